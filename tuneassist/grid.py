@@ -1,0 +1,252 @@
+"""Axes, cells, bilinear weights, and the correction grid with the way its percents compose.
+
+A grid's values sit at the breakpoints. A controller interpolates bilinearly between them and
+holds the edge outside, so that a sample between four breakpoints is evidence about all four.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+
+from tuneassist.errors import GridError
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Axes:
+    """The breakpoints of a table.
+
+    Parameters
+    ----------
+    rpm
+        Engine speed breakpoints, rising. [rpm]
+    load
+        Load breakpoints, rising. [``load_unit``]
+    load_name
+        The tuner's word for the load.
+    load_unit
+        Unit word of the load axis, as the setup has it.
+
+    Raises
+    ------
+    GridError
+        When an axis has fewer than two breakpoints, is not finite, or does not rise.
+    """
+
+    rpm: Floats
+    load: Floats
+    load_name: str = "load"
+    load_unit: str = "kPa"
+    where: str = field(default="axes", repr=False)
+
+    def __post_init__(self) -> None:
+        for name in ("rpm", "load"):
+            points = np.asarray(getattr(self, name), dtype=float).copy()
+            points.setflags(write=False)
+            object.__setattr__(self, name, points)
+            _check_axis(points, name=name, where=self.where)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Number of rpm rows and of load columns."""
+        return len(self.rpm), len(self.load)
+
+    @property
+    def size(self) -> int:
+        """Number of cells."""
+        return len(self.rpm) * len(self.load)
+
+    def is_same(self, other: Axes) -> bool:
+        """Tell whether both axes have equal breakpoints."""
+        return (
+            self.shape == other.shape
+            and bool(np.allclose(self.rpm, other.rpm, rtol=1e-9, atol=1e-9))
+            and bool(np.allclose(self.load, other.load, rtol=1e-9, atol=1e-9))
+        )
+
+    def cell_rpm(self) -> Floats:
+        """Speed of every cell, in cell order (rows of rpm, load fastest). [rpm]"""
+        return np.repeat(self.rpm, len(self.load))
+
+    def cell_load(self) -> Floats:
+        """Load of every cell, in cell order. [``load_unit``]"""
+        return np.tile(self.load, len(self.rpm))
+
+    def neighbour_pairs(self) -> npt.NDArray[np.int64]:
+        """Pairs of neighbouring cells, along rpm first and then along load; shape (pairs, 2)."""
+        index = np.arange(self.size).reshape(self.shape)
+        along_rpm = np.stack([index[:-1].ravel(), index[1:].ravel()], axis=1)
+        along_load = np.stack([index[:, :-1].ravel(), index[:, 1:].ravel()], axis=1)
+        return np.concatenate([along_rpm, along_load])
+
+
+def _check_axis(points: Floats, *, name: str, where: str) -> None:
+    if points.ndim != 1 or len(points) < 2:
+        raise GridError(
+            f"the {name} axis has {points.size} breakpoint(s).",
+            where=where,
+            mend="It needs at least two.",
+        )
+    if not np.isfinite(points).all():
+        raise GridError(f"the {name} axis holds a value that is not a number.", where=where)
+    falls = np.flatnonzero(np.diff(points) <= 0)
+    if falls.size:
+        first = int(falls[0])
+        raise GridError(
+            f"the {name} axis does not rise: {points[first]:g} is followed by "
+            f"{points[first + 1]:g} (breakpoints {first + 1} and {first + 2}).",
+            where=where,
+            mend="List the breakpoints from low to high, each once.",
+        )
+
+
+def axis_weights(points: Floats, values: Floats) -> tuple[npt.NDArray[np.int64], Floats]:
+    """Place values between breakpoints; the edge holds outside.
+
+    Parameters
+    ----------
+    points
+        Rising breakpoints, shape (k,).
+    values
+        Where to look, shape (n,), in the unit of ``points``.
+
+    Returns
+    -------
+    lower, upper_share
+        Index of the breakpoint below and the weight of the one above, each of shape (n,).
+
+    Examples
+    --------
+    >>> axis_weights(np.array([0.0, 10.0, 30.0]), np.array([-5.0, 5.0, 25.0, 99.0]))
+    (array([0, 0, 1, 1]), array([0.  , 0.5 , 0.75, 1.  ]))
+    """
+    held = np.clip(values, points[0], points[-1])
+    lower = np.clip(np.searchsorted(points, held, side="right") - 1, 0, len(points) - 2)
+    share = (held - points[lower]) / (points[lower + 1] - points[lower])
+    return lower.astype(np.int64), share
+
+
+def bilinear_weights(
+    axes: Axes, rpm: npt.ArrayLike, load: npt.ArrayLike
+) -> sparse.csr_matrix:
+    """Weights by which each point is evidence about the four breakpoints around it.
+
+    Parameters
+    ----------
+    axes
+        The breakpoints.
+    rpm, load
+        Operating points, shape (n,). [rpm], [``axes.load_unit``]
+
+    Returns
+    -------
+    scipy.sparse.csr_matrix
+        Shape (n, cells); every row is non-negative and sums to one.
+
+    Raises
+    ------
+    GridError
+        When a point is not finite.
+
+    Examples
+    --------
+    >>> square = Axes(rpm=np.array([0.0, 1.0]), load=np.array([0.0, 1.0]))
+    >>> bilinear_weights(square, [0.25], [0.5]).toarray()
+    array([[0.375, 0.375, 0.125, 0.125]])
+    """
+    rpm_points = np.atleast_1d(np.asarray(rpm, dtype=float))
+    load_points = np.atleast_1d(np.asarray(load, dtype=float))
+    if not (np.isfinite(rpm_points).all() and np.isfinite(load_points).all()):
+        raise GridError("an operating point is not a number.", where="bilinear weights")
+    row, up_rpm = axis_weights(axes.rpm, rpm_points)
+    column, up_load = axis_weights(axes.load, load_points)
+    n, width = len(rpm_points), len(axes.load)
+    corner = row * width + column
+    columns = np.stack([corner, corner + 1, corner + width, corner + width + 1], axis=1)
+    weights = np.stack(
+        [
+            (1 - up_rpm) * (1 - up_load),
+            (1 - up_rpm) * up_load,
+            up_rpm * (1 - up_load),
+            up_rpm * up_load,
+        ],
+        axis=1,
+    )
+    starts = np.arange(0, 4 * n + 1, 4)
+    return sparse.csr_matrix((weights.ravel(), columns.ravel(), starts), shape=(n, axes.size))
+
+
+@dataclass(frozen=True, eq=False)
+class Grid:
+    """A table of percents at the breakpoints.
+
+    Parameters
+    ----------
+    axes
+        The breakpoints.
+    values
+        One value per cell, rows follow rpm and columns follow load; nan means "no value". [%]
+
+    Raises
+    ------
+    GridError
+        When the table does not fit the axes, or composes to no fuel at all (-100 % or less).
+    """
+
+    axes: Axes
+    values: Floats
+
+    def __post_init__(self) -> None:
+        values = np.asarray(self.values, dtype=float).copy()
+        if values.shape != self.axes.shape:
+            raise GridError(
+                f"the table has shape {values.shape}, the axes ask for {self.axes.shape}.",
+                where=self.axes.where,
+                mend="One row per rpm breakpoint, one column per load breakpoint.",
+            )
+        if np.isinf(values).any() or (values <= -100.0).any():
+            raise GridError(
+                "a correction is infinite or takes away all of the fuel.",
+                where=self.axes.where,
+                mend="Corrections are percents above -100.",
+            )
+        values.setflags(write=False)
+        object.__setattr__(self, "values", values)
+
+    @classmethod
+    def zeros(cls, axes: Axes) -> Grid:
+        """Return the grid that corrects nothing."""
+        return cls(axes, np.zeros(axes.shape))
+
+    def flat(self) -> Floats:
+        """Values in cell order, shape (cells,). [%]"""
+        return self.values.ravel()
+
+    def at(self, rpm: npt.ArrayLike, load: npt.ArrayLike) -> Floats:
+        """Look the correction up as the controller does, shape (n,). [%]"""
+        return np.asarray(bilinear_weights(self.axes, rpm, load) @ self.flat())
+
+
+def compose_pct(first: npt.ArrayLike, second: npt.ArrayLike) -> Floats:
+    """Compose two percents by multiplication: (1 + first)(1 + second) - 1.
+
+    Examples
+    --------
+    >>> compose_pct(10.0, 10.0)
+    array(21.)
+    """
+    a, b = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
+    return np.asarray(a + b + a * b / 100.0)
+
+
+def step_between_pct(current: npt.ArrayLike, new: npt.ArrayLike) -> Floats:
+    """Return the percent that composes ``current`` into ``new``; inverse of `compose_pct`."""
+    a, b = np.asarray(current, dtype=float), np.asarray(new, dtype=float)
+    return np.asarray(100.0 * (b - a) / (100.0 + a))
+
+

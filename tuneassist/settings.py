@@ -1,0 +1,563 @@
+"""Every threshold of the program, with unit, default and reason, and the setup that holds them.
+
+Each class is one section of the setup file; a key of the file is a field here. Ranges are checked
+when a value object is built, so that no stage has to doubt its settings. "Common practice" marks a
+figure of the trade for which no published source is at hand.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from types import MappingProxyType
+from typing import Any, Literal
+
+import numpy as np
+
+from tuneassist.errors import SetupError
+from tuneassist.grid import Axes, Floats
+
+Ignition = Literal["spark", "compression"]
+Confidence = Literal["none", "low", "fair", "good"]
+CONFIDENCE_WORDS: tuple[Confidence, ...] = ("none", "low", "fair", "good")
+
+
+def _require(ok: bool, key: str, got: object, right: str) -> None:
+    if not ok:
+        raise SetupError(f"{key} is {got!r}.", mend=f"It must be {right}.")
+
+
+@dataclass(frozen=True)
+class EngineSettings:
+    """What is being tuned: section ``[engine]``.
+
+    Parameters
+    ----------
+    label
+        The workshop's own words for the car.
+    ignition
+        "spark" or "compression"; decides which way is safe.
+    fuel
+        A fuel that the program knows (see `tuneassist.units.FUELS`).
+    afr_stoich
+        Stoichiometric air-fuel ratio by mass; given, it overrides the fuel's.
+    rev_limit_rpm
+        Highest speed that a hold or a plan may ask for. [rpm]
+    """
+
+    label: str = ""
+    ignition: Ignition = "spark"
+    fuel: str = "petrol"
+    afr_stoich: float = 14.7
+    rev_limit_rpm: float | None = None
+
+    def __post_init__(self) -> None:
+        _require(
+            self.ignition in ("spark", "compression"),
+            "engine.ignition",
+            self.ignition,
+            '"spark" or "compression"',
+        )
+        _require(3 < self.afr_stoich < 40, "engine.afr_stoich", self.afr_stoich, "between 3 and 40")
+        _require(
+            self.rev_limit_rpm is None or self.rev_limit_rpm > 0,
+            "engine.rev_limit_rpm",
+            self.rev_limit_rpm,
+            "above zero",
+        )
+
+
+@dataclass(frozen=True)
+class ChannelSource:
+    """Where a channel stands in the log: one entry of ``[channels]``.
+
+    Parameters
+    ----------
+    column
+        The column's header as the logger writes it.
+    unit
+        Unit word of the values; None takes the unit that stands in the header.
+    """
+
+    column: str
+    unit: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Target:
+    """The lambda that is wanted: section ``[target]``.
+
+    Parameters
+    ----------
+    table
+        Lambda at every breakpoint; nan leaves the cell alone. Shape of the axes. [lambda]
+    kind
+        "aim": this value is wanted. "floor": leaner than this needs nothing.
+    unit
+        Unit in which the setup gave the table: "lambda" or "afr".
+    """
+
+    table: Floats
+    kind: Literal["aim", "floor"] = "aim"
+    unit: Literal["lambda", "afr"] = "lambda"
+
+    def __post_init__(self) -> None:
+        table = np.asarray(self.table, dtype=float).copy()
+        table.setflags(write=False)
+        object.__setattr__(self, "table", table)
+        _require(self.kind in ("aim", "floor"), "target.kind", self.kind, '"aim" or "floor"')
+        finite = table[np.isfinite(table)]
+        _require(finite.size > 0, "target.table", "all nan", "a lambda in at least one cell")
+        odd = finite[(finite < 0.5) | (finite > 10)]
+        _require(
+            odd.size == 0,
+            "target.table",
+            float(odd[0]) if odd.size else None,
+            "a lambda between 0.5 and 10 after conversion (is target.unit right?)",
+        )
+
+
+@dataclass(frozen=True)
+class SteadySettings:
+    """What counts as a steady, warm, trustworthy stretch: section ``[steady]``.
+
+    Parameters
+    ----------
+    min_coolant_c
+        Engine is warm above this coolant temperature. Common practice: most thermostats open
+        from about 80 degC, and enrichment for cold running has usually ended by 70. [degC]
+    max_coolant_volts
+        Where only the sender's voltage is logged: warm below this, since an NTC sender's voltage
+        falls as the engine warms. Common practice. [V]
+    window_s
+        Length over which speed and load must stay inside their bands. Shorter than the shortest
+        useful hold, longer than a pass through a band during a brisk move. [s]
+    rpm_band_pct, rpm_band_floor, rpm_band_limit_pct
+        Range of speed inside the window that always passes (in percent of speed, and at least
+        this many rpm), and the widest that may pass however noisy the log is. 40 CFR 1065.530
+        (2004) allows +-2 % of the set point, a range of 4 %. [%], [rpm], [%]
+    load_band_pct, load_band_limit_pct
+        The same for load, in percent of the log's working range of load. [%]
+    quiet_share
+        Share of the windows that are taken to be at rest; their range tells the noise. A session
+        of holds rests more than half of its time. [1]
+    keep_share
+        Share of windows at rest that the noise-wide band lets pass. [1]
+    min_hold_s
+        Shortest stretch that counts as a hold after settling has been taken off. [s]
+    min_samples
+        Fewest refreshed values of lambda that make a hold. [1]
+    max_gap_s
+        A pause between samples longer than this ends a hold; widened to three sample intervals
+        for slow loggers. [s]
+    settle_s
+        Settling time taken off the start of a stretch; None finds it in the log. [s]
+    default_settle_s
+        Used when the log holds too few moves to find it. Five time constants of a slow wide-band
+        sensor (0.1 s) plus a second for the wall film. [s]
+    min_settle_s, max_settle_s
+        Shortest and longest settling time that may be found. [s]
+    lambda_delay_s
+        Time by which lambda arrives late; None finds it in the log. [s]
+    default_delay_s
+        Used when the log cannot tell. One cycle at 2000 rpm (0.06 s), gas travel of a few
+        hundredths and a sensor of 0.1 s. [s]
+    max_delay_s
+        Longest delay that may be found. [s]
+    sensor_richest_lambda, sensor_leanest_lambda
+        The sensor's stops; None takes them from the log (an extreme value that repeats).
+        Samples at a stop tell a direction but no size. [lambda]
+    overrun_throttle_pct
+        Throttle or pedal below this with lambda far lean is an overrun fuel cut. [%]
+    overrun_lambda_ratio
+        Far lean means above this multiple of the target. [1]
+    fuel_cut_lambda_ratio
+        Without a throttle or pedal channel, only lambda above this multiple of the target is
+        taken for a fuel cut: no spark engine fires there. [1]
+    stop_below_lambda, stop_above_lambda
+        An extreme reading is taken for a stop only below and above these: every wide-band sensor
+        reads at least from 0.8 to 1.25. [lambda]
+    stop_width, stop_run_samples
+        A stop is a reading that stays within this share of the extreme for this many samples in
+        a row; noise does not. [1]
+    censored_share
+        A stretch with more of its samples at a stop than this tells a direction only. [1]
+    outlier_spans
+        Samples farther from their stretch's median than this many robust standard deviations are
+        spikes. Of clean normal noise 1 in 16,000 lies outside 4. [1]
+    trim_stop_pct
+        A fuel trim at or beyond this is taken to be at its stop. SAE J1979 scales trims to
+        -100..+99 %, control units commonly stop at 25 (common practice, no source). [%]
+    outside_margin_cells
+        Samples this far outside the axes still count for the edge, which the controller holds
+        there; farther out they tell about another place. [cells]
+    """
+
+    min_coolant_c: float = 70.0
+    max_coolant_volts: float = 0.8
+    window_s: float = 1.5
+    rpm_band_pct: float = 1.0
+    rpm_band_floor: float = 25.0
+    rpm_band_limit_pct: float = 4.0
+    load_band_pct: float = 2.5
+    load_band_limit_pct: float = 8.0
+    quiet_share: float = 0.2
+    keep_share: float = 0.999
+    min_hold_s: float = 1.5
+    min_samples: int = 4
+    max_gap_s: float = 1.0
+    settle_s: float | None = None
+    default_settle_s: float = 1.5
+    min_settle_s: float = 0.5
+    max_settle_s: float = 5.0
+    lambda_delay_s: float | None = None
+    default_delay_s: float = 0.2
+    max_delay_s: float = 1.5
+    sensor_richest_lambda: float | None = None
+    sensor_leanest_lambda: float | None = None
+    overrun_throttle_pct: float = 3.0
+    overrun_lambda_ratio: float = 1.25
+    fuel_cut_lambda_ratio: float = 1.4
+    stop_below_lambda: float = 0.8
+    stop_above_lambda: float = 1.25
+    stop_width: float = 0.0005
+    stop_run_samples: int = 5
+    censored_share: float = 0.1
+    outlier_spans: float = 4.0
+    trim_stop_pct: float = 25.0
+    outside_margin_cells: float = 0.5
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            value = getattr(self, f.name)
+            if value is not None and f.name != "min_coolant_c":
+                _require(value >= 0, f"steady.{f.name}", value, "zero or more")
+        _require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")
+        _require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "two or more")
+
+
+@dataclass(frozen=True)
+class CorrectionSettings:
+    """From deviation to correction: section ``[correction]``.
+
+    Parameters
+    ----------
+    acts_on
+        "fuel": the grid corrects fuel. "boost": the grid corrects absolute manifold pressure.
+    gain
+        Share of the deviation that is corrected in one round. With a plant that answers one to
+        one, 1 removes it at once; below 2 the loop converges. [1]
+    tolerance_pct
+        A deviation inside this band whose interval holds zero is left alone: the dead band. [%]
+    good_half_width_pct, fair_half_width_pct, low_half_width_pct
+        Widest half of the 95 % interval at which confidence is still called "good", "fair" and
+        "low"; wider is "none". A tuner works to about +-1 %, so "good" is a figure known to
+        that; at "fair" the sign of a deviation worth correcting is known. [%]
+    fair_min_holds
+        Fewest holds near a cell for "fair" or better. [1]
+    """
+
+    acts_on: Literal["fuel", "boost"] = "fuel"
+    gain: float = 1.0
+    tolerance_pct: float = 0.5
+    good_half_width_pct: float = 1.2
+    fair_half_width_pct: float = 2.5
+    low_half_width_pct: float = 5.0
+    fair_min_holds: int = 2
+
+    def __post_init__(self) -> None:
+        _require(
+            self.acts_on in ("fuel", "boost"),
+            "correction.acts_on",
+            self.acts_on,
+            '"fuel" or "boost"',
+        )
+        _require(0 < self.gain < 2, "correction.gain", self.gain, "above 0 and below 2")
+        _require(
+            self.tolerance_pct >= 0, "correction.tolerance_pct", self.tolerance_pct, "zero or more"
+        )
+        _require(
+            0 < self.good_half_width_pct <= self.fair_half_width_pct <= self.low_half_width_pct,
+            "correction half widths",
+            (self.good_half_width_pct, self.fair_half_width_pct, self.low_half_width_pct),
+            "above zero and rising from good to low",
+        )
+
+
+CEILING_CHANNELS: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "exhaust_temp": ("exhaust_temp_c", "degC"),
+        "boost": ("boost_kpa", "kPa gauge"),
+        "torque": ("torque_nm", "N.m"),
+        "rail_pressure": ("rail_pressure_kpa", "kPa"),
+        "injector_duty": ("injector_duty_pct", "%"),
+        "knock": ("knock", "as logged"),
+    }
+)
+"""Channels that may have a ceiling: name to its column in the samples and the unit inside."""
+
+
+@dataclass(frozen=True)
+class Ceiling:
+    """A logged channel's ceiling: one entry of ``[limits.ceilings]``.
+
+    Parameters
+    ----------
+    ceiling
+        Beyond this the cell and its neighbours may move the safe way only. [unit inside]
+    hard
+        Beyond this the cell steps back. None: no hard ceiling. [unit inside]
+    """
+
+    ceiling: float
+    hard: float | None = None
+
+    def __post_init__(self) -> None:
+        _require(
+            bool(np.isfinite(self.ceiling)), "limits.ceilings: ceiling", self.ceiling, "a number"
+        )
+        _require(
+            self.hard is None or self.hard >= self.ceiling,
+            "limits.ceilings: hard",
+            self.hard,
+            f"at or above the ceiling of {self.ceiling:g}",
+        )
+
+
+LeanInBoost = Literal["low", "fair", "good", "never"]
+LEAN_IN_BOOST_WORDS: tuple[LeanInBoost, ...] = ("low", "fair", "good", "never")
+
+
+@dataclass(frozen=True)
+class Region:
+    """A part of the map with rules of its own: one ``[[limits.region]]``.
+
+    Parameters
+    ----------
+    rpm, load
+        From and to, both included. [rpm], [load unit]
+    name
+        The tuner's word for it.
+    max_step_pct, max_total_pct, richest_lambda, leanest_lambda, lean_in_boost
+        As in `LimitSettings`; None leaves the general rule. Where both apply, the tighter holds.
+    """
+
+    rpm: tuple[float, float]
+    load: tuple[float, float]
+    name: str = "region"
+    max_step_pct: float | None = None
+    max_total_pct: float | None = None
+    richest_lambda: float | None = None
+    leanest_lambda: float | None = None
+    lean_in_boost: LeanInBoost | None = None
+
+    def __post_init__(self) -> None:
+        key = f"limits.region ({self.name})"
+        for axis in ("rpm", "load"):
+            low, high = getattr(self, axis)
+            _require(low <= high, f"{key}.{axis}", (low, high), "from low to high")
+        for name in ("max_step_pct", "max_total_pct"):
+            value = getattr(self, name)
+            ok = value is None or 0 <= value < 100
+            _require(ok, f"{key}.{name}", value, "from 0 to below 100")
+        for name in ("richest_lambda", "leanest_lambda"):
+            value = getattr(self, name)
+            _require(value is None or value > 0, f"{key}.{name}", value, "above zero")
+        _require(
+            self.lean_in_boost is None or self.lean_in_boost in LEAN_IN_BOOST_WORDS,
+            f"{key}.lean_in_boost",
+            self.lean_in_boost,
+            "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
+        )
+
+
+@dataclass(frozen=True)
+class LimitSettings:
+    """The safety rules: section ``[limits]``.
+
+    Defaults that depend on the ignition type are filled in by `default_limits`. Figures without
+    a source named are common practice, no source.
+
+    Parameters
+    ----------
+    max_step_pct
+        Largest change of a cell in one proposal. Errors of a table that runs at all are commonly
+        within 10 to 12 %; one round may remove them, a slip of the evidence may not. [%]
+    max_total_pct
+        Largest correction that a cell may hold after the change. More than this is a wrong
+        injector scale or a leak, which a correction grid would only hide. [%]
+    max_slope_rpm_pct, max_slope_load_pct
+        Largest difference between neighbouring cells of the finished grid: the engine crosses
+        cells in tenths of a second and should not feel the table. [% per cell]
+    richest_lambda, leanest_lambda
+        The lambda predicted after the change must stay between these. For compression ignition
+        ``richest_lambda`` is the smoke floor. [lambda]
+    boost_leanest_lambda
+        Spark ignition: leanest predicted lambda in boost. [lambda]
+    boost_above_kpa
+        Absolute manifold pressure above which the engine is in boost: a little above the highest
+        barometer, so that a naturally filled engine at full load is not in boost. [kPa]
+    boost_above_load
+        The same on the load axis, where that is not a pressure. [load unit]
+    lean_in_boost
+        Spark ignition: confidence that a cell in boost needs before it may be made leaner, the
+        95 % interval being all on the rich side besides; "never" forbids it.
+    step_at_low_pct, step_at_fair_pct, step_at_good_pct
+        Largest step at each confidence; no evidence, no move. [%]
+    resolution_pct
+        Smallest change that the controller takes; values are rounded to it toward no change. [%]
+    step_back_pct
+        Step in the safe direction where a hard ceiling was passed. [%]
+    ceilings
+        Channel name (one of `CEILING_CHANNELS`) to `Ceiling`.
+    regions
+        Parts of the map with rules of their own.
+    barometer_kpa
+        Taken where the log has no barometer: standard atmosphere, ISO 2533 (from memory). [kPa]
+    weight_se_floor_pct, weight_se_cap_pct
+        When rules force cells to share, a cell weighs 1/se^2 with its standard error held between
+        these, so that neither a lucky nor a poor cell takes all. [%]
+    """
+
+    max_step_pct: float = 15.0
+    max_total_pct: float = 30.0
+    max_slope_rpm_pct: float = 10.0
+    max_slope_load_pct: float = 10.0
+    richest_lambda: float = 0.70
+    leanest_lambda: float = 1.15
+    boost_leanest_lambda: float = 1.0
+    boost_above_kpa: float = 105.0
+    boost_above_load: float | None = None
+    lean_in_boost: LeanInBoost = "good"
+    step_at_low_pct: float = 4.0
+    step_at_fair_pct: float = 10.0
+    step_at_good_pct: float = 15.0
+    resolution_pct: float = 0.1
+    step_back_pct: float = 2.0
+    ceilings: Mapping[str, Ceiling] = field(default_factory=lambda: MappingProxyType({}))
+    regions: tuple[Region, ...] = ()
+    barometer_kpa: float = 101.325
+    weight_se_floor_pct: float = 0.25
+    weight_se_cap_pct: float = 5.0
+
+    def __post_init__(self) -> None:
+        for name in (
+            "max_step_pct",
+            "max_total_pct",
+            "max_slope_rpm_pct",
+            "max_slope_load_pct",
+            "step_at_low_pct",
+            "step_at_fair_pct",
+            "step_at_good_pct",
+            "step_back_pct",
+        ):
+            value = getattr(self, name)
+            _require(0 <= value < 100, f"limits.{name}", value, "from 0 to below 100")
+        for name in ("resolution_pct", "boost_leanest_lambda", "boost_above_kpa", "barometer_kpa"):
+            value = getattr(self, name)
+            _require(0 < value < np.inf, f"limits.{name}", value, "above zero")
+        _require(
+            0 < self.richest_lambda < self.leanest_lambda,
+            "limits.richest_lambda",
+            self.richest_lambda,
+            f"above zero and below leanest_lambda ({self.leanest_lambda:g})",
+        )
+        _require(
+            self.lean_in_boost in LEAN_IN_BOOST_WORDS,
+            "limits.lean_in_boost",
+            self.lean_in_boost,
+            "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
+        )
+        unknown = sorted(set(self.ceilings) - set(CEILING_CHANNELS))
+        _require(not unknown, "limits.ceilings", unknown, "of " + ", ".join(CEILING_CHANNELS))
+        _require(
+            0 < self.weight_se_floor_pct <= self.weight_se_cap_pct,
+            "limits.weight_se_floor_pct",
+            self.weight_se_floor_pct,
+            f"above zero and at most weight_se_cap_pct ({self.weight_se_cap_pct:g})",
+        )
+
+
+def default_limits(ignition: Ignition) -> LimitSettings:
+    """Return the safety rules that hold when the setup says nothing.
+
+    Parameters
+    ----------
+    ignition
+        "spark" or "compression".
+
+    Returns
+    -------
+    LimitSettings
+        All common practice, no source. Exhaust: 900/950 degC ahead of a petrol turbine, 720/760
+        degC ahead of a diesel's. Injector duty 85 % without a hard ceiling: more fuel asks for more
+        duty, so that a step back by fuel cannot bring it down. Boost of a diesel on a mild tune:
+        18 psi gauge (124.1 kPa). Smoke floor: lambda 1.15.
+    """
+    if ignition == "spark":
+        return LimitSettings(
+            ceilings=MappingProxyType(
+                {"exhaust_temp": Ceiling(900.0, 950.0), "injector_duty": Ceiling(85.0)}
+            )
+        )
+    return LimitSettings(
+        richest_lambda=1.15,
+        leanest_lambda=10.0,
+        boost_leanest_lambda=10.0,
+        lean_in_boost="low",
+        ceilings=MappingProxyType({"exhaust_temp": Ceiling(720.0, 760.0), "boost": Ceiling(124.1)}),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class Setup:
+    """One car's setup: everything that a proposal needs besides the logs.
+
+    Parameters
+    ----------
+    axes, target
+        Breakpoints and wanted lambda.
+    engine, steady, correction, limits
+        One object per section.
+    channels
+        Channel name to its `ChannelSource`; channels left out are looked for by header.
+    source
+        The file that it came from, for messages.
+    given
+        Dotted names of the keys that the file gave, so that a listing can tell default from file.
+    """
+
+    axes: Axes
+    target: Target
+    engine: EngineSettings = field(default_factory=EngineSettings)
+    channels: Mapping[str, ChannelSource] = field(default_factory=dict)
+    steady: SteadySettings = field(default_factory=SteadySettings)
+    correction: CorrectionSettings = field(default_factory=CorrectionSettings)
+    limits: LimitSettings = field(default_factory=lambda: default_limits("spark"))
+    source: str = "setup"
+    given: frozenset[str] = frozenset()
+
+    def __post_init__(self) -> None:
+        if self.target.table.shape != self.axes.shape:
+            raise SetupError(
+                f"target.table has shape {self.target.table.shape}, the axes ask for "
+                f"{self.axes.shape}.",
+                where=self.source,
+                mend="One row per rpm breakpoint, one value per load breakpoint.",
+            )
+
+
+def as_plain(value: Any) -> Any:
+    """Turn settings into plain lists, dicts and numbers, for JSON; nan becomes None."""
+    if isinstance(value, np.ndarray):
+        return as_plain(value.tolist())
+    if isinstance(value, Mapping):
+        return {str(key): as_plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        items = sorted(value) if isinstance(value, (set, frozenset)) else value
+        return [as_plain(item) for item in items]
+    if hasattr(value, "__dataclass_fields__"):
+        return {f.name: as_plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, float) and not np.isfinite(value):
+        return None
+    return value
