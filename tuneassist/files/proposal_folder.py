@@ -1,0 +1,274 @@
+"""A result folder, written whole or not at all.
+
+The files are written into a folder beside the wanted one and each is forced to the disk. Only
+then does that folder take the wanted name, by one rename. For an output ``car`` the folders are::
+
+    .car.tuneassist-writing-1f2e3d4c    being written; holds nothing that anybody needs
+    .car.tuneassist-previous            the earlier result, for the moment of the swap
+    .car.tuneassist-trash-5a6b7c8d      being deleted
+
+Overwriting moves ``car`` to ``previous``, moves the new folder to ``car`` and then deletes
+``previous``. A program killed at any moment leaves one of these states, and `mend_interrupted`,
+which every `write_proposal` calls first, puts each right:
+
+* ``previous`` and no ``car``: killed inside the swap. The earlier result, which is complete, gets
+  its name back.
+* ``previous`` and ``car``: killed after the swap. ``car`` is the complete new result;
+  ``previous`` is deleted.
+* ``writing`` or ``trash``: deleted.
+
+A folder is renamed to ``trash`` before any file in it is deleted, so that a folder that is half
+deleted never has a name from which it could be restored. Two programs that write the same output
+at one time cannot mix their files: one of them ends with an `OutputError`.
+
+A folder that holds anything besides results (a picture, notes, a spreadsheet's lock file) is
+refused, with ``overwrite`` too: nothing that this program did not write is moved or deleted.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import secrets
+import shutil
+from collections.abc import Collection, Iterator, Mapping
+from pathlib import Path
+
+from tuneassist.errors import OutputError
+
+RESULT_FILES = ("step.csv", "grid.csv", "cells.csv", "proposal.json")
+"""Names that the contract gives to the files of a proposal."""
+
+_NO_FOLDER_SYNC = {
+    getattr(errno, name)
+    for name in ("EINVAL", "ENOSYS", "ENOTSUP", "EBADF")
+    if hasattr(errno, name)
+}
+_CAUSES = {
+    "the disk is full.": ("ENOSPC", "EDQUOT"),
+    "this account may not write there.": ("EACCES", "EPERM", "EROFS"),
+    "the folder that it belongs in is missing or vanished.": ("ENOENT", "ENOTDIR", "ESTALE"),
+    "it was taken by another program meanwhile.": ("EEXIST", "ENOTEMPTY"),
+    "it is in use.": ("EBUSY", "ETXTBSY"),
+}
+_MENDS = {
+    "the disk is full.": "Free some space or write elsewhere.",
+    "this account may not write there.": (
+        "Close programs that have its files open, or write elsewhere."
+    ),
+    "the folder that it belongs in is missing or vanished.": "Create it, or write elsewhere.",
+    "it was taken by another program meanwhile.": "Let the other program end, then repeat.",
+    "it is in use.": "Close programs that use it, or name a folder inside it.",
+}
+
+
+def write_proposal(
+    out: Path, contents: Mapping[str, bytes | str], *, overwrite: bool = False
+) -> Path:
+    """Write a result folder: all of its files, or none.
+
+    Parameters
+    ----------
+    out
+        The folder. It may be missing or empty; the folder that it stands in must exist.
+    contents
+        File name to content; text is written as UTF-8, as it stands.
+    overwrite
+        Replace an earlier result. Without it, an earlier result is refused.
+
+    Returns
+    -------
+    Path
+        The folder, with links resolved.
+
+    Raises
+    ------
+    OutputError
+        When the folder holds a result and ``overwrite`` is not asked for, holds anything that is
+        not a result, or cannot be written. What was there before is untouched.
+    """
+    ready = _as_bytes(contents)
+    out = Path(out)
+    with _told(out):
+        out = out.resolve()
+        _refuse_bad_place(out)
+        _mend(out)
+        _refuse_taken(out, {*RESULT_FILES, *ready}, overwrite=overwrite)
+        fresh = _beside(out, f"writing-{secrets.token_hex(4)}")
+        try:
+            _write_files(fresh, ready)
+            _swap_in(fresh, out, {*RESULT_FILES, *ready})
+        except BaseException:
+            _discard(fresh, out)
+            raise
+    return out
+
+
+def mend_interrupted(out: Path) -> bool:
+    """Put right what a killed `write_proposal` left beside its output.
+
+    Parameters
+    ----------
+    out
+        The output folder of the run that may have been killed.
+
+    Returns
+    -------
+    bool
+        True when an earlier result had to be given its name back.
+
+    Raises
+    ------
+    OutputError
+        When that cannot be done.
+    """
+    with _told(Path(out)):
+        return _mend(Path(out).resolve())
+
+
+def _mend(out: Path) -> bool:
+    previous = _beside(out, "previous")
+    is_restored = False
+    # The order matters while another program swaps: `previous` is looked for first. If it is
+    # seen and `out` is then seen too, the swap was over and `previous` is no longer needed.
+    if previous.exists():
+        if out.exists():
+            _discard(previous, out)
+        else:
+            previous.rename(out)
+            is_restored = True
+    for kind in ("writing", "trash"):
+        for left in _asides(out, kind):
+            _discard(left, out)
+    return is_restored
+
+
+def _as_bytes(contents: Mapping[str, bytes | str]) -> dict[str, bytes]:
+    if not contents:
+        raise ValueError("a result needs at least one file")
+    for name in contents:
+        if not name or name in (".", "..") or any(mark in name for mark in "/\\:\0"):
+            raise ValueError(f"{name!r} is not a plain file name")
+    return {
+        name: content.encode("utf-8") if isinstance(content, str) else bytes(content)
+        for name, content in contents.items()
+    }
+
+
+def _beside(out: Path, suffix: str) -> Path:
+    return out.parent / f".{out.name}.tuneassist-{suffix}"
+
+
+def _asides(out: Path, kind: str) -> list[Path]:
+    start = _beside(out, f"{kind}-").name
+    return [path for path in out.parent.iterdir() if path.name.startswith(start)]
+
+
+def _refuse_bad_place(out: Path) -> None:
+    if not out.name:
+        raise OutputError(f"{out}: a result cannot be written here. Name a folder inside it.")
+    if not out.parent.is_dir():
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(out.parent))
+
+
+def _refuse_taken(out: Path, own: Collection[str], *, overwrite: bool) -> None:
+    if not out.exists():
+        return
+    if not out.is_dir():
+        raise OutputError(f"{out}: this is a file. Name a new or an empty folder.")
+    _refuse_foreign(out, out, own)
+    if not overwrite and any(out.iterdir()):
+        raise OutputError(
+            f"{out}: the folder already holds a result. Name another folder, or ask for it to be "
+            "overwritten."
+        )
+
+
+def _refuse_foreign(folder: Path, out: Path, own: Collection[str]) -> None:
+    foreign = sorted(
+        path.name
+        for path in folder.iterdir()
+        if path.name not in own or path.is_symlink() or not path.is_file()
+    )
+    if foreign:
+        more = f" and {len(foreign) - 3} more" if len(foreign) > 3 else ""
+        raise OutputError(
+            f"{out}: the folder holds what is no result of this program: "
+            f"{', '.join(foreign[:3])}{more}. Name a new or an empty folder, or move that away."
+        )
+
+
+def _write_files(folder: Path, contents: Mapping[str, bytes]) -> None:
+    folder.mkdir()
+    for name, content in contents.items():
+        with (folder / name).open("xb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+    _sync_folder(folder)
+
+
+def _swap_in(fresh: Path, out: Path, own: Collection[str]) -> None:
+    """Give ``fresh`` the name ``out``; on any failure the earlier folder keeps it."""
+    previous = _beside(out, "previous")
+    is_moved = is_installed = False
+    try:
+        if out.exists():
+            out.rename(previous)
+            is_moved = True
+            _refuse_foreign(previous, out, own)  # what came in since the first look
+        fresh.rename(out)
+        is_installed = True
+        _sync_folder(out.parent)
+        out.stat()  # the folder around it may have vanished meanwhile
+    except BaseException:
+        # What cannot be undone now is mended by the next call: see the module's docstring.
+        with contextlib.suppress(OSError):
+            if is_installed:
+                out.rename(fresh)
+            if is_moved:
+                previous.rename(out)
+        raise
+    if is_moved:
+        _discard(previous, out)
+
+
+def _discard(folder: Path, out: Path) -> None:
+    """Delete a folder of ours, as far as can be done now; the next call deletes the rest."""
+    with contextlib.suppress(OSError):
+        trash = _beside(out, f"trash-{secrets.token_hex(4)}")
+        folder.rename(trash)
+        shutil.rmtree(trash)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Force a folder's list of names to the disk, where the system can."""
+    if os.name == "nt":  # folders cannot be opened there; a rename is journalled by the system
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        if error.errno not in _NO_FOLDER_SYNC:
+            raise
+    finally:
+        os.close(handle)
+
+
+@contextlib.contextmanager
+def _told(out: Path) -> Iterator[None]:
+    """Say in one sentence why the result could not be written."""
+    try:
+        yield
+    except OutputError:
+        raise
+    except (OSError, RuntimeError) as error:  # RuntimeError: a loop of links, before Python 3.13
+        name = errno.errorcode.get(getattr(error, "errno", None) or 0, "")
+        for cause, names in _CAUSES.items():
+            if name in names:
+                raise OutputError(
+                    f"{out}: the result cannot be written: {cause} {_MENDS[cause]}"
+                ) from error
+        said = getattr(error, "strerror", None) or str(error)
+        raise OutputError(f"{out}: the result cannot be written: {said}.") from error

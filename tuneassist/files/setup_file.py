@@ -1,0 +1,296 @@
+"""The setup file: one car's axes, target, channels, settings and limits, read from TOML.
+
+Each section builds one object of `tuneassist.settings`. A key that is not known, a value of the
+wrong type or length, and a unit, channel or fuel that the program does not know are errors that
+name the file, the key and what would be right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, TypeVar
+
+import numpy as np
+
+from tuneassist.channels import CHANNELS
+from tuneassist.errors import InputError
+from tuneassist.files.grid_file import read_grid
+from tuneassist.files.toml_table import (
+    TomlTable,
+    dotted_keys,
+    field_values,
+    keys_of,
+    nearest,
+    placed,
+    read_toml,
+    shown,
+)
+from tuneassist.grid import Axes, Floats
+from tuneassist.settings import (
+    Ceiling,
+    ChannelSource,
+    CorrectionSettings,
+    EngineSettings,
+    LimitSettings,
+    Region,
+    Setup,
+    SteadySettings,
+    Target,
+    default_limits,
+)
+from tuneassist.units import FUELS, UNITS, convert, find_unit, unit_named, units_of
+
+_Settings = TypeVar("_Settings")
+
+_KEYS: dict[str, tuple[str, ...]] = {
+    "engine": keys_of(EngineSettings),
+    "channels": tuple(CHANNELS),
+    "axes": ("rpm", "load", "load_name", "load_unit"),
+    "target": ("unit", "kind", "table", "file"),
+    "steady": keys_of(SteadySettings),
+    "correction": keys_of(CorrectionSettings),
+    "limits": (*(key for key in keys_of(LimitSettings) if key != "regions"), "region"),
+}
+_CEILING_KEYS = (*keys_of(Ceiling), "unit")
+_NO_CEILING = {
+    "time": "Time has no ceiling.",
+    "lambda": "Bound it with limits.richest_lambda and limits.leanest_lambda.",
+    "lambda_target": "Bound it with limits.richest_lambda and limits.leanest_lambda.",
+}
+
+
+def read_setup(path: Path) -> Setup:
+    """Read a setup file.
+
+    Parameters
+    ----------
+    path
+        The file. A ``target.file`` is looked for in its folder.
+
+    Returns
+    -------
+    Setup
+        All settings in force, in the units that the program works in; ``given`` lists the keys
+        that the file has, such as ``limits.ceilings.exhaust_temp.hard``.
+
+    Raises
+    ------
+    SetupError
+        When the file cannot be read or cannot be meant as it stands.
+    """
+    path = Path(path)
+    whole = read_toml(path)
+    _check_sections(whole)
+    engine = _engine(whole.table("engine"))
+    axes = _axes(whole.table("axes"))
+    return Setup(
+        axes=axes,
+        target=_target(whole.table("target"), axes, engine, path.parent),
+        engine=engine,
+        channels=_channels(whole.table("channels"), axes),
+        steady=_plain(SteadySettings, whole.table("steady")),
+        correction=_plain(CorrectionSettings, whole.table("correction")),
+        limits=_limits(whole.table("limits"), axes, engine),
+        source=str(path),
+        given=frozenset(dotted_keys(whole.values)),
+    )
+
+
+def _check_sections(whole: TomlTable) -> None:
+    whole.check_names(_KEYS, hint=_homes(""))
+    for name in whole.values:
+        whole.table(name).check_names(_KEYS[name], hint=_homes(name))
+    for name, keys in (("axes", ("rpm", "load")), ("target", ())):
+        if name not in whole:
+            raise whole.error(name, "this section is missing.", f"Add [{name}].")
+        for key in keys:
+            if key not in whole.table(name):
+                raise whole.table(name).error(
+                    key, "this key is missing.", "Give the breakpoints from low to high."
+                )
+
+
+def _homes(section: str) -> dict[str, str]:
+    """Tell for each key of the other sections where it belongs."""
+    return {
+        key: f"It belongs in [{other}]."
+        for other, keys in _KEYS.items()
+        if other not in (section, "channels")
+        for key in keys
+        if key not in _KEYS.get(section, ())
+    }
+
+
+def _plain(settings: type[_Settings], table: TomlTable) -> _Settings:
+    values = field_values(settings, table)
+    with placed(table):
+        return settings(**values)
+
+
+def _engine(table: TomlTable) -> EngineSettings:
+    engine = _plain(EngineSettings, table)
+    if engine.fuel not in FUELS:
+        near = nearest(engine.fuel, FUELS)
+        known = f"Known fuels: {', '.join(FUELS)}; afr_stoich overrides their ratio."
+        problem = f"{shown(engine.fuel)} is no fuel that the program knows."
+        raise table.error("fuel", problem, f"{near} {known}".strip())
+    if "afr_stoich" in table:
+        return engine
+    return replace(engine, afr_stoich=FUELS[engine.fuel].afr_stoich)
+
+
+def _axes(table: TomlTable) -> Axes:
+    words = field_values(Axes, table, skip=("rpm", "load"))
+    if "load_unit" in words:
+        _check_unit(table, "load_unit", words["load_unit"])
+    with placed(table):
+        return Axes(
+            rpm=np.array(table.numbers("rpm")),
+            load=np.array(table.numbers("load")),
+            where="",
+            **words,
+        )
+
+
+def _target(table: TomlTable, axes: Axes, engine: EngineSettings, folder: Path) -> Target:
+    words = field_values(Target, table, skip=("table",))
+    if ("table" in table) == ("file" in table):
+        have = "both are given." if "table" in table else "it is missing."
+        raise table.error("table", have, 'Give either table = [[...], ...] or file = "target.csv".')
+    values = _target_file(table, axes, folder) if "file" in table else _target_table(table, axes)
+    if words.get("unit") == "afr":
+        values = _inside(values, "afr", "lambda", engine)
+    with placed(table):
+        return Target(table=values, **words)
+
+
+def _target_table(table: TomlTable, axes: Axes) -> Floats:
+    rows = table.values["table"]
+    right = "Give one row per rpm breakpoint and one value per load breakpoint."
+    if not isinstance(rows, list) or not all(isinstance(row, list) for row in rows):
+        raise table.error("table", "this is no list of rows.", right)
+    if len(rows) != axes.shape[0]:
+        problem = f"the table has {len(rows)} rows; axes.rpm has {axes.shape[0]} breakpoints."
+        raise table.error("table", problem, right)
+    for number, row in enumerate(rows, start=1):
+        if len(row) != axes.shape[1]:
+            problem = f"row {number} has {len(row)} values; axes.load has {axes.shape[1]}."
+            raise table.error("table", problem, right)
+    return np.array(
+        [
+            table.checked_numbers(f"table, row {number}", row, allow_nan=True)
+            for number, row in enumerate(rows, start=1)
+        ]
+    )
+
+
+def _target_file(table: TomlTable, axes: Axes, folder: Path) -> Floats:
+    name = table.values["file"]
+    if not isinstance(name, str) or not name:
+        raise table.error("file", f"{shown(name)} is no file name.", 'Write "target.csv".')
+    try:
+        return read_grid(folder / name, axes=axes).values
+    except InputError as error:
+        raise table.error("file", str(error)) from error
+
+
+def _channels(table: TomlTable, axes: Axes) -> Mapping[str, ChannelSource]:
+    right = 'Write it as { column = "header in the log", unit = "unit word" }.'
+    sources: dict[str, ChannelSource] = {}
+    for name in table.values:
+        if not isinstance(table.values[name], dict):
+            raise table.error(name, f"{shown(table.values[name])} is no table.", right)
+        entry = table.table(name)
+        entry.check_names(keys_of(ChannelSource))
+        if not entry.values.get("column"):
+            raise entry.error("column", "the log's header is missing.", right)
+        sources[name] = _plain(ChannelSource, entry)
+        _check_unit(entry, "unit", sources[name].unit, _unit_inside(name, axes), spellings=True)
+    return MappingProxyType(sources)
+
+
+def _limits(table: TomlTable, axes: Axes, engine: EngineSettings) -> LimitSettings:
+    values = field_values(LimitSettings, table, skip=("ceilings", "regions"))
+    general = default_limits(engine.ignition)
+    values["ceilings"] = _ceilings(table.table("ceilings"), general.ceilings, axes, engine)
+    with placed(table):
+        limits = replace(general, **values)
+    regions = tuple(_region(entry, limits, axes) for entry in table.tables("region"))
+    return replace(limits, regions=regions)
+
+
+def _ceilings(
+    table: TomlTable, defaults: Mapping[str, Ceiling], axes: Axes, engine: EngineSettings
+) -> Mapping[str, Ceiling]:
+    """Lay the file's ceilings over the defaults, number by number."""
+    table.check_names(tuple(name for name in CHANNELS if name not in _NO_CEILING), hint=_NO_CEILING)
+    ceilings = dict(defaults)
+    for name in table.values:
+        entry = table.table(name)
+        entry.check_names(_CEILING_KEYS)
+        unit, inside = entry.values.get("unit"), _unit_inside(name, axes)
+        _check_unit(entry, "unit", unit, inside)
+        given = field_values(Ceiling, entry)
+        if unit is not None:
+            given = {key: _inside(value, unit, inside, engine) for key, value in given.items()}
+        if name not in defaults and "ceiling" not in given:
+            raise entry.error("ceiling", "this key is missing.", "Give the ceiling's number.")
+        with placed(entry):
+            ceilings[name] = (
+                replace(defaults[name], **given) if name in defaults else Ceiling(**given)
+            )
+    return MappingProxyType(ceilings)
+
+
+def _region(table: TomlTable, limits: LimitSettings, axes: Axes) -> Region:
+    table.check_names(keys_of(Region))
+    for name in ("rpm", "load"):
+        if name not in table:
+            raise table.error(name, "this key is missing.", "Write [from, to].")
+    values = field_values(Region, table)
+    for name in ("rpm", "load"):
+        low, high = values[name]
+        if low > high:
+            raise table.error(name, f"{low:g} is above {high:g}.", "Write [from, to].")
+        points = getattr(axes, name)
+        if not ((points >= low) & (points <= high)).any():
+            problem = f"no breakpoint of axes.{name} lies from {low:g} to {high:g}."
+            raise table.error(name, problem, "A region must hold at least one cell.")
+    rules = {key: value for key, value in values.items() if key not in ("rpm", "load", "name")}
+    if not rules:
+        raise table.error("name", "the region has no rule.", "Give max_step_pct or another rule.")
+    with placed(table, said_as="limits"):
+        replace(limits, **rules)  # a region's numbers have the ranges of the general ones
+        return Region(**values)
+
+
+def _check_unit(
+    table: TomlTable, name: str, unit: Any, inside: str | None = None, *, spellings: bool = False
+) -> None:
+    """Refuse a unit that is not known, or that measures something else than ``inside`` does.
+
+    A spelling such as "psig" says more than its unit word; only the log's reader acts on that.
+    """
+    if unit is None:
+        return
+    fitting = units_of(unit_named(inside).quantity) if inside else tuple(UNITS)
+    right = f"Fitting here: {', '.join(fitting)}."
+    if not isinstance(unit, str) or not (unit in UNITS or (spellings and find_unit(unit))):
+        near = nearest(unit, fitting) if isinstance(unit, str) else ""
+        problem = f"{shown(unit)} is no unit that the program knows."
+        raise table.error(name, problem, f"{near} {right}".strip())
+    quantity = unit_named(unit).quantity
+    if inside and quantity != unit_named(inside).quantity:
+        raise table.error(name, f"{shown(unit)} is a unit of {quantity}.", right)
+
+
+def _unit_inside(channel: str, axes: Axes) -> str:
+    return axes.load_unit if channel == "load" else CHANNELS[channel].unit
+
+
+def _inside(value: Any, unit: str, inside: str, engine: EngineSettings) -> Any:
+    moved = convert(np.asarray(value, dtype=float), unit, inside, afr_stoich=engine.afr_stoich)
+    return float(moved) if np.ndim(moved) == 0 else moved

@@ -1,0 +1,277 @@
+"""Tables of a TOML file that know their place, and settings objects built from them.
+
+A settings dataclass is the only list of its keys: names, types and words that may be chosen are
+read from its fields, so that nothing is restated here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from types import UnionType
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from tuneassist.errors import InputError, SetupError
+
+
+@dataclass(frozen=True)
+class TomlTable:
+    """One table of a TOML file.
+
+    Parameters
+    ----------
+    values
+        What the table holds.
+    file
+        The file, for messages.
+    key
+        Dotted name of the table; empty for the whole file.
+    """
+
+    values: Mapping[str, Any]
+    file: str
+    key: str = ""
+
+    def __contains__(self, name: str) -> bool:
+        return name in self.values
+
+    def dotted(self, name: str) -> str:
+        """Full name of one of the table's keys."""
+        return f"{self.key}.{name}" if self.key else name
+
+    def error(self, name: str, problem: str, mend: str = "") -> SetupError:
+        """Build a complaint about one of the table's keys."""
+        return SetupError(problem, where=f"{self.file}, key {self.dotted(name)}", mend=mend)
+
+    def table(self, name: str) -> TomlTable:
+        """Return the table under a key; an empty one where the key is missing."""
+        value = self.values.get(name, {})
+        if not isinstance(value, dict):
+            right = f"[{self.dotted(name)}]" if not self.key else f"{name} = {{ ... }}"
+            raise self.error(name, f"{shown(value)} is no table.", f"Write it as {right}.")
+        return TomlTable(value, self.file, self.dotted(name))
+
+    def tables(self, name: str) -> list[TomlTable]:
+        """Return the list of tables under a key, numbered from 1."""
+        value = self.values.get(name, [])
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            head = f"[[{self.dotted(name)}]]"
+            raise self.error(name, "this is no list of tables.", f"Head each with {head}.")
+        place = self.dotted(name)
+        return [TomlTable(item, self.file, f"{place}[{n}]") for n, item in enumerate(value, 1)]
+
+    def numbers(self, name: str, *, allow_nan: bool = False) -> list[float]:
+        """Return a list of numbers."""
+        value = self.values[name]
+        if not isinstance(value, list):
+            raise self.error(name, f"{shown(value)} is no list.", "Write [ 1, 2, 3 ].")
+        return self.checked_numbers(name, value, allow_nan=allow_nan)
+
+    def checked_numbers(
+        self, name: str, values: list[Any], *, allow_nan: bool = False
+    ) -> list[float]:
+        """Return the values of a list as floats, or complain about the first that is none."""
+        for place, value in enumerate(values, start=1):
+            is_number = _is_number(value) and not math.isinf(value)
+            if not is_number or (math.isnan(value) and not allow_nan):
+                right = "Write a number, or nan for none." if allow_nan else "Write a number."
+                raise self.error(name, f"value {place} is {shown(value)}.", right)
+        return [float(value) for value in values]
+
+    def check_names(self, known: Collection[str], *, hint: Mapping[str, str] | None = None) -> None:
+        """Complain about the first key that is not known, with the nearest that are."""
+        for name in self.values:
+            if name not in known:
+                what = f"Known here: {', '.join(known)}."
+                elsewhere = (hint or {}).get(name, "")
+                near = elsewhere or nearest(name, known)
+                raise self.error(name, "this key is not known.", f"{near} {what}".strip())
+
+
+def read_toml(path: Path) -> TomlTable:
+    """Read a TOML file; a byte order mark is passed over.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    TomlTable
+        The whole file.
+
+    Raises
+    ------
+    SetupError
+        When the file cannot be read or is no TOML; names file and line.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise SetupError(
+            f"the file cannot be read: {error.strerror or error}.", where=str(path)
+        ) from error
+    try:
+        return TomlTable(tomllib.loads(data.decode("utf-8-sig")), str(path))
+    except UnicodeDecodeError as error:
+        line = data[: error.start].count(b"\n") + 1
+        raise SetupError(
+            "the file is not UTF-8 text.",
+            where=f"{path}, line {line}",
+            mend="Save the setup as UTF-8.",
+        ) from error
+    except tomllib.TOMLDecodeError as error:
+        raise _syntax_error(path, data, str(error)) from error
+    except RecursionError:
+        raise SetupError(
+            "the brackets are nested too deeply.", where=str(path), mend="Check the brackets."
+        ) from None
+
+
+def _syntax_error(path: Path, data: bytes, said: str) -> SetupError:
+    found = re.search(r"\(at line (\d+), column (\d+)\)", said)
+    line = int(found.group(1)) if found else data.count(b"\n") + 1
+    what = said[: found.start()].strip() if found else said.partition(" (at ")[0]
+    return SetupError(
+        f"this is no valid TOML: {what}.",
+        where=f"{path}, line {line}",
+        mend='Write key = value, texts in "quotation marks", numbers with a decimal point.',
+    )
+
+
+def nearest(name: str, known: Collection[str]) -> str:
+    """Ask whether one of the nearest known words was meant; empty when none is near."""
+    by_fold = {word.casefold(): word for word in known}
+    close = difflib.get_close_matches(name.casefold(), by_fold, n=3, cutoff=0.55)
+    return f"Did you mean {' or '.join(by_fold[word] for word in close)}?" if close else ""
+
+
+def shown(value: object) -> str:
+    """Show a value of the file in a message, shortened."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    text = f'"{value}"' if isinstance(value, str) else str(value)
+    text = "".join(mark if mark.isprintable() else "?" for mark in text)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def keys_of(settings: type) -> tuple[str, ...]:
+    """Return the keys that a settings dataclass knows."""
+    return tuple(field.name for field in fields(settings))
+
+
+def field_values(settings: type, table: TomlTable, *, skip: Collection[str] = ()) -> dict[str, Any]:
+    """Take a table's values for the fields of a settings dataclass, types checked.
+
+    Parameters
+    ----------
+    settings
+        The dataclass.
+    table
+        The table; keys that are no fields are left to `TomlTable.check_names`.
+    skip
+        Fields that the caller reads in a way of its own.
+
+    Returns
+    -------
+    dict
+        Field name to value, of those that the table gives.
+
+    Raises
+    ------
+    SetupError
+        When a value has the wrong type or is none of the words that may be chosen.
+    """
+    hints = get_type_hints(settings)
+    return {
+        name: _checked(table, name, hints[name])
+        for name in keys_of(settings)
+        if name in table and name not in skip
+    }
+
+
+def dotted_keys(values: Mapping[str, Any], above: str = "") -> Iterator[str]:
+    """List every key below the sections, with the tables that keys stand in."""
+    for name, value in values.items():
+        key = f"{above}.{name}" if above else name
+        if above:
+            yield key
+        if isinstance(value, dict):
+            yield from dotted_keys(value, key)
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            for number, item in enumerate(value, start=1):
+                yield from dotted_keys(item, f"{key}[{number}]")
+
+
+@contextlib.contextmanager
+def placed(table: TomlTable, said_as: str = "") -> Iterator[None]:
+    """Name file and table in the complaints of an object that is built from the table.
+
+    Parameters
+    ----------
+    table
+        Where the object's values come from.
+    said_as
+        What the object calls its section, where that is not the table's key.
+    """
+    try:
+        yield
+    except InputError as error:
+        if error.where.startswith(table.file):
+            raise
+        problem = error.problem
+        if said_as:
+            problem = problem.replace(f"{said_as}.", f"{table.key}.", 1)
+        where = f"{table.file}, key {table.key}"
+        raise SetupError(problem, where=where, mend=error.mend) from error
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _checked(table: TomlTable, name: str, hint: Any) -> Any:
+    """Check one value against the type of its field."""
+    value = table.values[name]
+    kinds = get_args(hint) if get_origin(hint) in (Union, UnionType) else (hint,)
+    wanted = next(kind for kind in kinds if kind is not type(None))
+    if get_origin(wanted) is Literal:
+        return _checked_word(table, name, get_args(wanted))
+    if get_origin(wanted) is tuple:
+        numbers = table.numbers(name)
+        if len(numbers) != len(get_args(wanted)):
+            raise table.error(
+                name, f"{shown(value)} has {len(numbers)} values.", "Write [from, to]."
+            )
+        return tuple(numbers)
+    if wanted is float and _is_number(value) and math.isfinite(value):
+        return float(value)
+    if wanted is int and _is_number(value) and isinstance(value, int):
+        return value
+    if wanted in (str, bool) and isinstance(value, wanted):
+        return value
+    raise table.error(name, f"{shown(value)} has the wrong type.", _RIGHT[wanted])
+
+
+_RIGHT: dict[Any, str] = {
+    float: "Write a number, with a decimal point and without quotation marks.",
+    int: "Write a whole number.",
+    str: 'Write a text in "quotation marks".',
+    bool: "Write true or false.",
+}
+
+
+def _checked_word(table: TomlTable, name: str, words: tuple[str, ...]) -> str:
+    value = table.values[name]
+    if isinstance(value, str) and value in words:
+        return value
+    near = nearest(value, words) if isinstance(value, str) else ""
+    choice = " or ".join(f'"{word}"' for word in words)
+    raise table.error(name, f"{shown(value)} is not known here.", f"{near} Write {choice}.".strip())
