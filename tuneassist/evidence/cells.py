@@ -1,0 +1,271 @@
+"""From the fit to cells: deviation, interval, how much stands behind it, and a word of confidence.
+
+The word comes from the half width of the 95 % interval and from how many holds are near
+(`CorrectionSettings`): "good", "fair", "low"; "none" where the evidence does not reach, where the
+interval is wider than all three, or where the sensor was at its stop.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import ndimage, sparse
+from scipy.spatial import Delaunay, QhullError
+
+from tuneassist.evidence.lattice import LatticeFit, axis_positions
+from tuneassist.evidence.need import from_surface_scale
+from tuneassist.grid import Axes, Floats, Grid, bilinear_weights
+from tuneassist.settings import CorrectionSettings, Target
+
+Mask = npt.NDArray[np.bool_]
+
+#: Weight that a hold needs at a cell to count as evidence of its own. [1]
+TOUCH = 0.05
+#: A cell is read from inside the hull when some point there takes this share of its value. [1]
+READ_WEIGHT = 0.1
+#: Points along each cell's side at which the hull is looked up. [1]
+SUBDIVISIONS = 5
+#: Weight of holds at a sensor's stop from which they bound a cell. [1]
+STOP_WEIGHT = 0.25
+
+
+def is_within_reach(axes: Axes, rpm: Floats, load: Floats, own_weight: Floats) -> Mask:
+    """Tell which cells the evidence reaches.
+
+    Parameters
+    ----------
+    axes
+        Breakpoints.
+    rpm, load
+        Places of the holds, shape (m,). [rpm], [load unit]
+    own_weight
+        Summed weight of the holds at every cell, shape (cells,).
+
+    Returns
+    -------
+    numpy.ndarray
+        True for cells with weight of their own, and for those that the controller reads from
+        somewhere inside the holds' convex hull. How far such a reading may be trusted is for the
+        interval to say; beyond, nothing is claimed.
+    """
+    reached = own_weight >= TOUCH
+    if len(rpm) < 3:
+        return np.asarray(reached)
+    place_rpm, place_load = axis_positions(axes.rpm), axis_positions(axes.load)
+    places = np.stack(
+        [np.interp(rpm, axes.rpm, place_rpm), np.interp(load, axes.load, place_load)], axis=1
+    )
+    try:
+        hull = Delaunay(places)
+    except QhullError:  # holds on one line span no area
+        return np.asarray(reached)
+    fine_rpm = _subdivided(axes.rpm)
+    fine_load = _subdivided(axes.load)
+    points_rpm, points_load = (m.ravel() for m in np.meshgrid(fine_rpm, fine_load, indexing="ij"))
+    points = np.stack(
+        [
+            np.interp(points_rpm, axes.rpm, place_rpm),
+            np.interp(points_load, axes.load, place_load),
+        ],
+        axis=1,
+    )
+    inside = hull.find_simplex(points) >= 0
+    if not inside.any():
+        return np.asarray(reached)
+    read = bilinear_weights(axes, points_rpm[inside], points_load[inside]).max(axis=0).toarray()
+    return np.asarray(reached | (read.ravel() >= READ_WEIGHT))
+
+
+def _subdivided(points: Floats) -> Floats:
+    """Breakpoints with `SUBDIVISIONS` - 1 more between each pair."""
+    at = np.linspace(0, len(points) - 1, (len(points) - 1) * SUBDIVISIONS + 1)
+    return np.interp(at, np.arange(len(points)), points)
+
+
+def confidence_words(
+    half_width_pct: Floats, near_holds: Floats, reached: Mask, correction: CorrectionSettings
+) -> npt.NDArray[np.object_]:
+    """Return the confidence word of every cell.
+
+    Parameters
+    ----------
+    half_width_pct
+        Half of the 95 % interval. [%]
+    near_holds
+        Holds that touch the cell or a neighbour. [1]
+    reached
+        Whether the evidence reaches the cell.
+    correction
+        The widths and the number of holds.
+    """
+    words = np.full(len(half_width_pct), "none", dtype=object)
+    words[reached & (half_width_pct <= correction.low_half_width_pct)] = "low"
+    enough = reached & (near_holds >= correction.fair_min_holds)
+    words[enough & (half_width_pct <= correction.fair_half_width_pct)] = "fair"
+    words[enough & (half_width_pct <= correction.good_half_width_pct)] = "good"
+    return words
+
+
+def cell_table(
+    axes: Axes,
+    *,
+    target: Target,
+    current: Grid,
+    holds: pd.DataFrame,
+    weights: sparse.csr_matrix,
+    fit: LatticeFit | None,
+    correction: CorrectionSettings,
+) -> pd.DataFrame:
+    """Put everything that is known about each cell into one row.
+
+    Parameters
+    ----------
+    axes, target, current
+        Breakpoints, wanted lambda, and the grid in force when the holds were logged.
+    holds
+        All holds, with ``rpm, load, samples, need_ln, stop``.
+    weights
+        Bilinear weights of all holds, shape (holds, cells).
+    fit
+        Fit of the total need to the holds that are values; None where there are none.
+    correction
+        Rules of the confidence word.
+
+    Returns
+    -------
+    pandas.DataFrame
+        In cell order: ``rpm, load, target_lambda, samples, holds, effective_n, deviation_pct,
+        se_pct, ci_low_pct, ci_high_pct, confidence, lambda_measured, evidence``. Nothing is claimed
+        (nan) where confidence is "none", but for the side that a sensor's stop bounds.
+    """
+    is_value = holds["stop"].eq("").to_numpy()
+    free = weights[is_value]
+    own = np.asarray(free.sum(axis=0)).ravel()
+    table = pd.DataFrame({"rpm": axes.cell_rpm(), "load": axes.cell_load()})
+    table["target_lambda"] = target.table.ravel()
+    samples = holds["samples"].to_numpy(dtype=float)[is_value]
+    table["samples"] = np.round(np.asarray(free.T @ samples)).astype(int)
+    touching = (free >= TOUCH).astype(float)
+    table["holds"] = np.asarray(touching.sum(axis=0)).ravel().astype(int)
+    nothing = np.full(axes.size, np.nan)
+    if fit is None:
+        theta = low = high = error = nothing
+        reached = np.zeros(axes.size, dtype=bool)
+        table["effective_n"] = 0.0
+    else:
+        in_force = np.log1p(np.nan_to_num(current.flat()) / 100.0)
+        theta = from_surface_scale(fit.theta, target.kind) - in_force
+        low = from_surface_scale(fit.theta - fit.half_width(), target.kind) - in_force
+        high = from_surface_scale(fit.theta + fit.half_width(), target.kind) - in_force
+        error = (high - low) / 2.0 * fit.standard_error / np.maximum(fit.half_width(), 1e-12)
+        reached = is_within_reach(
+            axes,
+            holds["rpm"].to_numpy(dtype=float)[is_value],
+            holds["load"].to_numpy(dtype=float)[is_value],
+            own,
+        )
+        table["effective_n"] = np.round((fit.hold_scatter / np.maximum(error, 1e-9)) ** 2, 2)
+    at_stop = np.asarray(weights[~is_value].sum(axis=0)).ravel()
+    is_bound = (at_stop >= STOP_WEIGHT) & (at_stop > own)
+    near = _near_holds(touching, axes)
+    words = confidence_words(50.0 * (high - low), near, reached & ~is_bound, correction)
+    is_known = words != "none"
+    table["deviation_pct"] = np.where(is_known, 100.0 * np.expm1(theta), np.nan)
+    table["se_pct"] = np.where(is_known, 100.0 * error * np.exp(theta), np.nan)
+    table["ci_low_pct"] = np.where(is_known, 100.0 * np.expm1(low), np.nan)
+    table["ci_high_pct"] = np.where(is_known, 100.0 * np.expm1(high), np.nan)
+    table["confidence"] = words
+    table["lambda_measured"] = table["target_lambda"] * (1.0 + table["deviation_pct"] / 100.0)
+    table["evidence"] = _evidence_words(words, reached, own, fit)
+    table.loc[~reached, "effective_n"] = 0.0
+    return _with_bounds(table, holds, weights, is_value, is_bound)
+
+
+def _near_holds(touching: sparse.csr_matrix, axes: Axes) -> Floats:
+    """Number of holds that touch each cell or one of its eight neighbours."""
+    if touching.shape[0] == 0:
+        return np.zeros(axes.size)
+    stack = touching.toarray().reshape(-1, *axes.shape)
+    grown = ndimage.maximum_filter(stack, size=(1, 3, 3), mode="constant")
+    return np.asarray(grown.sum(axis=0).ravel())
+
+
+def _evidence_words(
+    words: npt.NDArray[np.object_],
+    reached: Mask,
+    own: Floats,
+    fit: LatticeFit | None,
+) -> npt.NDArray[np.object_]:
+    text = np.full(len(words), "", dtype=object)
+    text[own < TOUCH] = "no hold of its own, read between its neighbours"
+    if fit is not None and not fit.is_surface:
+        text[:] = "no usable surface: mean of all holds"
+    wide = reached & (words == "none")
+    text[wide] = "too uncertain to use"
+    text[~reached] = "no evidence"
+    return text
+
+
+def _with_bounds(
+    table: pd.DataFrame,
+    holds: pd.DataFrame,
+    weights: sparse.csr_matrix,
+    is_value: Mask,
+    is_bound: Mask,
+) -> pd.DataFrame:
+    """Let holds at a sensor's stop bound the cells that nothing else tells about."""
+    stopped = holds[~is_value]
+    share = weights[~is_value].toarray()
+    for side, column, pick in (("lean", "ci_low_pct", np.min), ("rich", "ci_high_pct", np.max)):
+        rows = stopped["stop"].eq(side).to_numpy()
+        for cell in np.flatnonzero(is_bound & (share[rows].sum(axis=0) >= STOP_WEIGHT)):
+            needs = stopped["need_ln"].to_numpy(dtype=float)[rows][share[rows][:, cell] >= TOUCH]
+            bound = 100.0 * float(np.expm1(pick(needs)))
+            table.loc[cell, column] = bound
+            more = "leaner" if side == "lean" else "richer"
+            table.loc[cell, "evidence"] = (
+                f"sensor or trim at its {side} stop: {more} than {bound:+.1f} %, size unknown"
+            )
+    return table
+
+
+def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> pd.DataFrame:
+    """Second-highest value of each channel near each cell, from all samples, moves included.
+
+    Parameters
+    ----------
+    line
+        Samples with ``rpm``, ``load`` and the channels.
+    axes
+        Breakpoints.
+    columns
+        Channel columns to look at; those that were not logged are left out.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Shape (cells, channels), columns named ``<column>_max``; nan where never seen. The highest
+        is left to chance: one wild reading is no temperature.
+    """
+    present = [c for c in columns if c in line]
+    result = pd.DataFrame(index=range(axes.size))
+    usable = line[["rpm", "load"]].notna().all(axis=1)
+    if not present or not usable.any():
+        return result
+    places = line[usable]
+    row = _nearest(axes.rpm, places["rpm"].to_numpy(dtype=float))
+    column = _nearest(axes.load, places["load"].to_numpy(dtype=float))
+    cell = pd.Series(row * len(axes.load) + column, index=places.index)
+    for name in present:
+        values = places[name].dropna().sort_values(ascending=False)
+        groups = values.groupby(cell[values.index])
+        second = groups.nth(1)
+        peak = pd.Series(second.to_numpy(), index=cell[second.index].to_numpy())
+        result[f"{name}_max"] = peak.reindex(range(axes.size)).to_numpy()
+    return result
+
+
+def _nearest(points: Floats, values: Floats) -> npt.NDArray[np.int64]:
+    middles = (points[1:] + points[:-1]) / 2.0
+    return np.searchsorted(middles, values).astype(np.int64)

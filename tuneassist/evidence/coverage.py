@@ -1,0 +1,95 @@
+"""Which cells the logs have seen, held and can be trusted about, and which are left alone.
+
+A cell is *seen* when any sample lies nearer to it than to another breakpoint, *held* when a hold
+has weight in it, and *trusted* when its confidence is fair or good, by holds of its own or between
+neighbours that have them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from tuneassist.evidence.need import inside_axes
+from tuneassist.grid import Axes, Floats
+
+STATES = ("left alone", "unseen", "seen", "held", "trusted")
+"""What a cell's coverage is called, from least to most."""
+TRUSTED_WORDS = ("fair", "good")
+
+
+def coverage_table(
+    axes: Axes,
+    *,
+    target: Floats,
+    points: Iterable[tuple[Floats, Floats]],
+    cells: pd.DataFrame,
+    margin_cells: float,
+) -> pd.DataFrame:
+    """Say how well each cell is covered.
+
+    Parameters
+    ----------
+    axes
+        The breakpoints.
+    target
+        Wanted lambda, nan for cells left alone. Shape of the axes. [lambda]
+    points
+        For each log, speed and load of every sample, moves and warm-up included. [rpm], [load unit]
+    cells
+        The evidence's cells in cell order, with ``holds, confidence``.
+    margin_cells
+        How far outside the axes a sample still counts for the edge. [cells]
+
+    Returns
+    -------
+    pandas.DataFrame
+        In cell order: ``rpm, load, is_wanted, samples_seen, holds, confidence, is_seen, is_held,
+        is_trusted, state``. The state of a cell without a target is "left alone" whatever was
+        logged there; every other cell has the highest state it has reached.
+    """
+    seen = np.zeros(axes.size, dtype=np.int64)
+    for rpm, load in points:
+        seen += _count_nearest(axes, rpm, load, margin_cells=margin_cells)
+    holds = cells["holds"].to_numpy(dtype=np.int64)
+    words = cells["confidence"].astype(str).to_numpy(dtype=object)
+    table = pd.DataFrame(
+        {
+            "rpm": axes.cell_rpm(),
+            "load": axes.cell_load(),
+            "is_wanted": np.isfinite(target).ravel(),
+            "samples_seen": seen,
+            "holds": holds,
+            "confidence": words,
+            "is_seen": seen > 0,
+            "is_held": holds > 0,
+            "is_trusted": np.isin(words, TRUSTED_WORDS),
+        }
+    )
+    table["state"] = np.select(
+        [~table["is_wanted"], table["is_trusted"], table["is_held"], table["is_seen"]],
+        ["left alone", "trusted", "held", "seen"],
+        default="unseen",
+    )
+    return table
+
+
+def count_states(table: pd.DataFrame) -> dict[str, int]:
+    """Count the cells in each state, all `STATES` in order."""
+    counts = table["state"].value_counts()
+    return {state: int(counts.get(state, 0)) for state in STATES}
+
+
+def _count_nearest(
+    axes: Axes, rpm: Floats, load: Floats, *, margin_cells: float
+) -> npt.NDArray[np.int64]:
+    """Samples per cell, each counted for the cell whose breakpoints are nearest."""
+    usable = np.isfinite(rpm) & np.isfinite(load)
+    usable[usable] = inside_axes(axes, rpm[usable], load[usable], margin_cells=margin_cells)
+    row = np.searchsorted((axes.rpm[1:] + axes.rpm[:-1]) / 2.0, rpm[usable])
+    column = np.searchsorted((axes.load[1:] + axes.load[:-1]) / 2.0, load[usable])
+    counts = np.bincount(row * len(axes.load) + column, minlength=axes.size)
+    return counts.astype(np.int64)

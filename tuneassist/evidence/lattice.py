@@ -1,0 +1,426 @@
+"""The lattice fit: breakpoint values from scattered holds, with their covariance.
+
+The controller interpolates bilinearly between breakpoints, so that the values there are fitted to
+minimise the error of the interpolated table (Garcia and Gupta, "Lattice Regression", NIPS 22, 2009,
+594-602). The model for the holds ``y`` with weights ``W`` is
+
+    y = W theta + offset of the log + error,    error ~ N(0, hold scatter^2 + own error^2),
+
+with a penalty on the curvature of ``theta`` and on its change along rpm, along load and across (a
+thin plate, made anisotropic) and a fainter one on its slope, so that a surface the holds do not
+support shrinks to its mean. Read as a Gaussian prior, the penalties' strengths and the scatters are variances, and all
+are estimated by restricted maximum likelihood (Wood, Generalized Additive Models, 2nd ed. 2017,
+section 6.2) under weak priors that keep a log of few holds sane. The covariance is the posterior's,
+plus the part that comes from not knowing the strengths (Wood, Pyae and Saefken, JASA 111(516),
+2016, 1548-1563). Such intervals cover at the nominal rate on average over the surface (Nychka,
+JASA 83(404), 1988, 1134-1143). Bad holds lose weight by their leave-one-out residual.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import linalg, optimize, sparse, stats
+
+from tuneassist.grid import Axes, Floats
+
+#: Prior medians of: curvature along rpm, along load [per cell^2], slope [per cell], hold
+#: scatter, log offset [all ln of need, so 0.01 is 1 %]; and the prior's spread in e-folds.
+PRIOR_MEDIAN = np.array([0.01, 0.01, 0.03, 0.004, 0.003])
+PRIOR_SPREAD = np.array([2.0, 2.0, 1.5, 0.7, 0.7])
+#: Share of the penalty on the curvature itself beside that on its change: engines' surfaces are
+#: smooth, and a penalty on curvature alone makes intervals between holds too wide. [1]
+BENDING = 0.3
+#: Leave-one-out residual in standard deviations beyond which a hold loses weight.
+OUTLIER_SPANS = 3.0
+#: Rounds of reweighting.
+ROBUST_ROUNDS = 4
+#: The prior on the scatters is worth about this many holds. [1]
+PRIOR_HOLDS = 2.0
+#: Size of curvature and slope [ln] that stands for "no surface".
+FLAT = 1e-5
+#: A surface is usable when it beats the mean by this much twice-log-likelihood (about the 99 %
+#: point of chi-squared with two degrees of freedom) and by this share of left-out variance.
+MIN_LIKELIHOOD_GAIN = 9.2
+MIN_SKILL = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class LatticeFit:
+    """A fitted table.
+
+    Parameters
+    ----------
+    theta
+        Value at every breakpoint, shape (cells,). [ln of need]
+    covariance
+        Their covariance, shape (cells, cells), with the log's share in it.
+    degrees_of_freedom
+        Of the intervals: holds less what the surface spent. [1]
+    curvature_rpm, curvature_load, slope
+        Typical second and first differences that the data support. [ln per cell^2, per cell]
+    hold_scatter, log_scatter
+        Standard deviation between holds and between logs. [ln]
+    weight
+        Weight that each hold kept, shape (m,), 1 is full. [1]
+    left_out_residual
+        Residual of each hold from the fit without it, shape (m,). [ln]
+    left_out_se
+        Its standard deviation. [ln]
+    spent
+        Effective number of parameters of the surface. [1]
+    is_surface
+        False where speed and load explain nothing and the fit is the holds' mean.
+    skill
+        Share of the left-out variance that the surface explains beyond the mean. [1]
+    """
+
+    theta: Floats
+    covariance: Floats
+    degrees_of_freedom: float
+    curvature_rpm: float
+    curvature_load: float
+    slope: float
+    hold_scatter: float
+    log_scatter: float
+    weight: Floats
+    left_out_residual: Floats
+    left_out_se: Floats
+    spent: float
+    is_surface: bool
+    skill: float
+
+    @property
+    def standard_error(self) -> Floats:
+        """Standard error of every breakpoint, shape (cells,). [ln]"""
+        return np.asarray(np.sqrt(np.maximum(np.diag(self.covariance), 0.0)))
+
+    def half_width(self, level: float = 0.95) -> Floats:
+        """Half of the two-sided interval at every breakpoint, shape (cells,). [ln]"""
+        quantile = float(stats.t.ppf(0.5 + level / 2.0, self.degrees_of_freedom))
+        return quantile * self.standard_error
+
+
+def axis_positions(points: Floats) -> Floats:
+    """Breakpoints in units in which uneven axes make sense: physical, with a mean step of one."""
+    return np.asarray((points - points[0]) / (points[-1] - points[0]) * (len(points) - 1))
+
+
+@dataclass(frozen=True, eq=False)
+class _Axis:
+    """Quadratic forms of one axis: its mass, and first, second and third divided differences.
+
+    Each is the integral of a squared derivative along the axis, shape (k, k).
+    """
+
+    mass: Floats
+    slope: Floats
+    curvature: Floats
+    change: Floats
+
+    @classmethod
+    def of(cls, points: Floats) -> _Axis:
+        place = axis_positions(points)
+        step = np.diff(place)
+        middle = (step[1:] + step[:-1]) / 2.0
+        first = np.diff(np.eye(len(place)), axis=0) / step[:, None]
+        second = np.diff(first, axis=0) / middle[:, None]
+        third = np.diff(second, axis=0) / step[1:-1, None]
+        mass = np.concatenate([[step[0] / 2.0], middle, [step[-1] / 2.0]])
+        return cls(
+            mass=np.diag(mass),
+            slope=first.T @ (first * step[:, None]),
+            curvature=second.T @ (second * middle[:, None]),
+            change=third.T @ (third * step[1:-1, None]),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Penalties:
+    along_rpm: Floats
+    along_load: Floats
+    across: Floats
+    slope: Floats
+
+    def precision(self, strengths: Floats) -> Floats:
+        """Prior precision for curvature and slope variances (ln of their deviations)."""
+        rpm, load, slope = np.exp(-2.0 * strengths[:3])
+        return np.asarray(
+            rpm * self.along_rpm
+            + load * self.along_load
+            + 2.0 * np.sqrt(rpm * load) * self.across
+            + slope * self.slope
+        )
+
+    def slopes(self, strengths: Floats) -> tuple[Floats, Floats, Floats]:
+        """Derivatives of the precision with respect to the three strengths."""
+        rpm, load, slope = np.exp(-2.0 * strengths[:3])
+        shared = 2.0 * np.sqrt(rpm * load) * self.across
+        return (
+            -2.0 * rpm * self.along_rpm - shared,
+            -2.0 * load * self.along_load - shared,
+            -2.0 * slope * self.slope,
+        )
+
+
+def _penalties(axes: Axes) -> _Penalties:
+    """Bending of a thin plate and its change along the way, split by direction."""
+    rpm, load = _Axis.of(axes.rpm), _Axis.of(axes.load)
+    change_across = np.kron(rpm.curvature, load.slope) + np.kron(rpm.slope, load.curvature)
+    return _Penalties(
+        along_rpm=np.kron(rpm.change + BENDING * rpm.curvature, load.mass),
+        along_load=np.kron(rpm.mass, load.change + BENDING * load.curvature),
+        across=1.5 * change_across + BENDING * np.kron(rpm.slope, load.slope),
+        slope=np.kron(rpm.slope, load.mass) + np.kron(rpm.mass, load.slope),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Problem:
+    """Holds and penalties, with what does not change during the search."""
+
+    weights: Floats
+    y: Floats
+    own_variance: Floats
+    scale: Floats
+    log_index: npt.NDArray[np.int64]
+    penalties: _Penalties
+    keep: Floats
+
+    @property
+    def n_logs(self) -> int:
+        return int(self.log_index.max()) + 1
+
+    def noise(self, p: Floats) -> Floats:
+        """Variance of each hold about the surface at full weight."""
+        return self.own_variance + np.exp(2.0 * p[3]) * self.scale**2
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """Everything at one set of strengths."""
+
+    cost: float  # minus twice the restricted log likelihood and the log prior
+    misfit: float  # the same without the prior
+    gradient: Floats
+    theta: Floats
+    covariance: Floats
+    projector: Floats
+    score: Floats
+
+
+def _evaluate(problem: _Problem, p: Floats) -> _State:
+    cells = problem.weights.shape[1]
+    precision = problem.penalties.precision(p)
+    # the penalties leave the constant free; pinning it makes the matrix invertible, and the
+    # projector below takes the constant out of the data again
+    pin = np.trace(precision) / cells**2
+    prior, _ = _inverse_and_log_det(precision + pin)
+    spread = problem.weights @ prior
+    v = spread @ problem.weights.T
+    noise = problem.noise(p) / problem.keep
+    v[np.diag_indices_from(v)] += noise
+    if problem.n_logs > 1:
+        v += np.exp(2.0 * p[4]) * (problem.log_index[:, None] == problem.log_index[None, :])
+    inverse, log_det = _inverse_and_log_det(v)
+    row = inverse.sum(axis=1)
+    total = float(row.sum())
+    projector = inverse - np.outer(row, row) / total
+    score = projector @ problem.y
+    misfit = log_det + np.log(total) + float(problem.y @ score)
+    distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
+    gap = 1.0 - spread.T @ row
+    return _State(
+        cost=misfit + float(distance @ distance),
+        misfit=misfit,
+        gradient=_gradient(problem, p, spread, projector, score) + 2.0 * distance / PRIOR_SPREAD,
+        theta=float(row @ problem.y) / total + spread.T @ score,
+        covariance=prior - spread.T @ inverse @ spread + np.outer(gap, gap) / total,
+        projector=projector,
+        score=score,
+    )
+
+
+def _gradient(
+    problem: _Problem, p: Floats, spread: Floats, projector: Floats, score: Floats
+) -> Floats:
+    """Derivative of the misfit: tr(P dV) - y' P dV P y for each strength."""
+    gradient = np.zeros(len(p))
+    for index, change in enumerate(problem.penalties.slopes(p)):
+        moved = -(spread @ change) @ spread.T
+        gradient[index] = np.sum(projector * moved) - score @ moved @ score
+    noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep
+    gradient[3] = np.sum((np.diag(projector) - score**2) * noise)
+    if problem.n_logs > 1:
+        shared = np.eye(problem.n_logs)[problem.log_index]
+        inner = np.sum((projector @ shared) * shared) - np.sum((shared.T @ score) ** 2)
+        gradient[4] = 2.0 * np.exp(2.0 * p[4]) * inner
+    return gradient
+
+
+def _inverse_and_log_det(matrix: Floats) -> tuple[Floats, float]:
+    factor = linalg.cho_factor(matrix, lower=True, check_finite=False)
+    inverse = linalg.cho_solve(factor, np.eye(len(matrix)), check_finite=False)
+    return np.asarray(inverse), 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
+
+
+def _search(problem: _Problem, start: Floats, *, is_flat: bool = False) -> Floats:
+    low = np.log(PRIOR_MEDIAN) - 4.0 * PRIOR_SPREAD
+    high = np.log(PRIOR_MEDIAN) + 4.0 * PRIOR_SPREAD
+    if is_flat:
+        low[:3] = high[:3] = np.log(FLAT)
+
+    def cost(p: Floats) -> tuple[float, Floats]:
+        state = _evaluate(problem, p)
+        return state.cost, state.gradient
+
+    found = optimize.minimize(
+        cost,
+        np.clip(start, low, high),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=list(zip(low, high, strict=True)),
+        options={"maxiter": 60, "ftol": 1e-8},
+    )
+    return np.asarray(found.x)
+
+
+def fit_lattice(
+    axes: Axes,
+    weights: sparse.csr_matrix | Floats,
+    y: npt.ArrayLike,
+    own_se: npt.ArrayLike,
+    log_index: npt.ArrayLike | None = None,
+    *,
+    scale: npt.ArrayLike | None = None,
+    robust: bool = True,
+) -> LatticeFit:
+    """Fit the breakpoints' values to holds.
+
+    Parameters
+    ----------
+    axes
+        Breakpoints; only their places matter.
+    weights
+        Bilinear weights of the holds, shape (m, cells).
+    y
+        What each hold needs, shape (m,). [ln]
+    own_se
+        Standard error of each hold from its own samples, shape (m,). [ln]
+    log_index
+        Number of the log that each hold came from, from 0; None: all from one.
+    scale
+        Size of each hold's scatter relative to `LatticeFit.hold_scatter`; None: all 1.
+    robust
+        Whether bad holds lose weight.
+
+    Returns
+    -------
+    LatticeFit
+        Values, covariance and what the data said about themselves.
+
+    Raises
+    ------
+    ValueError
+        When there is no hold, or a value is not finite.
+    """
+    dense = weights.toarray() if sparse.issparse(weights) else np.asarray(weights, dtype=float)
+    values = np.asarray(y, dtype=float)
+    own = np.asarray(own_se, dtype=float)
+    logs = np.zeros(len(values), dtype=np.int64) if log_index is None else np.asarray(log_index)
+    if len(values) == 0 or not (np.isfinite(values).all() and np.isfinite(own).all()):
+        raise ValueError("a lattice fit needs at least one hold, and finite values")
+    ones = np.ones(len(values))
+    problem = _Problem(
+        weights=dense,
+        y=values,
+        own_variance=own**2,
+        scale=ones if scale is None else np.asarray(scale, dtype=float),
+        log_index=logs.astype(np.int64),
+        penalties=_penalties(axes),
+        keep=ones,
+    )
+    start = np.log(PRIOR_MEDIAN)
+    best = _search(problem, start)
+    state = _evaluate(problem, best)
+    for _ in range(ROBUST_ROUNDS if robust and len(values) > 3 else 0):
+        keep = _kept_weight(problem, best, state)
+        if np.allclose(keep, problem.keep, atol=0.02):
+            break
+        problem = replace(problem, keep=keep)
+        best = _search(problem, best)
+        state = _evaluate(problem, best)
+    return _finish(problem, best, state)
+
+
+def _left_out(problem: _Problem, p: Floats, state: _State) -> tuple[Floats, Floats]:
+    """Leave-one-out residuals and their standard deviations at full weight."""
+    diagonal = np.maximum(np.diag(state.projector), 1e-300)
+    noise = problem.noise(p)
+    inflated = noise * (1.0 / problem.keep - 1.0)
+    variance = np.maximum(1.0 / diagonal - inflated, noise)
+    return state.score / diagonal, np.sqrt(variance)
+
+
+def _kept_weight(problem: _Problem, p: Floats, state: _State) -> Floats:
+    residual, se = _left_out(problem, p, state)
+    spans = np.abs(residual) / se
+    return np.asarray(np.minimum(1.0, (OUTLIER_SPANS / np.maximum(spans, 1e-12)) ** 2))
+
+
+def _finish(problem: _Problem, best: Floats, state: _State) -> LatticeFit:
+    residual, se = _left_out(problem, best, state)
+    flat = _search(problem, best, is_flat=True)
+    flat_state = _evaluate(problem, flat)
+    flat_residual, _ = _left_out(problem, flat, flat_state)
+    keep = problem.keep
+    flat_loss = float(np.sum(keep * flat_residual**2))
+    skill = 1.0 - float(np.sum(keep * residual**2)) / flat_loss if flat_loss > 0 else 0.0
+    gain = flat_state.misfit - state.misfit
+    is_surface = gain >= MIN_LIKELIHOOD_GAIN and skill >= MIN_SKILL
+    if is_surface:
+        covariance = state.covariance + _strength_covariance(problem, best)
+    else:
+        best, state, covariance = flat, flat_state, flat_state.covariance
+        residual, se = _left_out(problem, flat, flat_state)
+    noise = problem.noise(best) / problem.keep
+    spent = len(problem.y) - float(np.sum(np.diag(state.projector) * noise))
+    size = np.exp(best)
+    return LatticeFit(
+        theta=state.theta,
+        covariance=covariance,
+        degrees_of_freedom=max(float(problem.keep.sum()) - spent, 1.0) + PRIOR_HOLDS,
+        curvature_rpm=float(size[0]),
+        curvature_load=float(size[1]),
+        slope=float(size[2]),
+        hold_scatter=float(size[3]),
+        log_scatter=float(size[4]),
+        weight=problem.keep,
+        left_out_residual=residual,
+        left_out_se=se,
+        spent=spent,
+        is_surface=is_surface,
+        skill=skill,
+    )
+
+
+def _strength_covariance(problem: _Problem, best: Floats) -> Floats:
+    """Share of the covariance that comes from not knowing the strengths: J V J'."""
+    step = 0.05
+    gradients, thetas = [], []
+    for index in range(len(best)):
+        ends = []
+        for sign in (1.0, -1.0):
+            moved = best.copy()
+            moved[index] += sign * step
+            ends.append(_evaluate(problem, moved))
+        gradients.append((ends[0].gradient - ends[1].gradient) / (2.0 * step))
+        thetas.append((ends[0].theta - ends[1].theta) / (2.0 * step))
+    hessian = np.array(gradients)
+    values, vectors = np.linalg.eigh((hessian + hessian.T) / 4.0)
+    # the prior alone contributes 1/spread^2 to each curvature; less than half of that is noise
+    values = np.maximum(values, 0.5 / PRIOR_SPREAD.max() ** 2)
+    jacobian = np.array(thetas).T @ vectors
+    return np.asarray((jacobian / values) @ jacobian.T)

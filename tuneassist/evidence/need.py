@@ -1,0 +1,167 @@
+"""What each sample needs: its lambda against the target, composed with trims already applied.
+
+need = lambda/target x (1 + short trim) x (1 + long trim), worked in logarithms, so that open and
+closed loop samples of one cell agree on what the cell needs.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.grid import Axes, Floats, bilinear_weights
+from tuneassist.settings import SteadySettings
+
+TRIM_COLUMNS = ("fuel_trim_short_pct", "fuel_trim_long_pct")
+
+
+def target_at(axes: Axes, table: Floats, rpm: Floats, load: Floats) -> Floats:
+    """Look up the wanted lambda; nan where cells that are to be left alone have half the say.
+
+    Parameters
+    ----------
+    axes
+        Breakpoints.
+    table
+        Wanted lambda, nan for cells left alone. Shape of the axes. [lambda]
+    rpm, load
+        Operating points, shape (n,). [rpm], [load unit]
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,). [lambda]
+
+    Examples
+    --------
+    >>> square = Axes(rpm=np.array([0.0, 1.0]), load=np.array([0.0, 1.0]))
+    >>> table = np.array([[1.0, 0.9], [1.0, np.nan]])
+    >>> target_at(square, table, np.array([0.0, 1.0]), np.array([0.5, 1.0]))
+    array([0.95,  nan])
+    """
+    found = np.full(len(rpm), np.nan)
+    rows = np.flatnonzero(np.isfinite(rpm) & np.isfinite(load))
+    if rows.size == 0:
+        return found
+    weights = bilinear_weights(axes, rpm[rows], load[rows])
+    flat = table.ravel()
+    is_set = np.isfinite(flat)
+    share = np.asarray(weights @ is_set.astype(float))
+    total = np.asarray(weights @ np.where(is_set, flat, 0.0))
+    enough = share > 0.5
+    found[rows[enough]] = total[enough] / share[enough]
+    return found
+
+
+def inside_axes(axes: Axes, rpm: Floats, load: Floats, *, margin_cells: float) -> Floats:
+    """Tell which points lie on the axes or within a margin outside them.
+
+    Parameters
+    ----------
+    axes
+        Breakpoints.
+    rpm, load
+        Operating points, shape (n,).
+    margin_cells
+        Margin in units of the outermost cell's width. [cells]
+
+    Returns
+    -------
+    numpy.ndarray
+        True where inside, shape (n,).
+    """
+    ok = np.ones(len(rpm), dtype=bool)
+    for points, values in ((axes.rpm, rpm), (axes.load, load)):
+        below = points[0] - margin_cells * (points[1] - points[0])
+        above = points[-1] + margin_cells * (points[-1] - points[-2])
+        ok &= (values >= below) & (values <= above)
+    return ok
+
+
+def add_need(
+    line: pd.DataFrame,
+    *,
+    target_lambda: Floats,
+    stops: tuple[float, float],
+    settings: SteadySettings,
+) -> pd.DataFrame:
+    """Add what each sample needs and whether it is at a stop.
+
+    Parameters
+    ----------
+    line
+        Samples with ``lambda`` (aligned) or fuel trims, or both.
+    target_lambda
+        Wanted lambda at each sample. [lambda]
+    stops
+        The sensor's richest and leanest reading. [lambda]
+    settings
+        Gives the trims' stop.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A new frame with ``target_lambda``, ``need_ln`` and ``is_at_stop`` ("", "rich", "lean";
+        a trim at its stop counts in the direction in which it pulls).
+    """
+    out = line.copy()
+    out["target_lambda"] = target_lambda
+    at_stop = np.full(len(out), "", dtype=object)
+    need = np.zeros(len(out))
+    if "lambda" in out:
+        lam = out["lambda"].to_numpy(dtype=float)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            need = np.where(lam > 0, np.log(lam / target_lambda), np.nan)
+        richest, leanest = stops
+        at_stop[lam <= richest * (1 + settings.stop_width)] = "rich"
+        at_stop[lam >= leanest * (1 - settings.stop_width)] = "lean"
+    else:
+        need = np.where(np.isfinite(target_lambda), need, np.nan)
+    for name in TRIM_COLUMNS:
+        if name in out:
+            trim = out[name].to_numpy(dtype=float)
+            at_stop[trim >= settings.trim_stop_pct] = "lean"
+            at_stop[trim <= -settings.trim_stop_pct] = "rich"
+            need = need + np.log1p(np.clip(trim, -99.0, None) / 100.0)
+    out["need_ln"] = need
+    out["is_at_stop"] = at_stop
+    return out
+
+
+def surface_scale(need_ln: Floats, kind: str) -> Floats:
+    """Turn ln of the total need into the scale on which its surface is smooth.
+
+    Parameters
+    ----------
+    need_ln
+        ln of lambda over target, shape (n,). [1]
+    kind
+        Kind of the target. For an "aim" needs are small and their logarithm is the scale. Against
+        a "floor" lambda reaches several times the target at light load, where its logarithm bends
+        steeply; there the scale is 1 - target/lambda, the missing share of the fuel that the floor
+        allows, which is nearly straight in load. Both agree near zero. [str]
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (n,), + is leaner. [1]
+    """
+    return np.asarray(need_ln if kind == "aim" else -np.expm1(-need_ln))
+
+
+def from_surface_scale(value: Floats, kind: str) -> Floats:
+    """Inverse of `surface_scale`; what no mixture can reach becomes infinity.
+
+    Examples
+    --------
+    >>> from_surface_scale(surface_scale(np.array([-0.2, 0.0, 1.1]), "floor"), "floor").round(9)
+    array([-0.2,  0. ,  1.1])
+    """
+    if kind == "aim":
+        return np.asarray(value)
+    return np.asarray(-np.log(np.maximum(1.0 - value, 1e-12)))
+
+
+def scatter_scale(need_ln: Floats, kind: str) -> Floats:
+    """Size on the surface's scale of a small relative change of lambda, shape (n,). [1]"""
+    return np.ones_like(need_ln) if kind == "aim" else np.asarray(np.exp(-need_ln))

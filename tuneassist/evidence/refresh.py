@@ -1,0 +1,140 @@
+"""Which logged values are new: a polled logger repeats old ones, and a repeat is not steadiness.
+
+Loggers that ask for one channel per row, or whose channels come at different rates, fill the other
+columns with the last known value. Taken at its word such a column looks perfectly steady for
+several rows. Here each channel's refresh interval is found from the rows at which it changes, and
+the channels are brought to one common time line of values that were really measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from tuneassist.grid import Floats
+
+#: Share of the gaps between changes that may be shorter than the refresh interval. A polled
+#: channel never changes early; quantised noise does so at once in a large share of its steps.
+EARLY_CHANGE_SHARE = 0.05
+#: Fewest changes from which a refresh interval is inferred.
+MIN_CHANGES = 20
+
+
+@dataclass(frozen=True)
+class Refresh:
+    """How often the main channels are renewed in a log.
+
+    Parameters
+    ----------
+    rows
+        Channel column to its refresh interval. [rows]
+    interval_s
+        Median time between rows of the common time line. [s]
+    """
+
+    rows: dict[str, int]
+    interval_s: float
+
+    @property
+    def is_polled(self) -> bool:
+        """Whether any main channel repeats old values."""
+        return any(interval > 1 for interval in self.rows.values())
+
+
+def change_rows(values: Floats) -> npt.NDArray[np.int64]:
+    """Rows whose finite value differs from the last finite one; the first such row counts."""
+    finite = np.flatnonzero(np.isfinite(values))
+    if finite.size == 0:
+        return finite
+    is_new = np.concatenate([[True], np.diff(values[finite]) != 0])
+    return finite[is_new]
+
+
+def refresh_interval(values: Floats) -> int:
+    """Rows between renewals of a channel, 1 where every row is new.
+
+    Parameters
+    ----------
+    values
+        A channel as logged, shape (n,).
+
+    Returns
+    -------
+    int
+        The interval that nearly all gaps between changes reach. [rows]
+
+    Examples
+    --------
+    >>> refresh_interval(np.repeat(np.arange(100.0) % 7, 5))
+    5
+    >>> refresh_interval(np.arange(100.0))
+    1
+    """
+    changed = change_rows(values)
+    if changed.size < MIN_CHANGES:
+        return 1
+    gaps = np.diff(changed)
+    return max(1, int(np.quantile(gaps, EARLY_CHANGE_SHARE, method="lower")))
+
+
+def _renewed(values: Floats, interval: int) -> npt.NDArray[np.int64]:
+    """Rows taken as renewed: the changes, and every ``interval`` rows while nothing changes."""
+    changed = change_rows(values)
+    if interval == 1 or changed.size == 0:
+        return np.flatnonzero(np.isfinite(values))
+    rows = np.arange(len(values))
+    last_change = changed[np.clip(np.searchsorted(changed, rows, side="right") - 1, 0, None)]
+    is_due = (rows >= changed[0]) & ((rows - last_change) % interval == 0)
+    return np.flatnonzero(is_due & np.isfinite(values))
+
+
+def common_time_line(
+    samples: pd.DataFrame, *, main: tuple[str, ...], max_gap_s: float
+) -> tuple[pd.DataFrame, Refresh]:
+    """Bring the main channels to one time line of renewed values.
+
+    Parameters
+    ----------
+    samples
+        One row per log row with ``time_s`` (rising) and the channels.
+    main
+        Columns whose refresh matters, the slowest of which sets the time line.
+    max_gap_s
+        Values are interpolated between neighbours no farther apart than this, or than three
+        refresh intervals. [s]
+
+    Returns
+    -------
+    samples, refresh
+        A new frame (rows may be fewer) and what was found. Other channels keep the value of
+        their row; blanks in them are carried forward.
+    """
+    time_s = samples["time_s"].to_numpy(dtype=float)
+    columns = {name: samples[name].to_numpy(dtype=float) for name in main}
+    intervals = {name: refresh_interval(values) for name, values in columns.items()}
+    slowest = max(main, key=lambda name: intervals[name])
+    is_thinned = intervals[slowest] > 1
+    keep = _renewed(columns[slowest], intervals[slowest]) if is_thinned else np.arange(len(samples))
+    line = samples.iloc[keep].reset_index(drop=True)
+    at_s = time_s[keep]
+    for name, values in columns.items():
+        rows = _renewed(values, intervals[name])
+        line[name] = _interpolate(at_s, time_s[rows], values[rows], max_gap_s)
+    others = [c for c in line.columns if c not in (*main, "time_s", "row")]
+    line[others] = line[others].ffill()
+    step_s = float(np.median(np.diff(at_s))) if len(at_s) > 1 else float("nan")
+    return line, Refresh(rows=intervals, interval_s=step_s)
+
+
+def _interpolate(at_s: Floats, time_s: Floats, values: Floats, max_gap_s: float) -> Floats:
+    if len(time_s) < 2:
+        return np.full(len(at_s), np.nan)
+    reach_s = max(max_gap_s, 3.0 * float(np.median(np.diff(time_s))))
+    after = np.clip(np.searchsorted(time_s, at_s), 1, len(time_s) - 1)
+    is_exact = (time_s[after] == at_s) | (time_s[after - 1] == at_s)
+    is_near = (time_s[after] - time_s[after - 1] <= reach_s) | is_exact
+    inside = (at_s >= time_s[0]) & (at_s <= time_s[-1])
+    return np.where(is_near & inside, np.interp(at_s, time_s, values), np.nan)
