@@ -1,0 +1,157 @@
+"""What reading hands on: the log with its samples, and what was recognised, mended and dropped."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+Floats = npt.NDArray[np.float64]
+Progress = Callable[[float], None]
+"""Called with the share done, 0 to 1."""
+
+UnitHow = Literal["setup", "header", "values", "inside", ""]
+
+
+@dataclass(frozen=True)
+class ColumnReport:
+    """What became of one column; a column that serves two channels has two reports.
+
+    Parameters
+    ----------
+    header
+        As the logger wrote it.
+    channel
+        Channel name; None where the column was not recognised or not used.
+    unit
+        Unit word as read; empty where none was needed.
+    unit_inside
+        Unit after conversion.
+    how
+        "setup" for an entry of ``[channels]``, "header" for a match of words.
+    unit_how
+        Where the unit comes from: "setup", "header", "values" (only one unit fits them) or
+        "inside" (every unit gives the same, or there is only one).
+    blank
+        Cells without a usable number. [rows]
+    low, high
+        Lowest and highest value after conversion; nan where there is none. [``unit_inside``]
+    """
+
+    header: str
+    channel: str | None
+    unit: str = ""
+    unit_inside: str = ""
+    how: Literal["setup", "header", ""] = ""
+    unit_how: UnitHow = ""
+    blank: int = 0
+    low: float = float("nan")
+    high: float = float("nan")
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How the file was written.
+
+    Parameters
+    ----------
+    encoding
+        Text encoding.
+    delimiter, decimal
+        Between cells, and inside numbers.
+    header_line, data_line
+        Line of the header and of the first row of numbers, counted from 1.
+    """
+
+    encoding: str = ""
+    delimiter: str = ""
+    decimal: str = "."
+    header_line: int = 1
+    data_line: int = 2
+
+
+@dataclass(frozen=True, eq=False)
+class Log:
+    """One log, in the units inside.
+
+    Parameters
+    ----------
+    name, path
+        File name, and where it was.
+    sha256
+        Of the file's bytes.
+    samples
+        One row per usable row of the file; columns as in `tuneassist.channels`, one for each
+        channel that was found, and ``row``, the line in the file.
+    columns
+        One report per column of the file.
+    dropped
+        Reason and number of rows, for each reason that took any.
+    notes
+        Sentences about what was mended or assumed.
+    rows_read
+        Rows of data in the file, before any were dropped.
+    dialect
+        How the file was written.
+    """
+
+    name: str
+    path: Path
+    sha256: str
+    samples: pd.DataFrame
+    columns: tuple[ColumnReport, ...]
+    dropped: tuple[tuple[str, int], ...]
+    notes: tuple[str, ...]
+    rows_read: int
+    dialect: Dialect
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """One column's cells as numbers.
+
+    Parameters
+    ----------
+    numbers
+        In the file's unit; nan where blank or not a number.
+    words
+        The cells as text, where the column does not hold plain numbers throughout.
+    text_count
+        Cells that hold neither a number nor nothing.
+    text_example
+        Position and content of the first such cell.
+    """
+
+    numbers: Floats
+    words: pd.Series[str] | None = None
+    text_count: int = 0
+    text_example: tuple[int, str] = (0, "")
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """A log file before its columns mean anything; every format's reader ends here.
+
+    Parameters
+    ----------
+    headers
+        Header and unit cell of every column; the unit cell is empty where there is no unit row.
+    lines
+        Line in the file (or record number), counted from 1, of every row. Shape (rows,).
+    fetch
+        Returns the cells of the columns asked for, by position.
+    dialect, dropped, notes
+        As in `Log`.
+    """
+
+    headers: tuple[tuple[str, str], ...]
+    lines: npt.NDArray[np.int64]
+    fetch: Callable[[Sequence[int]], Mapping[int, Cells]]
+    dialect: Dialect
+    dropped: tuple[tuple[str, int], ...] = ()
+    notes: tuple[str, ...] = ()

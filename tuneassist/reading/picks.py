@@ -1,0 +1,118 @@
+"""A column that serves a channel, and what is asked of its unit."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from tuneassist.channels import CHANNELS, is_gauge_name
+from tuneassist.errors import LogError
+from tuneassist.reading.guard import setup_line
+from tuneassist.reading.headers import Heading
+from tuneassist.reading.log import UnitHow
+from tuneassist.settings import Setup
+from tuneassist.units import Quantity, unit_named, units_of
+
+
+class UnclearError(LogError):
+    """A column or a unit is in doubt; without a setup this is a note and no error."""
+
+
+@dataclass(frozen=True)
+class Pick:
+    """A column that serves a channel.
+
+    Parameters
+    ----------
+    channel
+        Channel name.
+    heading
+        The column's header.
+    how
+        "setup" or "header".
+    unit, unit_how
+        Unit word, or None where the values must tell; and where it comes from.
+    shift
+        +1 for a gauge column that serves an absolute channel, -1 for the reverse. [atmospheres]
+    """
+
+    channel: str
+    heading: Heading
+    how: Literal["setup", "header"]
+    unit: str | None
+    unit_how: UnitHow
+    shift: int = 0
+
+
+def is_gauge_axis(setup: Setup | None) -> bool:
+    """Tell whether the load axis is a pressure above the barometer, by its name."""
+    if setup is None or unit_named(setup.axes.load_unit).quantity != "pressure":
+        return False
+    return is_gauge_name(setup.axes.load_name)
+
+
+def quantity_of(channel: str, setup: Setup | None) -> Quantity:
+    """Return what a channel's column must measure; load follows the axis."""
+    if channel == "load" and setup is not None:
+        return unit_named(setup.axes.load_unit).quantity
+    return CHANNELS[channel].quantity
+
+
+def with_unit(
+    channel: str, heading: Heading, quantity: Quantity, how: Literal["setup", "header"]
+) -> Pick:
+    """Take the header's unit if the channel can have it; an unknown unit stays in doubt."""
+    if quantity == "number":
+        return Pick(channel, heading, how, heading.unit or "1", "inside")
+    if heading.unit and unit_named(heading.unit).quantity == quantity:
+        return Pick(channel, heading, how, heading.unit, "header")
+    return Pick(channel, heading, how, None, "")
+
+
+def check_unit_text(pick: Pick, quantity: Quantity, *, name: str) -> None:
+    """Refuse a unit in the header that is unknown or of another quantity.
+
+    Raises
+    ------
+    LogError
+        Names the unit needed, the one found, and the line that mends it.
+    """
+    heading = pick.heading
+    if pick.unit is not None or not (heading.is_unit_marked and heading.unit_text):
+        return
+    what = f"measures {unit_named(heading.unit).quantity}" if heading.unit else "is not known"
+    units = units_of(quantity)
+    raise LogError(
+        f"the unit {heading.unit_text!r} {what}; {pick.channel} needs one of {', '.join(units)}.",
+        where=f"{name}, column {heading.text!r}",
+        mend=f"Under [channels] write: {setup_line(pick.channel, heading.text, units[0])}.",
+    )
+
+
+def ambiguous(channel: str, headings: Sequence[Heading], *, name: str) -> UnclearError:
+    """Return the error that lists the columns between which nothing decides."""
+    texts = [h.text for h in headings]
+    if len(set(texts)) < len(texts):
+        places = " and ".join(str(h.index + 1) for h in headings)
+        return UnclearError(
+            f"the header {texts[0]!r} stands more than once, in columns {places}.",
+            where=name,
+            mend="Give each column a name of its own.",
+        )
+    return UnclearError(
+        f"several columns could be {channel}: {listed(texts)}.",
+        where=name,
+        mend=f"Name one under [channels]: {setup_line(channel, texts[0], headings[0].unit)}.",
+    )
+
+
+def folded(text: str) -> str:
+    """Return a header without differences of case and blanks."""
+    return " ".join(text.casefold().split())
+
+
+def listed(texts: Sequence[str], most: int = 40) -> str:
+    """Return headers as a list in words, the first ``most`` of them."""
+    more = f" and {len(texts) - most} more" if len(texts) > most else ""
+    return ", ".join(repr(text) for text in texts[:most]) + more

@@ -1,0 +1,170 @@
+"""Which column serves which channel: the setup's entries first, then the words of the headers.
+
+Load is found by the setup's load axis. Where two columns could serve, none is taken in silence.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from tuneassist.channels import CHANNELS
+from tuneassist.errors import LogError, SetupError
+from tuneassist.reading.headers import Heading, channel_of
+from tuneassist.reading.load import find_load, gauge_shift
+from tuneassist.reading.picks import (
+    Pick,
+    UnclearError,
+    ambiguous,
+    folded,
+    listed,
+    quantity_of,
+    with_unit,
+)
+from tuneassist.settings import ChannelSource, Setup
+from tuneassist.units import find_unit, unit_named, units_of
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All picks, at most one per channel, and what had to be said on the way."""
+
+    picks: Mapping[str, Pick]
+    notes: tuple[str, ...]
+
+
+def plan_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str) -> Plan:
+    """Find a column for every channel that the log holds.
+
+    Parameters
+    ----------
+    headings
+        The file's headers in order.
+    setup
+        The car's setup; None to recognise what can be recognised.
+    name
+        File name, for messages.
+
+    Raises
+    ------
+    LogError
+        When an entry of the setup names no column, or a decisive channel has several candidates.
+    SetupError
+        When an entry's channel or unit cannot be right.
+    """
+    notes: list[str] = []
+    picks: dict[str, Pick] = {}
+    for channel, source in (setup.channels if setup else {}).items():
+        picks[channel] = _explicit(channel, source, headings, setup, name=name, notes=notes)
+    taken = {pick.heading.index for key, pick in picks.items() if key != "load"}
+    free = [h for h in headings if h.index not in taken]
+    for channel in CHANNELS:
+        matches = [h for h in free if channel_of(h) == channel]
+        if channel in picks or not matches or channel == "load":
+            continue
+        try:
+            pick = _by_words(channel, matches, name=name)
+        except UnclearError as error:
+            if setup is not None and is_needed(channel, setup):
+                raise
+            notes.append(f"{error} It was left out.")
+            continue
+        picks[channel] = pick
+    if "load" not in picks:
+        load = find_load(free, picks, setup, name=name, notes=notes)
+        if load:
+            picks["load"] = load
+    return Plan({c: picks[c] for c in CHANNELS if c in picks}, tuple(notes))
+
+
+def is_needed(channel: str, setup: Setup | None) -> bool:
+    """Tell whether doubt about a channel must stop the reading."""
+    ceilings = setup.limits.ceilings if setup else {}
+    return CHANNELS[channel].is_decisive or channel in ceilings
+
+
+def _explicit(
+    channel: str,
+    source: ChannelSource,
+    headings: Sequence[Heading],
+    setup: Setup | None,
+    *,
+    name: str,
+    notes: list[str],
+) -> Pick:
+    where = setup.source if setup else "setup"
+    if channel not in CHANNELS:
+        raise SetupError(
+            f"channels.{channel} is no channel.", where=where, mend=f"Known: {', '.join(CHANNELS)}."
+        )
+    heading = _named_column(channel, source.column, headings, name=name)
+    quantity = quantity_of(channel, setup)
+    reading = find_unit(source.unit) if source.unit else None
+    if source.unit and reading is None:
+        raise SetupError(
+            f"channels.{channel}.unit is {source.unit!r}, which is no unit.",
+            where=where,
+            mend=f"One of {', '.join(units_of(quantity))}.",
+        )
+    if reading and quantity not in ("number", unit_named(reading.word).quantity):
+        raise SetupError(
+            f"channels.{channel}.unit is {source.unit!r}, which measures "
+            f"{unit_named(reading.word).quantity}.",
+            where=where,
+            mend=f"One of {', '.join(units_of(quantity))}.",
+        )
+    if reading and heading.unit and heading.unit != reading.word and heading.is_unit_marked:
+        notes.append(
+            f"Column {heading.text!r} says {heading.unit}; the setup's {reading.word} was used."
+        )
+    if reading and reading.reference:
+        heading = replace(heading, reference=reading.reference)
+    pick = with_unit(channel, heading, quantity, "setup")
+    if reading:
+        pick = replace(pick, unit=reading.word, unit_how="setup")
+    return replace(pick, shift=gauge_shift(channel, heading, setup))
+
+
+def _named_column(channel: str, column: str, headings: Sequence[Heading], *, name: str) -> Heading:
+    tests = (
+        lambda h: h.text == column,
+        lambda h: folded(h.text) == folded(column),
+        lambda h: folded(f"{h.text} ({h.unit_text})") == folded(column),
+    )
+    for test in tests:
+        found = [h for h in headings if test(h)]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            places = " and ".join(str(h.index + 1) for h in found)
+            raise LogError(
+                f"the header {column!r} stands more than once, in columns {places}.",
+                where=name,
+                mend="Give each column a name of its own.",
+            )
+    texts = [h.text for h in headings if h.text]
+    near = difflib.get_close_matches(column, texts, n=1, cutoff=0.5)
+    guess = f"Did you mean {near[0]!r}? " if near else ""
+    raise LogError(
+        f"channels.{channel} names the column {column!r}, which is not in the log.",
+        where=name,
+        mend=f"{guess}Its columns: {listed(texts)}.",
+    )
+
+
+def _by_words(channel: str, matches: Sequence[Heading], *, name: str) -> Pick:
+    """Take the one column whose words match; a fitting unit goes before none or a wrong one."""
+    quantity = CHANNELS[channel].quantity
+    picks = [with_unit(channel, h, quantity, "header") for h in matches]
+    best = max(_rank(pick) for pick in picks)
+    first = [pick for pick in picks if _rank(pick) == best]
+    if len(first) > 1:
+        raise ambiguous(channel, [pick.heading for pick in first], name=name)
+    return first[0]
+
+
+def _rank(pick: Pick) -> int:
+    if pick.unit is not None:
+        return 2
+    return 0 if pick.heading.unit_text else 1
