@@ -16,6 +16,7 @@ from tuneassist.correction import (
     check_grid,
     limit_step,
     propose_raw,
+    unwatched_ceilings,
 )
 from tuneassist.errors import NoEvidenceError, RuleBreachError
 from tuneassist.evidence import cells as cell_stage
@@ -39,7 +40,7 @@ from tuneassist.evidence.need import (
 )
 from tuneassist.evidence.refresh import Refresh, common_time_line
 from tuneassist.evidence.steady import is_fuelled, is_steady, is_warm, sensor_stops
-from tuneassist.grid import Axes, Floats, Grid, bilinear_weights
+from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 
@@ -187,13 +188,14 @@ def reduce_log(samples: pd.DataFrame, *, name: str, setup: Setup) -> LogEvidence
     line, refresh = common_time_line(samples, main=main, max_gap_s=settings.max_gap_s)
     rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
     target = target_at(axes, setup.target.table, rpm, load)
-    stops = sensor_stops(samples["lambda"].to_numpy(dtype=float), settings) if has_lambda else (
-        0.0,
-        np.inf,
+    stops = (
+        sensor_stops(samples["lambda"].to_numpy(dtype=float), settings)
+        if has_lambda
+        else (0.0, np.inf)
     )
     notes: list[str] = []
-    masks = _position_masks(line, target, axes, refresh, setup, notes)
-    delay = _delay(line, target, stops, masks, refresh, setup)
+    masks = _position_masks(line, target, refresh, setup, notes)
+    delay = _delay(line, target, stops, masks, refresh=refresh, setup=setup)
     max_gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
     if has_lambda:
         line = line.assign(**{"lambda": align(line, delay, max_gap_s=max_gap_s)})
@@ -247,13 +249,12 @@ def _fill(target: Floats) -> Floats:
 def _position_masks(
     line: pd.DataFrame,
     target: Floats,
-    axes: Axes,
     refresh: Refresh,
     setup: Setup,
     notes: list[str],
 ) -> dict[str, Mask]:
     """Masks that need no aligned lambda, True = usable, named after the fate of what they take."""
-    settings = setup.steady
+    settings, axes = setup.steady, setup.axes
     rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
     warm = is_warm(line, settings)
     if warm is None:
@@ -279,6 +280,7 @@ def _delay(
     target: Floats,
     stops: tuple[float, float],
     masks: dict[str, Mask],
+    *,
     refresh: Refresh,
     setup: Setup,
 ) -> SensorDelay:
@@ -311,8 +313,10 @@ def _delay(
     if fit is None:
         return known_delay(settings, why="no holds in the log")
     rpm, load = (line[c].interpolate(limit_direction="both") for c in ("rpm", "load"))
-    trims = first["need_ln"] - np.log(line["lambda"] / target)
-    need = from_surface_scale(bilinear_weights(setup.axes, rpm, load) @ fit.theta, setup.target.kind)
+    trims = first["need_ln"] - np.log(line["lambda"].where(line["lambda"] > 0) / target)
+    need = from_surface_scale(
+        bilinear_weights(setup.axes, rpm, load) @ fit.theta, setup.target.kind
+    )
     surface = need + np.log(target) - trims.fillna(0)
     lam = line["lambda"].to_numpy(dtype=float)
     is_value = fuelled & first["is_at_stop"].eq("").to_numpy() & (lam > 0) & masks["engine cold"]
@@ -346,22 +350,24 @@ def gather(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) -> Evide
         With a log that contradicts the others set aside.
     """
     holds = pd.concat([log.holds for log in logs], ignore_index=True)
-    in_force = current.at(holds["rpm"], holds["load"]) if len(holds) else np.empty(0)
-    holds["total_need_ln"] = holds["need_ln"] + np.log1p(np.nan_to_num(in_force) / 100.0)
+    # a blank cell of the grid in force corrects nothing; it must not blank out its neighbours
+    in_force = Grid(setup.axes, np.nan_to_num(current.values)).at(holds["rpm"], holds["load"])
+    holds["total_need_ln"] = holds["need_ln"] + np.log1p(in_force / 100.0)
     weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
-    codes = {log.name: index for index, log in enumerate(logs)}
-    index = holds["log"].map(codes).to_numpy(dtype=np.int64)
+    index = np.repeat(np.arange(len(logs), dtype=np.int64), [len(log.holds) for log in logs])
     is_used = holds["stop"].eq("").to_numpy(copy=True)
     set_aside: dict[str, str] = {}
+    is_aside = np.zeros(len(holds), dtype=bool)
     while (odd := _odd_log(setup, holds, weights, index, is_used)) is not None:
         set_aside[logs[odd.index].name] = odd.why
-        is_used = is_used & (index != odd.index)
+        is_aside |= index == odd.index
+        is_used = is_used & ~is_aside
     fit = _fit(setup, holds, weights, index, is_used)
     holds["is_used"] = is_used
     holds["weight"] = 0.0
     if fit is not None:
         holds.loc[is_used, "weight"] = fit.weight
-    kept = is_used | (holds["stop"].ne("") & ~holds["log"].isin(set_aside)).to_numpy()
+    kept = is_used | (holds["stop"].ne("").to_numpy() & ~is_aside)
     cells = cell_stage.cell_table(
         setup.axes,
         target=setup.target,
@@ -373,15 +379,20 @@ def gather(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) -> Evide
     )
     for name, peak in _peaks(logs).items():
         cells[name] = peak
-    notes = tuple(dict.fromkeys(note for log in logs for note in log.notes))
-    return Evidence(cells, holds, fit, tuple(logs), set_aside, (*notes, *_fit_notes(fit, set_aside)))
+    notes = [*dict.fromkeys(note for log in logs for note in log.notes)]
+    if unwatched := unwatched_ceilings(cells, setup=setup):
+        names = ", ".join(unwatched)
+        notes.append(f"no log has a reading for these ceilings, so they protect nothing: {names}")
+    return Evidence(
+        cells, holds, fit, tuple(logs), set_aside, (*notes, *_fit_notes(fit, set_aside))
+    )
 
 
 def _peaks(logs: Sequence[LogEvidence]) -> dict[str, pd.Series]:
     """Highest values per cell over all logs, those set aside included: heat is heat."""
     frames = [log.peaks for log in logs]
-    names = dict.fromkeys(name for frame in frames for name in frame)
-    merged = {
+    names = dict.fromkeys(str(name) for frame in frames for name in frame)
+    merged: dict[str, pd.Series] = {
         name: pd.concat([f[name] for f in frames if name in f], axis=1).max(axis=1)
         for name in names
     }
@@ -483,9 +494,7 @@ def propose_from(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) ->
     evidence = gather(logs, setup=setup, current=current)
     if evidence.holds.empty:
         raise NoEvidenceError(no_evidence_words(evidence.fates))
-    raw = propose_raw(
-        evidence.cells, target_kind=setup.target.kind, correction=setup.correction
-    )
+    raw = propose_raw(evidence.cells, target_kind=setup.target.kind, correction=setup.correction)
     limited = limit_step(raw, current=current, setup=setup)
     breaches = check_grid(limited.grid, current=current, setup=setup, cells=raw)
     if breaches:

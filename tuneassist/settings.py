@@ -251,8 +251,10 @@ class CorrectionSettings:
         A deviation inside this band whose interval holds zero is left alone: the dead band. [%]
     good_half_width_pct, fair_half_width_pct, low_half_width_pct
         Widest half of the 95 % interval at which confidence is still called "good", "fair" and
-        "low"; wider is "none". A tuner works to about +-1 %, so "good" is a figure known to
-        that; at "fair" the sign of a deviation worth correcting is known. [%]
+        "low"; wider is "none". "Good" is lambda known to +-2 %: 0.80 +- 0.016, less than the
+        margin that a boosted petrol map usually keeps to its lean side, so that leaning there
+        may rest on it (common practice, no source). At "fair" the sign of a deviation worth
+        correcting is known; at "low" a cautious step still shrinks the error on average. [%]
     fair_min_holds
         Fewest holds near a cell for "fair" or better. [1]
     """
@@ -260,9 +262,9 @@ class CorrectionSettings:
     acts_on: Literal["fuel", "boost"] = "fuel"
     gain: float = 1.0
     tolerance_pct: float = 0.5
-    good_half_width_pct: float = 1.2
-    fair_half_width_pct: float = 2.5
-    low_half_width_pct: float = 5.0
+    good_half_width_pct: float = 2.0
+    fair_half_width_pct: float = 3.5
+    low_half_width_pct: float = 6.0
     fair_min_holds: int = 2
 
     def __post_init__(self) -> None:
@@ -400,8 +402,8 @@ class LimitSettings:
     boost_above_load
         The same on the load axis, where that is not a pressure. [load unit]
     lean_in_boost
-        Spark ignition: confidence that a cell in boost needs before it may be made leaner, the
-        95 % interval being all on the rich side besides; "never" forbids it.
+        Spark ignition: confidence that a cell in boost needs before it may be made leaner;
+        "never" forbids it.
     step_at_low_pct, step_at_fair_pct, step_at_good_pct
         Largest step at each confidence; no evidence, no move. [%]
     resolution_pct
@@ -429,8 +431,8 @@ class LimitSettings:
     boost_above_kpa: float = 105.0
     boost_above_load: float | None = None
     lean_in_boost: LeanInBoost = "good"
-    step_at_low_pct: float = 4.0
-    step_at_fair_pct: float = 10.0
+    step_at_low_pct: float = 6.0
+    step_at_fair_pct: float = 12.0
     step_at_good_pct: float = 15.0
     resolution_pct: float = 0.1
     step_back_pct: float = 2.0

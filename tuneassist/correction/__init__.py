@@ -1,0 +1,28 @@
+"""Deviation to limited step: proposal, rules, limiter, and an independent checker.
+
+::
+
+    cells --propose_raw--> raw step --limit_step--> LimitedStep --check_grid--> breaches (none)
+"""
+
+from tuneassist.correction.breaches import Breach
+from tuneassist.correction.checker import check_grid, require_clean
+from tuneassist.correction.limiter import LimitedStep, limit_step
+from tuneassist.correction.listing import describe_limits, unwatched_ceilings
+from tuneassist.correction.proposal import propose_raw
+from tuneassist.correction.rules import SAFE_WAY
+from tuneassist.correction.ruleset import RuleSet, build_rules
+
+__all__ = [
+    "SAFE_WAY",
+    "Breach",
+    "LimitedStep",
+    "RuleSet",
+    "build_rules",
+    "check_grid",
+    "describe_limits",
+    "limit_step",
+    "propose_raw",
+    "require_clean",
+    "unwatched_ceilings",
+]

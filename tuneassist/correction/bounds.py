@@ -1,0 +1,91 @@
+"""What a rule says: a range of grid values per cell, or a largest difference between neighbours.
+
+Every range is widened to hold the value in force, "no worse than now".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuneassist.correction.case import Case, Tight
+from tuneassist.grid import Floats
+
+Words = Callable[[int], str]
+
+
+@dataclass(frozen=True, eq=False)
+class Bound:
+    """What one rule allows each cell: grid values from ``lower`` to ``upper``. [%]"""
+
+    name: str
+    lower: Floats
+    upper: Floats
+    words: Words
+
+
+@dataclass(frozen=True)
+class SlopeBound:
+    """Largest difference between neighbours along one axis (0 rpm, 1 load). [% per cell]"""
+
+    name: str
+    axis: int
+    limit: float
+    words: str
+
+
+def box(
+    case: Case,
+    name: str,
+    words: Words,
+    *,
+    lower: Floats | None = None,
+    upper: Floats | None = None,
+) -> Bound:
+    """Complete a bound and let it allow what is held now: no worse than now."""
+    free = np.full(len(case.current), np.inf)
+    return Bound(
+        name,
+        np.minimum(-free if lower is None else lower, case.current),
+        np.maximum(free if upper is None else upper, case.current),
+        words,
+    )
+
+
+def ratio_bound(
+    case: Case,
+    name: str,
+    words: Words,
+    *,
+    low: Floats | None = None,
+    high: Floats | None = None,
+) -> Bound:
+    """Bound from the smallest and largest multiple of what the cell delivers now; nan is free."""
+    lower = None if low is None else case.value_at(np.where(np.isnan(low), 0.0, low))
+    upper = None if high is None else case.value_at(np.where(np.isnan(high), np.inf, high))
+    return box(case, name, words, lower=lower, upper=upper)
+
+
+def lean_bound(case: Case, name: str, tight: Tight, word: str) -> Bound:
+    """Bound from the leanest lambda that may be predicted after the change; nan is free."""
+
+    def words(cell: int) -> str:
+        return f"{word} {tight.values[cell]:g}{tight.name(cell, case.region_names)}"
+
+    ratio = case.lambda_lean / tight.values
+    if case.acts_on_fuel:
+        return ratio_bound(case, name, words, low=ratio)
+    return ratio_bound(case, name, words, high=1.0 / ratio)
+
+
+def step_bound(
+    case: Case,
+    name: str,
+    step: Floats,
+    words: Words,
+) -> Bound:
+    """Bound from the largest step either way. [%]"""
+    low, high = 1.0 - step / 100.0, 1.0 + step / 100.0
+    return ratio_bound(case, name, words, low=low, high=high)

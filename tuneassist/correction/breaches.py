@@ -1,0 +1,68 @@
+"""What a check reports, and the few questions that every check asks.
+
+Part of the checker: shares no code with the rules or the limiter.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from tuneassist.correction.sight import CellSeen, Job
+from tuneassist.settings import Region
+
+SLACK = 1e-6  # a smaller change of a value is none [%]
+
+
+@dataclass(frozen=True)
+class Breach:
+    """One broken rule in one cell.
+
+    Parameters
+    ----------
+    rule
+        Name of the rule.
+    rpm, load
+        The cell. [rpm], [load unit]
+    value, bound
+        What the grid has and what the rule allows; nan where a rule has no number.
+    sentence
+        Both in words.
+    """
+
+    rule: str
+    rpm: float
+    load: float
+    value: float
+    bound: float
+    sentence: str
+
+
+def breach_at(rule: str, cell: CellSeen, value: float, bound: float, says: str) -> Breach:
+    """Report a broken rule in a cell."""
+    sentence = f"{rule}: at {cell.rpm:g} rpm, {cell.load:g}: {says}"
+    return Breach(rule, cell.rpm, cell.load, value, bound, sentence)
+
+
+def regions_of(job: Job, cell: CellSeen) -> Iterator[Region]:
+    """Regions that a cell lies in."""
+    for region in job.setup.limits.regions:
+        in_rpm = region.rpm[0] <= cell.rpm <= region.rpm[1]
+        if in_rpm and region.load[0] <= cell.load <= region.load[1]:
+            yield region
+
+
+def strictest(job: Job, cell: CellSeen, key: str, pick: Callable[..., float]) -> float:
+    """Tightest of the general limit and those of the regions."""
+    limits = [getattr(job.setup.limits, key)]
+    limits += [getattr(r, key) for r in regions_of(job, cell) if getattr(r, key) is not None]
+    return pick(*limits, limits[0])
+
+
+def changed(job: Job, *, known: bool = True) -> Iterator[CellSeen]:
+    """Cells whose value the grid changes; by default only those with evidence to judge by."""
+    for cell in job.cells:
+        both = not math.isnan(cell.new) and not math.isnan(cell.old)
+        if both and abs(cell.new - cell.old) > SLACK and (cell.is_evidence or not known):
+            yield cell

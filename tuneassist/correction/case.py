@@ -1,0 +1,297 @@
+"""One limiting case as arrays: cells, current grid and settings, laid out for the rules.
+
+Where the engine is in boost, how much air and which lambda a cell has now, and which readings
+went beyond a ceiling are settled here once, so that each rule is a few lines.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import ndimage
+
+from tuneassist.channels import is_gauge_name
+from tuneassist.correction.proposal import Flags, is_evidence
+from tuneassist.errors import GridError
+from tuneassist.grid import Axes, Floats, Grid
+from tuneassist.settings import CEILING_CHANNELS, LEAN_IN_BOOST_WORDS, LimitSettings, Setup
+from tuneassist.units import UNITS
+
+EIGHT = np.ones((3, 3), dtype=bool)
+NEAR = 1e-6  # breakpoints closer than this are the same [rpm], [load unit]
+LABELS: Mapping[str, int] = {"low": 1, "fair": 2, "good": 3}
+
+
+@dataclass(frozen=True, eq=False)
+class Tight:
+    """A limit per cell, the tightest of the general rule and the regions, and who sets it."""
+
+    values: Floats
+    owner: npt.NDArray[np.int64]
+
+    def name(self, cell: int, regions: tuple[str, ...]) -> str:
+        """Say which region sets the limit; empty for the general rule."""
+        index = int(self.owner[cell])
+        return "" if index < 0 else f" in {regions[index]}"
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """Everything that a rule may look at, one value per cell in cell order.
+
+    Parameters
+    ----------
+    setup, axes
+        The setup in force and the breakpoints.
+    current, is_value
+        The grid in force, 0 where it has no value, and where it has one. [%]
+    raw
+        The step asked for. [%]
+    is_evidence
+        Cells that may move at all.
+    level
+        Confidence: 0 none, 1 low, 2 fair, 3 good.
+    deviation
+        Deviation from target, + is leaner. [%]
+    lambda_rich, lambda_lean
+        Lambda now: the smaller and the larger of the measured one and the one that target and
+        deviation give (they differ where fuel trims were at work). [lambda]
+    pressure_kpa, barometer_kpa
+        Absolute manifold pressure now, nan unknown, and the barometer. [kPa]
+    is_boost
+        In boost, or not known to be out of it.
+    beyond, beyond_hard
+        Per ceiling channel: cells whose own reading was beyond the ceiling, the hard ceiling.
+    seen
+        Per ceiling channel: the highest reading near the cell.
+    """
+
+    setup: Setup
+    axes: Axes
+    current: Floats
+    is_value: Flags
+    raw: Floats
+    is_evidence: Flags
+    level: npt.NDArray[np.int64]
+    deviation: Floats
+    lambda_rich: Floats
+    lambda_lean: Floats
+    pressure_kpa: Floats
+    barometer_kpa: Floats
+    is_boost: Flags
+    beyond: Mapping[str, Flags]
+    beyond_hard: Mapping[str, Flags]
+    seen: Mapping[str, Floats]
+
+    @property
+    def limits(self) -> LimitSettings:
+        """The safety rules in force."""
+        return self.setup.limits
+
+    @property
+    def acts_on_fuel(self) -> bool:
+        """True where the grid corrects fuel, False where it corrects boost."""
+        return self.setup.correction.acts_on == "fuel"
+
+    @property
+    def is_spark(self) -> bool:
+        """Spark ignition."""
+        return self.setup.engine.ignition == "spark"
+
+    @property
+    def safe_way(self) -> int:
+        """+1 where a larger grid value is the safe way, -1 where a smaller one is."""
+        return 1 if self.is_spark and self.acts_on_fuel else -1
+
+    @property
+    def region_names(self) -> tuple[str, ...]:
+        """The tuner's words for the regions."""
+        return tuple(region.name for region in self.limits.regions)
+
+    def value_at(self, ratio: Floats) -> Floats:
+        """Grid value that multiplies what the cell delivers now by ``ratio``. [%]"""
+        return self.current + (ratio - 1.0) * (100.0 + self.current)
+
+    def tightest(self, name: str, *, largest: bool = False) -> Tight:
+        """Take the tightest of ``limits.<name>`` and the regions that set it."""
+        general = getattr(self.limits, name)
+        values = np.full(len(self.current), _rank(general))
+        owner = np.full(len(self.current), -1, dtype=np.int64)
+        for index, region in enumerate(self.limits.regions):
+            own = getattr(region, name)
+            if own is None:
+                continue
+            rank = _rank(own)
+            tighter = self._inside(index) & ((values < rank) if largest else (values > rank))
+            values[tighter] = rank
+            owner[tighter] = index
+        return Tight(values, owner)
+
+    def _inside(self, index: int) -> Flags:
+        region = self.limits.regions[index]
+        rpm, load = self.axes.cell_rpm(), self.axes.cell_load()
+        return np.asarray(
+            (rpm >= region.rpm[0])
+            & (rpm <= region.rpm[1])
+            & (load >= region.load[0])
+            & (load <= region.load[1])
+        )
+
+
+def _rank(value: float | str) -> float:
+    """Numbers stay; "low" to "never" become 1 to 4, the larger the tighter."""
+    if isinstance(value, str):
+        return float(1 + LEAN_IN_BOOST_WORDS.index(value))
+    return float(value)
+
+
+def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
+    """Lay cells, current grid and settings out as arrays.
+
+    Parameters
+    ----------
+    cells
+        From `propose_raw`: one row per cell in cell order, with ``raw_pct``.
+    current
+        The grid that the controller holds now.
+    setup
+        The setup in force.
+
+    Returns
+    -------
+    Case
+        Arrays in cell order.
+
+    Raises
+    ------
+    GridError
+        When cells or current grid do not follow the setup's axes.
+    """
+    axes = current.axes
+    _check_order(cells, axes, setup)
+    held = current.flat()
+    is_value = np.isfinite(held)
+    words = cells["confidence"].to_numpy(dtype=object)
+    level = np.array([LABELS.get(str(word), 0) for word in words], dtype=np.int64)
+    known = is_evidence(cells)
+    rich, lean = _lambda_now(cells, known)
+    barometer = _column(cells, "barometer_kpa", setup.limits.barometer_kpa)
+    pressure = _pressure(cells, axes, barometer)
+    raw = np.nan_to_num(cells["raw_pct"].to_numpy(dtype=float), nan=0.0)
+    beyond, hard, seen = _ceilings(cells, setup.limits, barometer)
+    return Case(
+        setup=setup,
+        axes=axes,
+        current=np.where(is_value, held, 0.0),
+        is_value=is_value,
+        raw=raw,
+        is_evidence=known & is_value,
+        level=level,
+        deviation=cells["deviation_pct"].to_numpy(dtype=float),
+        lambda_rich=rich,
+        lambda_lean=lean,
+        pressure_kpa=pressure,
+        barometer_kpa=barometer,
+        is_boost=_is_boost(cells, axes, setup.limits),
+        beyond=beyond,
+        beyond_hard=hard,
+        seen=seen,
+    )
+
+
+def _check_order(cells: pd.DataFrame, axes: Axes, setup: Setup) -> None:
+    fits = axes.is_same(setup.axes) and len(cells) == axes.size
+    if fits:
+        fits = bool(
+            (np.abs(cells["rpm"].to_numpy(dtype=float) - axes.cell_rpm()) < NEAR).all()
+            and (np.abs(cells["load"].to_numpy(dtype=float) - axes.cell_load()) < NEAR).all()
+        )
+    if not fits:
+        raise GridError(
+            "cells, current grid and setup do not share the same breakpoints in the same order.",
+            where=axes.where,
+            mend="Use a grid written for this setup's axes.",
+        )
+
+
+def _column(cells: pd.DataFrame, name: str, default: float) -> Floats:
+    """A column's values, ``default`` where it is absent or not finite."""
+    if name not in cells:
+        return np.full(len(cells), default)
+    values = cells[name].to_numpy(dtype=float)
+    return np.where(np.isfinite(values), values, default)
+
+
+def _lambda_now(cells: pd.DataFrame, known: Flags) -> tuple[Floats, Floats]:
+    """Smaller and larger of both ways to know the lambda now; nan without evidence."""
+    target = cells["target_lambda"].to_numpy(dtype=float)
+    needed = target * (1.0 + cells["deviation_pct"].to_numpy(dtype=float) / 100.0)
+    needed = np.where(known, needed, np.nan)
+    measured = _column(cells, "lambda_measured", np.nan)
+    measured = np.where(known & (measured > 0), measured, needed)
+    return np.minimum(needed, measured), np.maximum(needed, measured)
+
+
+def axis_pressure_kpa(axes: Axes, barometer: Floats) -> Floats | None:
+    """Absolute pressure of every cell where the load axis is a pressure, else None. [kPa]
+
+    An axis whose name says "gauge" or "boost" counts from the barometer.
+    """
+    unit = UNITS.get(axes.load_unit)
+    if unit is None or unit.quantity != "pressure":
+        return None
+    base = barometer if is_gauge_name(axes.load_name) else 0.0
+    return np.asarray(axes.cell_load() * unit.factor + base)
+
+
+def _pressure(cells: pd.DataFrame, axes: Axes, barometer: Floats) -> Floats:
+    """Highest absolute manifold pressure that anything says the cell has; nan unknown. [kPa]"""
+    nothing = np.full(len(cells), -np.inf)
+    axis = axis_pressure_kpa(axes, barometer)
+    logged = _column(cells, "manifold_pressure_kpa", -np.inf)
+    gauge = _column(cells, "boost_kpa_max", -np.inf) + barometer
+    highest = np.max([nothing if axis is None else axis, logged, gauge], axis=0)
+    return np.where(np.isfinite(highest), highest, np.nan)
+
+
+def _is_boost(cells: pd.DataFrame, axes: Axes, limits: LimitSettings) -> Flags:
+    """In boost by the load axis, else by what was logged; unknown counts as boost."""
+    standard = np.full(len(cells), limits.barometer_kpa)
+    axis = axis_pressure_kpa(axes, standard)
+    above = np.zeros(len(cells), dtype=bool)
+    if limits.boost_above_load is not None:
+        above = axes.cell_load() > limits.boost_above_load
+    if axis is not None:
+        return np.asarray(above | (axis > limits.boost_above_kpa))
+    if limits.boost_above_load is not None:
+        return above
+    logged = _column(cells, "manifold_pressure_kpa", np.nan)
+    return ~(logged <= limits.boost_above_kpa)
+
+
+def _ceilings(
+    cells: pd.DataFrame, limits: LimitSettings, barometer: Floats
+) -> tuple[dict[str, Flags], dict[str, Flags], dict[str, Floats]]:
+    """Cells beyond each ceiling, beyond the hard one, and readings; boost from either pressure."""
+    beyond, hard, seen = {}, {}, {}
+    for name, ceiling in limits.ceilings.items():
+        top = _column(cells, f"{CEILING_CHANNELS[name][0]}_max", np.nan)
+        if name == "boost":
+            gauge = _column(cells, "manifold_pressure_kpa", np.nan) - barometer
+            top = np.fmax(top, gauge)
+        if np.isnan(top).all():
+            continue
+        seen[name] = top
+        beyond[name] = top > ceiling.ceiling
+        hard[name] = top > (np.inf if ceiling.hard is None else ceiling.hard)
+    return beyond, hard, seen
+
+
+def with_neighbours(flags: Flags, axes: Axes) -> Flags:
+    """Add the eight neighbours of every marked cell."""
+    grown = ndimage.binary_dilation(flags.reshape(axes.shape), structure=EIGHT)
+    return np.asarray(grown).ravel()

@@ -1,0 +1,137 @@
+"""Checks of what a grid does to the engine: lambda, boost, and readings beyond their ceilings.
+
+Part of the checker: shares no code with the rules or the limiter.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from tuneassist.correction.breaches import Breach, breach_at, changed, regions_of, strictest
+from tuneassist.correction.sight import CellSeen, Job
+
+SLACK = 1e-6  # a bound is broken when passed by more than this; far below any controller [%]
+ORDER = ("none", "low", "fair", "good", "never")
+
+
+def richest(job: Job) -> Iterator[Breach]:
+    """Predicted lambda is not below the richest (compression: the smoke floor), nor made worse."""
+    for cell in changed(job):
+        limit = strictest(job, cell, "richest_lambda", max)
+        for now in cell.lambdas:
+            after = job.lambda_after(cell, now)
+            if after < min(limit, now) * (1.0 - SLACK / 100):
+                says = f"predicted lambda {after:.4f} is richer than {limit:g}"
+                yield breach_at("richest_lambda", cell, after, limit, says)
+
+
+def leanest(job: Job) -> Iterator[Breach]:
+    """Predicted lambda is not above the leanest, nor made worse."""
+    for cell in changed(job):
+        yield from _too_lean(
+            job, cell, "leanest_lambda", strictest(job, cell, "leanest_lambda", min)
+        )
+
+
+def boost_leanest(job: Job) -> Iterator[Breach]:
+    """Spark: predicted lambda in boost is not above its own leanest, nor made worse."""
+    for cell in changed(job):
+        if job.is_spark and job.in_boost(cell):
+            limit = job.setup.limits.boost_leanest_lambda
+            yield from _too_lean(job, cell, "boost_leanest_lambda", limit)
+
+
+def _too_lean(job: Job, cell: CellSeen, rule: str, limit: float) -> Iterator[Breach]:
+    for now in cell.lambdas:
+        after = job.lambda_after(cell, now)
+        if after > max(limit, now) * (1.0 + SLACK / 100):
+            says = f"predicted lambda {after:.4f} is leaner than {limit:g}"
+            yield breach_at(rule, cell, after, limit, says)
+
+
+def lean_in_boost(job: Job) -> Iterator[Breach]:
+    """Spark: nothing gets leaner in boost without the confidence for it."""
+    for cell in changed(job):
+        if not (job.is_spark and job.in_boost(cell) and job.is_leaner(cell)):
+            continue
+        words = [job.setup.limits.lean_in_boost]
+        words += [r.lean_in_boost for r in regions_of(job, cell) if r.lean_in_boost is not None]
+        needed = max(words, key=ORDER.index)
+        if ORDER.index(cell.confidence) < ORDER.index(needed):
+            says = f"made leaner in boost at {cell.confidence} confidence; needs {needed}"
+            yield breach_at("lean_in_boost", cell, cell.ratio, 1.0, says)
+
+
+def ceilings(job: Job) -> Iterator[Breach]:
+    """Beyond a ceiling, in the cell or in one that touches it, only the safe way is open."""
+    for cell in changed(job, known=False):
+        wrong = cell.ratio < 1.0 if job.safe_way > 0 else cell.ratio > 1.0
+        for channel in job.setup.limits.ceilings:
+            if not job.is_near_ceiling(cell, channel):
+                continue
+            if wrong or (not job.may_lose_air(channel) and cell.ratio < 1.0):
+                says = f"moves the wrong way (x{cell.ratio:.4f}) beyond the ceiling of {channel}"
+                yield breach_at("ceilings", cell, cell.ratio, 1.0, says)
+
+
+def boost_ceiling(job: Job) -> Iterator[Breach]:
+    """More air never takes the boost past its ceiling."""
+    if job.on_fuel or "boost" not in job.setup.limits.ceilings:
+        return
+    limit = job.setup.limits.ceilings["boost"].ceiling
+    for cell in changed(job):
+        if cell.ratio <= 1.0:
+            continue
+        known = job.pressures(cell)
+        gauge = max(known) * cell.ratio - cell.barometer if known else math.inf
+        if gauge > limit + SLACK:
+            says = f"boost would be {gauge:.2f} kPa gauge, ceiling {limit:g}"
+            yield breach_at("boost_ceiling", cell, gauge, limit, says)
+
+
+def step_back(job: Job) -> Iterator[Breach]:
+    """Past a hard ceiling the cell steps back, as far as the other rules let it."""
+    if not (job.has_cells and job.has_current):
+        return
+    for cell in job.cells:
+        if not (cell.is_evidence and job.is_hard(cell)):
+            continue
+        least = least_back(job, cell)
+        if job.safe_way * (cell.new - least) < -SLACK:
+            says = f"holds {cell.new:+.3f} % where a hard ceiling asks for {least:+.3f} %"
+            yield breach_at("step_back_pct", cell, cell.new, least, says)
+
+
+def least_back(job: Job, cell: CellSeen) -> float:
+    """Value that the step back asks for at the least; the value held now where it asks nothing."""
+    if not (cell.is_evidence and job.is_hard(cell)) or math.isnan(cell.old):
+        return cell.old
+    way, grain = job.safe_way, job.setup.limits.resolution_pct
+    limits = job.setup.limits
+    whole = cell.old + way * limits.step_back_pct * (100.0 + cell.old) / 100.0
+    whole = way * math.ceil(way * whole / grain - 1e-9) * grain
+    room = way * math.floor(way * _room_back(job, cell) / grain + 1e-9) * grain
+    return way * max(min(way * whole, way * room), way * cell.old)
+
+
+def _room_back(job: Job, cell: CellSeen) -> float:
+    """Value as far the safe way as step, confidence, total, lambda and heat rules let the cell."""
+    limits, way = job.setup.limits, job.safe_way
+    by_word = {"low": limits.step_at_low_pct, "fair": limits.step_at_fair_pct}
+    size = by_word.get(cell.confidence, limits.step_at_good_pct)
+    size = min(size, strictest(job, cell, "max_step_pct", min))
+    if any(
+        job.is_near_ceiling(cell, name) and not job.may_lose_air(name) for name in limits.ceilings
+    ):
+        size = 0.0
+    if job.is_spark or not job.on_fuel:
+        stop = strictest(job, cell, "richest_lambda", max)
+        spare = min(cell.lambdas) / stop
+    else:
+        stop = strictest(job, cell, "leanest_lambda", min)
+        spare = stop / max(cell.lambdas)
+    spare = max(spare, 1.0)
+    ratio = min(1.0 + size / 100.0, spare) if way > 0 else max(1.0 - size / 100.0, 1.0 / spare)
+    most = max(strictest(job, cell, "max_total_pct", min), way * cell.old)
+    return way * min(way * ((100.0 + cell.old) * ratio - 100.0), most)

@@ -1,0 +1,146 @@
+"""From raw step to limited step: one projection onto all rules, and a reason for every cell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.correction.case import Case, read_case
+from tuneassist.correction.projection import project, settle
+from tuneassist.correction.reasons import HeldBack, explain
+from tuneassist.correction.rules import HEAT
+from tuneassist.correction.ruleset import DUST, RuleSet, assemble
+from tuneassist.grid import Floats, Grid, step_between_pct
+from tuneassist.settings import Setup
+
+WIDEST_PCT = 1000.0  # a wish beyond this is cut before it meets the rules; it cannot pass them [%]
+
+
+@dataclass(frozen=True, eq=False)
+class LimitedStep:
+    """What may be typed in: the only thing that a writer takes.
+
+    Parameters
+    ----------
+    grid
+        The correction grid after the change; nan where the grid in force has no value. [%]
+    step_pct
+        Change per cell in cell order; 0 where nothing is proposed. [%]
+    reasons
+        Why each cell was changed, held or clamped, in words.
+    needs_less_fuel_pct
+        Boost only: fuel that must go by other means because a ceiling keeps the air back. [%]
+    held_back
+        One entry per cell and rule that held it back.
+    projected
+        Grid values before rounding. [%]
+    source
+        The cells that were limited.
+    """
+
+    grid: Grid
+    step_pct: Floats
+    reasons: tuple[str, ...]
+    needs_less_fuel_pct: Floats
+    held_back: tuple[HeldBack, ...]
+    projected: Floats
+    source: pd.DataFrame = field(repr=False)
+
+    @property
+    def binding(self) -> pd.DataFrame:
+        """``rule, rpm, load, would_have_got_pct, got_pct, words``: a row per entry held back."""
+        return pd.DataFrame(list(self.held_back), columns=list(HeldBack._fields))
+
+    @property
+    def cells(self) -> pd.DataFrame:
+        """The cells given, with ``step_pct, grid_pct, reason, needs_less_fuel_pct``."""
+        return self.source.assign(
+            step_pct=self.step_pct,
+            grid_pct=self.grid.flat(),
+            reason=list(self.reasons),
+            needs_less_fuel_pct=self.needs_less_fuel_pct,
+        )
+
+
+def limit_step(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimitedStep:
+    """Find the closest step to the raw one within all rules at once.
+
+    Parameters
+    ----------
+    cells
+        From `propose_raw`: one row per cell in cell order, with ``raw_pct`` and ``reason``.
+    current
+        The grid that the controller holds now.
+    setup
+        Limits, ignition, target kind and what the grid acts on.
+
+    Returns
+    -------
+    LimitedStep
+        Frozen; its grid still has to pass `check_grid` before anything is written.
+
+    Raises
+    ------
+    GridError
+        When cells or grid do not follow the setup's axes.
+    RuleBreachError
+        When the solver fails.
+    """
+    case = read_case(cells, current=current, setup=setup)
+    rules = assemble(case)
+    wish = np.clip(case.raw, -99.0, WIDEST_PCT)
+    wanted = case.value_at(1.0 + wish / 100.0)
+    projected = project(wanted, weights(cells, setup), rules)
+    values = settle(projected, rules)
+    values = np.where(np.abs(values - case.current) <= DUST, case.current, values)
+    values = values + 0.0  # no minus zero in a file
+    step = np.where(values == case.current, 0.0, step_between_pct(case.current, values))
+    reasons, held_back = explain(cells, case, rules, wanted, projected=projected, values=values)
+    handed_back = _needs_less_fuel(case, rules, step)
+    reasons = tuple(
+        reason if fuel == 0 else f"{reason}; needs less fuel here: {fuel:.1f} %"
+        for reason, fuel in zip(reasons, handed_back.tolist(), strict=True)
+    )
+    grid_values = np.where(case.is_value, values, np.nan)
+    return LimitedStep(
+        grid=Grid(current.axes, grid_values.reshape(current.axes.shape)),
+        step_pct=_frozen(step),
+        reasons=reasons,
+        needs_less_fuel_pct=_frozen(handed_back),
+        held_back=held_back,
+        projected=_frozen(np.where(case.is_value, projected, np.nan)),
+        source=cells,
+    )
+
+
+def _frozen(values: Floats) -> Floats:
+    values.setflags(write=False)
+    return values
+
+
+def weights(cells: pd.DataFrame, setup: Setup) -> Floats:
+    """Weigh cells by precision, 1/se^2, the standard error held between the settings. [1/%^2]"""
+    floor, cap = setup.limits.weight_se_floor_pct, setup.limits.weight_se_cap_pct
+    se = cells["se_pct"].to_numpy(dtype=float)
+    return 1.0 / np.clip(np.where(np.isfinite(se), se, cap), floor, cap) ** 2
+
+
+def _needs_less_fuel(case: Case, rules: RuleSet, step: Floats) -> Floats:
+    """Fuel to take away where a ceiling keeps the air back: 100 (1 - lambda after / target). [%]"""
+    fuel = np.zeros(len(step))
+    if case.acts_on_fuel:
+        return fuel
+    shut = np.full(len(step), np.inf)
+    for bound in rules.bounds:
+        if bound.name in ("ceilings", "boost_ceiling"):
+            shut = np.minimum(shut, bound.upper)
+    held = case.is_evidence & (case.value_at(1.0 + case.raw / 100.0) > shut + 1e-9)
+    after = (1.0 + case.deviation / 100.0) * (1.0 + step / 100.0)
+    fuel = np.where(held, np.maximum(100.0 * (1.0 - after), 0.0), 0.0)
+    hot = case.beyond_hard.get(HEAT) if not case.is_spark else None
+    if hot is not None:
+        least = case.limits.step_back_pct
+        fuel = np.where(hot & case.is_evidence, np.maximum(fuel, least), fuel)
+    return np.asarray(fuel)

@@ -1,0 +1,117 @@
+"""From deviation to raw step: what each cell asks for, before any safety rule.
+
+Worked in ln(lambda/target), so that a gain of one half, applied twice, is a gain of one. Nothing is
+asked for without evidence, inside the dead band, or leaner than a target that is a floor.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from tuneassist.grid import Floats
+from tuneassist.settings import CorrectionSettings
+
+Flags = npt.NDArray[np.bool_]
+USABLE_WORDS = ("low", "fair", "good")
+SEEN = ("target_lambda", "deviation_pct", "ci_low_pct", "ci_high_pct", "confidence")
+
+
+def propose_raw(
+    cells: pd.DataFrame,
+    *,
+    target_kind: Literal["aim", "floor"],
+    correction: CorrectionSettings,
+) -> pd.DataFrame:
+    """Add the step that each cell asks for, and why.
+
+    Parameters
+    ----------
+    cells
+        One row per cell with ``target_lambda, deviation_pct, ci_low_pct, ci_high_pct, confidence``.
+        A positive deviation is leaner than target. [%]
+    target_kind
+        "aim": both sides of the target are corrected. "floor": only the rich side is.
+    correction
+        Gain, dead band, and what the grid acts on.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A copy with ``raw_pct`` (percent of fuel, + is more fuel; or percent of absolute manifold
+        pressure, + is more air; 0 where nothing is asked for) and ``reason``.
+
+    Examples
+    --------
+    >>> cells = pd.DataFrame({"target_lambda": [0.9], "deviation_pct": [5.0], "ci_low_pct": [4.0],
+    ...     "ci_high_pct": [6.0], "confidence": ["good"]})
+    >>> raw = propose_raw(cells, target_kind="aim", correction=CorrectionSettings())
+    >>> float(raw["raw_pct"].iloc[0].round(6))
+    5.0
+    """
+    deviation = cells["deviation_pct"].to_numpy(dtype=float)
+    known = is_evidence(cells)
+    dead = known & _is_dead(cells, deviation, correction)
+    spared = known & ~dead & (target_kind == "floor") & (deviation >= 0)
+    asked = known & ~dead & ~spared
+    raw = np.zeros(len(cells))
+    raw[asked] = _step(deviation[asked], correction)
+    seen = zip(*(cells[name].tolist() for name in SEEN), strict=True)
+    kinds = zip(known.tolist(), dead.tolist(), spared.tolist(), strict=True)
+    reasons = [
+        _reason(cell, step, kind, correction)
+        for cell, step, kind in zip(seen, raw.tolist(), kinds, strict=True)
+    ]
+    return cells.assign(raw_pct=raw, reason=reasons)
+
+
+def is_evidence(cells: pd.DataFrame) -> Flags:
+    """Tell which cells have a target, a confidence above "none" and a finite deviation."""
+    target = cells["target_lambda"].to_numpy(dtype=float)
+    deviation = cells["deviation_pct"].to_numpy(dtype=float)
+    word = np.isin(cells["confidence"].to_numpy(dtype=object).astype(str), USABLE_WORDS)
+    sound = np.isfinite(target) & (target > 0) & np.isfinite(deviation) & (deviation > -100)
+    return np.asarray(word & sound)
+
+
+def _is_dead(cells: pd.DataFrame, deviation: Floats, correction: CorrectionSettings) -> Flags:
+    """Within tolerance, and the interval holds zero; an unknown one counts as holding it."""
+    low = cells["ci_low_pct"].to_numpy(dtype=float)
+    high = cells["ci_high_pct"].to_numpy(dtype=float)
+    holds_zero = ~((low > 0) | (high < 0))
+    return np.asarray(holds_zero & (np.abs(deviation) <= correction.tolerance_pct))
+
+
+def _step(deviation: Floats, correction: CorrectionSettings) -> Floats:
+    """Fuel follows lambda/target; air at unchanged fuel follows target/lambda. [%]"""
+    way = 1.0 if correction.acts_on == "fuel" else -1.0
+    return np.asarray(100.0 * np.expm1(way * correction.gain * np.log1p(deviation / 100.0)))
+
+
+def _reason(
+    cell: tuple[float, float, float, float, str],
+    step: float,
+    kinds: tuple[bool, bool, bool],
+    correction: CorrectionSettings,
+) -> str:
+    target, deviation, low, high, word = cell
+    known, dead, spared = kinds
+    if not np.isfinite(target):
+        return "left alone: the target table has no value here"
+    if not known:
+        return "no change: no evidence that can be trusted"
+    side = "leaner" if deviation > 0 else "richer"
+    seen = f"{abs(deviation):.1f} % {side} than target ({low:+.1f} to {high:+.1f} %, {word})"
+    if dead:
+        return f"no change: {seen} is within the {correction.tolerance_pct:g} % tolerance"
+    if spared:
+        return f"no change: {seen}, and the target is a floor"
+    return f"{seen}: asks for {abs(step):.1f} % {what(step, correction.acts_on)}"
+
+
+def what(step: float, acts_on: Literal["fuel", "boost"]) -> str:
+    """Name a step's direction: more or less fuel, or air."""
+    return f"{'more' if step > 0 else 'less'} {'fuel' if acts_on == 'fuel' else 'boost'}"

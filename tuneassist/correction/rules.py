@@ -1,0 +1,247 @@
+"""The safety rules as data: for every cell the lowest and highest grid value, and who says so.
+
+Which way is safe: a spark engine in boost is hurt by lean and by knock, so its safe way is richer.
+A compression engine is hurt by fuel without air (smoke, exhaust heat) and by torque, so its safe
+way is less fuel; where the grid moves air, it is less boost, except that a hot diesel must not
+lose air at the same fuel either, which would make it hotter.
+
+Every rule holds "no worse than now": it never forbids the value that the controller holds today,
+so that all rules together always leave a way. Only a step back past a hard ceiling asks for a move;
+it goes as far as the other bounds let it and comes before the slope rules. Predicted lambda is
+judged at the point estimate: doubt is dealt with by the step that each confidence allows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+
+from tuneassist.correction.bounds import (
+    Bound,
+    SlopeBound,
+    box,
+    lean_bound,
+    ratio_bound,
+    step_bound,
+)
+from tuneassist.correction.case import Case, Tight, with_neighbours
+from tuneassist.settings import CEILING_CHANNELS, CONFIDENCE_WORDS
+
+SAFE_WAY: Mapping[tuple[str, str], str] = {
+    ("spark", "fuel"): "richer: a spark engine in boost is hurt by lean mixture and by knock",
+    ("spark", "boost"): "less boost: a spark engine is hurt by lean mixture and by knock",
+    ("compression", "fuel"): "less fuel: a compression engine is hurt by fuel without air "
+    "(smoke, exhaust heat) and by torque",
+    ("compression", "boost"): "less boost, and less fuel by other means: a compression engine is "
+    "hurt by fuel without air (smoke, exhaust heat) and by torque",
+}
+"""Ignition and what the grid acts on, to the safe way in words."""
+HEAT = "exhaust_temp"
+
+
+def evidence(case: Case) -> Bound:
+    """No evidence, no change; a cell without a target is left alone."""
+    held = case.current
+    return box(
+        case,
+        "evidence",
+        lambda cell: "there being no evidence",
+        lower=np.where(case.is_evidence, -np.inf, held),
+        upper=np.where(case.is_evidence, np.inf, held),
+    )
+
+
+def ceilings(case: Case) -> Bound | None:
+    """Beyond a channel's ceiling the cell and its eight neighbours move the safe way only."""
+    near = {name: with_neighbours(at, case.axes) for name, at in case.beyond.items() if at.any()}
+    if not near:
+        return None
+    shut = np.any(list(near.values()), axis=0)
+    hot = np.zeros(len(shut), dtype=bool)
+    if not case.is_spark and not case.acts_on_fuel:
+        hot = near.get(HEAT, hot)
+    held = case.current
+
+    def words(cell: int) -> str:
+        passed = [name for name, where in near.items() if where[cell]]
+        limits = ", ".join(f"{name} {case.limits.ceilings[name].ceiling:g}" for name in passed)
+        way = "never leaner" if case.is_spark else "never more fuel or boost"
+        return f"a reading here or next to it beyond the ceiling ({limits}): {way}"
+
+    if case.safe_way > 0:
+        return box(case, "ceilings", words, lower=np.where(shut, held, -np.inf))
+    return box(
+        case,
+        "ceilings",
+        words,
+        lower=np.where(hot, held, -np.inf),
+        upper=np.where(shut, held, np.inf),
+    )
+
+
+def boost_ceiling(case: Case) -> Bound | None:
+    """Boost predicted after the change stays under its ceiling; unknown pressure, no more boost."""
+    if case.acts_on_fuel or "boost" not in case.limits.ceilings:
+        return None
+    ceiling = case.limits.ceilings["boost"].ceiling
+    ratio = (ceiling + case.barometer_kpa) / case.pressure_kpa
+    return ratio_bound(
+        case,
+        "boost_ceiling",
+        lambda cell: (
+            f"the boost ceiling of {ceiling:g} kPa gauge"
+            + ("" if np.isfinite(case.pressure_kpa[cell]) else " (pressure here is not known)")
+        ),
+        high=np.where(np.isnan(ratio), 0.0, ratio),
+    )
+
+
+def lean_in_boost(case: Case) -> Bound | None:
+    """Spark: leaner in boost only at the confidence set."""
+    if not case.is_spark:
+        return None
+    needed = case.tightest("lean_in_boost", largest=True)
+    shut = case.is_boost & (case.level < needed.values)
+
+    def words(cell: int) -> str:
+        where = needed.name(cell, case.region_names)
+        if needed.values[cell] > 3:
+            return f"leaning in boost being forbidden{where}"
+        word = CONFIDENCE_WORDS[int(needed.values[cell])]
+        return f"leaning in boost needing {word} confidence{where}"
+
+    held = case.current
+    if case.acts_on_fuel:
+        return box(case, "lean_in_boost", words, lower=np.where(shut, held, -np.inf))
+    return box(case, "lean_in_boost", words, upper=np.where(shut, held, np.inf))
+
+
+def richest_lambda(case: Case) -> Bound:
+    """Predicted lambda not below the richest; for compression ignition, the smoke floor."""
+    tight = case.tightest("richest_lambda", largest=True)
+    word = "richest lambda" if case.is_spark else "smoke floor of lambda"
+
+    def words(cell: int) -> str:
+        return f"the {word} {tight.values[cell]:g}{tight.name(cell, case.region_names)}"
+
+    ratio = case.lambda_rich / tight.values
+    if case.acts_on_fuel:
+        return ratio_bound(case, "richest_lambda", words, high=ratio)
+    return ratio_bound(case, "richest_lambda", words, low=1.0 / ratio)
+
+
+def leanest_lambda(case: Case) -> Bound:
+    """Predicted lambda not above the leanest."""
+    tight = case.tightest("leanest_lambda")
+    return lean_bound(case, "leanest_lambda", tight, "the leanest lambda")
+
+
+def boost_leanest_lambda(case: Case) -> Bound | None:
+    """Spark: predicted lambda in boost not above its own leanest."""
+    if not case.is_spark:
+        return None
+    limit = np.where(case.is_boost, case.limits.boost_leanest_lambda, np.nan)
+    tight = Tight(limit, np.full(len(limit), -1, dtype=np.int64))
+    return lean_bound(case, "boost_leanest_lambda", tight, "the leanest lambda in boost")
+
+
+def step_at_confidence(case: Case) -> Bound:
+    """A cell moves no further than its confidence allows."""
+    limits = case.limits
+    by_level = (0.0, limits.step_at_low_pct, limits.step_at_fair_pct, limits.step_at_good_pct)
+    step = np.array(by_level)[case.level]
+
+    def words(cell: int) -> str:
+        word = CONFIDENCE_WORDS[int(case.level[cell])]
+        return f"the largest step at {word} confidence ({step[cell]:g} %)"
+
+    return step_bound(case, "step_at_confidence", step, words)
+
+
+def max_step_pct(case: Case) -> Bound:
+    """A cell changes no more than this in one proposal."""
+    tight = case.tightest("max_step_pct")
+
+    def words(cell: int) -> str:
+        return f"the largest step ({tight.values[cell]:g} %){tight.name(cell, case.region_names)}"
+
+    return step_bound(case, "max_step_pct", tight.values, words)
+
+
+def max_total_pct(case: Case) -> Bound:
+    """The finished grid holds no more than this."""
+    tight = case.tightest("max_total_pct")
+
+    def words(cell: int) -> str:
+        return (
+            f"the largest total correction ({tight.values[cell]:g} %)"
+            f"{tight.name(cell, case.region_names)}"
+        )
+
+    return box(case, "max_total_pct", words, lower=-tight.values, upper=tight.values)
+
+
+def own_need(case: Case) -> Bound:
+    """A cell moves only the way its own deviation asks for, and no further."""
+    wanted = case.value_at(1.0 + case.raw / 100.0)
+    return box(case, "own_need", lambda cell: "its own need", lower=wanted, upper=wanted)
+
+
+def step_back_pct(case: Case) -> Bound:
+    """Above a hard ceiling the cell moves the safe way by at least this."""
+    passed = np.any([np.zeros(len(case.current), dtype=bool), *case.beyond_hard.values()], axis=0)
+    passed &= case.is_evidence
+    if not case.is_spark and not case.acts_on_fuel and HEAT in case.beyond_hard:
+        others = [flags for name, flags in case.beyond_hard.items() if name != HEAT]
+        passed &= np.any([np.zeros(len(passed), dtype=bool), *others], axis=0)
+    step = case.safe_way * case.limits.step_back_pct
+    target = case.value_at(np.full(len(passed), 1.0 + step / 100.0))
+
+    def words(cell: int) -> str:
+        over = [name for name, flags in case.beyond_hard.items() if flags[cell]]
+        read = ", ".join(
+            f"{name} {case.seen[name][cell]:g} {CEILING_CHANNELS[name][1]}" for name in over
+        )
+        return f"stepped back the safe way, past the hard ceiling: {read}"
+
+    way_up = case.safe_way > 0
+    lower = np.where(passed & way_up, target, -np.inf)
+    upper = np.where(passed & (not way_up), target, np.inf)
+    return Bound("step_back_pct", lower, upper, words)
+
+
+def max_slope_rpm_pct(case: Case) -> SlopeBound:
+    """Neighbours along rpm differ no more than this."""
+    limit = case.limits.max_slope_rpm_pct
+    return SlopeBound("max_slope_rpm_pct", 0, limit, f"the slope along rpm ({limit:g} % per cell)")
+
+
+def max_slope_load_pct(case: Case) -> SlopeBound:
+    """Neighbours along load differ no more than this."""
+    limit = case.limits.max_slope_load_pct
+    name = "max_slope_load_pct"
+    return SlopeBound(name, 1, limit, f"the slope along load ({limit:g} % per cell)")
+
+
+def resolution_pct(case: Case) -> float:
+    """Values stand on what the controller takes."""
+    return case.limits.resolution_pct
+
+
+BOX_RULES: tuple[Callable[[Case], Bound | None], ...] = (
+    evidence,
+    ceilings,
+    boost_ceiling,
+    lean_in_boost,
+    richest_lambda,
+    boost_leanest_lambda,
+    leanest_lambda,
+    step_at_confidence,
+    max_step_pct,
+    max_total_pct,
+)
+NEED_RULES: tuple[Callable[[Case], Bound | None], ...] = (own_need,)
+STEP_BACK_RULES: tuple[Callable[[Case], Bound], ...] = (step_back_pct,)
+PAIR_RULES: tuple[Callable[[Case], SlopeBound], ...] = (max_slope_rpm_pct, max_slope_load_pct)
+ROUNDING_RULES: tuple[Callable[[Case], float], ...] = (resolution_pct,)

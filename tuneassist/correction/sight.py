@@ -1,0 +1,273 @@
+"""What the checker sees of a case: one plain record per cell, and a few plain questions about it.
+
+Part of the checker: shares no code with the rules or the limiter.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from tuneassist.channels import is_gauge_name
+from tuneassist.errors import GridError
+from tuneassist.grid import Axes, Grid
+from tuneassist.settings import CEILING_CHANNELS, Setup
+
+PASCALS = {
+    "kPa": 1e3,
+    "bar": 1e5,
+    "psi": 6894.757293168,
+    "inHg": 3386.389,
+    "mbar": 100.0,
+    "hPa": 100.0,
+    "Pa": 1.0,
+    "MPa": 1e6,
+}
+READ = (
+    "rpm",
+    "load",
+    "target_lambda",
+    "deviation_pct",
+    "ci_low_pct",
+    "ci_high_pct",
+    "confidence",
+    "lambda_measured",
+    "manifold_pressure_kpa",
+    "barometer_kpa",
+)
+NAN = math.nan
+
+
+@dataclass(frozen=True)
+class CellSeen:
+    """One cell: where it is, what it held, what it would hold, and what is known about it.
+
+    Parameters
+    ----------
+    row, column, rpm, load
+        Place. [1], [1], [rpm], [load unit]
+    old, new
+        Grid value now and after. [%]
+    is_evidence
+        Has a target, a confidence above "none" and a deviation.
+    confidence
+        As in the cells frame.
+    deviation, ci_low, ci_high
+        Deviation from target and its interval. [%]
+    lambdas
+        What the lambda may be now: by target and deviation, and as measured. [lambda]
+    pressure, barometer
+        Absolute manifold pressure near the cell, nan unknown, and barometer. [kPa]
+    tops
+        Ceiling channel to the highest reading near the cell, nan never seen.
+    """
+
+    row: int
+    column: int
+    rpm: float
+    load: float
+    old: float
+    new: float
+    is_evidence: bool = False
+    confidence: str = "none"
+    deviation: float = NAN
+    ci_low: float = NAN
+    ci_high: float = NAN
+    lambdas: tuple[float, ...] = ()
+    pressure: float = NAN
+    barometer: float = NAN
+    tops: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def ratio(self) -> float:
+        """Multiple of fuel or air that the change gives the cell."""
+        return (100.0 + self.new) / (100.0 + self.old)
+
+    def top(self, channel: str) -> float:
+        """Highest reading near the cell, nan never seen; boost from either pressure."""
+        read = dict(self.tops).get(channel, NAN)
+        gauge = self.pressure - self.barometer
+        if channel != "boost" or math.isnan(gauge):
+            return read
+        return gauge if math.isnan(read) else max(read, gauge)
+
+
+@dataclass(frozen=True, eq=False)
+class Job:
+    """A grid to be checked, cell by cell."""
+
+    setup: Setup
+    axes: Axes
+    cells: tuple[CellSeen, ...]
+    has_current: bool
+    has_cells: bool
+
+    @property
+    def rows(self) -> int:
+        """Number of rpm breakpoints."""
+        return len(self.axes.rpm)
+
+    @property
+    def columns(self) -> int:
+        """Number of load breakpoints."""
+        return len(self.axes.load)
+
+    @property
+    def is_spark(self) -> bool:
+        """Spark ignition."""
+        return self.setup.engine.ignition == "spark"
+
+    @property
+    def on_fuel(self) -> bool:
+        """The grid corrects fuel, not boost."""
+        return self.setup.correction.acts_on == "fuel"
+
+    @property
+    def safe_way(self) -> int:
+        """More fuel is safe for a spark engine (+1); less fuel or less boost otherwise (-1)."""
+        if self.on_fuel and self.is_spark:
+            return 1
+        return -1
+
+    def at(self, row: int, column: int) -> CellSeen:
+        """Return the cell in a row and a column."""
+        return self.cells[row * self.columns + column]
+
+    def lambda_after(self, cell: CellSeen, now: float) -> float:
+        """Lambda that follows: more fuel is richer, more air is leaner."""
+        return now / cell.ratio if self.on_fuel else now * cell.ratio
+
+    def is_leaner(self, cell: CellSeen) -> bool:
+        """The change makes the cell leaner."""
+        return cell.ratio < 1.0 if self.on_fuel else cell.ratio > 1.0
+
+    def is_hard(self, cell: CellSeen) -> bool:
+        """A reading asks this cell to step back; heat asks no air of a diesel."""
+        for channel, ceiling in self.setup.limits.ceilings.items():
+            past = ceiling.hard is not None and cell.top(channel) > ceiling.hard
+            if past and self.may_lose_air(channel):
+                return True
+        return False
+
+    def may_lose_air(self, channel: str) -> bool:
+        """False where less air at the same fuel would make a too hot diesel hotter."""
+        return self.is_spark or self.on_fuel or channel != "exhaust_temp"
+
+    def is_near_ceiling(self, cell: CellSeen, channel: str) -> bool:
+        """The cell, or one that touches it by a side or a corner, was beyond the ceiling."""
+        ceiling = self.setup.limits.ceilings[channel].ceiling
+        for row in range(max(cell.row - 1, 0), min(cell.row + 2, self.rows)):
+            for column in range(max(cell.column - 1, 0), min(cell.column + 2, self.columns)):
+                if self.at(row, column).top(channel) > ceiling:
+                    return True
+        return False
+
+    def axis_kpa(self, cell: CellSeen, barometer: float) -> float:
+        """Absolute pressure by the load axis, nan where that is not a pressure. [kPa]"""
+        if self.axes.load_unit not in PASCALS:
+            return NAN
+        pressure = cell.load * PASCALS[self.axes.load_unit] / 1000.0
+        return pressure + barometer if is_gauge_name(self.axes.load_name) else pressure
+
+    def in_boost(self, cell: CellSeen) -> bool:
+        """In boost, or not known to be out of it."""
+        limits = self.setup.limits
+        by_load = limits.boost_above_load is not None and cell.load > limits.boost_above_load
+        if self.axes.load_unit in PASCALS:
+            pressure = self.axis_kpa(cell, limits.barometer_kpa)
+            return by_load or pressure > limits.boost_above_kpa
+        if limits.boost_above_load is not None:
+            return by_load
+        return math.isnan(cell.pressure) or cell.pressure > limits.boost_above_kpa
+
+    def pressures(self, cell: CellSeen) -> list[float]:
+        """Everything that tells the cell's absolute pressure. [kPa]"""
+        told = (
+            self.axis_kpa(cell, cell.barometer),
+            cell.pressure,
+            cell.top("boost") + cell.barometer,
+        )
+        return [pressure for pressure in told if math.isfinite(pressure)]
+
+
+def look(grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame | None) -> Job:
+    """Turn a grid and what it rests on into plain records.
+
+    Parameters
+    ----------
+    grid, current, setup, cells
+        As in `check_grid`.
+
+    Returns
+    -------
+    Job
+        Ready for the checks.
+
+    Raises
+    ------
+    GridError
+        When breakpoints differ.
+    """
+    axes = grid.axes
+    same = axes.is_same(setup.axes) and (current is None or axes.is_same(current.axes))
+    if not same or (cells is not None and len(cells) != axes.size):
+        raise GridError(
+            "the grid does not have the breakpoints of the setup, the current grid or the cells.",
+            where=axes.where,
+            mend="Check a grid against the setup that it was made with.",
+        )
+    new = grid.flat().tolist()
+    old = current.flat().tolist() if current is not None else [NAN] * axes.size
+    tops = [f"{CEILING_CHANNELS[name][0]}_max" for name in setup.limits.ceilings]
+    names = () if cells is None else [name for name in (*READ, *tops) if name in cells]
+    rows = {} if cells is None else {name: cells[name].tolist() for name in names}
+    width = len(axes.load)
+    seen = []
+    for row, rpm in enumerate(axes.rpm.tolist()):
+        for column, load in enumerate(axes.load.tolist()):
+            place = {"row": row, "column": column, "rpm": rpm, "load": load}
+            index = row * width + column
+            known = {name: values[index] for name, values in rows.items()}
+            seen.append(_seen(place, old[index], new[index], known, setup))
+    return Job(setup, axes, tuple(seen), current is not None, cells is not None)
+
+
+def _seen(
+    place: dict[str, Any], old: float, new: float, known: dict[str, Any], setup: Setup
+) -> CellSeen:
+    if not known:
+        return CellSeen(**place, old=old, new=new)
+    if abs(known["rpm"] - place["rpm"]) > 1e-6 or abs(known["load"] - place["load"]) > 1e-6:
+        raise GridError(
+            f"the cells are not in the grid's order: {known['rpm']:g} rpm, {known['load']:g} "
+            f"stands where {place['rpm']:g} rpm, {place['load']:g} should.",
+            where="cells",
+        )
+    target, deviation = float(known["target_lambda"]), float(known["deviation_pct"])
+    word = str(known["confidence"])
+    sound = target > 0 and -100.0 < deviation < math.inf and math.isfinite(target)
+    measured = float(known.get("lambda_measured", NAN))
+    lambdas = [target * (1.0 + deviation / 100.0)]
+    if measured > 0 and math.isfinite(measured):
+        lambdas.append(measured)
+    barometer = float(known.get("barometer_kpa", NAN))
+    return CellSeen(
+        **place,
+        old=old,
+        new=new,
+        is_evidence=sound and word in ("low", "fair", "good"),
+        confidence=word,
+        deviation=deviation,
+        ci_low=float(known["ci_low_pct"]),
+        ci_high=float(known["ci_high_pct"]),
+        lambdas=tuple(lambdas),
+        pressure=float(known.get("manifold_pressure_kpa", NAN)),
+        barometer=barometer if math.isfinite(barometer) else setup.limits.barometer_kpa,
+        tops=tuple(
+            (name, float(known.get(f"{CEILING_CHANNELS[name][0]}_max", NAN)))
+            for name in setup.limits.ceilings
+        ),
+    )
