@@ -6,11 +6,12 @@ port's wall (or air that a turbo still owes) makes the mixture swing while the t
 reach the sensor after the gas has travelled, and the sensor follows with a lag of its own.
 
 The model is that of the literature, a delay and a first-order lag,
-``lambda(t) = lag[ surface(t - d) + sum w_i swing_i(t - d) ]`` with ``d = d0 + d1 (flow_ref / flow - 1)``,
-flow taken as proportional to speed times load (Guzzella and Onder, Introduction to Modeling and
-Control of Internal Combustion Engine Systems; Ebrahimi et al., Control Engineering Practice, 2012:
-the delay varies with speed and air flow). ``d0``, ``d1``, the lag and the ``w_i`` are fitted to the
-samples around moves, robustly; moves are the clusters of the covariance.
+``lambda(t) = lag[ surface(t - d) + sum w_i swing_i(t - d) ]`` with
+``d = d0 + d1 (flow_ref / flow - 1)``, flow taken as proportional to speed times load (Guzzella
+and Onder, Introduction to Modeling and Control of Internal Combustion Engine Systems; Ebrahimi et
+al., Control Engineering Practice, 2012: the delay varies with speed and air flow). ``d0``, ``d1``,
+the lag and the ``w_i`` are fitted to the samples around moves, robustly; moves are the clusters of
+the covariance.
 """
 
 from __future__ import annotations
@@ -18,12 +19,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import signal
 
 from tuneassist.evidence.statistics import cluster_covariance
 from tuneassist.grid import Floats
 from tuneassist.settings import SteadySettings
+
+Mask = npt.NDArray[np.bool_]
 
 #: Time constants of the swings after a move: what wets the wall returns at a rate of its own. [s]
 SWINGS_S = (0.15, 0.5, 1.5)
@@ -38,6 +42,9 @@ MODEL_ERROR_S = 0.05
 MIN_SAMPLES = 50
 #: Widest standard error with which an estimate is used. [s]
 MAX_STANDARD_ERROR_S = 0.12
+#: How surely lambda must answer the moves: mean over the moves of ln(misfit without the model /
+#: misfit with it), in its standard errors. Swings fitted to mere noise reach 2 to 2.5. [1]
+MIN_ANSWER_SPANS = 3.5
 #: Delays longer than this many mean delays are not believed at the lowest flow. [1]
 FLOW_SPAN = 3.0
 #: Step of the delays tried first. [s]
@@ -110,7 +117,7 @@ class _Moves:
 
 
 def estimate_delay(
-    line: pd.DataFrame, *, surface: Floats, is_usable: Floats, settings: SteadySettings
+    line: pd.DataFrame, *, surface: Floats, is_usable: Mask, settings: SteadySettings
 ) -> SensorDelay:
     """Estimate the delay of lambda from its response to moves.
 
@@ -133,13 +140,16 @@ def estimate_delay(
     if settings.lambda_delay_s is not None:
         return known_delay(settings, why="given by the setup", source="setup")
     moves = _moves(line, surface=surface, is_usable=is_usable)
-    count = len(np.unique(moves.move[np.isfinite(moves.move)])) if moves else 0
-    if moves is None or count < MIN_MOVES:
-        return known_delay(settings, why=f"only {count} usable moves in the log, {MIN_MOVES} needed")
+    near = _near_moves(moves) if moves else np.zeros(0, dtype=bool)
+    count = len(np.unique(moves.move[near])) if moves else 0
+    if moves is None or count < MIN_MOVES or near.sum() < MIN_SAMPLES:
+        return known_delay(
+            settings, why=f"only {count} usable moves in the log, {MIN_MOVES} needed"
+        )
     best = _search(moves, settings)
     spread = _standard_errors(moves, best)
     delay_s, flow_delay_s, lag_s = best
-    if not (spread <= MAX_STANDARD_ERROR_S):
+    if not (spread <= MAX_STANDARD_ERROR_S and _answer_spans(moves, best) >= MIN_ANSWER_SPANS):
         return known_delay(
             settings,
             why=f"lambda hardly answers this log's {count} moves (standard error {spread:.2f} s)",
@@ -157,14 +167,14 @@ def estimate_delay(
     )
 
 
-def _moves(line: pd.DataFrame, *, surface: Floats, is_usable: Floats) -> _Moves | None:
+def _moves(line: pd.DataFrame, *, surface: Floats, is_usable: Mask) -> _Moves | None:
     time_s = line["time_s"].to_numpy(dtype=float)
     if len(time_s) < 50:
         return None
     step_s = float(np.median(np.diff(time_s)))
     even_s = np.arange(time_s[0], time_s[-1], step_s)
     rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
-    measured = np.where(is_usable, np.log(line["lambda"].to_numpy(dtype=float)), np.nan)
+    measured = np.log(np.where(is_usable, line["lambda"].to_numpy(dtype=float), np.nan))
     log_load = np.log(np.maximum(load, 1e-6))
     filled = _filled(log_load)
     fuel = filled + _filled(np.log(np.maximum(rpm, 1.0)))
@@ -184,6 +194,13 @@ def _moves(line: pd.DataFrame, *, surface: Floats, is_usable: Floats) -> _Moves 
         swings=tuple(np.interp(even_s, time_s, swing) for swing in swings),
         relative_flow=relative[nearest],
         move=numbers[nearest],
+    )
+
+
+def _near_moves(moves: _Moves) -> Mask:
+    """Samples of moves at which lambda is a value and the surface is known."""
+    return np.asarray(
+        np.isfinite(moves.move) & np.isfinite(moves.measured) & np.isfinite(moves.surface)
     )
 
 
@@ -224,7 +241,7 @@ def _design(moves: _Moves, parameters: Floats) -> Floats:
     return np.stack(columns, axis=1)
 
 
-def _residual(moves: _Moves, parameters: Floats) -> tuple[Floats, Floats, Floats]:
+def _residual(moves: _Moves, parameters: Floats) -> tuple[Floats, Floats, npt.NDArray[np.int64]]:
     """Residual, swing columns and rows of the move samples, the swings' sizes solved out."""
     design = _design(moves, parameters)
     rows = np.isfinite(moves.move) & np.isfinite(moves.measured) & np.isfinite(design).all(axis=1)
@@ -272,11 +289,13 @@ def _search(moves: _Moves, settings: SteadySettings) -> Floats:
         outside = max(outside, LAG_BOUNDS_S[0] - p[2], p[2] - LAG_BOUNDS_S[1])
         outside = max(outside, low_flow - 2 * settings.max_delay_s)
         held = np.array([p[0], p[1], np.clip(p[2], *LAG_BOUNDS_S)])
-        return _cost(moves, held) * (1.0 + 10.0 * outside)
+        return float(_cost(moves, held) * (1.0 + 10.0 * outside))
 
     simplex = start + np.array([[0, 0, 0], [0.05, 0, 0], [0, 0.03, 0], [0, 0, 0.05]])
     found = minimize(
-        cost, start, method="Nelder-Mead",
+        cost,
+        start,
+        method="Nelder-Mead",
         options={"initial_simplex": simplex, "maxfev": 90, "xatol": 2e-3, "fatol": 1e-12},
     )
     return np.asarray([found.x[0], max(found.x[1], 0.0), np.clip(found.x[2], *LAG_BOUNDS_S)])
@@ -296,8 +315,22 @@ def _standard_errors(moves: _Moves, best: Floats) -> float:
         slope[at] = (other[np.searchsorted(other_rows, both)] - base[at]) / step
         columns.append(slope)
     x = np.stack(columns, axis=1)
-    variance = cluster_covariance(x, base, moves.move[rows])[swings.shape[1], swings.shape[1]]
+    place = swings.shape[1]
+    variance = float(cluster_covariance(x, base, moves.move[rows])[place, place])
     return float(np.hypot(np.sqrt(variance), MODEL_ERROR_S)) if variance > 0 else float("inf")
+
+
+def _answer_spans(moves: _Moves, best: Floats) -> float:
+    """How surely the model explains the moves better than a lambda that stands still."""
+    residual, _, rows = _residual(moves, best)
+    still = moves.measured[rows] - np.median(moves.measured[rows])
+    limit = 3.0 * 1.4826 * float(np.median(np.abs(still))) + 1e-9
+    misfit = [
+        pd.Series(np.minimum(np.abs(gap), limit) ** 2 + 1e-18).groupby(moves.move[rows]).mean()
+        for gap in (still, residual)
+    ]
+    gain = np.log((misfit[0] / misfit[1]).to_numpy(dtype=float))
+    return float(gain.mean() / max(gain.std(ddof=1) / np.sqrt(len(gain)), 1e-9))
 
 
 def align(line: pd.DataFrame, delay: SensorDelay, *, max_gap_s: float) -> Floats:
@@ -322,7 +355,9 @@ def align(line: pd.DataFrame, delay: SensorDelay, *, max_gap_s: float) -> Floats
     lam = line["lambda"].to_numpy(dtype=float)
     if len(time_s) < 2:
         return lam.copy()
-    late_s = time_s + delay.at(line["rpm"].to_numpy(dtype=float), line["load"].to_numpy(dtype=float))
+    late_s = time_s + delay.at(
+        line["rpm"].to_numpy(dtype=float), line["load"].to_numpy(dtype=float)
+    )
     late_s = np.where(np.isfinite(late_s), late_s, time_s + delay.delay_s)
     after = np.clip(np.searchsorted(time_s, late_s), 1, len(time_s) - 1)
     is_before_nearer = late_s - time_s[after - 1] < time_s[after] - late_s

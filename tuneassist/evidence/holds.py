@@ -50,9 +50,7 @@ class Settling:
     why: str
 
 
-def number_stretches(
-    is_usable: Mask, time_s: Floats, *, max_gap_s: float
-) -> npt.NDArray[np.int64]:
+def number_stretches(is_usable: Mask, time_s: Floats, *, max_gap_s: float) -> npt.NDArray[np.int64]:
     """Number the unbroken runs of usable samples from 1; 0 outside.
 
     Parameters
@@ -78,7 +76,7 @@ def number_stretches(
 def since_start_s(stretch: npt.NDArray[np.int64], time_s: Floats) -> Floats:
     """Time since the first sample of each sample's stretch, shape (n,). [s]"""
     first = pd.Series(time_s).groupby(stretch).transform("min").to_numpy(dtype=float)
-    return time_s - first
+    return np.asarray(time_s - first)
 
 
 def find_settling(
@@ -122,9 +120,7 @@ def find_settling(
         return Settling(
             settings.default_settle_s, "default", f"only {count} long stretches in the log"
         )
-    is_late = frame["age_s"] >= np.maximum(
-        0.5 * length_s[frame.index], settings.default_settle_s
-    )
+    is_late = frame["age_s"] >= np.maximum(0.5 * length_s[frame.index], settings.default_settle_s)
     middle = frame["need"].where(is_late).groupby(frame["stretch"]).transform("median")
     gap = (frame["need"] - middle).abs()
     limit = CLIP_SPANS * 1.4826 * float(gap[is_late].median())
@@ -209,6 +205,7 @@ def reduce_to_holds(
     is_spike = _is_spike(free, settings)
     fate.loc[free.index[is_spike]] = "spike"
     free = free[~is_spike]
+    fate.loc[free.index] = "short hold"
     free = free[_is_long(free, interval_s, settings)] if not free.empty else free
     fate.loc[free.index] = "used"
     fate.loc[work.index[is_censored]] = "sensor at its stop"

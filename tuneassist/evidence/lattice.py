@@ -8,12 +8,13 @@ minimise the error of the interpolated table (Garcia and Gupta, "Lattice Regress
 
 with a penalty on the curvature of ``theta`` and on its change along rpm, along load and across (a
 thin plate, made anisotropic) and a fainter one on its slope, so that a surface the holds do not
-support shrinks to its mean. Read as a Gaussian prior, the penalties' strengths and the scatters are variances, and all
-are estimated by restricted maximum likelihood (Wood, Generalized Additive Models, 2nd ed. 2017,
-section 6.2) under weak priors that keep a log of few holds sane. The covariance is the posterior's,
-plus the part that comes from not knowing the strengths (Wood, Pyae and Saefken, JASA 111(516),
-2016, 1548-1563). Such intervals cover at the nominal rate on average over the surface (Nychka,
-JASA 83(404), 1988, 1134-1143). Bad holds lose weight by their leave-one-out residual.
+support shrinks to its mean. Read as a Gaussian prior, the penalties' strengths and the scatters
+are variances, and all are estimated by restricted maximum likelihood (Wood, Generalized Additive
+Models, 2nd ed. 2017, section 6.2) under weak priors that keep a log of few holds sane. The
+covariance is the posterior's, plus the part that comes from not knowing the strengths (Wood, Pya
+and Saefken, JASA 111(516), 2016, 1548-1563). Such intervals cover at the nominal rate on average
+over the surface (Nychka, JASA 83(404), 1988, 1134-1143). Bad holds lose weight by their
+leave-one-out residual.
 """
 
 from __future__ import annotations
@@ -39,6 +40,8 @@ OUTLIER_SPANS = 3.0
 ROBUST_ROUNDS = 4
 #: The prior on the scatters is worth about this many holds. [1]
 PRIOR_HOLDS = 2.0
+#: and that on the logs' offsets this many logs. [1]
+PRIOR_LOGS = 1.0
 #: Size of curvature and slope [ln] that stands for "no surface".
 FLAT = 1e-5
 #: A surface is usable when it beats the mean by this much twice-log-likelihood (about the 99 %
@@ -165,15 +168,19 @@ class _Penalties:
         )
 
 
+def _kron(along_rpm: Floats, along_load: Floats) -> Floats:
+    return np.asarray(np.kron(along_rpm, along_load), dtype=np.float64)
+
+
 def _penalties(axes: Axes) -> _Penalties:
     """Bending of a thin plate and its change along the way, split by direction."""
     rpm, load = _Axis.of(axes.rpm), _Axis.of(axes.load)
-    change_across = np.kron(rpm.curvature, load.slope) + np.kron(rpm.slope, load.curvature)
+    change_across = _kron(rpm.curvature, load.slope) + _kron(rpm.slope, load.curvature)
     return _Penalties(
-        along_rpm=np.kron(rpm.change + BENDING * rpm.curvature, load.mass),
-        along_load=np.kron(rpm.mass, load.change + BENDING * load.curvature),
-        across=1.5 * change_across + BENDING * np.kron(rpm.slope, load.slope),
-        slope=np.kron(rpm.slope, load.mass) + np.kron(rpm.mass, load.slope),
+        along_rpm=_kron(rpm.change + BENDING * rpm.curvature, load.mass),
+        along_load=_kron(rpm.mass, load.change + BENDING * load.curvature),
+        across=1.5 * change_across + BENDING * _kron(rpm.slope, load.slope),
+        slope=_kron(rpm.slope, load.mass) + _kron(rpm.mass, load.slope),
     )
 
 
@@ -195,7 +202,7 @@ class _Problem:
 
     def noise(self, p: Floats) -> Floats:
         """Variance of each hold about the surface at full weight."""
-        return self.own_variance + np.exp(2.0 * p[3]) * self.scale**2
+        return np.asarray(self.own_variance + np.exp(2.0 * p[3]) * self.scale**2)
 
 
 @dataclass(frozen=True, eq=False)
@@ -326,7 +333,9 @@ def fit_lattice(
     ValueError
         When there is no hold, or a value is not finite.
     """
-    dense = weights.toarray() if sparse.issparse(weights) else np.asarray(weights, dtype=float)
+    dense: Floats = np.asarray(
+        weights if isinstance(weights, np.ndarray) else weights.toarray(), dtype=float
+    )
     values = np.asarray(y, dtype=float)
     own = np.asarray(own_se, dtype=float)
     logs = np.zeros(len(values), dtype=np.int64) if log_index is None else np.asarray(log_index)
@@ -357,8 +366,9 @@ def fit_lattice(
 
 def _left_out(problem: _Problem, p: Floats, state: _State) -> tuple[Floats, Floats]:
     """Leave-one-out residuals and their standard deviations at full weight."""
-    diagonal = np.maximum(np.diag(state.projector), 1e-300)
     noise = problem.noise(p)
+    # a hold that nothing else speaks about has no residual: its deviation is held to a huge one
+    diagonal = np.maximum(np.diag(state.projector), 1e-9 / noise)
     inflated = noise * (1.0 / problem.keep - 1.0)
     variance = np.maximum(1.0 / diagonal - inflated, noise)
     return state.score / diagonal, np.sqrt(variance)
@@ -391,7 +401,7 @@ def _finish(problem: _Problem, best: Floats, state: _State) -> LatticeFit:
     return LatticeFit(
         theta=state.theta,
         covariance=covariance,
-        degrees_of_freedom=max(float(problem.keep.sum()) - spent, 1.0) + PRIOR_HOLDS,
+        degrees_of_freedom=_degrees_of_freedom(problem, best, covariance, spent),
         curvature_rpm=float(size[0]),
         curvature_load=float(size[1]),
         slope=float(size[2]),
@@ -404,6 +414,24 @@ def _finish(problem: _Problem, best: Floats, state: _State) -> LatticeFit:
         is_surface=is_surface,
         skill=skill,
     )
+
+
+def _degrees_of_freedom(problem: _Problem, p: Floats, covariance: Floats, spent: float) -> float:
+    """Degrees of freedom of the intervals.
+
+    What the holds say has as many as there are holds to spare; the share of the variance that
+    comes from the logs' offsets has only those of the logs. Both are joined as by Satterthwaite,
+    Biometrics Bulletin 2(6), 1946, 110-114.
+    """
+    of_holds = max(float(problem.keep.sum()) - spent, 1.0) + PRIOR_HOLDS
+    if problem.n_logs < 2:
+        return of_holds
+    counts = np.bincount(problem.log_index, weights=problem.keep)
+    total = float(np.median(np.diag(covariance)))
+    shared = float(np.exp(2.0 * p[4]) * np.sum(counts**2) / np.sum(counts) ** 2)
+    shared = min(shared, total)
+    of_logs = problem.n_logs - 1 + PRIOR_LOGS
+    return total**2 / (shared**2 / of_logs + (total - shared) ** 2 / of_holds)
 
 
 def _strength_covariance(problem: _Problem, best: Floats) -> Floats:

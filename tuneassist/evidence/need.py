@@ -154,8 +154,8 @@ def from_surface_scale(value: Floats, kind: str) -> Floats:
 
     Examples
     --------
-    >>> from_surface_scale(surface_scale(np.array([-0.2, 0.0, 1.1]), "floor"), "floor").round(9)
-    array([-0.2,  0. ,  1.1])
+    >>> from_surface_scale(surface_scale(np.array([-0.2, 0.1, 1.1]), "floor"), "floor").round(9)
+    array([-0.2,  0.1,  1.1])
     """
     if kind == "aim":
         return np.asarray(value)

@@ -50,7 +50,7 @@ def change_rows(values: Floats) -> npt.NDArray[np.int64]:
     if finite.size == 0:
         return finite
     is_new = np.concatenate([[True], np.diff(values[finite]) != 0])
-    return finite[is_new]
+    return np.asarray(finite[is_new], dtype=np.int64)
 
 
 def refresh_interval(values: Floats) -> int:

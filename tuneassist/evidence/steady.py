@@ -52,7 +52,7 @@ def window_rows(interval_s: float, settings: SteadySettings) -> int:
 
 
 def rolling_range(values: Floats, rows: int) -> Floats:
-    """Range of each window of ``rows`` samples, indexed by the window's first; shape (n-rows+1,)."""
+    """Range of each window of ``rows`` samples, by the window's first row; shape (n-rows+1,)."""
     if len(values) < rows:
         return np.empty(0)
     shift = -((rows - 1) // 2)
@@ -64,7 +64,12 @@ def rolling_range(values: Floats, rows: int) -> Floats:
 
 
 def band_width(
-    spread: Floats, *, floor: Floats | float, ceiling: Floats | float, rows: int,
+    spread: Floats,
+    *,
+    level: Floats | None = None,
+    floor: Floats | float,
+    ceiling: Floats | float,
+    rows: int,
     settings: SteadySettings,
 ) -> Floats:
     """Widest range that still counts as steady, per window.
@@ -73,6 +78,9 @@ def band_width(
     ----------
     spread
         Range of every usable window. [channel unit]
+    level
+        Value of the channel at every window, since many signals are noisier the higher they
+        read. None: the noise is the same everywhere. [channel unit]
     floor, ceiling
         Narrowest and widest band. [channel unit]
     rows
@@ -88,11 +96,24 @@ def band_width(
     finite = spread[np.isfinite(spread)]
     if finite.size == 0:
         return np.asarray(floor, dtype=float)
-    quiet = float(np.quantile(finite, settings.quiet_share))
     ratio = range_ratio(
         min(rows, 30), quiet_share=settings.quiet_share, keep_share=settings.keep_share
     )
-    return np.clip(quiet * ratio, floor, ceiling)
+    quiet = _quiet_range(spread, level, settings.quiet_share)
+    return np.asarray(np.clip(quiet * ratio, floor, ceiling))
+
+
+def _quiet_range(spread: Floats, level: Floats | None, share: float) -> Floats | float:
+    """Range that windows at rest have: a constant, or a share of the level where that is more."""
+    known = np.isfinite(spread)
+    constant = float(np.quantile(spread[known], share))
+    if level is None:
+        return constant
+    known &= level > 0
+    if not known.any():
+        return constant
+    relative = float(np.quantile(spread[known] / level[known], share))
+    return np.maximum(constant, relative * level)
 
 
 def without_spikes(values: Floats) -> Floats:
@@ -127,16 +148,21 @@ def is_steady(line: pd.DataFrame, *, interval_s: float, settings: SteadySettings
     bad = pause | ~np.isfinite(line[["rpm", "load"]].to_numpy(dtype=float)).all(axis=1)
     holes = np.concatenate([[0], np.cumsum(bad)])
     # the window's first row may follow a pause; its other rows may not
-    usable = (holes[rows:] - holes[1 : n - rows + 2] == 0) & np.isfinite(
-        line["rpm"].to_numpy(dtype=float)[: n - rows + 1]
-    ) & np.isfinite(line["load"].to_numpy(dtype=float)[: n - rows + 1])
+    usable = (
+        (holes[rows:] - holes[1 : n - rows + 2] == 0)
+        & np.isfinite(line["rpm"].to_numpy(dtype=float)[: n - rows + 1])
+        & np.isfinite(line["load"].to_numpy(dtype=float)[: n - rows + 1])
+    )
     passed = usable.copy()
     for name in ("rpm", "load"):
         values = line[name].to_numpy(dtype=float)
         filled = without_spikes(np.where(np.isfinite(values), values, 0.0))
         spread = np.where(usable, rolling_range(filled, rows), np.nan)
         floor, ceiling = _bands(name, filled, values, rows, settings)
-        band = band_width(spread, floor=floor, ceiling=ceiling, rows=rows, settings=settings)
+        level = filled[: len(spread)]
+        band = band_width(
+            spread, level=level, floor=floor, ceiling=ceiling, rows=rows, settings=settings
+        )
         passed &= np.where(usable, spread, np.inf) <= band
     return _cover(passed, rows, n)
 
@@ -150,8 +176,10 @@ def _bands(
             np.maximum(middle * settings.rpm_band_pct / 100.0, settings.rpm_band_floor),
             np.maximum(middle * settings.rpm_band_limit_pct / 100.0, settings.rpm_band_floor),
         )
-    low, high = np.nanquantile(values, [0.01, 0.99])
-    working = np.full(len(filled) - rows + 1, high - low)
+    known = values[np.isfinite(values)]
+    low, usual, high = np.quantile(known, [0.01, 0.5, 0.99]) if known.size else (0.0, 0.0, 0.0)
+    # holds that all stand at one load leave no range but their noise; then the level counts
+    working = np.full(len(filled) - rows + 1, max(high - low, abs(usual)))
     return working * settings.load_band_pct / 100.0, working * settings.load_band_limit_pct / 100.0
 
 
@@ -244,8 +272,9 @@ def is_fuelled(line: pd.DataFrame, *, target: Floats, settings: SteadySettings) 
     if "lambda" not in line:
         return np.ones(len(line), dtype=bool)
     lam = line["lambda"].to_numpy(dtype=float)
-    driver = next((c for c in ("pedal_pct", "throttle_pct") if c in line), None)
+    drivers = (c for c in ("pedal_pct", "throttle_pct") if c in line and line[c].notna().any())
+    driver = next(drivers, None)
     if driver is None:
         return ~(lam > settings.fuel_cut_lambda_ratio * target)
-    is_closed = line[driver].to_numpy(dtype=float) <= settings.overrun_throttle_pct
+    is_closed = ~(line[driver].to_numpy(dtype=float) > settings.overrun_throttle_pct)
     return ~(is_closed & (lam > settings.overrun_lambda_ratio * target))
