@@ -32,6 +32,7 @@ from tuneassist.evidence.holds import (
 from tuneassist.evidence.lattice import LatticeFit, fit_lattice
 from tuneassist.evidence.need import (
     add_need,
+    correction_need_ln,
     from_surface_scale,
     inside_axes,
     scatter_scale,
@@ -332,7 +333,14 @@ def _count_fates(masks: dict[str, Mask], fate: pd.Series) -> pd.Series:
     return pd.Series(words).value_counts().reindex(FATES, fill_value=0).astype(int)
 
 
-def gather(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) -> Evidence:
+def gather(
+    logs: Sequence[LogEvidence],
+    *,
+    setup: Setup,
+    current: Grid,
+    in_force: Sequence[Grid] | None = None,
+    fade_ln: Sequence[float] | None = None,
+) -> Evidence:
     """Fit the lattice to the holds of all logs and describe the cells.
 
     Parameters
@@ -342,17 +350,28 @@ def gather(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) -> Evide
     setup
         Axes, target and rules of confidence.
     current
-        The grid in force when the logs were taken.
+        The grid in the controller now; deviations are told relative to it.
+    in_force
+        The grid under which each log was taken; None: ``current`` for all.
+    fade_ln
+        Standard deviation by which the engine may have drifted since each log; None: 0. [ln]
 
     Returns
     -------
     Evidence
         With a log that contradicts the others set aside.
     """
-    holds = pd.concat([log.holds for log in logs], ignore_index=True)
-    # a blank cell of the grid in force corrects nothing; it must not blank out its neighbours
-    in_force = Grid(setup.axes, np.nan_to_num(current.values)).at(holds["rpm"], holds["load"])
-    holds["total_need_ln"] = holds["need_ln"] + np.log1p(in_force / 100.0)
+    grids = [current] * len(logs) if in_force is None else list(in_force)
+    holds = pd.concat(
+        [
+            with_total_need(log.holds, grid, acts_on=setup.correction.acts_on)
+            for log, grid in zip(logs, grids, strict=True)
+        ],
+        ignore_index=True,
+    )
+    if fade_ln is not None:
+        fade = np.repeat(np.asarray(fade_ln, dtype=float), [len(log.holds) for log in logs])
+        holds["within_se"] = np.hypot(holds["within_se"], fade)
     weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
     index = np.repeat(np.arange(len(logs), dtype=np.int64), [len(log.holds) for log in logs])
     is_used = holds["stop"].eq("").to_numpy(copy=True)
@@ -386,6 +405,30 @@ def gather(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) -> Evide
     return Evidence(
         cells, holds, fit, tuple(logs), set_aside, (*notes, *_fit_notes(fit, set_aside))
     )
+
+
+def with_total_need(holds: pd.DataFrame, grid: Grid, *, acts_on: str) -> pd.DataFrame:
+    """Add what each hold needs in total: its need composed with the grid it was logged under.
+
+    Parameters
+    ----------
+    holds
+        With ``rpm, load, need_ln``.
+    grid
+        The grid in force; a blank cell corrects nothing.
+    acts_on
+        "fuel" or "boost".
+
+    Returns
+    -------
+    pandas.DataFrame
+        A new frame with ``total_need_ln``.
+    """
+    if holds.empty:
+        return holds.assign(total_need_ln=holds["need_ln"])
+    # a blank cell must not blank out its neighbours in the look-up
+    filled = Grid(grid.axes, np.nan_to_num(grid.values)).at(holds["rpm"], holds["load"])
+    return holds.assign(total_need_ln=holds["need_ln"] + correction_need_ln(filled, acts_on))
 
 
 def _peaks(logs: Sequence[LogEvidence]) -> dict[str, pd.Series]:
@@ -491,9 +534,15 @@ def propose(logs: Sequence[Log], *, setup: Setup, current: Grid | None = None) -
 
 def propose_from(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) -> Proposal:
     """Make a proposal from logs that were reduced before; raises what `propose` raises."""
-    evidence = gather(logs, setup=setup, current=current)
+    return propose_on(gather(logs, setup=setup, current=current), setup=setup, current=current)
+
+
+def propose_on(evidence: Evidence, *, setup: Setup, current: Grid) -> Proposal:
+    """Make a proposal on gathered evidence; raises what `propose` raises."""
     if evidence.holds.empty:
         raise NoEvidenceError(no_evidence_words(evidence.fates))
+    if evidence.cells["confidence"].eq("none").all():
+        raise NoEvidenceError(too_little_words(evidence))
     raw = propose_raw(evidence.cells, target_kind=setup.target.kind, correction=setup.correction)
     limited = limit_step(raw, current=current, setup=setup)
     breaches = check_grid(limited.grid, current=current, setup=setup, cells=raw)
@@ -507,6 +556,16 @@ def checker_objection(breaches: Sequence[Breach]) -> RuleBreachError:
     return RuleBreachError(
         "The finished grid breaks a rule; nothing is written.",
         tuple(breach.sentence for breach in breaches),
+    )
+
+
+def too_little_words(evidence: Evidence) -> str:
+    """Say why holds were found but no cell can be trusted even a little."""
+    values = int(evidence.holds["is_used"].sum())
+    stopped = int(evidence.holds["stop"].ne("").sum())
+    return (
+        f"No usable steady evidence: {values} holds with a value and {stopped} with the sensor or "
+        "a trim at its stop leave every cell too uncertain. Log more holds, at more than one place."
     )
 
 

@@ -14,7 +14,7 @@ from scipy import ndimage, sparse
 from scipy.spatial import Delaunay, QhullError
 
 from tuneassist.evidence.lattice import LatticeFit, axis_positions
-from tuneassist.evidence.need import from_surface_scale
+from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.grid import Axes, Floats, Grid, bilinear_weights
 from tuneassist.settings import CorrectionSettings, Target
 
@@ -154,7 +154,7 @@ def cell_table(
         reached = np.zeros(axes.size, dtype=bool)
         table["effective_n"] = 0.0
     else:
-        in_force = np.log1p(np.nan_to_num(current.flat()) / 100.0)
+        in_force = correction_need_ln(current.flat(), correction.acts_on)
         theta = from_surface_scale(fit.theta, target.kind) - in_force
         low = from_surface_scale(fit.theta - fit.half_width(), target.kind) - in_force
         high = from_surface_scale(fit.theta + fit.half_width(), target.kind) - in_force
@@ -170,6 +170,9 @@ def cell_table(
     is_bound = (at_stop >= STOP_WEIGHT) & (at_stop > own)
     near = _near_holds(touching, axes)
     words = confidence_words(50.0 * (high - low), near, reached & ~is_bound, correction)
+    # readings next to a stop are those that happened to stay off it: a biased choice
+    is_biased = _near_holds((weights[~is_value] >= TOUCH).astype(float), axes) > 0
+    words[is_biased & (words != "none")] = "low"
     is_known = words != "none"
     table["deviation_pct"] = np.where(is_known, 100.0 * np.expm1(theta), np.nan)
     table["se_pct"] = np.where(is_known, 100.0 * error * np.exp(theta), np.nan)

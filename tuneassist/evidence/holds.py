@@ -25,6 +25,9 @@ MIN_STRETCHES = 10
 SETTLED_RATIO = 1.2
 #: Samples count as at most this many robust standard deviations, so that spikes weigh little.
 CLIP_SPANS = 3.5
+#: A sample nearer than this to its stretch's median is no spike, however quiet the stretch: lambda
+#: is often logged in steps of 0.01, and the step beside the usual one is a value. [ln]
+SPIKE_LN = 0.015
 #: Longest stretch of time over which samples are taken to be correlated. [s]
 MEMORY_S = 3.0
 #: Change inside a hold, in standard errors and in ln(lambda), beyond which its head is dropped.
@@ -251,7 +254,8 @@ def _is_spike(work: pd.DataFrame, settings: SteadySettings) -> Mask:
     gap = (work["need_ln"] - needs.transform("median")).abs()
     scale = 1.4826 * gap.groupby(work["stretch"]).transform("median")
     floor = 0.25 * float(scale.median())
-    return np.asarray((gap > settings.outlier_spans * scale.clip(lower=floor)).to_numpy(dtype=bool))
+    limit = (settings.outlier_spans * scale.clip(lower=floor)).clip(lower=SPIKE_LN)
+    return np.asarray((gap > limit).to_numpy(dtype=bool))
 
 
 def _without_drifting_heads(

@@ -128,6 +128,33 @@ def add_need(
     return out
 
 
+def correction_need_ln(correction_pct: Floats, acts_on: str) -> Floats:
+    """Share of the total need that a correction in force already meets.
+
+    Parameters
+    ----------
+    correction_pct
+        The correction; nan corrects nothing. [%]
+    acts_on
+        "fuel": more fuel makes lambda richer, and meets a lean need. "boost": more air makes it
+        leaner, and adds to it.
+
+    Returns
+    -------
+    numpy.ndarray
+        To be added to what is still measured. [ln]
+
+    Examples
+    --------
+    >>> correction_need_ln(np.array([10.0]), "fuel").round(4)
+    array([0.0953])
+    >>> correction_need_ln(np.array([10.0]), "boost").round(4)
+    array([-0.0953])
+    """
+    met = np.log1p(np.nan_to_num(correction_pct) / 100.0)
+    return np.asarray(met if acts_on == "fuel" else -met)
+
+
 def surface_scale(need_ln: Floats, kind: str) -> Floats:
     """Turn ln of the total need into the scale on which its surface is smooth.
 

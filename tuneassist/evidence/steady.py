@@ -139,7 +139,7 @@ def is_steady(line: pd.DataFrame, *, interval_s: float, settings: SteadySettings
         True where usable, shape (n,). A sample is steady when some whole window around it is.
     """
     n = len(line)
-    rows = window_rows(interval_s, settings)
+    rows = window_rows(interval_s, settings) if n > 1 else n + 1
     if n < rows:
         return np.zeros(n, dtype=bool)
     time_s = line["time_s"].to_numpy(dtype=float)

@@ -1,0 +1,137 @@
+"""The installed command: its sub-commands, and the one place where errors become messages."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import sys
+import warnings
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from tuneassist import __version__
+from tuneassist.cli.check import check
+from tuneassist.cli.console import tell
+from tuneassist.cli.coverage import coverage
+from tuneassist.cli.limits import limits
+from tuneassist.cli.propose import propose
+from tuneassist.cli.verify import verify
+from tuneassist.errors import TuneassistError
+
+INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+INTERNAL = 1
+THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+class _Group(TyperGroup):
+    """Turns what a command raises into one message and an exit status."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except TuneassistError as error:
+            tell(str(error))
+            raise typer.Exit(error.exit_status) from None
+        except KeyboardInterrupt:
+            tell("stopped; a result is written whole or not at all.")
+            raise typer.Exit(INTERRUPTED) from None
+        except (typer.Abort, BrokenPipeError):
+            raise
+        except Exception as error:
+            if hasattr(error, "exit_code"):  # typer's own: wrong usage, and the way out
+                raise
+            tell(_mistake_words(error))
+            raise typer.Exit(INTERNAL) from None
+
+
+def _mistake_words(error: Exception) -> str:
+    """Say that the program itself failed, and where, in one sentence and without a traceback."""
+    place = error.__traceback__
+    while place is not None and place.tb_next is not None:
+        place = place.tb_next
+    where = f" ({place.tb_frame.f_code.co_name}, line {place.tb_lineno})" if place else ""
+    return (
+        f"a mistake in the program, not in your files: {type(error).__name__}: {error}{where}. "
+        "A result is written whole or not at all. Please report this line."
+    )
+
+
+def _flowing(doc: str) -> str:
+    r"""Join the lines of each paragraph, so that help fills the terminal whatever its width.
+
+    Examples
+    --------
+    >>> _flowing("One\n    line.\n\n    Two.")
+    'One line.\n\nTwo.'
+    """
+    return "\n\n".join(" ".join(part.split()) for part in doc.split("\n\n"))
+
+
+app = typer.Typer(
+    cls=_Group,
+    name="tuneassist",
+    help="From logged rolling-road sessions to a safe, bounded correction grid, with the doubt "
+    "shown.",
+    epilog="Exit status: 0 done, 2 wrong usage, 3 an input cannot be used, 4 no usable steady "
+    "evidence, 5 a grid breaks a rule.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+for _command in (propose, check, coverage, verify, limits):
+    app.command(help=_flowing(_command.__doc__ or ""))(_command)
+
+
+def _show_version(is_asked: bool) -> None:
+    if is_asked:
+        typer.echo(f"tuneassist {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool,
+        typer.Option(
+            "--version",
+            metavar="",
+            help="Show the version and stop.",
+            callback=_show_version,
+            is_eager=True,
+        ),
+    ] = False,
+) -> None:
+    """Hold the options that belong to no command; the help text stands above."""
+
+
+def main() -> None:
+    """Run the command line."""
+    # The matrices here are small (some hundred cells). Handing them to several threads makes the
+    # linear algebra about twenty times slower than one thread is, and logs are read no faster.
+    # This has to stand before numpy is first imported; who sets the variables is left in peace.
+    for name in THREAD_VARIABLES:
+        os.environ.setdefault(name, "1")
+    if not sys.warnoptions:  # a library's warning to programmers is no message to a tuner
+        warnings.simplefilter("ignore")
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a label may hold what a code page lacks
+            stream.reconfigure(errors="replace")
+    try:
+        app(prog_name="tuneassist")
+    except KeyboardInterrupt:
+        sys.exit(INTERRUPTED)
+    finally:
+        _close_quietly()
+
+
+def _close_quietly() -> None:
+    """Flush now, so that a reader who went away is met here and not at the interpreter's end."""
+    try:
+        sys.stdout.flush()
+    except (BrokenPipeError, ValueError):
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

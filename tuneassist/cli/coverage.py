@@ -1,0 +1,134 @@
+"""``tuneassist coverage``: which cells the logs have seen, held and can be trusted about."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tuneassist.cli.options import AsJson, Logs, Overwrite, SetupFile
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from tuneassist.pipeline import Evidence
+    from tuneassist.reading import Log
+    from tuneassist.settings import Setup
+
+
+def coverage(
+    logs: Logs,
+    setup: SetupFile,
+    *,
+    plot: Annotated[
+        Path | None,
+        typer.Option(
+            "--plot",
+            metavar="FILE",
+            help="Also draw it into a new picture: .png, .svg or .pdf.",
+            show_default=False,
+        ),
+    ] = None,
+    overwrite: Overwrite = False,
+    json: AsJson = False,
+) -> None:
+    """Show which cells were seen, held and can be trusted, and which still need holds.
+
+    Seen: any sample came near. Held: a steady warm stretch counts there. Trusted: confidence fair
+    or good. Cells without a target are left alone.
+    """
+    from tuneassist.cli.console import look_of, screen, show, show_json
+    from tuneassist.cli.inputs import find_logs, is_simulated, read_logs
+    from tuneassist.evidence.coverage import count_states
+    from tuneassist.files.setup_file import read_setup
+    from tuneassist.show.coverage import coverage_record, coverage_screen
+    from tuneassist.show.look import counted
+
+    if plot is not None:
+        require_plot(plot, overwrite=overwrite)
+    car = read_setup(setup)
+    read = read_logs(find_logs(logs), setup=car)
+    simulated = is_simulated(read, car)
+    table, evidence = cover(read, car)
+    counts = count_states(table)
+    if plot is not None:
+        write_plot(plot, table, car, evidence, is_simulated=simulated)
+    if json:
+        record = {"label": car.engine.label, **({"simulated": True} if simulated else {})}
+        show_json({**record, **coverage_record(table, counts), "notes": list(evidence.notes)})
+        return
+    console = screen()
+    words = f"{counted(len(read), 'log')}, {counted(len(evidence.holds), 'hold')}"
+    view = coverage_screen(
+        table,
+        counts,
+        setup=car,
+        look=look_of(console),
+        notes=evidence.notes,
+        is_simulated=simulated,
+        words=words,
+    )
+    show(console, view, *([f"\nDrawn into {plot}"] if plot else []))
+
+
+def cover(logs: list[Log], car: Setup) -> tuple[pd.DataFrame, Evidence]:
+    """Gather the logs' evidence and say how well each cell is covered."""
+    from tuneassist.evidence.coverage import coverage_table
+    from tuneassist.grid import Grid
+    from tuneassist.pipeline import gather, reduce_log
+
+    reduced = [reduce_log(log.samples, name=log.name, setup=car) for log in logs]
+    evidence = gather(reduced, setup=car, current=Grid.zeros(car.axes))
+    points = (
+        (log.samples["rpm"].to_numpy(dtype=float), log.samples["load"].to_numpy(dtype=float))
+        for log in logs
+    )
+    table = coverage_table(
+        car.axes,
+        target=car.target.table,
+        points=points,
+        cells=evidence.cells,
+        margin_cells=car.steady.outside_margin_cells,
+    )
+    return table, evidence
+
+
+def require_plot(plot: Path, *, overwrite: bool) -> None:
+    """Refuse a picture that could not be written, before any work is done."""
+    from tuneassist.errors import OutputError
+    from tuneassist.show.plots import plot_format, require_matplotlib
+
+    require_matplotlib()
+    plot_format(plot.suffix)
+    if plot.is_dir() or (plot.exists() and not overwrite):
+        raise OutputError(
+            f"{plot}: there is something of this name already. Name a new file, or add "
+            "--overwrite for a picture."
+        )
+    if not plot.absolute().parent.is_dir():
+        raise OutputError(f"{plot}: the folder that it belongs in does not exist.")
+
+
+def write_plot(
+    plot: Path, table: pd.DataFrame, car: Setup, evidence: Evidence, *, is_simulated: bool
+) -> None:
+    """Draw the coverage into a file, whole or not at all."""
+    from tuneassist.errors import OutputError
+    from tuneassist.show.plots import coverage_figure, picture, plot_format
+
+    figure = coverage_figure(
+        table, car.axes, holds=evidence.holds, label=car.engine.label, is_simulated=is_simulated
+    )
+    drawn = picture(figure, plot_format(plot.suffix))
+    fresh = plot.with_name(f".{plot.name}.tuneassist-writing")
+    try:
+        fresh.write_bytes(drawn)
+        fresh.replace(plot)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            fresh.unlink(missing_ok=True)
+        raise OutputError(
+            f"{plot}: the picture cannot be written: {error.strerror or error}."
+        ) from error

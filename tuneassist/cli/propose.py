@@ -1,0 +1,121 @@
+"""``tuneassist propose``: logs in, a limited and checked correction grid out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tuneassist.cli.console import look_of, screen, show, show_json
+from tuneassist.cli.options import AsJson, Logs, Overwrite, SetupFile
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from tuneassist.cli.result import InputFile
+    from tuneassist.pipeline import Proposal
+    from tuneassist.reading import Log
+    from tuneassist.settings import Setup
+
+
+def propose(
+    logs: Logs,
+    setup: SetupFile,
+    out: Annotated[
+        Path,
+        typer.Option(
+            "--out",
+            "-o",
+            metavar="FOLDER",
+            help="Folder for the result: step.csv, grid.csv, cells.csv, proposal.json.",
+            show_default=False,
+        ),
+    ],
+    *,
+    grid: Annotated[
+        Path | None,
+        typer.Option(
+            "--grid",
+            "-g",
+            metavar="FILE",
+            help="Correction grid that the controller held while these logs were recorded. "
+            "Left out: all zeros.",
+            show_default=False,
+        ),
+    ] = None,
+    overwrite: Overwrite = False,
+    json: AsJson = False,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", "-q", metavar="", help="Print one line, no tables.")
+    ] = False,
+) -> None:
+    """Propose a bounded correction from logs, and write it as a grid.
+
+    Steady warm stretches are compared with the target, cell by cell. Where there is no evidence
+    nothing changes; every rule of the setup holds; a second, independent check looks at the grid
+    before anything is written.
+    """
+    from tuneassist.cli import result
+    from tuneassist.cli.inputs import find_logs, is_simulated, read_logs
+    from tuneassist.files.grid_file import read_grid
+    from tuneassist.files.proposal_folder import write_proposal
+    from tuneassist.files.setup_file import read_setup
+    from tuneassist.pipeline import propose as run
+    from tuneassist.show.notes import proposal_notes
+
+    result.require_free(out, overwrite=overwrite)
+    car = read_setup(setup)
+    current = read_grid(grid, axes=car.axes) if grid else None
+    read = read_logs(find_logs(logs), setup=car)
+    simulated = is_simulated(read, car)
+    made = run(read, setup=car, current=current)
+    contents = result.proposal_contents(
+        made, logs=read, inputs=input_files(car, setup, grid, read), is_simulated=simulated
+    )
+    folder = write_proposal(out, contents, overwrite=overwrite)
+    if not json:
+        show_screen(made, read, out=out, is_simulated=simulated, is_quiet=quiet)
+        return
+    show_json(
+        result.proposal_summary(
+            made,
+            logs=read,
+            files={name: folder / name for name in contents},
+            notes=proposal_notes(made, read),
+            is_simulated=simulated,
+        )
+    )
+
+
+def show_screen(
+    made: Proposal, logs: Sequence[Log], *, out: Path, is_simulated: bool, is_quiet: bool
+) -> None:
+    """Print the screen of a proposal that was written, or one line of it."""
+    from tuneassist.show import proposal as screens
+
+    console = screen()
+    if is_quiet:
+        show(console, screens.short_words(made, out))
+        return
+    has_step = bool((made.limited.step_pct != 0).any())
+    show(
+        console,
+        screens.proposal_screen(made, logs=logs, look=look_of(console), is_simulated=is_simulated),
+        screens.written_screen(out, setup=made.setup, has_step=has_step),
+    )
+
+
+def input_files(car: Setup, setup: Path, grid: Path | None, logs: Sequence[Log]) -> list[InputFile]:
+    """Fingerprint every file that a proposal rests on."""
+    from tuneassist.cli.result import InputFile
+    from tuneassist.files.text import sha256_of
+    from tuneassist.files.toml_table import read_toml
+
+    files = [InputFile("setup", str(setup), sha256_of(setup))]
+    if "target.file" in car.given:
+        target = str(read_toml(setup).table("target").values["file"])
+        files.append(InputFile("target", target, sha256_of(setup.parent / target)))
+    if grid is not None:
+        files.append(InputFile("grid", str(grid), sha256_of(grid)))
+    return [*files, *(InputFile("log", log.name, log.sha256) for log in logs)]

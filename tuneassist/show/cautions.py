@@ -1,0 +1,62 @@
+"""What every reader of a proposal has to know, in one place.
+
+These sentences stand in the terminal, in reports and in the README. Which way is safe depends on
+the ignition: `tuneassist.correction.SAFE_WAY` has the rule's own words for it.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from tuneassist.settings import Ignition
+
+GENERAL = (
+    "Rolling road: strap the car down, keep people clear of rollers, wheels and exhaust, and have "
+    "somebody at the stop button.",
+    "Exhaust gas kills without a smell: extract it, ventilate the cell, wear a carbon monoxide "
+    "alarm.",
+    "Exhaust, turbine, brakes and tyres stay hot long after a run; watch their temperatures during "
+    "it.",
+    "Emission and roadworthiness law may forbid changes on a road car; in many countries the work "
+    "is for licensed people. Finding that out is the tuner's part.",
+    "The numbers are proposals from logged evidence. A person who knows this engine decides, "
+    "loads them, and watches the first pull with a foot ready to lift.",
+)
+"""Holds for every engine."""
+
+_BY_IGNITION = {
+    "spark": "Spark ignition: richer is the safe way. In boost, lean mixture and knock break "
+    "pistons within seconds. Where in doubt, leave the cell rich and log it again.",
+    "compression": "Compression ignition: less fuel is the safe way. Fuel without air is smoke and "
+    "exhaust heat; torque breaks clutch and gearbox. Where in doubt, take fuel away and log again.",
+}
+_BOOST = {
+    "spark": "This grid moves air: more boost needs its fuel, and knocks sooner. Less boost is the "
+    "safe way.",
+    "compression": "This grid moves air: more boost loads turbine, head gasket and rods. Where the "
+    "boost ceiling holds a cell back, take fuel away by other means.",
+}
+
+
+def cautions(ignition: Ignition, acts_on: Literal["fuel", "boost"] = "fuel") -> tuple[str, ...]:
+    """Return the cautions for an engine, the one about the safe way first.
+
+    Parameters
+    ----------
+    ignition
+        "spark" or "compression".
+    acts_on
+        What the grid corrects.
+
+    Returns
+    -------
+    tuple of str
+        Whole sentences.
+
+    Examples
+    --------
+    >>> cautions("spark")[0][:39]
+    'Spark ignition: richer is the safe way.'
+    """
+    first = (_BY_IGNITION[ignition],)
+    return (*first, *((_BOOST[ignition],) if acts_on == "boost" else ()), *GENERAL)

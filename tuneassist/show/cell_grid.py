@@ -1,0 +1,91 @@
+"""A table by rpm and load for a terminal, six characters a cell, in blocks where it is too wide.
+
+Twelve load columns fit into 80 characters: seven for the speed and six for each cell, five of them
+for the number and one for a mark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rich.console import Group
+from rich.text import Text
+
+from tuneassist.grid import Axes
+from tuneassist.show.look import Look
+
+NARROWEST, WIDEST = 6, 9
+_RPM_WIDTH = 7
+
+
+@dataclass(frozen=True)
+class Cell:
+    """What stands in one cell.
+
+    Parameters
+    ----------
+    text
+        The number or word.
+    mark
+        One character after it.
+    style
+        Colours, which must not say more than text and mark do.
+    """
+
+    text: str = ""
+    mark: str = " "
+    style: str = ""
+
+
+def cell_grid(axes: Axes, cells: Sequence[Cell], look: Look) -> Group:
+    """Lay cells out by rpm (down) and load (across), as a grid file does.
+
+    Parameters
+    ----------
+    axes
+        The breakpoints.
+    cells
+        One per cell, in cell order.
+    look
+        Width to keep within.
+    """
+    labels = [f"{load:g}" for load in axes.load]
+    longest = max(len(label) for label in labels)
+    longest = max(longest, *(len(cell.text) for cell in cells))
+    columns = len(labels)
+    room = max(look.width - _RPM_WIDTH, NARROWEST)
+    width = max(NARROWEST, longest + 1, min(WIDEST, room // columns))
+    per_block = max(1, room // width)
+    blocks = -(-columns // per_block)
+    per_block = -(-columns // blocks)
+    lines: list[Text] = []
+    for first in range(0, columns, per_block):
+        inside = range(first, min(first + per_block, columns))
+        if lines:
+            lines.append(Text())
+        lines.extend(_block(axes, cells, labels, inside, width))
+    return Group(*lines)
+
+
+def _block(
+    axes: Axes, cells: Sequence[Cell], labels: list[str], inside: range, width: int
+) -> list[Text]:
+    head = Text("rpm ".rjust(_RPM_WIDTH), style="bold")
+    for column in inside:
+        head.append(labels[column].rjust(width - 1) + " ")
+    lines = [head]
+    for row, rpm in enumerate(axes.rpm):
+        line = Text(f"{rpm:g} ".rjust(_RPM_WIDTH), no_wrap=True)
+        line.stylize("bold")
+        for column in inside:
+            cell = cells[row * len(labels) + column]
+            text = cell.text.rjust(width - 1) + (cell.mark or " ")
+            line.append(text, style=cell.style or "not bold")
+        lines.append(line)
+    return lines
+
+
+def axis_words(axes: Axes) -> str:
+    """Say what the two directions of a grid are."""
+    return f"rpm down, {axes.load_name} ({axes.load_unit}) across"

@@ -1,0 +1,211 @@
+"""The screen of `check`: how a log was read, and with a setup what it is worth as evidence."""
+
+from __future__ import annotations
+
+import numpy as np
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from tuneassist.channels import CHANNELS
+from tuneassist.pipeline import LogEvidence
+from tuneassist.reading import ColumnReport, Log
+from tuneassist.settings import Setup
+from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.samples import bullets, found_table, found_words, shares_table
+from tuneassist.show.words import mixture, mixture_unit
+
+HOW_WORDS = {"setup": "named in the setup", "header": "by its header", "": ""}
+UNIT_WORDS = {
+    "setup": "named in the setup",
+    "header": "stands in the header",
+    "values": "the only one that fits the values",
+    "inside": "",
+    "": "",
+}
+_DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "blanks", "|": "bars"}
+
+
+def check_screen(
+    log: Log, found: LogEvidence | None, *, setup: Setup | None, look: Look, is_simulated: bool
+) -> RenderableType:
+    """Return one log's screen.
+
+    Parameters
+    ----------
+    log
+        As read.
+    found
+        What it is worth as evidence; None without a setup.
+    setup
+        The setup, for units and thresholds.
+    look
+        Width and marks.
+    is_simulated
+        Whether the log says that it is simulated.
+    """
+    first = Text(plain(log.name), style="bold")
+    if is_simulated:
+        first.append("   ").append(" SIMULATED DATA ", style="bold reverse")
+    parts: list[RenderableType] = [
+        first,
+        dim(file_words(log)),
+        title("Columns"),
+        columns_table(log, setup),
+        dim(_not_used(log)),
+        title("Rows"),
+        bullets(row_words(log)),
+    ]
+    if log.notes:
+        parts += [title("Converted, mended, assumed"), bullets(log.notes)]
+    if found is not None and setup is not None:
+        parts += [title("Where the samples went"), shares_table(found.fates, look)]
+        parts += [title("Found in this log"), found_table(found, setup)]
+        if found.notes:
+            parts += [title("Notes and doubts"), bullets(found.notes)]
+    return Group(*parts, Text())
+
+
+def file_words(log: Log) -> str:
+    """Say how the file was written."""
+    way = log.dialect
+    between = _DELIMITERS.get(way.delimiter, repr(way.delimiter))
+    mark = "comma" if way.decimal == "," else "point"
+    return (
+        f"{way.encoding or 'text'}, {between} between cells, decimal {mark}; "
+        f"header on line {way.header_line}, numbers from line {way.data_line}"
+    )
+
+
+def columns_table(log: Log, setup: Setup | None) -> RenderableType:
+    """Show for every recognised column its channel, unit, blanks and range."""
+    table = Table(box=None, padding=(0, 1, 0, 0), header_style="bold")
+    table.add_column("column", overflow="fold", ratio=1, min_width=14)
+    table.add_column("channel", no_wrap=True)
+    table.add_column("unit", overflow="fold")
+    table.add_column("found by", overflow="fold")
+    table.add_column("blank", justify="right", no_wrap=True)
+    table.add_column("range inside", overflow="fold")
+    for column in log.columns:
+        if column.channel is not None:
+            table.add_row(
+                Text(plain(column.header)),
+                Text(column.channel),
+                Text(_unit_words(column)),
+                Text(column.how),
+                Text(f"{column.blank:,}" if column.blank else "-"),
+                Text(range_words(column, setup)),
+            )
+    return table
+
+
+def _unit_words(column: ColumnReport) -> str:
+    """Name the unit as read; the range has the unit inside."""
+    return f"{column.unit or '-'}{' (fits values)' if column.unit_how == 'values' else ''}"
+
+
+def range_words(column: ColumnReport, setup: Setup | None) -> str:
+    """Say from where to where a column's values go, lambda in the unit of the setup's target."""
+    if not np.isfinite(column.low):
+        return "no numbers"
+    unit = column.unit_inside
+    if column.channel in ("lambda", "lambda_target") and mixture_unit(setup) == "AFR":
+        low, high = (mixture(v, setup).removesuffix(" AFR") for v in (column.low, column.high))
+        return f"{low} to {high} AFR"
+    return f"{_number(column.low)} to {_number(column.high)} {'' if unit == '1' else unit}".strip()
+
+
+def _number(value: float) -> str:
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.4g}"
+
+
+def _not_used(log: Log) -> str:
+    names = [plain(column.header) or "(no header)" for column in log.columns if not column.channel]
+    if not names:
+        return "  Every column was recognised."
+    shown = ", ".join(names[:12])
+    more = f" and {len(names) - 12} more" if len(names) > 12 else ""
+    return f"  Not recognised, not used: {shown}{more}."
+
+
+def row_words(log: Log) -> tuple[str, ...]:
+    """Say how many rows were read, kept and dropped, and over what time."""
+    time_s = log.samples["time_s"].to_numpy(dtype=float)
+    interval = float(np.median(np.diff(time_s))) if len(time_s) > 1 else float("nan")
+    lasting = time_s[-1] - time_s[0]
+    kept = (
+        f"{counted(log.rows_read, 'row')} read, {len(log.samples):,} kept: {lasting:.1f} s at "
+        f"{interval:.3g} s a row"
+    )
+    lost = tuple(f"{counted(count, 'row')} dropped: {reason}" for reason, count in log.dropped)
+    return (kept, *lost) if lost else (kept, "none dropped")
+
+
+def check_record(
+    log: Log, found: LogEvidence | None, *, setup: Setup | None, is_simulated: bool
+) -> dict[str, object]:
+    """Return the same as plain values."""
+    record: dict[str, object] = {
+        "name": log.name,
+        "sha256": log.sha256,
+        "dialect": log.dialect,
+        "rows_read": log.rows_read,
+        "rows_kept": len(log.samples),
+        "rows_dropped": dict(log.dropped),
+        "columns": [column_record(column) for column in log.columns],
+        "notes": list(log.notes),
+    }
+    if is_simulated:
+        record["simulated"] = True
+    if found is not None and setup is not None:
+        record["evidence"] = evidence_record(found)
+        record["words"] = dict(found_words(found, setup))
+        record["holds"] = found.holds.drop(columns="log").to_dict("records")
+    return record
+
+
+def column_record(column: ColumnReport) -> dict[str, object]:
+    """Return one column's report as plain values."""
+    meaning = CHANNELS[column.channel].meaning if column.channel else ""
+    return {
+        "header": column.header,
+        "channel": column.channel,
+        "meaning": meaning,
+        "unit_read": column.unit,
+        "unit_inside": column.unit_inside,
+        "recognised": HOW_WORDS[column.how],
+        "unit_from": UNIT_WORDS[column.unit_how],
+        "blank": column.blank,
+        "lowest": column.low,
+        "highest": column.high,
+    }
+
+
+def evidence_record(found: LogEvidence) -> dict[str, object]:
+    """Return what was found out about a log as plain values."""
+    delay, (richest, leanest) = found.delay, found.stops
+    return {
+        "samples": found.samples,
+        "samples_by_fate": {str(name): int(n) for name, n in found.fates.items()},
+        "holds": len(found.holds),
+        "holds_at_a_stop": int(found.holds["stop"].ne("").sum()),
+        "delay": {
+            "seconds": delay.delay_s,
+            "standard_error_seconds": delay.standard_error_s,
+            "flow_part_seconds": delay.flow_delay_s,
+            "sensor_lag_seconds": delay.lag_s,
+            "moves": delay.moves,
+            "source": delay.source,
+            "why": delay.why,
+        },
+        "settling": {
+            "seconds": found.settling.settle_s,
+            "source": found.settling.source,
+            "why": found.settling.why,
+        },
+        "sensor_stops_lambda": {"richest": richest if richest > 0 else None, "leanest": leanest},
+        "is_polled": found.refresh.is_polled,
+        "rows_between_new_values": dict(found.refresh.rows),
+        "interval_seconds": found.refresh.interval_s,
+        "notes": list(found.notes),
+    }

@@ -1,0 +1,106 @@
+"""The screen of `coverage`: which cells were seen, held and can be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+from rich.console import Group, RenderableType
+from rich.text import Text
+
+from tuneassist.settings import Setup
+from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
+from tuneassist.show.look import CALM, Look, dim, title
+from tuneassist.show.proposal import header
+from tuneassist.show.samples import doubts
+
+STATE_WORDS: Mapping[str, str] = {
+    "left alone": "the target has no value here",
+    "unseen": "no sample came near",
+    "seen": "samples, but no hold",
+    "held": "a hold, not yet sure enough",
+    "trusted": "confidence fair or good",
+}
+_STYLES = {
+    "left alone": "dim",
+    "unseen": "dim",
+    "seen": CALM[0],
+    "held": CALM[1],
+    "trusted": CALM[2],
+}
+
+
+def coverage_screen(
+    table: pd.DataFrame,
+    counts: Mapping[str, int],
+    *,
+    setup: Setup,
+    look: Look,
+    notes: Sequence[str],
+    is_simulated: bool,
+    words: str,
+) -> RenderableType:
+    """Return the grid of coverage with its legend.
+
+    Parameters
+    ----------
+    table
+        From `tuneassist.evidence.coverage.coverage_table`.
+    counts
+        Cells by state.
+    setup
+        Axes and label.
+    look
+        Width and marks.
+    notes
+        Sentences that a user should read.
+    is_simulated
+        Whether the logs say that they are simulated.
+    words
+        What the coverage stands on, for the header.
+    """
+    rows = zip(
+        table["state"], table["holds"].astype(int), table["confidence"].astype(str), strict=True
+    )
+    shown = [_cell(state, holds, word, look) for state, holds, word in rows]
+    return Group(
+        header(setup, words, is_simulated=is_simulated),
+        title("Coverage: holds in each cell, and confidence"),
+        dim(axis_words(setup.axes)),
+        cell_grid(setup.axes, shown, look),
+        _legend(counts, look),
+        doubts(notes),
+    )
+
+
+def _cell(state: str, holds: int, word: str, look: Look) -> Cell:
+    if state == "left alone":
+        return Cell(look.left_alone, style=_STYLES[state])
+    if state == "unseen":
+        return Cell(look.nothing, style=_STYLES[state])
+    if state == "seen":
+        return Cell("seen", style=_STYLES[state])
+    return Cell(str(holds), look.confidence(word), _STYLES[state])
+
+
+def _legend(counts: Mapping[str, int], look: Look) -> Text:
+    good, fair, low = (look.confidence(word) for word in ("good", "fair", "low"))
+    samples = {
+        "left alone": look.left_alone,
+        "unseen": look.nothing,
+        "seen": "seen",
+        "held": f"3{low}",
+        "trusted": f"3{fair} 3{good}",
+    }
+    text = Text()
+    for state, words in STATE_WORDS.items():
+        text.append(f"\n  {counts.get(state, 0):>4} ")
+        text.append(f" {samples[state]} ".center(9), style=_STYLES[state])
+        text.append(f" {state}: {words}")
+    text.append(f"\n  {low} low, {fair} fair, {good} good; 0 with a mark: read between neighbours")
+    return text
+
+
+def coverage_record(table: pd.DataFrame, counts: Mapping[str, int]) -> dict[str, object]:
+    """Return the same as plain values."""
+    return {"cells_by_state": dict(counts), "cells": table.to_dict("records")}

@@ -1,0 +1,120 @@
+"""How things look: marks, colours and numbers, so that no screen depends on colour alone.
+
+Blue and orange are the pair that the common kinds of colour blindness tell apart (from memory;
+common practice for diverging scales). Shades are taken from the 256 that nearly every terminal has.
+The sign says the same as the colour, and a mark says the confidence, so that a screen without
+colour, a pipe and a printout lose nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from rich.text import Text
+
+_MARKS: Mapping[str, str] = MappingProxyType({"good": "●", "fair": "◐", "low": "○", "none": " "})
+_ASCII_MARKS: Mapping[str, str] = MappingProxyType(
+    {"good": "#", "fair": "=", "low": "?", "none": " "}
+)
+WATCH = ("black on color(223)", "black on color(215)", "black on color(172)")
+"""Orange: the side that hurts this engine. From a little to a lot."""
+CALM = ("black on color(153)", "black on color(110)", "black on color(68)")
+"""Blue: the other side."""
+STEPS_PCT = (1.0, 3.0, 6.0)
+"""Sizes at which the shade deepens. [%]"""
+
+
+@dataclass(frozen=True)
+class Look:
+    """What the place of output can show.
+
+    Parameters
+    ----------
+    width
+        Columns of text. [1]
+    is_ascii
+        True where only plain ASCII can be written.
+    """
+
+    width: int = 80
+    is_ascii: bool = False
+
+    def confidence(self, word: str) -> str:
+        """Return the mark of a confidence word."""
+        return (_ASCII_MARKS if self.is_ascii else _MARKS)[word]
+
+    @property
+    def nothing(self) -> str:
+        """Mark of a cell about which nothing is claimed."""
+        return "." if self.is_ascii else "·"
+
+    @property
+    def left_alone(self) -> str:
+        """Mark of a cell without a target or without a value."""
+        return "x" if self.is_ascii else "╳"
+
+    def bar(self, share: float, *, width: int = 20) -> str:
+        """Draw a share between 0 and 1; anything above zero shows."""
+        full = round(share * width)
+        if share > 0:
+            full = max(full, 1)
+        return ("#" if self.is_ascii else "■") * full
+
+
+def shade(value: float, *, watch_sign: int) -> str:
+    """Return the style of a signed percentage.
+
+    Parameters
+    ----------
+    value
+        The percentage. [%]
+    watch_sign
+        Sign of the side that hurts this engine: +1 or -1.
+    """
+    depth = sum(abs(value) >= step for step in STEPS_PCT)
+    if depth == 0 or not math.isfinite(value):
+        return ""
+    return (WATCH if value * watch_sign > 0 else CALM)[depth - 1]
+
+
+def signed(value: float, *, wide: bool = False) -> str:
+    """Write a percentage with its sign in at most five characters.
+
+    Examples
+    --------
+    >>> [signed(x) for x in (3.14159, -0.04, 12.5, 308.4, float("nan"))]
+    ['+3.1', '0.0', '+12.5', '+308', '']
+    """
+    if not math.isfinite(value):
+        return ""
+    text = f"{value:+.1f}" if abs(value) < 99.95 or wide else f"{value:+.0f}"
+    return "0.0" if text in ("+0.0", "-0.0") else text
+
+
+def plain(text: object) -> str:
+    """Make words from a file safe to show: no marks that a terminal would act on."""
+    return "".join(c if c.isprintable() else " " for c in str(text)).strip()
+
+
+def title(words: str) -> Text:
+    """Return a section's heading."""
+    return Text(f"\n{words}", style="bold")
+
+
+def dim(words: str) -> Text:
+    """Return words of the second rank."""
+    return Text(words, style="dim")
+
+
+def counted(n: int, one: str, many: str = "") -> str:
+    """Return a number with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "log"), counted(1200, "row")
+    ('1 log', '1,200 rows')
+    """
+    return f"{n:,} {one if n == 1 else many or one + 's'}"

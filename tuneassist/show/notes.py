@@ -1,0 +1,69 @@
+"""Notes and doubts of a proposal as sentences, each said once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import pandas as pd
+
+from tuneassist.pipeline import LogEvidence, Proposal
+from tuneassist.reading import Log
+from tuneassist.settings import Setup
+from tuneassist.show.look import counted, signed
+
+PLACES = 6
+"""Cells named in one sentence. [1]"""
+
+
+def proposal_notes(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
+    """Collect what a user should read: about reading, about each log, and about the fit."""
+    notes = [(log.name, note) for log in logs for note in log.notes]
+    notes += [
+        (log.name, f"{counted(count, 'row')} dropped: {reason}")
+        for log in logs
+        for reason, count in log.dropped
+    ]
+    notes += [(log.name, note) for log in proposal.evidence.logs for note in _log_doubts(log)]
+    return (
+        *_by_note(notes, len(logs)),
+        *proposal.evidence.notes,
+        *_stop_doubts(proposal.cells, proposal.setup),
+    )
+
+
+def _stop_doubts(cells: pd.DataFrame, setup: Setup) -> Iterator[str]:
+    """Name the cells that only a sensor or trim at its stop tells about."""
+    unit = setup.axes.load_unit
+    for column, words in (("ci_low_pct", "leaner"), ("ci_high_pct", "richer")):
+        rows = cells[cells["deviation_pct"].isna() & cells[column].notna()]
+        first = rows.head(PLACES)
+        places = [
+            f"{rpm:g} rpm, {load:g} {unit} ({words} than {signed(bound, wide=True)} %)"
+            for rpm, load, bound in zip(first["rpm"], first["load"], first[column], strict=True)
+        ]
+        if len(rows) > PLACES:
+            places.append(f"and {len(rows) - PLACES} more")
+        if places:
+            yield (
+                f"sensor or trim at its stop, {words} than it can tell and not corrected: "
+                f"{'; '.join(places)}"
+            )
+
+
+def _log_doubts(log: LogEvidence) -> Iterator[str]:
+    if log.delay.source == "default":
+        yield f"lambda's delay is the default {log.delay.delay_s:.2f} s: {log.delay.why}"
+    if log.settling.source == "default":
+        yield f"settling is the default {log.settling.settle_s:.1f} s: {log.settling.why}"
+    if log.refresh.is_polled:
+        yield "the logger repeats old values; only renewed ones count"
+
+
+def _by_note(notes: Sequence[tuple[str, str]], logs: int) -> Iterator[str]:
+    """Say a note once, with the logs that it is about."""
+    names: dict[str, list[str]] = {}
+    for name, note in notes:
+        names.setdefault(note, []).append(name)
+    for note, found in names.items():
+        about = dict.fromkeys(found)
+        yield f"{'every log' if 1 < logs == len(about) else ', '.join(about)}: {note}"

@@ -1,0 +1,275 @@
+"""The screen of a proposal: what was seen, what is proposed, what held it back, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from tuneassist.pipeline import Proposal
+from tuneassist.reading import Log
+from tuneassist.settings import Setup
+from tuneassist.show.cautions import cautions
+from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
+from tuneassist.show.look import Look, counted, dim, plain, shade, signed, title
+from tuneassist.show.notes import proposal_notes
+from tuneassist.show.samples import bullets, doubts, shares_table
+from tuneassist.show.words import fate_words, rule_words, step_words
+
+EXAMPLES = 3
+"""Cells named per rule. [1]"""
+ROUNDING = "resolution_pct"
+
+
+def proposal_screen(
+    proposal: Proposal, *, logs: Sequence[Log], look: Look, is_simulated: bool = False
+) -> RenderableType:
+    """Return the whole screen.
+
+    Parameters
+    ----------
+    proposal
+        What was proposed.
+    logs
+        The logs as read, for their notes.
+    look
+        Width and marks.
+    is_simulated
+        Whether the logs say that they are simulated; shown beside the label.
+    """
+    setup = proposal.setup
+    return Group(
+        header(setup, _header_words(proposal), is_simulated=is_simulated),
+        title("Where the samples went"),
+        shares_table(proposal.evidence.fates, look),
+        deviation_section(proposal.cells, setup, look),
+        step_section(proposal, look),
+        limits_section(proposal.limited.binding, setup),
+        _less_fuel(proposal),
+        doubts(proposal_notes(proposal, logs)),
+        cautions_section(setup),
+    )
+
+
+def header(setup: Setup, words: str, *, is_simulated: bool) -> RenderableType:
+    """Return the car's label, what the grid acts on, and whether the data are simulated."""
+    first = Text(plain(setup.engine.label) or "car without a label", style="bold")
+    if is_simulated:
+        first.append("   ").append(" SIMULATED DATA ", style="bold reverse")
+    kind = "spark ignition" if setup.engine.ignition == "spark" else "compression ignition"
+    acts = "the grid corrects fuel"
+    if setup.correction.acts_on == "boost":
+        acts = "the grid corrects absolute manifold pressure"
+    return Group(first, dim(f"{kind}, {acts}; {words}"))
+
+
+def _header_words(proposal: Proposal) -> str:
+    evidence = proposal.evidence
+    samples = sum(log.samples for log in evidence.logs)
+    return (
+        f"{counted(len(evidence.logs), 'log')}, {counted(samples, 'sample')}, "
+        f"{counted(len(evidence.holds), 'hold')}"
+    )
+
+
+def deviation_section(cells: pd.DataFrame, setup: Setup, look: Look) -> RenderableType:
+    """Return deviation and confidence by rpm and load, with the legend."""
+    is_floor = setup.target.kind == "floor"
+    watch = 1 if setup.engine.ignition == "spark" else -1
+    heading = (
+        "How far lambda is from target" if not is_floor else "How far lambda is from its floor"
+    )
+    shown = [
+        _bound_cell(low, high, look, watch)
+        if pd.isna(deviation) and not pd.isna(target)
+        else _deviation_cell(
+            target, deviation, str(word), look=look, watch=watch, is_floor=is_floor
+        )
+        for target, deviation, word, low, high in zip(
+            cells["target_lambda"],
+            cells["deviation_pct"],
+            cells["confidence"],
+            cells["ci_low_pct"],
+            cells["ci_high_pct"],
+            strict=True,
+        )
+    ]
+    return Group(
+        title(f"{heading}, percent: + leaner, - richer"),
+        dim(axis_words(setup.axes)),
+        cell_grid(setup.axes, shown, look),
+        _deviation_legend(look, watch, is_floor),
+    )
+
+
+def _deviation_cell(
+    target: float, deviation: float, word: str, *, look: Look, watch: int, is_floor: bool
+) -> Cell:
+    if pd.isna(target):
+        return Cell(look.left_alone, style="dim")
+    is_spared = is_floor and deviation > 0
+    style = "" if is_spared else shade(deviation, watch_sign=watch)
+    return Cell(signed(deviation), look.confidence(word), style)
+
+
+def _bound_cell(low: float, high: float, look: Look, watch: int) -> Cell:
+    """Show the side that a sensor at its stop bounds; a size is not known there."""
+    for sign, bound in ((">", low), ("<", high)):
+        if not pd.isna(bound):
+            text = f"{sign}{bound:+.0f}" if abs(bound) >= 9.95 else f"{sign}{bound:+.1f}"
+            return Cell(text, style=shade(bound, watch_sign=watch))
+    return Cell(look.nothing, style="dim")
+
+
+def _deviation_legend(look: Look, watch: int, is_floor: bool) -> Text:
+    side, other = ("leaner", "richer") if watch > 0 else ("richer", "leaner")
+    marks = ", ".join(f"{look.confidence(word)} {word}" for word in ("good", "fair", "low"))
+    text = Text("Confidence: ", style="dim")
+    text.append(f"{marks}; {look.nothing} no evidence, {look.left_alone} left alone, ")
+    text.append("> < beyond a sensor's stop. ")
+    text.append(f"Orange: {side}, the side that hurts. ")
+    tail = "Leaner than a floor needs nothing." if is_floor else f"Blue: {other}."
+    text.append(tail)
+    return text
+
+
+def step_section(proposal: Proposal, look: Look) -> RenderableType:
+    """Return the steps by rpm and load, with a mark where a rule held one back."""
+    setup, cells = proposal.setup, proposal.cells
+    binding = proposal.limited.binding
+    real = binding[binding["rule"] != ROUNDING]
+    held = set(zip(real["rpm"], real["load"], strict=True))
+    is_rich_safe = setup.engine.ignition == "spark" and setup.correction.acts_on == "fuel"
+    watch = -1 if is_rich_safe else 1
+    shown = []
+    for rpm, load, step, word, value in zip(
+        cells["rpm"],
+        cells["load"],
+        cells["step_pct"],
+        cells["confidence"],
+        cells["grid_pct"],
+        strict=True,
+    ):
+        mark = "!" if (rpm, load) in held else " "
+        if pd.isna(value):
+            shown.append(Cell(look.left_alone, style="dim"))
+        elif step == 0 and word == "none":
+            shown.append(Cell(look.nothing, mark, style="dim"))
+        elif step == 0:
+            shown.append(Cell("0", mark))
+        else:
+            shown.append(Cell(signed(step), mark, shade(step, watch_sign=watch)))
+    return Group(
+        title(f"Proposed step, {step_words(setup)}"),
+        dim(axis_words(setup.axes)),
+        cell_grid(setup.axes, shown, look),
+        dim(f"! held back by a rule, see below; {look.nothing} no evidence, no change."),
+    )
+
+
+def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
+    """Return what was held back and why, grouped by rule, the rounding last."""
+    real = binding[binding["rule"] != ROUNDING]
+    heading = title("What was limited, and why")
+    rounded = int((binding["rule"] == ROUNDING).sum())
+    last = dim(
+        f"  {counted(rounded, 'step')} rounded toward no change to what the controller takes "
+        f"({setup.limits.resolution_pct:g} %)."
+    )
+    if real.empty:
+        return Group(heading, Text("  No rule held a step back."), last)
+    table = Table(box=None, padding=(0, 1), pad_edge=True, header_style="bold")
+    table.add_column("rule")
+    table.add_column("cells", justify="right", no_wrap=True)
+    table.add_column("most affected", overflow="fold", ratio=1)
+    for rule, group in sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True):
+        table.add_row(rule_words(str(rule)), str(len(group)), Text(_examples(group, setup)))
+    return Group(heading, table, last)
+
+
+def _examples(group: pd.DataFrame, setup: Setup) -> str:
+    """Name the cells that lost most, and why the first of them was held."""
+    lost = (group["would_have_got_pct"] - group["got_pct"]).abs()
+    first = group.loc[lost.sort_values(ascending=False, kind="stable").index[:EXAMPLES]]
+    cells = [
+        f"{rpm:g} rpm, {load:g} {setup.axes.load_unit}: "
+        f"{signed(asked, wide=True)} became {signed(got, wide=True)}"
+        for rpm, load, asked, got in zip(
+            first["rpm"], first["load"], first["would_have_got_pct"], first["got_pct"], strict=True
+        )
+    ]
+    more = f"; and {len(group) - EXAMPLES} more" if len(group) > EXAMPLES else ""
+    why = str(first["words"].iloc[0]).removeprefix("held by ")
+    return plain(f"{'; '.join(cells)}{more}. First of them: {why}.")
+
+
+def _less_fuel(proposal: Proposal) -> RenderableType:
+    """Return the cells whose air may not rise and which need less fuel instead."""
+    cells = proposal.cells
+    if "needs_less_fuel_pct" not in cells:
+        return Group()
+    rows = cells[cells["needs_less_fuel_pct"] > 0]
+    if rows.empty:
+        return Group()
+    unit = proposal.setup.axes.load_unit
+    sentences = [
+        f"{row.rpm:g} rpm, {row.load:g} {unit}: {row.needs_less_fuel_pct:.1f} % less fuel"
+        for row in rows.itertuples()
+    ]
+    return Group(title("Air may not rise here: take fuel away by other means"), bullets(sentences))
+
+
+def cautions_section(setup: Setup) -> RenderableType:
+    """Return the cautions for this engine."""
+    sentences = cautions(setup.engine.ignition, setup.correction.acts_on)
+    return Group(title("Before anybody loads this"), bullets(sentences, mark="!"))
+
+
+def written_screen(folder: Path, *, setup: Setup, has_step: bool) -> RenderableType:
+    """Say where the files are and what to do next."""
+    shown = plain(folder)
+    steps: tuple[str, ...]
+    if not has_step:
+        steps = (
+            "No cell changes. Log more holds where `tuneassist coverage` shows none, or finish.",
+        )
+    else:
+        steps = (
+            "Read step.csv against what you know of this engine; cells.csv says why, cell by cell.",
+            f"Type grid.csv into the controller: it is the whole grid of {_kind(setup)} "
+            "corrections, not an addition to the one in force.",
+            "Log again and propose with --grid on that grid.csv.",
+        )
+    return Group(
+        title("Written"),
+        Text(f"  {shown}: step.csv, grid.csv, cells.csv, proposal.json", overflow="fold"),
+        title("Next"),
+        bullets(steps),
+    )
+
+
+def _kind(setup: Setup) -> str:
+    return "fuel" if setup.correction.acts_on == "fuel" else "air pressure"
+
+
+def short_words(proposal: Proposal, folder: Path) -> str:
+    """Return the one line of a quiet run."""
+    moved = int((proposal.cells["step_pct"] != 0).sum())
+    return f"{plain(folder)}: {counted(moved, 'cell')} of {len(proposal.cells)} changed"
+
+
+def fate_shares(fates: pd.Series) -> dict[str, dict[str, object]]:
+    """Return samples, share and words per fate, for JSON."""
+    total = max(int(fates.sum()), 1)
+    return {
+        str(fate): {
+            "samples": int(count),
+            "share": round(int(count) / total, 6),
+            "words": fate_words(str(fate)),
+        }
+        for fate, count in fates.items()
+    }

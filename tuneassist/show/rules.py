@@ -1,0 +1,120 @@
+"""The screens of `limits` and `verify`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import pandas as pd
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from tuneassist.correction import Breach
+from tuneassist.settings import Setup
+from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.proposal import header
+from tuneassist.show.samples import bullets
+from tuneassist.show.words import mixture, mixture_unit
+
+SAFE_ROW = "safe way"
+WIDE = 120
+"""Width from which reasons stand beside the rules. [1]"""
+
+
+def limits_screen(limits: pd.DataFrame, setup: Setup, look: Look) -> RenderableType:
+    """Return the rules in force as a table.
+
+    Parameters
+    ----------
+    limits
+        From `tuneassist.correction.describe_limits`.
+    setup
+        For the label and the unit of mixtures.
+    look
+        Width to keep within.
+    """
+    safe = limits[limits["rule"] == SAFE_ROW]
+    rest = limits[limits["rule"] != SAFE_ROW]
+    sentences = [f"{way}: {why}" for way, why in zip(safe["value"], safe["why"], strict=True)]
+    return Group(
+        header(setup, "rules in force", is_simulated=False),
+        title("Which way is safe"),
+        bullets(sentences, mark="!"),
+        title("Rules, section [limits] of the setup"),
+        _narrow(rest, setup) if look.width < WIDE else _wide(rest, setup),
+        dim("\nDefaults without a published source are common practice of the trade."),
+    )
+
+
+def _wide(rules: pd.DataFrame, setup: Setup) -> RenderableType:
+    table = Table(box=None, padding=(0, 2, 0, 0), header_style="bold")
+    for name in ("rule", "value", "from"):
+        table.add_column(name, no_wrap=name == "from")
+    table.add_column("why", overflow="fold", ratio=1)
+    for *cells, why in _rows(rules, setup):
+        table.add_row(*cells, why)
+    return table
+
+
+def _narrow(rules: pd.DataFrame, setup: Setup) -> RenderableType:
+    """Put the reason under each rule where there is no room beside it."""
+    lines: list[RenderableType] = []
+    for rule, value, origin, why in _rows(rules, setup):
+        rule.pad_right(max(0, 26 - len(rule)))
+        value.pad_right(max(0, 32 - len(value)))
+        lines += [Text.assemble(rule, " ", value, " ", origin), Padding(why, (0, 0, 0, 4))]
+    return Group(*lines)
+
+
+def _rows(rules: pd.DataFrame, setup: Setup) -> Iterator[tuple[Text, Text, Text, Text]]:
+    """Rule, value with unit, origin and reason; what the file gave stands out."""
+    for rule, value, unit, origin, why in rules.itertuples(index=False, name=None):
+        style = "bold" if origin == "file" else ""
+        yield (
+            Text(plain(rule).removeprefix("limits."), style=style),
+            Text(value_words(value, unit, setup), style=style),
+            Text(origin, style=style),
+            dim(plain(why)),
+        )
+
+
+def value_words(value: str, unit: str, setup: Setup) -> str:
+    """Write a rule's value with its unit, lambda in the unit of the setup's target."""
+    if unit == "lambda" and mixture_unit(setup) == "AFR":
+        return mixture(float(value), setup)
+    if value == "not set":
+        return value
+    return plain(f"{value} {unit}".strip())
+
+
+def clean_screen(name: str, *, setup: Setup, cells: int, has_against: bool) -> RenderableType:
+    """Say that a grid breaks no rule, and which rules could not be looked at."""
+    label = plain(setup.engine.label) or "this setup"
+    lines = [
+        Text(f"{plain(name)}: {counted(cells, 'cell')}, no rule of {label} is broken.", "bold")
+    ]
+    if not has_against:
+        lines.append(
+            dim(
+                "Looked at: totals, slopes, resolution. Rules on changes need the grid in force: "
+                "--against CURRENT."
+            )
+        )
+    lines.append(dim("Rules that need logged evidence cannot be looked at without logs."))
+    return Group(*lines)
+
+
+def breach_record(breaches: Sequence[Breach]) -> list[dict[str, object]]:
+    """Return breaches as plain values."""
+    return [
+        {
+            "rule": breach.rule,
+            "rpm": breach.rpm,
+            "load": breach.load,
+            "value": breach.value,
+            "bound": breach.bound,
+            "sentence": breach.sentence,
+        }
+        for breach in breaches
+    ]

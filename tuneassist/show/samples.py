@@ -1,0 +1,119 @@
+"""Where the samples went, and what was found out about each log."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from tuneassist.pipeline import LogEvidence
+from tuneassist.settings import Setup
+from tuneassist.show.look import Look, counted, plain, title
+from tuneassist.show.words import delay_words, fate_words, mixture, settling_words
+
+
+def bullets(sentences: Sequence[str], *, mark: str = "-", style: str = "") -> Group:
+    """Return sentences as a list that wraps under its own indent."""
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_column(overflow="fold")
+    for sentence in sentences:
+        grid.add_row(Text(mark), Text(plain(sentence), style=style))
+    return Group(Padding(grid, (0, 0, 0, 2))) if sentences else Group()
+
+
+def shares_table(fates: pd.Series, look: Look) -> RenderableType:
+    """Show which filter took which share of the samples.
+
+    Parameters
+    ----------
+    fates
+        Samples by what became of them, as in `tuneassist.pipeline.Evidence.fates`.
+    look
+        Width and marks.
+    """
+    total = int(fates.sum())
+    table = Table(box=None, padding=(0, 1), show_header=False)
+    for name in ("what", "samples", "share"):
+        table.add_column(name, justify="left" if name == "what" else "right", no_wrap=True)
+    table.add_column("bar", no_wrap=True)
+    for fate, count in fates.items():
+        if count == 0 and fate != "used":
+            continue
+        share = count / total if total else 0.0
+        style = "bold" if fate == "used" else ""
+        table.add_row(
+            Text(fate_words(str(fate)), style=style),
+            Text(f"{count:,}", style=style),
+            Text(f"{100.0 * share:.1f} %", style=style),
+            Text(look.bar(share, width=24), style="color(68)" if fate == "used" else "dim"),
+        )
+    return table
+
+
+def found_table(log: LogEvidence, setup: Setup) -> RenderableType:
+    """Show delay, settling, sensor stops, polling and holds of one log."""
+    table = Table(box=None, padding=(0, 1), show_header=False)
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for name, words in found_words(log, setup):
+        table.add_row(Text(name, style="bold"), Text(plain(words)))
+    return table
+
+
+def found_words(log: LogEvidence, setup: Setup) -> tuple[tuple[str, str], ...]:
+    """Return what was found out about a log as pairs of subject and words."""
+    return (
+        ("lambda arrives late by", delay_words(log.delay)),
+        ("settling taken off", settling_words(log.settling)),
+        ("sensor's stops", _stop_words(log, setup)),
+        ("new values", _refresh_words(log)),
+        ("holds", hold_words(log.holds, setup)),
+    )
+
+
+def _stop_words(log: LogEvidence, setup: Setup) -> str:
+    rich, lean = log.stops
+    parts = [f"richest {mixture(rich, setup)}"] if rich > 0 else []
+    parts += [f"leanest {mixture(lean, setup)}"] if np.isfinite(lean) else []
+    if not parts:
+        return "not reached in this log"
+    taken = int(log.fates.get("sensor at its stop", 0))
+    tell = f"{counted(taken, 'steady sample')} there, direction known and size not"
+    return f"{', '.join(parts)}; {tell if taken else 'no steady sample there'}"
+
+
+def _refresh_words(log: LogEvidence) -> str:
+    every = f"one every {log.refresh.interval_s:.2f} s"
+    if not log.refresh.is_polled:
+        return f"in every row, {every}"
+    slow = ", ".join(f"{name} every {n} rows" for name, n in log.refresh.rows.items() if n > 1)
+    return f"the logger repeats old ones ({slow}); only renewed values count, {every}"
+
+
+def hold_words(holds: pd.DataFrame, setup: Setup) -> str:
+    """Say how many holds there are, how long, and where."""
+    if holds.empty:
+        return "none"
+    length = (holds["end_s"] - holds["start_s"]).to_numpy(dtype=float)
+    rpm, load = (holds[c].to_numpy(dtype=float) for c in ("rpm", "load"))
+    at_stop = int(holds["stop"].ne("").sum())
+    more = f"; {at_stop} of them at a sensor's or trim's stop" if at_stop else ""
+    axes = setup.axes
+    return (
+        f"{len(holds)}, of {length.min():.1f} to {length.max():.1f} s (middle "
+        f"{np.median(length):.1f}), {rpm.min():.0f} to {rpm.max():.0f} rpm, {axes.load_name} "
+        f"{load.min():.4g} to {load.max():.4g} {axes.load_unit}{more}"
+    )
+
+
+def doubts(sentences: Sequence[str]) -> RenderableType:
+    """Return notes and doubts under their heading; nothing where there are none."""
+    if not sentences:
+        return Group()
+    return Group(title("Notes and doubts"), bullets(sentences))

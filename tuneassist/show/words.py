@@ -1,0 +1,107 @@
+"""The program's own words for what the stages call by short names."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from types import MappingProxyType
+
+from tuneassist.evidence.delay import SensorDelay
+from tuneassist.evidence.holds import Settling
+from tuneassist.settings import Setup
+
+RULE_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "evidence": "no change without evidence",
+        "own_need": "no further than the cell's own need",
+        "max_step_pct": "largest step",
+        "step_at_confidence": "largest step at this confidence",
+        "max_total_pct": "largest total",
+        "max_slope_rpm_pct": "slope between neighbours along rpm",
+        "max_slope_load_pct": "slope between neighbours along load",
+        "richest_lambda": "richest predicted lambda",
+        "leanest_lambda": "leanest predicted lambda",
+        "boost_leanest_lambda": "leanest predicted lambda in boost",
+        "lean_in_boost": "leaning in boost",
+        "ceilings": "beyond a logged channel's ceiling",
+        "boost_ceiling": "boost ceiling",
+        "step_back_pct": "step back past a hard ceiling",
+        "resolution_pct": "rounded to what the controller takes",
+        "values": "values that the grid in force has",
+    }
+)
+"""Rule to a few words; a rule that is not listed is shown by its name."""
+
+FATE_WORDS: Mapping[str, str] = MappingProxyType(
+    {
+        "no value": "rpm or load missing",
+        "engine cold": "engine not warm yet",
+        "fuel cut": "fuel cut on overrun",
+        "outside the table": "outside the axes",
+        "no target there": "target leaves it alone",
+        "moving": "speed or load moving",
+        "settling": "mixture still settling",
+        "short hold": "hold too short",
+        "no lambda": "no lambda reading",
+        "spike": "lone wild reading",
+        "sensor at its stop": "sensor at its stop",
+        "used": "used as evidence",
+    }
+)
+"""What became of a sample, in words."""
+
+SOURCE_WORDS: Mapping[str, str] = MappingProxyType(
+    {"log": "found in the log", "setup": "given by the setup", "default": "the default"}
+)
+
+
+def rule_words(rule: str) -> str:
+    """Return a rule's words."""
+    return RULE_WORDS.get(rule, rule.replace("_", " "))
+
+
+def fate_words(fate: str) -> str:
+    """Return the words for what became of a sample."""
+    return FATE_WORDS.get(fate, fate)
+
+
+def delay_words(delay: SensorDelay) -> str:
+    """Say how late lambda is, how sure that is, and how it goes with the flow."""
+    if delay.source != "log":
+        return f"{delay.delay_s:.2f} s, {SOURCE_WORDS[delay.source]}: {delay.why}"
+    sure = 1.96 * delay.standard_error_s
+    text = f"{delay.delay_s:.2f} s +-{sure:.2f} (95 %), {delay.why}"
+    if abs(delay.flow_delay_s) < 0.005:
+        return f"{text}; the same at every flow"
+    more = "more" if delay.flow_delay_s > 0 else "less"
+    return (
+        f"{text}; at half this log's middle flow {abs(delay.flow_delay_s):.2f} s {more} "
+        f"(gas travels slower there); sensor lag {delay.lag_s:.2f} s"
+    )
+
+
+def settling_words(settling: Settling) -> str:
+    """Say how long the mixture settles after a move."""
+    return f"{settling.settle_s:.2f} s, {SOURCE_WORDS[settling.source]} ({settling.why})"
+
+
+def thing(setup: Setup) -> str:
+    """Name what the grid moves."""
+    return "fuel" if setup.correction.acts_on == "fuel" else "absolute manifold pressure"
+
+
+def step_words(setup: Setup) -> str:
+    """Say what a step's sign means."""
+    more = "fuel" if setup.correction.acts_on == "fuel" else "air"
+    return f"percent of {thing(setup)}: + more {more}, - less"
+
+
+def mixture_unit(setup: Setup | None) -> str:
+    """Return the unit in which the tuner set the target: "lambda" or "AFR"."""
+    return "AFR" if setup is not None and setup.target.unit == "afr" else "lambda"
+
+
+def mixture(value: float, setup: Setup | None) -> str:
+    """Write a lambda in the unit of the setup's target, with the unit."""
+    if setup is not None and setup.target.unit == "afr":
+        return f"{value * setup.engine.afr_stoich:.2f} AFR"
+    return f"lambda {value:.3f}"
