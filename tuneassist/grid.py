@@ -131,9 +131,7 @@ def axis_weights(points: Floats, values: Floats) -> tuple[npt.NDArray[np.int64],
     return lower.astype(np.int64), share
 
 
-def bilinear_weights(
-    axes: Axes, rpm: npt.ArrayLike, load: npt.ArrayLike
-) -> sparse.csr_matrix:
+def bilinear_weights(axes: Axes, rpm: npt.ArrayLike, load: npt.ArrayLike) -> sparse.csr_matrix:
     """Weights by which each point is evidence about the four breakpoints around it.
 
     Parameters
@@ -248,5 +246,3 @@ def step_between_pct(current: npt.ArrayLike, new: npt.ArrayLike) -> Floats:
     """Return the percent that composes ``current`` into ``new``; inverse of `compose_pct`."""
     a, b = np.asarray(current, dtype=float), np.asarray(new, dtype=float)
     return np.asarray(100.0 * (b - a) / (100.0 + a))
-
-

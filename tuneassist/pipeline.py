@@ -203,7 +203,7 @@ def reduce_log(samples: pd.DataFrame, *, name: str, setup: Setup) -> LogEvidence
     else:
         notes.append("no lambda channel: the need is read from the fuel trims alone")
     line = add_need(line, target_lambda=target, stops=stops, settings=settings)
-    masks["fuel cut"] = smooth_mask(is_fuelled(line, target=_fill(target), settings=settings))
+    masks["fuel cut"] = _is_fuelled(line, target, setup)
     usable = np.logical_and.reduce(list(masks.values()))
     time_s = line["time_s"].to_numpy(dtype=float)
     stretch = number_stretches(usable, time_s, max_gap_s=max_gap_s)
@@ -242,9 +242,11 @@ def _peak_columns(channels: tuple[str, ...]) -> tuple[str, ...]:
     return (*(CHANNELS[name].column for name in channels), "manifold_pressure_kpa")
 
 
-def _fill(target: Floats) -> Floats:
-    """Target where it is known, else stoichiometric, so that a mask can be taken everywhere."""
-    return np.where(np.isfinite(target), target, 1.0)
+def _is_fuelled(line: pd.DataFrame, target: Floats, setup: Setup) -> Mask:
+    """Mask of the fuel cut; where no target is known, against stoichiometric."""
+    known = np.where(np.isfinite(target), target, 1.0)
+    ignition = setup.engine.ignition
+    return smooth_mask(is_fuelled(line, target=known, settings=setup.steady, ignition=ignition))
 
 
 def _position_masks(
@@ -292,7 +294,7 @@ def _delay(
     if settings.lambda_delay_s is not None:
         return known_delay(settings, why="given by the setup", source="setup")
     first = add_need(line, target_lambda=target, stops=stops, settings=settings)
-    fuelled = smooth_mask(is_fuelled(line, target=_fill(target), settings=settings))
+    fuelled = _is_fuelled(line, target, setup)
     usable = np.logical_and.reduce([*masks.values(), fuelled])
     gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
     stretch = number_stretches(usable, line["time_s"].to_numpy(dtype=float), max_gap_s=gap_s)
@@ -377,7 +379,10 @@ def gather(
     is_used = holds["stop"].eq("").to_numpy(copy=True)
     set_aside: dict[str, str] = {}
     is_aside = np.zeros(len(holds), dtype=bool)
-    while (odd := _odd_log(setup, holds, weights, index, is_used)) is not None:
+    for _ in logs:
+        odd = _odd_log(setup, holds, weights, index, is_used)
+        if odd is None:
+            break
         set_aside[logs[odd.index].name] = odd.why
         is_aside |= index == odd.index
         is_used = is_used & ~is_aside

@@ -137,7 +137,8 @@ class SteadySettings:
         this many rpm), and the widest that may pass however noisy the log is. 40 CFR 1065.530
         (2004) allows +-2 % of the set point, a range of 4 %. [%], [rpm], [%]
     load_band_pct, load_band_limit_pct
-        The same for load, in percent of the log's working range of load. [%]
+        The same for load, in percent of the log's working range of load, or of its middle where
+        that is more. [%]
     quiet_share
         Share of the windows that are taken to be at rest; their range tells the noise. A session
         of holds rests more than half of its time. [1]
@@ -230,8 +231,10 @@ class SteadySettings:
     def __post_init__(self) -> None:
         for f in fields(self):
             value = getattr(self, f.name)
-            if value is not None and f.name != "min_coolant_c":
-                _require(value >= 0, f"steady.{f.name}", value, "zero or more")
+            if value is not None:
+                low = -273.15 if f.name == "min_coolant_c" else 0.0
+                right = f"a number, {low:g} or more"
+                _require(bool(low <= value < np.inf), f"steady.{f.name}", value, right)
         _require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")
         _require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "two or more")
 

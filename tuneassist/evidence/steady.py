@@ -20,7 +20,7 @@ import pandas as pd
 from scipy import ndimage, stats
 
 from tuneassist.grid import Floats
-from tuneassist.settings import SteadySettings
+from tuneassist.settings import Ignition, SteadySettings
 
 Mask = npt.NDArray[np.bool_]
 
@@ -251,7 +251,9 @@ def _piles_up(lam: Floats, extreme: float, settings: SteadySettings) -> bool:
     return bool(count) and int(np.bincount(runs.ravel())[1:].max()) >= settings.stop_run_samples
 
 
-def is_fuelled(line: pd.DataFrame, *, target: Floats, settings: SteadySettings) -> Mask:
+def is_fuelled(
+    line: pd.DataFrame, *, target: Floats, settings: SteadySettings, ignition: Ignition = "spark"
+) -> Mask:
     """Tell which samples are not in an overrun fuel cut.
 
     Parameters
@@ -262,6 +264,8 @@ def is_fuelled(line: pd.DataFrame, *, target: Floats, settings: SteadySettings) 
         Wanted lambda at each sample. [lambda]
     settings
         Thresholds.
+    ignition
+        A diesel burns lean all day, so that its reading alone never tells a cut.
 
     Returns
     -------
@@ -274,6 +278,8 @@ def is_fuelled(line: pd.DataFrame, *, target: Floats, settings: SteadySettings) 
     lam = line["lambda"].to_numpy(dtype=float)
     drivers = (c for c in ("pedal_pct", "throttle_pct") if c in line and line[c].notna().any())
     driver = next(drivers, None)
+    if driver is None and ignition == "compression":
+        return np.ones(len(line), dtype=bool)
     if driver is None:
         return ~(lam > settings.fuel_cut_lambda_ratio * target)
     is_closed = ~(line[driver].to_numpy(dtype=float) > settings.overrun_throttle_pct)
