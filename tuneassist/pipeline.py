@@ -374,6 +374,7 @@ def gather(
     if fade_ln is not None:
         fade = np.repeat(np.asarray(fade_ln, dtype=float), [len(log.holds) for log in logs])
         holds["within_se"] = np.hypot(holds["within_se"], fade)
+        holds["fade_ln"] = fade
     weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
     index = np.repeat(np.arange(len(logs), dtype=np.int64), [len(log.holds) for log in logs])
     is_used = holds["stop"].eq("").to_numpy(copy=True)
@@ -469,7 +470,10 @@ def _fit(
 ) -> LatticeFit | None:
     if not is_used.any():
         return None
-    _, codes = np.unique(index[is_used], return_inverse=True)
+    _, first, codes = np.unique(index[is_used], return_index=True, return_inverse=True)
+    fade = (
+        holds.loc[is_used, "fade_ln"].to_numpy(dtype=float)[first] if "fade_ln" in holds else None
+    )
     need = holds.loc[is_used, "total_need_ln"].to_numpy(dtype=float)
     own_se = holds.loc[is_used, "within_se"].clip(lower=MIN_HOLD_SE).to_numpy(dtype=float)
     scale = scatter_scale(need, setup.target.kind)
@@ -480,6 +484,7 @@ def _fit(
         own_se * scale,
         codes,
         scale=scale,
+        log_se=fade,
         robust=robust,
     )
 

@@ -25,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize, sparse, stats
 
+from tuneassist.evidence.lattice_many import ManyHolds, evaluate_many
 from tuneassist.grid import Axes, Floats
 
 #: Prior medians of: curvature along rpm, along load [per cell^2], slope [per cell], hold
@@ -42,6 +43,9 @@ ROBUST_ROUNDS = 4
 PRIOR_HOLDS = 2.0
 #: and that on the logs' offsets this many logs. [1]
 PRIOR_LOGS = 1.0
+#: Beyond this many holds the likelihood is worked out by way of the cells: the same numbers but for
+#: rounding, at a cost that grows with the holds and not with their cube. [1]
+MANY_HOLDS = 400
 #: Size of curvature and slope [ln] that stands for "no surface".
 FLAT = 1e-5
 #: A surface is usable when it beats the mean by this much twice-log-likelihood (about the 99 %
@@ -195,6 +199,8 @@ class _Problem:
     log_index: npt.NDArray[np.int64]
     penalties: _Penalties
     keep: Floats
+    log_variance: Floats | float = 0.0  # of each log's offset, known
+    many: ManyHolds | None = None  # beyond `MANY_HOLDS`; the weights stand here then
 
     @property
     def n_logs(self) -> int:
@@ -214,11 +220,13 @@ class _State:
     gradient: Floats
     theta: Floats
     covariance: Floats
-    projector: Floats
+    leverage: Floats  # diagonal of the projector
     score: Floats
 
 
 def _evaluate(problem: _Problem, p: Floats) -> _State:
+    if problem.many is not None:
+        return _evaluate_many(problem, problem.many, p)
     cells = problem.weights.shape[1]
     precision = problem.penalties.precision(p)
     # the penalties leave the constant free; pinning it makes the matrix invertible, and the
@@ -230,7 +238,9 @@ def _evaluate(problem: _Problem, p: Floats) -> _State:
     noise = problem.noise(p) / problem.keep
     v[np.diag_indices_from(v)] += noise
     if problem.n_logs > 1:
-        v += np.exp(2.0 * p[4]) * (problem.log_index[:, None] == problem.log_index[None, :])
+        known = np.broadcast_to(problem.log_variance, problem.n_logs)
+        shared = np.exp(2.0 * p[4]) + known[problem.log_index]
+        v += shared[:, None] * (problem.log_index[:, None] == problem.log_index[None, :])
     inverse, log_det = _inverse_and_log_det(v)
     row = inverse.sum(axis=1)
     total = float(row.sum())
@@ -245,8 +255,39 @@ def _evaluate(problem: _Problem, p: Floats) -> _State:
         gradient=_gradient(problem, p, spread, projector, score) + 2.0 * distance / PRIOR_SPREAD,
         theta=float(row @ problem.y) / total + spread.T @ score,
         covariance=prior - spread.T @ inverse @ spread + np.outer(gap, gap) / total,
-        projector=projector,
+        leverage=np.diag(projector),
         score=score,
+    )
+
+
+def _evaluate_many(problem: _Problem, many: ManyHolds, p: Floats) -> _State:
+    """Evaluate the same by way of the cells, for many holds."""
+    cells = many.weights.shape[1]
+    precision = problem.penalties.precision(p)
+    shared = np.exp(2.0 * p[4]) + np.broadcast_to(problem.log_variance, many.logs)
+    found = evaluate_many(
+        many,
+        problem.y,
+        noise=problem.noise(p) / problem.keep,
+        log_variance=shared if many.logs > 1 else np.zeros(1),
+        precision=precision + np.trace(precision) / cells**2,
+    )
+    distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
+    gradient = np.zeros(len(p))
+    for index, change in enumerate(problem.penalties.slopes(p)):
+        gradient[index] = found.pull @ change @ found.pull - np.sum(change * found.inner)
+    noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep
+    gradient[3] = np.sum((found.leverage - found.score**2) * noise)
+    if many.logs > 1:
+        gradient[4] = 2.0 * np.exp(2.0 * p[4]) * (found.log_trace - found.log_pull)
+    return _State(
+        cost=found.misfit + float(distance @ distance),
+        misfit=found.misfit,
+        gradient=gradient + 2.0 * distance / PRIOR_SPREAD,
+        theta=found.theta,
+        covariance=found.covariance,
+        leverage=found.leverage,
+        score=found.score,
     )
 
 
@@ -302,6 +343,7 @@ def fit_lattice(
     log_index: npt.ArrayLike | None = None,
     *,
     scale: npt.ArrayLike | None = None,
+    log_se: npt.ArrayLike | None = None,
     robust: bool = True,
 ) -> LatticeFit:
     """Fit the breakpoints' values to holds.
@@ -320,6 +362,9 @@ def fit_lattice(
         Number of the log that each hold came from, from 0; None: all from one.
     scale
         Size of each hold's scatter relative to `LatticeFit.hold_scatter`; None: all 1.
+    log_se
+        Known standard deviation of each log's own offset, beyond what logs scatter by, such as a
+        drift of the engine since, shape (logs,); None: all 0. [ln]
     robust
         Whether bad holds lose weight.
 
@@ -333,21 +378,26 @@ def fit_lattice(
     ValueError
         When there is no hold, or a value is not finite.
     """
-    dense: Floats = np.asarray(
-        weights if isinstance(weights, np.ndarray) else weights.toarray(), dtype=float
-    )
     values = np.asarray(y, dtype=float)
     own = np.asarray(own_se, dtype=float)
     logs = np.zeros(len(values), dtype=np.int64) if log_index is None else np.asarray(log_index)
     if len(values) == 0 or not (np.isfinite(values).all() and np.isfinite(own).all()):
         raise ValueError("a lattice fit needs at least one hold, and finite values")
     ones = np.ones(len(values))
+    logs = logs.astype(np.int64)
+    is_many = len(values) > MANY_HOLDS
+    many = ManyHolds.of(sparse.csr_matrix(weights), logs) if is_many else None
+    table = np.empty((0, axes.size)) if is_many else weights
     problem = _Problem(
-        weights=dense,
+        weights=np.asarray(
+            table if isinstance(table, np.ndarray) else table.toarray(), dtype=float
+        ),
+        many=many,
         y=values,
         own_variance=own**2,
         scale=ones if scale is None else np.asarray(scale, dtype=float),
-        log_index=logs.astype(np.int64),
+        log_index=logs,
+        log_variance=0.0 if log_se is None else np.square(np.asarray(log_se, dtype=float)),
         penalties=_penalties(axes),
         keep=ones,
     )
@@ -368,7 +418,7 @@ def _left_out(problem: _Problem, p: Floats, state: _State) -> tuple[Floats, Floa
     """Leave-one-out residuals and their standard deviations at full weight."""
     noise = problem.noise(p)
     # a hold that nothing else speaks about has no residual: its deviation is held to a huge one
-    diagonal = np.maximum(np.diag(state.projector), 1e-9 / noise)
+    diagonal = np.maximum(state.leverage, 1e-9 / noise)
     inflated = noise * (1.0 / problem.keep - 1.0)
     variance = np.maximum(1.0 / diagonal - inflated, noise)
     return state.score / diagonal, np.sqrt(variance)
@@ -396,7 +446,7 @@ def _finish(problem: _Problem, best: Floats, state: _State) -> LatticeFit:
         best, state, covariance = flat, flat_state, flat_state.covariance
         residual, se = _left_out(problem, flat, flat_state)
     noise = problem.noise(best) / problem.keep
-    spent = len(problem.y) - float(np.sum(np.diag(state.projector) * noise))
+    spent = len(problem.y) - float(np.sum(state.leverage * noise))
     size = np.exp(best)
     return LatticeFit(
         theta=state.theta,

@@ -1,0 +1,429 @@
+"""What to hold next: reach, doubt, order, and the sheet."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tuneassist.errors import InputError, NoEvidenceError, SetupError
+from tuneassist.evidence.lattice import fit_lattice
+from tuneassist.grid import Axes, bilinear_weights
+from tuneassist.loop.choice import after_all, exchanged
+from tuneassist.loop.doubt import Doubt, doubt_of
+from tuneassist.loop.order import band_of, move_seconds, ordered_holds, short_path
+from tuneassist.loop.places import driving_weight, passed_ceilings, place_table, visits_of
+from tuneassist.loop.plan import plan_holds
+from tuneassist.loop.settings import PlanSettings, RegionWeight
+from tuneassist.pipeline import Evidence
+from tuneassist.settings import Ceiling, EngineSettings, LimitSettings, Setup, Target
+
+AXES = Axes(
+    rpm=np.array([1000.0, 2000, 3000, 4000, 5000, 6000]),
+    load=np.array([40.0, 60, 80, 100, 120, 140]),
+)
+EVERYWHERE = np.full(AXES.size, 100.0)
+
+
+def setup(**changes: object) -> Setup:
+    given_ = {
+        "target": Target(np.ones(AXES.shape)),
+        "engine": EngineSettings(),
+        "limits": LimitSettings(),
+        **changes,
+    }
+    return Setup(axes=AXES, **given_)  # type: ignore[arg-type]
+
+
+def evidence(rpm: np.ndarray, load: np.ndarray, **columns: np.ndarray) -> Evidence:
+    """Evidence with a fit of a sloping surface to holds at these places, 0.4 % scatter."""
+    rng = np.random.default_rng(3)
+    need = 0.02 * (rpm - 3500) / 2500 + 0.03 * (load - 90) / 50 + rng.normal(0, 0.004, len(rpm))
+    fit = fit_lattice(AXES, bilinear_weights(AXES, rpm, load), need, np.full(len(rpm), 1e-3))
+    holds = pd.DataFrame(
+        {"rpm": rpm, "load": load, "samples": 60, "within_se": 1e-3, "is_used": True}
+    )
+    cells = pd.DataFrame({"rpm": AXES.cell_rpm(), "load": AXES.cell_load(), **columns})
+    return Evidence(cells, holds, fit, ())
+
+
+def half_known() -> Evidence:
+    """Forty holds, all of them below 3500 rpm."""
+    rng = np.random.default_rng(5)
+    return evidence(rng.uniform(1000, 3500, 40), rng.uniform(40, 140, 40))
+
+
+# -- doubt ------------------------------------------------------------------------------------
+
+
+def test_a_hold_shrinks_doubt_as_bayes_rule_says():
+    """Rank-one updates against the textbook posterior, C - C H'(H C H' + R)^-1 H C."""
+    rng = np.random.default_rng(1)
+    root = rng.normal(size=(6, 6))
+    covariance = root @ root.T
+    noise = rng.uniform(0.1, 1.0, 5)
+    doubt = Doubt(covariance, noise, np.full(5, 0.2))
+    chosen = [3, 0, 3]
+    after = doubt
+    for point in chosen:
+        after = after.after(point)
+    h = np.zeros((3, 6))
+    h[np.arange(3), chosen] = 1.0
+    h[:, 5] = 1.0
+    inner = h @ covariance @ h.T + np.diag(noise[chosen])
+    expected = covariance - covariance @ h.T @ np.linalg.inv(inner) @ h @ covariance
+    np.testing.assert_allclose(after.covariance, expected, atol=1e-9)
+    np.testing.assert_allclose(after.without(0).after(0).covariance, expected, atol=1e-9)
+    assert doubt.gains()[3] == pytest.approx(doubt.total - doubt.after(3).total)
+
+
+def test_doubt_is_the_fits_own_covariance_read_between_breakpoints():
+    known = half_known()
+    places = pd.DataFrame({"rpm": [1500.0, 5500.0], "load": [50.0, 130.0], "weight": 1.0})
+    doubt = doubt_of(known, places, axes=AXES, kind="aim", settings=PlanSettings())
+    assert known.fit is not None
+    weights = bilinear_weights(AXES, places["rpm"], places["load"]).toarray()
+    expected = np.sqrt(np.diag(weights @ known.fit.covariance @ weights.T))
+    np.testing.assert_allclose(doubt.standard_error, expected)
+    assert doubt.standard_error[1] > 2.0 * doubt.standard_error[0]
+
+
+# -- reach ------------------------------------------------------------------------------------
+
+
+def test_holds_stay_where_samples_have_been():
+    visits = np.zeros(AXES.shape)
+    visits[1:4, :3] = 50.0
+    visits[5, 5] = 2.0  # one sample less than a visit
+    plan = plan_holds(None, setup=setup(), minutes=10, visits=visits)
+    assert plan.holds["rpm"].between(1500, 4500).all()
+    assert plan.holds["load"].between(40, 90).all()
+
+
+def test_reach_may_grow_by_half_a_cell_and_no_more():
+    visits = np.zeros(AXES.shape)
+    visits[2, 2] = 50.0
+    known = Evidence(pd.DataFrame(), pd.DataFrame(), None, ())
+    wide = place_table(known, setup=setup(), settings=PlanSettings(reach_cells=1.0), visits=visits)
+    assert (wide["rpm"].min(), wide["rpm"].max()) == (2000, 4000)
+    with pytest.raises(SetupError, match="reach_cells"):
+        PlanSettings(reach_cells=1.01)
+
+
+def test_a_passed_ceiling_bars_its_cell_and_more_load_at_that_speed():
+    heat = np.full(AXES.shape, 700.0)
+    heat[3, 2] = 900.0  # 4000 rpm, 80: exactly at the ceiling
+    heat[1, 2] = 899.9  # just below is no breach
+    limits = LimitSettings(ceilings=MappingProxyType({"exhaust_temp": Ceiling(900.0)}))
+    car = setup(limits=limits)
+    known = evidence(*random_places(60), exhaust_temp_c_max=heat.ravel())
+    barred = np.zeros(AXES.shape, dtype=bool)
+    barred[3, 2:] = True
+    np.testing.assert_array_equal(passed_ceilings(known.cells, car), barred)
+    plan = plan_holds(known, setup=car, minutes=60, visits=EVERYWHERE)
+    near = plan.holds["rpm"].between(3001, 4999) & plan.holds["load"].gt(60)
+    assert not near.any()
+    assert plan.holds["rpm"].between(1500, 2500).any()
+    assert any("ceiling" in note for note in plan.notes)
+
+
+def random_places(n: int) -> tuple[np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(11)
+    return rng.uniform(1000, 6000, n), rng.uniform(40, 140, n)
+
+
+def test_the_rev_limit_is_kept_with_its_margin():
+    car = setup(engine=EngineSettings(rev_limit_rpm=5200))
+    plan = plan_holds(None, setup=car, minutes=30, visits=EVERYWHERE)
+    assert plan.holds["rpm"].max() == 5000.0  # 5200 less the margin of 200 is still allowed
+    tight = PlanSettings(rev_margin_rpm=201)
+    plan = plan_holds(None, setup=car, minutes=30, visits=EVERYWHERE, settings=tight)
+    assert plan.holds["rpm"].max() < 5000.0
+
+
+def test_cells_without_a_target_are_left_alone():
+    table = np.ones(AXES.shape)
+    table[:, 4:] = np.nan
+    plan = plan_holds(None, setup=setup(target=Target(table)), minutes=30, visits=EVERYWHERE)
+    assert plan.places["load"].max() < 120
+    assert plan.holds["load"].max() < 120
+
+
+def test_without_counts_the_holds_and_what_lies_between_them_are_the_reach():
+    rpm = np.array([1000.0, 3000, 1000, 3000])
+    load = np.array([40.0, 40, 100, 100])
+    holds = pd.DataFrame({"rpm": rpm, "load": load, "samples": 30})
+    visits = visits_of(Evidence(pd.DataFrame(), holds, None, ()), AXES).reshape(AXES.shape)
+    assert (visits[:3, :4] >= 3).all()  # 2000 rpm, 60 and 80 had no hold but were crossed
+    assert (visits[3:] == 0).all()
+    assert (visits[:, 4:] == 0).all()
+
+
+# -- choice -----------------------------------------------------------------------------------
+
+
+def test_holds_go_where_nothing_is_known():
+    plan = plan_holds(
+        half_known(), setup=setup(), minutes=5, visits=EVERYWHERE,
+        settings=PlanSettings(top_weight=1.0),
+    )  # fmt: skip
+    assert plan.holds["rpm"].gt(3500).mean() > 0.5  # the others tie the session to what is known
+    assert plan.holds["doubt_pct"].mean() > 1.2 * plan.places["doubt_before_pct"].mean()
+    assert plan.doubt_after_pct < 0.7 * plan.doubt_before_pct
+    assert not plan.is_spread
+
+
+def test_promised_doubt_is_what_a_fit_of_those_holds_would_have():
+    """The promise against an independent reckoning of the posterior at fixed strengths."""
+    known = half_known()
+    rules = PlanSettings(max_holds=10)
+    plan = plan_holds(known, setup=setup(), minutes=60, visits=EVERYWHERE, settings=rules)
+    fit = known.fit
+    assert fit is not None
+    h = bilinear_weights(AXES, plan.holds["rpm"], plan.holds["load"]).toarray()
+    r = (fit.hold_scatter**2 + 1e-6) * np.eye(len(h)) + fit.log_scatter**2
+    gain = fit.covariance @ h.T @ np.linalg.inv(h @ fit.covariance @ h.T + r)
+    after = fit.covariance - gain @ h @ fit.covariance
+    w = bilinear_weights(AXES, plan.places["rpm"], plan.places["load"]).toarray()
+    variance = np.diag(w @ after @ w.T)
+    expected = 100 * np.sqrt(np.average(variance, weights=plan.places["weight"]))
+    assert plan.doubt_after_pct == pytest.approx(expected, rel=1e-6)
+
+
+def test_exchanges_come_near_the_best_of_all_choices():
+    """From the three worst places, against all 220 choices of three out of twelve."""
+    place = np.random.default_rng(4).uniform(0, 4, (12, 2))
+    square = np.sum((place[:, None] - place[None]) ** 2, axis=2)
+    covariance = np.zeros((13, 13))
+    covariance[:12, :12] = np.exp(-0.5 * square)
+    covariance[12, 12] = 0.01
+    doubt = Doubt(covariance, np.full(12, 0.05), np.full(12, 1 / 12))
+    totals = {
+        three: after_all(doubt, list(three)).total for three in itertools.combinations(range(12), 3)
+    }
+    worst = max(totals, key=lambda three: totals[three])
+    allowed = np.ones(12, dtype=bool)
+    found = exchanged(doubt, list(worst), allowed, price=None)
+    assert after_all(doubt, found).total <= 1.02 * min(totals.values())
+    allowed[found[0]] = False
+    start = [point for point in range(12) if allowed[point]][:3]
+    assert allowed[exchanged(doubt, start, allowed, price=None)].all()
+    dear = np.where(np.isin(np.arange(12), worst), 1.0, 2.0)
+    assert sorted(exchanged(doubt, list(worst), allowed, price=dear)) == sorted(worst)
+
+
+def test_against_a_floor_holds_go_where_it_may_be_undercut():
+    """Rich at high load, clear of the floor by 35 % and more at low load."""
+    rpm, load = random_places(60)
+    need = 0.6 - 0.7 * (load - 40) / 100
+    noisy = need + np.random.default_rng(6).normal(0, 0.004, 60)
+    own = np.full(60, 1e-3)
+    scale = np.exp(-noisy)
+    fit = fit_lattice(
+        AXES, bilinear_weights(AXES, rpm, load), -np.expm1(-noisy), own * scale, scale=scale
+    )
+    holds = pd.DataFrame({"rpm": rpm, "load": load, "samples": 60, "within_se": own})
+    known = Evidence(pd.DataFrame(), holds.assign(is_used=True), fit, ())
+    places = pd.DataFrame({"rpm": 3500.0, "load": [40.0, 80.0, 140.0], "weight": 1.0})
+    doubt = doubt_of(known, places, axes=AXES, kind="floor", settings=PlanSettings())
+    np.testing.assert_allclose(doubt.weight, [0.0, 0.0, 1.0], atol=0.01)
+    car = setup(target=Target(np.full(AXES.shape, 1.3), kind="floor"))
+    rules = PlanSettings(max_holds=12)
+    plan = plan_holds(known, setup=car, minutes=60, visits=EVERYWHERE, settings=rules)
+    assert plan.holds["load"].gt(90).mean() > 0.8
+
+
+def test_chosen_holds_beat_random_ones_of_the_same_number():
+    known, rules = half_known(), PlanSettings(max_holds=12)
+    plan = plan_holds(known, setup=setup(), minutes=60, visits=EVERYWHERE, settings=rules)
+    doubt = doubt_of(known, plan.places, axes=AXES, kind="aim", settings=rules)
+    rng = np.random.default_rng(2)
+    random = []
+    for _ in range(50):
+        left = doubt
+        for point in rng.choice(len(plan.places), 12, replace=False):
+            left = left.after(int(point))
+        random.append(100 * np.sqrt(left.total))
+    assert plan.doubt_after_pct < min(random)
+
+
+def test_with_no_fit_holds_are_spread_over_all_of_the_reach():
+    rules = PlanSettings(max_holds=36, top_weight=1.0)
+    plan = plan_holds(None, setup=setup(), minutes=60, visits=EVERYWHERE, settings=rules)
+    assert plan.is_spread
+    held = plan.holds[["rpm", "load"]].to_numpy() / [1000.0, 20.0]
+    cells = np.stack([AXES.cell_rpm() / 1000.0, AXES.cell_load() / 20.0], axis=1)
+    away = np.abs(cells[:, None] - held[None]).max(axis=2).min(axis=1)
+    assert away.max() <= 1.0  # no breakpoint is farther than one cell from a hold
+    assert any("spread evenly" in note for note in plan.notes)
+
+
+@pytest.mark.parametrize(("holds", "is_spread"), [(11, True), (12, False)])
+def test_a_fit_is_believed_from_enough_holds_on(holds: int, is_spread: bool):
+    rpm, load = (
+        m.ravel()[:holds] for m in np.meshgrid([1000.0, 3000, 5000, 6000], [40.0, 90, 140])
+    )
+    known = evidence(rpm, load)
+    assert known.fit is not None
+    known = replace(known, fit=replace(known.fit, is_surface=True))
+    plan = plan_holds(known, setup=setup(), minutes=10, visits=EVERYWHERE)
+    assert plan.is_spread is is_spread
+
+
+def test_a_region_of_weight_zero_gets_no_holds_for_its_own_sake():
+    regions = (RegionWeight(rpm=(3501, 9000), load=(0, 999), weight=0.0),)
+    plan = plan_holds(
+        None, setup=setup(), minutes=5, visits=EVERYWHERE, settings=PlanSettings(regions=regions)
+    )
+    assert plan.holds["rpm"].max() <= 4000  # the point beside it still tells about it
+    with pytest.raises(NoEvidenceError, match="weight 0"):
+        plan_holds(
+            None, setup=setup(), minutes=5, visits=EVERYWHERE,
+            settings=PlanSettings(regions=(RegionWeight((0, 9999), (0, 999), 0.0),)),
+        )  # fmt: skip
+
+
+def test_low_and_middle_speeds_weigh_most_by_default():
+    rpm = np.linspace(1000, 6000, 51)
+    weight = driving_weight(AXES, rpm, np.full(51, 60.0), PlanSettings())
+    assert (weight[rpm <= 3500] == 1.0).all()
+    assert weight[-1] == pytest.approx(0.3)
+    assert (np.diff(weight) <= 1e-12).all()
+
+
+# -- time and order ---------------------------------------------------------------------------
+
+
+@given(minutes=st.floats(0.5, 40.0), rest=st.floats(0, 60), holds=st.integers(1, 30))
+def test_a_plan_never_takes_longer_than_the_time_there_is(minutes, rest, holds):
+    rules = PlanSettings(rest_s=rest, max_holds=holds)
+    plan = plan_holds(None, setup=setup(), minutes=minutes, visits=EVERYWHERE, settings=rules)
+    assert 0 < plan.total_s <= 60 * minutes
+    assert len(plan.holds) <= holds
+    last = plan.holds.iloc[-1]
+    assert last["start_s"] + last["hold_s"] == pytest.approx(plan.total_s)
+    assert not plan.holds.duplicated(["rpm", "load"]).any()
+
+
+def test_time_too_short_for_one_hold_is_refused():
+    with pytest.raises(InputError, match="one hold takes 13 s"):
+        plan_holds(None, setup=setup(), minutes=0.2, visits=EVERYWHERE)
+    assert len(plan_holds(None, setup=setup(), minutes=0.217, visits=EVERYWHERE).holds) == 1
+
+
+def test_nothing_logged_and_no_reach_is_refused():
+    with pytest.raises(NoEvidenceError, match="within the engine's reach"):
+        plan_holds(None, setup=setup(), minutes=10)
+
+
+def test_light_load_comes_first_and_heavy_holds_are_rested_between():
+    rules = PlanSettings()
+    rpm, load = random_places(40)
+    holds = ordered_holds(rpm, load, axes=AXES, highest_load=140.0, settings=rules)
+    assert sorted(holds["point"]) == list(range(40))
+    heavy = holds.index[holds["band"].eq("heavy")]
+    assert (
+        holds.loc[: heavy[0] - 1, "band"].eq("light").sum()
+        >= 0.35 * holds["band"].eq("light").sum()
+    )
+    assert holds.loc[heavy[0] :, "band"].isin(["heavy", "light"]).all()
+    ends = holds["start_s"] + holds["hold_s"]
+    for before, after in itertools.pairwise(heavy):
+        assert holds.loc[after, "start_s"] - ends[before] >= rules.rest_s - 1e-9
+    filled = [after - before > 1 for before, after in itertools.pairwise(heavy)]
+    assert any(filled)  # light holds stand in rests, and shorten the waiting
+    waits = holds.loc[heavy[1:], "rest_s"].to_numpy()
+    assert waits[np.array(filled)].max() < waits[~np.array(filled)].min()
+
+
+def test_bands_begin_at_their_share_of_the_highest_load():
+    rules = PlanSettings(middle_share=0.45, heavy_share=0.65)
+    assert band_of(np.array([44.9, 45.0, 64.9, 65.0]), 100.0, rules).tolist() == [0, 1, 1, 2]
+
+
+def test_a_move_takes_its_price():
+    """1 s to ask, 2 s for each of 2000 rpm, 0.5 s for each of three load breakpoints: 6.5 s."""
+    cost = move_seconds(AXES, np.array([1000.0, 3000]), np.array([40.0, 100]), PlanSettings())
+    assert cost[0, 1] == pytest.approx(6.5)
+
+
+def test_a_short_path_is_near_the_shortest_of_all():
+    """Against all 5,040 orders of seven further points."""
+    rng = np.random.default_rng(8)
+    for _ in range(5):
+        place = rng.uniform(size=(8, 2))
+        cost = np.linalg.norm(place[:, None] - place[None], axis=2)
+        paths = ((0, *rest) for rest in itertools.permutations(range(1, 8)))
+        best = min(sum(cost[a, b] for a, b in itertools.pairwise(p)) for p in paths)
+        found = short_path(cost, 0)
+        assert sorted(found) == list(range(8))
+        assert sum(cost[a, b] for a, b in itertools.pairwise(found)) <= 1.15 * best
+
+
+def test_no_turned_section_shortens_the_path():
+    rng = np.random.default_rng(9)
+    place = rng.uniform(size=(25, 2))
+    cost = np.linalg.norm(place[:, None] - place[None], axis=2)
+
+    def length(path: list[int]) -> float:
+        return sum(cost[a, b] for a, b in itertools.pairwise(path))
+
+    path = short_path(cost, 4)
+    assert path[0] == 4
+    for i, j in itertools.combinations(range(1, 25), 2):
+        turned = path[:i] + path[i : j + 1][::-1] + path[j + 1 :]
+        assert length(turned) >= length(path) - 1e-9
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("hold_s", 2.9), ("rest_s", -1.0), ("heavy_share", 1.1), ("middle_share", 0.7),
+     ("max_holds", 0), ("move_s", float("inf")), ("floor_clear_pct", -1.0)],
+)  # fmt: skip
+def test_settings_out_of_range_are_refused_by_name(name: str, value: float):
+    with pytest.raises(SetupError, match=f"plan.{name}"):
+        PlanSettings(**{name: value})
+
+
+# -- the sheet --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("count", [1, 29, 60, 90])
+@pytest.mark.parametrize("ignition", ["spark", "compression"])
+def test_the_sheet_is_one_page_with_every_hold_and_nothing_cut_off(count: int, ignition: str):
+    pytest.importorskip("matplotlib")
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    from tuneassist.show.plan_sheet import CAUTION, plan_sheet
+    from tuneassist.show.plots import picture
+
+    car = setup(engine=EngineSettings(label="a $5 car", ignition=ignition))
+    rules = PlanSettings(max_holds=count, min_gain_share=0.0)
+    plan = plan_holds(None, setup=car, minutes=200, visits=EVERYWHERE, settings=rules)
+    figure = plan_sheet(plan, setup=car, is_simulated=True)
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    page = figure.bbox
+    texts = [text.get_text() for text in figure.texts]
+    assert CAUTION[ignition] in texts
+    assert any("simulated data" in text for text in texts)
+    for text in figure.texts:
+        box = text.get_window_extent(renderer)
+        assert box.x0 >= 0
+        assert box.x1 <= page.x1
+    listed = [
+        cell.get_text().get_text()
+        for frame in figure.axes
+        for table in frame.tables
+        for (row, column), cell in table.get_celld().items()
+        if row > 0 and column == 0
+    ]
+    assert sorted(map(int, listed)) == list(range(1, len(plan.holds) + 1))
+    assert picture(figure, "png").startswith(b"\x89PNG")
+    pdf = picture(figure, "pdf")
+    assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") == 1

@@ -1,0 +1,291 @@
+"""Go on, stop, or halt - and why, in words that say what the last round bought."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import stats
+
+from tuneassist.errors import SetupError
+from tuneassist.grid import Floats
+from tuneassist.loop.places import driving_weight
+from tuneassist.loop.response import Response
+from tuneassist.loop.settings import PlanSettings
+from tuneassist.settings import Setup
+
+Word = Literal["continue", "finished", "halt"]
+
+
+@dataclass(frozen=True)
+class AdviceSettings:
+    """When a tune is finished.
+
+    Parameters
+    ----------
+    tolerance_pct
+        A cell is inside when its deviation is no larger. One percent of lambda is about what a
+        good wide-band sensor repeats (common practice, no source). [%]
+    inside_share
+        Share of the weight of the cells that matter which has to be inside. The rest are edges
+        that one more round of the same kind seldom mends. [1]
+    sure_share
+        Mean chance, over the same cells, that the true deviation is inside, from the fit's
+        standard errors; so that a lucky round with wide intervals is not taken for the end. [1]
+    still_share
+        No further gain is to be had when steps stay below the dead band or below what the
+        interval can tell from none, in this share of the weight. [1]
+    gain_share
+        A round that was answered bought nothing when it took less than this share off the rms
+        deviation. [1]
+    """
+
+    tolerance_pct: float = 1.0
+    inside_share: float = 0.95
+    sure_share: float = 0.90
+    still_share: float = 0.97
+    gain_share: float = 0.05
+
+    def __post_init__(self) -> None:
+        if not self.tolerance_pct > 0:
+            raise SetupError(f"the tolerance is {self.tolerance_pct!r}.", mend="Above zero.")
+        for name in ("inside_share", "sure_share", "still_share", "gain_share"):
+            if not 0 <= getattr(self, name) <= 1:
+                raise SetupError(f"{name} is {getattr(self, name)!r}.", mend="Give 0 to 1.")
+
+
+@dataclass(frozen=True)
+class RoundLook:
+    """What a round looks like from afar.
+
+    Parameters
+    ----------
+    number
+        Its number.
+    cells_seen
+        Cells about which the rounds up to this one say something.
+    cells_inside
+        Those of them within tolerance under the grid in force.
+    rms_pct
+        Root mean square of their deviation under the grid in force; None without a cell. [%]
+    response, response_low, response_high
+        Measured over expected change with its 95 % interval; None where not known. [1]
+    """
+
+    number: int
+    cells_seen: int
+    cells_inside: int
+    rms_pct: float | None
+    response: float | None = None
+    response_low: float | None = None
+    response_high: float | None = None
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What to do next.
+
+    Parameters
+    ----------
+    word
+        "continue", "finished" or "halt".
+    why
+        A sentence or two.
+    """
+
+    word: Word
+    why: str
+
+
+def miss_pct(cells: pd.DataFrame, setup: Setup) -> Floats:
+    """Return the part of each cell's deviation that is a fault: a floor has no lean side. [%]"""
+    deviation = cells["deviation_pct"].to_numpy(dtype=float)
+    return np.minimum(deviation, 0.0) if setup.target.kind == "floor" else deviation
+
+
+def look_at(
+    number: int,
+    cells: pd.DataFrame,
+    response: Response,
+    *,
+    setup: Setup,
+    settings: AdviceSettings | None = None,
+) -> RoundLook:
+    """Sum a round up.
+
+    Parameters
+    ----------
+    number
+        Its number.
+    cells
+        Evidence of the rounds up to it, deviations under the grid in force; after a halt that of
+        the round alone.
+    response
+        How the engine answered.
+    setup
+        Kind of target.
+    settings
+        Tolerance; None takes the defaults.
+    """
+    rules = settings or AdviceSettings()
+    seen = cells[cells["confidence"].ne("none") & cells["target_lambda"].notna()]
+    miss = miss_pct(seen, setup)
+    return RoundLook(
+        number=number,
+        cells_seen=len(seen),
+        cells_inside=int((np.abs(miss) <= rules.tolerance_pct).sum()),
+        rms_pct=float(np.sqrt(np.mean(miss**2))) if len(miss) else None,
+        response=_or_none(response.response),
+        response_low=_or_none(response.response_low),
+        response_high=_or_none(response.response_high),
+    )
+
+
+def _or_none(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def advise(
+    cells: pd.DataFrame,
+    response: Response,
+    *,
+    setup: Setup,
+    now: RoundLook,
+    before: RoundLook | None = None,
+    settings: AdviceSettings | None = None,
+    plan: PlanSettings | None = None,
+) -> Advice:
+    """Say whether another round is worth it.
+
+    Parameters
+    ----------
+    cells
+        Cells of the proposal, with ``deviation_pct, se_pct, confidence, step_pct``.
+    response
+        How the engine answered the last change.
+    setup
+        Axes and kind of target.
+    now, before
+        This round and the one before it; None where there is none.
+    settings
+        When it is enough; None takes the defaults.
+    plan
+        Where the car is driven; None takes the defaults.
+
+    Returns
+    -------
+    Advice
+    """
+    rules = settings or AdviceSettings()
+    if response.is_halt:
+        return Advice("halt", f"{_sentence(response.why)}")
+    matter = _cells_that_matter(cells, setup, plan or PlanSettings())
+    if matter.empty:
+        why = "No cell is known well enough to be judged. Log more holds"
+        return Advice("continue", f"{why}; `tuneassist plan` says which.")
+    inside, sure = _shares_inside(matter, setup, rules)
+    bought = _bought_words(now, before) if np.isfinite(response.response) else ""
+    blank = _blank_words(cells)
+    share = f"{100.0 * inside:.0f} % of the driven map that is known well"
+    if inside >= rules.inside_share and sure >= rules.sure_share:
+        why = f"{share} is within {rules.tolerance_pct:g} % of target, beyond doubt."
+        return Advice("finished", f"{why}{bought}{blank}")
+    if now.number > 1 and _is_still(matter, setup, rules):
+        why = (
+            f"{share} is within {rules.tolerance_pct:g} %; what is left is too small to be told "
+            "from the scatter of holds. No further gain is to be had from this kind of log."
+        )
+        return Advice("finished", f"{why}{bought}{blank}")
+    if _bought_nothing(response, now, before, rules) and inside >= rules.inside_share:
+        why = f"{share} is within {rules.tolerance_pct:g} %, and the last round bought nothing."
+        return Advice("finished", f"{why}{bought}{blank}")
+    rest = f"{100.0 * (1.0 - inside):.0f} % of the driven map that is known well"
+    lead = f"{rest} is farther than {rules.tolerance_pct:g} % from target"
+    if inside >= rules.inside_share:
+        lead = f"{share} is within {rules.tolerance_pct:g} % of target, but not beyond doubt"
+    return Advice("continue", f"{lead}.{bought}{blank}")
+
+
+def _sentence(words: str) -> str:
+    """Give words a capital and a full stop."""
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
+
+
+def _cells_that_matter(cells: pd.DataFrame, setup: Setup, plan: PlanSettings) -> pd.DataFrame:
+    """Cells known fairly or well, with the weight that driving gives them."""
+    rpm, load = (cells[name].to_numpy(dtype=float) for name in ("rpm", "load"))
+    weighed = cells.assign(weight=driving_weight(setup.axes, rpm, load, plan))
+    is_known = weighed["confidence"].isin(["fair", "good"]) & weighed["target_lambda"].notna()
+    return weighed[is_known & weighed["weight"].gt(0)]
+
+
+def _share(is_so: npt.NDArray[np.bool_] | Floats, matter: pd.DataFrame) -> float:
+    return float(np.average(is_so, weights=matter["weight"].to_numpy(dtype=float)))
+
+
+def _shares_inside(
+    matter: pd.DataFrame, setup: Setup, rules: AdviceSettings
+) -> tuple[float, float]:
+    """Share of the weight inside tolerance, and the mean chance that the truth is."""
+    miss = miss_pct(matter, setup)
+    error = matter["se_pct"].clip(lower=1e-6).to_numpy(dtype=float)
+    deviation = matter["deviation_pct"].to_numpy(dtype=float)
+    low = stats.norm.cdf((-rules.tolerance_pct - deviation) / error)
+    high = stats.norm.cdf((rules.tolerance_pct - deviation) / error)
+    chance = 1.0 - low if setup.target.kind == "floor" else high - low
+    return _share(np.abs(miss) <= rules.tolerance_pct, matter), _share(chance, matter)
+
+
+def _is_still(matter: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> bool:
+    """Tell whether the proposed steps are no more than the scatter of holds can show."""
+    step = matter["step_pct"].abs().to_numpy(dtype=float)
+    half = 0.5 * (matter["ci_high_pct"] - matter["ci_low_pct"]).to_numpy(dtype=float)
+    is_told = (step > setup.correction.tolerance_pct) & (step > half)
+    # a step that a rule held at nothing is no sign of an engine at rest
+    is_far = np.abs(miss_pct(matter, setup)) > np.maximum(half, rules.tolerance_pct)
+    return _share(~(is_told | is_far), matter) >= rules.still_share
+
+
+def _bought_nothing(
+    response: Response, now: RoundLook, before: RoundLook | None, rules: AdviceSettings
+) -> bool:
+    if before is None or before.rms_pct is None or now.rms_pct is None:
+        return False
+    is_answered = response.verdict == "as expected"
+    return is_answered and now.rms_pct > (1.0 - rules.gain_share) * before.rms_pct
+
+
+def _bought_words(now: RoundLook, before: RoundLook | None) -> str:
+    if before is None or before.rms_pct is None or now.rms_pct is None:
+        return ""
+    return (
+        f" The last change took the rms deviation from {before.rms_pct:.2f} to {now.rms_pct:.2f} %."
+    )
+
+
+def _blank_words(cells: pd.DataFrame) -> str:
+    """Point to the cells without evidence."""
+    is_wanted = cells["target_lambda"].notna()
+    blank = int((cells["confidence"].eq("none") & is_wanted).sum())
+    if blank == 0:
+        return ""
+    total = int(is_wanted.sum())
+    return f" {blank} of {total} cells have no evidence; `tuneassist plan` says what to hold next."
+
+
+def look_record(look: RoundLook, advice: Advice) -> dict[str, Any]:
+    """Return a round's look and the advice after it as plain values."""
+    return {**look.__dict__, "advice": advice.word, "why": advice.why}
+
+
+def look_of_record(record: dict[str, Any]) -> tuple[RoundLook, Advice]:
+    """Return what `look_record` was made of."""
+    known: dict[str, Any] = {name: record.get(name) for name in RoundLook.__dataclass_fields__}
+    return RoundLook(**known), Advice(record["advice"], str(record["why"]))
+
+
+NO_LOGS = Advice("continue", "No logs yet.")
+"""Before the first round."""

@@ -1,0 +1,92 @@
+"""Choosing places: one by one where most doubt goes, then exchanged while that helps.
+
+Exchange: Fedorov, Theory of Optimal Experiments, 1972 (from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from tuneassist.grid import Floats
+from tuneassist.loop.doubt import Doubt
+from tuneassist.loop.settings import PlanSettings
+
+Mask = npt.NDArray[np.bool_]
+
+#: Sweeps of exchanges, and the share of the doubt that one must be worth.
+EXCHANGE_SWEEPS = 2
+EXCHANGE_SHARE = 1e-3
+
+
+def chosen_one_by_one(
+    doubt: Doubt, is_allowed: Mask, *, price: Floats | None, settings: PlanSettings
+) -> list[int]:
+    """Choose places one by one, most doubt taken away per price first.
+
+    Parameters
+    ----------
+    doubt
+        What is not known yet.
+    is_allowed
+        Where a hold may be asked for, shape (n,).
+    price
+        What a hold at each place costs, shape (n,); None: all alike. [s]
+    settings
+        Most holds, and the least that one must bring.
+
+    Returns
+    -------
+    list of int
+        Places, best first.
+    """
+    cost = np.ones(len(is_allowed)) if price is None else price
+    chosen: list[int] = []
+    free, start = is_allowed.copy(), doubt.total
+    for _ in range(min(settings.max_holds, int(free.sum()))):
+        gains = np.where(free, doubt.gains(), 0.0)
+        best = int(np.argmax(gains / cost))
+        if gains[best] <= settings.min_gain_share * start:
+            break
+        chosen.append(best)
+        free[best] = False
+        doubt = doubt.after(best)
+    return chosen
+
+
+def after_all(doubt: Doubt, chosen: list[int]) -> Doubt:
+    """Return what is left after holds at all of the places."""
+    for point in chosen:
+        doubt = doubt.after(point)
+    return doubt
+
+
+def exchanged(
+    doubt: Doubt, chosen: list[int], is_allowed: Mask, *, price: Floats | None
+) -> list[int]:
+    """Swap holds one by one for better places, that cost no more, while that helps."""
+    chosen, left = list(chosen), after_all(doubt, chosen)
+    least = EXCHANGE_SHARE * left.total
+    for _ in range(EXCHANGE_SWEEPS):
+        is_better = False
+        for place, point in enumerate(chosen):
+            fewer = left.without(point)
+            free = is_allowed.copy()
+            free[[p for p in chosen if p != point]] = False
+            if price is not None:
+                free &= price <= price[point] + 1e-9
+            gains = np.where(free, fewer.gains(), -1.0)
+            best = int(np.argmax(gains))
+            if gains[best] > gains[point] + least:
+                chosen[place], left, is_better = best, fewer.after(best), True
+        if not is_better:
+            break
+    return chosen
+
+
+def without_least_missed(doubt: Doubt, chosen: list[int]) -> list[int]:
+    """Leave out the hold that is missed least."""
+    left = after_all(doubt, chosen)
+    totals = [left.without(point).total for point in chosen]
+    missed = int(np.argmin(totals))
+    return [point for k, point in enumerate(chosen) if k != missed]

@@ -1,0 +1,156 @@
+"""What is not yet known over the operating points, and how holds would shrink it.
+
+A hold at a point changes the covariance of all points by a rank-one update that does not depend on
+what will be measured, so that a plan's worth is known before it is driven. The criterion is the
+weighted mean variance (A-optimality; Atkinson, Donev and Tobias, Optimum Experimental Designs, with
+SAS, 2007, chapter 10, from memory). Holds of one session share that session's offset of the
+measuring chain, which is carried along as one more unknown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from tuneassist.evidence.lattice import PRIOR_MEDIAN
+from tuneassist.evidence.need import from_surface_scale, scatter_scale
+from tuneassist.grid import Axes, Floats, bilinear_weights
+from tuneassist.loop.places import cell_steps
+from tuneassist.loop.settings import PlanSettings
+from tuneassist.pipeline import Evidence
+
+#: Size of an unknown table's error, and how far along the axes it stays alike: tables that run at
+#: all are commonly within 10 to 12 %, two standard deviations. [ln], [mean cells]
+BARE_SD, BARE_LENGTH = 0.05, 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class Doubt:
+    """Covariance of the points' needs and of the next session's offset.
+
+    Parameters
+    ----------
+    covariance
+        Of the points, and the session's offset last, shape (n + 1, n + 1). [ln^2]
+    noise
+        Variance of a hold at each point about the surface, shape (n,). [ln^2]
+    weight
+        How much each point matters, sum 1, shape (n,); against a floor, with the chance that the
+        point is not clear of it. [1]
+    is_bare
+        True where no usable surface stands behind it and holds are to be spread.
+    """
+
+    covariance: Floats
+    noise: Floats
+    weight: Floats
+    is_bare: bool = False
+
+    @property
+    def standard_error(self) -> Floats:
+        """Standard error of every point, shape (n,). [ln]"""
+        return np.asarray(np.sqrt(np.maximum(np.diag(self.covariance)[:-1], 0.0)))
+
+    @property
+    def total(self) -> float:
+        """Weighted mean variance. [ln^2]"""
+        return float(self.weight @ np.diag(self.covariance)[:-1])
+
+    def _seen(self) -> tuple[Floats, Floats]:
+        """Covariance of all unknowns with a hold at each point, and that hold's own variance."""
+        shared = self.covariance[:, :-1] + self.covariance[:, -1:]
+        return shared, np.diag(shared) + shared[-1] + self.noise
+
+    def gains(self) -> Floats:
+        """Weighted mean variance that one hold at each point would take away, shape (n,). [ln^2]"""
+        shared, variance = self._seen()
+        return np.asarray(self.weight @ shared[:-1] ** 2 / variance)
+
+    def _moved(self, point: int, sign: float) -> Doubt:
+        shared = self.covariance[:, point] + self.covariance[:, -1]
+        own = float(shared[point] + shared[-1])
+        scale = sign / (self.noise[point] + sign * own)
+        return replace(self, covariance=self.covariance - scale * np.outer(shared, shared))
+
+    def after(self, point: int) -> Doubt:
+        """Return what is left after a hold at a point."""
+        return self._moved(point, 1.0)
+
+    def without(self, point: int) -> Doubt:
+        """Take a hold back; inverse of `after`."""
+        return self._moved(point, -1.0)
+
+
+def doubt_of(
+    evidence: Evidence, places: pd.DataFrame, *, axes: Axes, kind: str, settings: PlanSettings
+) -> Doubt:
+    """Return what the evidence leaves unknown at the places.
+
+    Parameters
+    ----------
+    evidence
+        With its fit; where that is no use, a smooth unknown surface is assumed, which the holds
+        there are have partly told about.
+    places
+        With ``rpm, load, weight``.
+    axes, kind
+        Breakpoints and kind of the target.
+    settings
+        From how many holds the fit is believed.
+    """
+    rpm, load = (places[c].to_numpy(dtype=float) for c in ("rpm", "load"))
+    weights = bilinear_weights(axes, rpm, load)
+    weight = places["weight"].to_numpy(dtype=float)
+    weight = weight / weight.sum()
+    fit, used = evidence.fit, _used_holds(evidence)
+    if fit is None or not fit.is_surface or len(used) < settings.spread_below_holds:
+        cells = _bare_covariance(axes, used)
+        noise = np.full(len(places), PRIOR_MEDIAN[3] ** 2)
+        points = np.asarray(weights @ cells @ weights.T)
+        return Doubt(_with_offset(points, float(PRIOR_MEDIAN[4])), noise, weight, is_bare=True)
+    need = from_surface_scale(weights @ fit.theta, kind)
+    scale = scatter_scale(np.asarray(need), kind)
+    points = np.asarray(weights @ fit.covariance @ weights.T) / np.outer(scale, scale)
+    own = float(used["within_se"].median())
+    noise = np.full(len(places), fit.hold_scatter**2 + own**2)
+    if kind == "floor":
+        error = np.sqrt(np.maximum(np.diag(points), 0.0))
+        weight = weight * _chance_at_floor(np.asarray(need), error, settings)
+        weight = weight / weight.sum()
+    return Doubt(_with_offset(points, fit.log_scatter), noise, weight)
+
+
+def _chance_at_floor(need: Floats, error: Floats, settings: PlanSettings) -> Floats:
+    """Chance that a point is not clear of the floor; what is clear of it needs nothing."""
+    clear = np.log1p(settings.floor_clear_pct / 100.0)
+    chance = stats.norm.cdf((clear - need) / np.maximum(error, 1e-3))
+    return np.asarray(np.maximum(chance, 1e-3))
+
+
+def _used_holds(evidence: Evidence) -> pd.DataFrame:
+    holds = evidence.holds
+    return holds[holds["is_used"].astype(bool)] if "is_used" in holds else holds.iloc[:0]
+
+
+def _with_offset(points: Floats, log_scatter: float) -> Floats:
+    n = len(points)
+    covariance = np.zeros((n + 1, n + 1))
+    covariance[:n, :n] = points
+    covariance[n, n] = log_scatter**2
+    return covariance
+
+
+def _bare_covariance(axes: Axes, holds: pd.DataFrame) -> Floats:
+    """Covariance of the breakpoints of a smooth unknown surface, given the places of holds."""
+    place = cell_steps(axes, axes.cell_rpm(), axes.cell_load())
+    square = np.sum((place[:, None, :] - place[None, :, :]) ** 2, axis=2)
+    cells = BARE_SD**2 * np.exp(-0.5 * square / BARE_LENGTH**2)
+    if holds.empty:
+        return np.asarray(cells)
+    weights = bilinear_weights(axes, holds["rpm"], holds["load"])
+    shared = weights @ cells
+    seen = shared @ weights.T + PRIOR_MEDIAN[3] ** 2 * np.eye(len(holds))
+    return np.asarray(cells - shared.T @ np.linalg.solve(seen, shared))

@@ -1,0 +1,344 @@
+"""What happened to a tune as a list of events, and the state that follows from it.
+
+Nothing is ever taken out of the list: `undo` is an event too, and takes back the last one that
+counts. The state is worked out afresh from the whole list, so that there is no second record that
+could disagree with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Any, Literal, get_args
+
+from tuneassist.errors import InputError
+
+Kind = Literal["start", "add", "accept", "reject", "found", "undo"]
+KINDS: tuple[Kind, ...] = get_args(Kind)
+START = "start"
+"""Name of the grid that the controller held when the tune was started."""
+
+ANSWERS: Mapping[str, str] = MappingProxyType(
+    {
+        "not-loaded": "the accepted grid was not in the controller after all",
+        "sign-mended": "the sign was reversed, and is mended now",
+        "loop-opened": "a closed loop undid the change; it is open now, or its trims are logged",
+        "wrong-log": "a log of another car or table, or a faulty one",
+        "fuel-changed": "fuel, injector, fuel pressure or sensor changed: start the evidence "
+        "afresh from this round",
+    }
+)
+"""What a tuner may have found after a halt, in words."""
+
+JUDGED_AGAIN = ("not-loaded", "fuel-changed")
+"""Answers after which the halted round itself counts and gets a proposal."""
+
+
+@dataclass(frozen=True)
+class Event:
+    """One thing that happened.
+
+    Parameters
+    ----------
+    kind
+        One of `KINDS`.
+    time
+        When, as ISO 8601 in UTC.
+    details
+        Plain values; ``add`` and a ``found`` that judges again have those of `round_details`.
+    """
+
+    kind: Kind
+    time: str
+    details: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class RoundMark:
+    """A round as the history knows it.
+
+    Parameters
+    ----------
+    number
+        Its number, from 1.
+    made
+        Mark of the folder that holds what counts of it.
+    in_force
+        Name of the grid that the controller held while it was logged: "start" or "round-NN".
+    logs
+        Name and SHA-256 of each log.
+    verdict
+        What was made of the engine's response.
+    is_halt
+        Whether the loop stopped there.
+    is_evidence
+        False where the engine has changed since, so that the round is history only.
+    """
+
+    number: int
+    made: str
+    in_force: str
+    logs: tuple[tuple[str, str], ...]
+    verdict: str
+    is_halt: bool
+    is_evidence: bool = True
+
+    @property
+    def name(self) -> str:
+        """Name of its folder, and of the grid that it proposed."""
+        return round_name(self.number)
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the tuner found after a halt.
+
+    Parameters
+    ----------
+    number
+        Round that had halted.
+    verdict
+        Why it had.
+    answer
+        One of `ANSWERS`.
+    time
+        When it was said.
+    """
+
+    number: int
+    verdict: str
+    answer: str
+    time: str
+
+
+@dataclass(frozen=True)
+class TuneState:
+    """What follows from the history.
+
+    Parameters
+    ----------
+    rounds
+        Rounds that stand, oldest first.
+    loaded
+        Names of the grids that the controller has held, oldest first; the last is in it now.
+    is_pending
+        Whether the last round's proposal is neither accepted nor rejected.
+    answers
+        What was found after halts, oldest first.
+    dropped
+        Rounds taken out by an answer: their logs never count.
+    last
+        The last event that counts, which `undo` would take back; None right after the start.
+    """
+
+    rounds: tuple[RoundMark, ...] = ()
+    loaded: tuple[str, ...] = (START,)
+    is_pending: bool = False
+    answers: tuple[Answer, ...] = ()
+    dropped: tuple[RoundMark, ...] = ()
+    last: Event | None = None
+
+    @property
+    def current(self) -> str:
+        """Name of the grid in the controller."""
+        return self.loaded[-1]
+
+    @property
+    def is_halted(self) -> bool:
+        """Whether the loop waits for what the tuner has found."""
+        return bool(self.rounds) and self.rounds[-1].is_halt
+
+    @property
+    def next_number(self) -> int:
+        """Number of the next round."""
+        return self.rounds[-1].number + 1 if self.rounds else 1
+
+    def known_logs(self) -> dict[str, str]:
+        """SHA-256 of every log that was added and not undone, with its round's name."""
+        marks = (*self.dropped, *self.rounds)
+        return {sha256: one.name for one in marks for _, sha256 in one.logs}
+
+    @property
+    def evidence(self) -> tuple[RoundMark, ...]:
+        """Rounds whose evidence counts; a halted one waits."""
+        return tuple(one for one in self.rounds if one.is_evidence and not one.is_halt)
+
+
+def round_name(number: int) -> str:
+    """Return a round's name.
+
+    Examples
+    --------
+    >>> round_name(3)
+    'round-03'
+    """
+    return f"round-{number:02d}"
+
+
+def round_details(mark: RoundMark) -> dict[str, Any]:
+    """Return what an event has to say about the round that it made, as plain values."""
+    return {
+        "number": mark.number,
+        "made": mark.made,
+        "in_force": mark.in_force,
+        "logs": [{"name": name, "sha256": sha256} for name, sha256 in mark.logs],
+        "verdict": mark.verdict,
+        "is_halt": mark.is_halt,
+    }
+
+
+def _mark(details: Mapping[str, Any]) -> RoundMark:
+    return RoundMark(
+        number=int(details["number"]),
+        made=str(details["made"]),
+        in_force=str(details["in_force"]),
+        logs=tuple((str(log["name"]), str(log["sha256"])) for log in details["logs"]),
+        verdict=str(details["verdict"]),
+        is_halt=bool(details["is_halt"]),
+    )
+
+
+def replay(events: Sequence[Event]) -> TuneState:
+    """Work out the state.
+
+    Parameters
+    ----------
+    events
+        All that happened, oldest first; the first is the start.
+
+    Returns
+    -------
+    TuneState
+
+    Raises
+    ------
+    InputError
+        When an event was not possible at its place.
+    """
+    if not events or events[0].kind != "start":
+        raise InputError("the history does not begin with the start of the tune.")
+    states = [TuneState()]
+    for event in events[1:]:
+        if event.kind == "undo":
+            require(states[-1], "undo")
+            states.pop()
+        else:
+            states.append(after(states[-1], event))
+    return states[-1]
+
+
+def after(state: TuneState, event: Event) -> TuneState:
+    """Return the state after one more event that is no ``undo``; raises as `require` does."""
+    steps: dict[str, Callable[[TuneState, Event], TuneState]] = {
+        "add": _added,
+        "accept": _accepted,
+        "reject": lambda before, _: replace(before, is_pending=False),
+        "found": _found,
+    }
+    if event.kind not in steps:
+        raise InputError(f'"{event.kind}" cannot stand here in a history.')
+    require(state, event.kind, answer=str(event.details.get("answer", "")))
+    return replace(steps[event.kind](state, event), last=event)
+
+
+def require(state: TuneState, kind: Kind, *, answer: str = "") -> None:
+    """Refuse what cannot be done now.
+
+    Parameters
+    ----------
+    state
+        The state now.
+    kind
+        What is to be done.
+    answer
+        For ``found``: one of `ANSWERS`.
+
+    Raises
+    ------
+    InputError
+        With what can be done instead.
+    """
+    if kind == "undo":
+        if state.last is None:
+            raise InputError("nothing to undo: the tune has just been started.")
+        return
+    if kind == "found":
+        _require_answer(state, answer)
+        return
+    if state.is_halted:
+        halted = state.rounds[-1]
+        raise InputError(
+            f"the loop has halted at round {halted.number} ({halted.verdict}), and nothing was "
+            "proposed.",
+            mend="Say what you found with `tuneassist rounds found` (answers: "
+            f"{', '.join(ANSWERS)}), or take the round back with `tuneassist rounds undo`.",
+        )
+    if kind == "add" and state.is_pending:
+        raise InputError(
+            f"the proposal of round {state.rounds[-1].number} is neither accepted nor rejected.",
+            mend="Say `tuneassist rounds accept` when the controller holds its grid.csv now, "
+            "`tuneassist rounds reject` when it was not loaded.",
+        )
+    if kind in ("accept", "reject") and not state.is_pending:
+        last = f"The last step was: {state.last.kind}. " if state.last else ""
+        raise InputError(
+            f"there is no proposal to {kind}.",
+            mend=f"{last}Log with what the controller holds now and say `tuneassist rounds add`.",
+        )
+
+
+def _require_answer(state: TuneState, answer: str) -> None:
+    if answer not in ANSWERS:
+        raise InputError(
+            f'"{answer}" is no answer that the loop knows.', mend=f"Known: {', '.join(ANSWERS)}."
+        )
+    if not state.is_halted:
+        raise InputError(
+            "the loop has not halted, so there is nothing to answer.",
+            mend="To take the last step back, say `tuneassist rounds undo`.",
+        )
+    if answer == "not-loaded" and not _was_just_loaded(state):
+        raise InputError(
+            f"no grid was accepted between round {state.rounds[-1].number} and the one before, "
+            "so none can have been left out.",
+            mend="Look for another cause, or take wrongly accepted steps back with "
+            "`tuneassist rounds undo`.",
+        )
+
+
+def _was_just_loaded(state: TuneState) -> bool:
+    """Tell whether the grid in force in the last round was accepted right before it."""
+    is_loaded = len(state.loaded) > 1 and state.rounds[-1].in_force == state.current
+    return is_loaded and all(one.in_force != state.current for one in state.rounds[:-1])
+
+
+def _added(state: TuneState, event: Event) -> TuneState:
+    mark = _mark(event.details)
+    if (mark.number, mark.in_force) != (state.next_number, state.current):
+        raise InputError(
+            f"round {mark.number} under {mark.in_force} cannot follow here: round "
+            f"{state.next_number} under {state.current} would."
+        )
+    return replace(state, rounds=(*state.rounds, mark), is_pending=not mark.is_halt)
+
+
+def _accepted(state: TuneState, _: Event) -> TuneState:
+    return replace(state, loaded=(*state.loaded, state.rounds[-1].name), is_pending=False)
+
+
+def _found(state: TuneState, event: Event) -> TuneState:
+    answer, halted = str(event.details["answer"]), state.rounds[-1]
+    told = Answer(halted.number, halted.verdict, answer, event.time)
+    state = replace(state, answers=(*state.answers, told))
+    if answer not in JUDGED_AGAIN:  # the controller is as it should be now; the round is not
+        return replace(state, rounds=state.rounds[:-1], dropped=(*state.dropped, halted))
+    earlier, loaded = state.rounds[:-1], state.loaded
+    if answer == "not-loaded":
+        loaded = loaded[:-1]
+    else:
+        earlier = tuple(replace(one, is_evidence=False) for one in earlier)
+    mark = _mark(event.details)
+    if (mark.number, mark.in_force, mark.logs) != (halted.number, loaded[-1], halted.logs):
+        raise InputError(f"round {mark.number} is not the one that halted.")
+    return replace(state, rounds=(*earlier, mark), loaded=loaded, is_pending=not mark.is_halt)

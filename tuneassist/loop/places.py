@@ -1,0 +1,177 @@
+"""Where holds may be asked for: operating points within reach, with how much each matters."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.spatial import Delaunay, QhullError
+
+from tuneassist.evidence.lattice import axis_positions
+from tuneassist.evidence.need import target_at
+from tuneassist.grid import Axes, Floats, bilinear_weights
+from tuneassist.loop.settings import PlanSettings
+from tuneassist.pipeline import Evidence
+from tuneassist.settings import CEILING_CHANNELS, Setup
+
+Mask = npt.NDArray[np.bool_]
+
+#: Weight of a cell at a point from which the point tells about it. [1]
+TOUCH = 0.05
+
+
+def visits_of(evidence: Evidence, axes: Axes) -> Floats:
+    """Count samples per cell, as far as the evidence knows where samples have been.
+
+    Parameters
+    ----------
+    evidence
+        Its logs' ``visits`` count where they have them, else the holds and what lies between them.
+    axes
+        Breakpoints.
+
+    Returns
+    -------
+    numpy.ndarray
+        Samples nearest to each breakpoint, shape (cells,). [1]
+    """
+    total = np.zeros(axes.size)
+    known = [
+        visits for log in evidence.logs if (visits := getattr(log, "visits", None)) is not None
+    ]
+    if known:
+        return np.asarray(total + np.sum([np.asarray(v, dtype=float) for v in known], axis=0))
+    return total if evidence.holds.empty else _visits_of_holds(evidence.holds, axes, total)
+
+
+def _visits_of_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
+    """Samples of the holds, and one visit for each fine point between them: moves cross those."""
+    rpm, load = (holds[c].to_numpy(dtype=float) for c in ("rpm", "load"))
+    np.add.at(total, _nearest_cell(axes, rpm, load), holds["samples"].to_numpy(dtype=float))
+    fine_rpm, fine_load = (
+        np.interp(np.arange(8 * len(points) - 7) / 8.0, np.arange(len(points)), points)
+        for points in (axes.rpm, axes.load)
+    )
+    rpm_at, load_at = (m.ravel() for m in np.meshgrid(fine_rpm, fine_load, indexing="ij"))
+    try:
+        hull = Delaunay(cell_steps(axes, rpm, load))
+    except (QhullError, ValueError):  # too few holds, or all on a line: they span no area
+        return total
+    inside = hull.find_simplex(cell_steps(axes, rpm_at, load_at)) >= 0
+    np.add.at(total, _nearest_cell(axes, rpm_at[inside], load_at[inside]), 1.0)
+    return total
+
+
+def _nearest_cell(axes: Axes, rpm: Floats, load: Floats) -> npt.NDArray[np.int64]:
+    row, column = (
+        np.searchsorted((points[1:] + points[:-1]) / 2.0, values)
+        for values, points in ((rpm, axes.rpm), (load, axes.load))
+    )
+    return np.asarray(row * len(axes.load) + column, dtype=np.int64)
+
+
+def place_table(
+    evidence: Evidence, *, setup: Setup, settings: PlanSettings, visits: npt.ArrayLike | None = None
+) -> pd.DataFrame:
+    """List the operating points within the engine's reach as logged, half a cell apart.
+
+    Parameters
+    ----------
+    evidence
+        Highest values of the channels with ceilings, and where holds have been.
+    setup
+        Axes, target, rev limit and ceilings.
+    settings
+        Reach and weights.
+    visits
+        Samples nearest to each breakpoint, moves included, shape (cells,) or of the axes; None
+        takes what the evidence knows. [1]
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``rpm, load, weight, is_allowed``. The weight is the point's share of the map, physically
+        measured, times how much is driven there. Points that matter but where no hold may be asked
+        for (a ceiling was passed there or at less load, or the rev limit is near) are kept, not
+        allowed.
+    """
+    axes = setup.axes
+    seen = visits_of(evidence, axes) if visits is None else np.asarray(visits, dtype=float)
+    is_seen = seen.reshape(axes.shape) >= settings.min_visits
+    at_rpm, at_load = (_half_steps(len(points)) for points in (axes.rpm, axes.load))
+    near_rpm, near_load = (
+        (np.abs(at[:, None] - np.arange(len(points))) <= settings.reach_cells).astype(float)
+        for at, points in ((at_rpm, axes.rpm), (at_load, axes.load))
+    )
+    reached = (near_rpm @ is_seen.astype(float) @ near_load.T > 0).ravel()
+    fine_rpm, fine_load = (
+        np.interp(at, np.arange(len(points)), points)
+        for at, points in ((at_rpm, axes.rpm), (at_load, axes.load))
+    )
+    rpm, load = (m.ravel()[reached] for m in np.meshgrid(fine_rpm, fine_load, indexing="ij"))
+    area = np.outer(_width(fine_rpm), _width(fine_load)).ravel()[reached]
+    table = pd.DataFrame({"rpm": rpm, "load": load})
+    table["weight"] = area * driving_weight(axes, rpm, load, settings)
+    table["is_allowed"] = _is_allowed(evidence.cells, rpm, load, setup, settings)
+    is_wanted = np.isfinite(target_at(axes, setup.target.table, rpm, load))
+    return table[is_wanted].reset_index(drop=True)
+
+
+def driving_weight(axes: Axes, rpm: Floats, load: Floats, settings: PlanSettings) -> Floats:
+    """Tell how much each point matters, 1 where a road car lives, shape (n,). [1]
+
+    Examples
+    --------
+    >>> axes = Axes(rpm=np.array([1000.0, 5000.0]), load=np.array([0.0, 100.0]))
+    >>> rpm = np.array([1000.0, 3000.0, 4000.0, 5000.0])
+    >>> driving_weight(axes, rpm, np.zeros(4), PlanSettings()).round(2)
+    array([1.  , 1.  , 0.65, 0.3 ])
+    """
+    share = (rpm - axes.rpm[0]) / (axes.rpm[-1] - axes.rpm[0])
+    past = np.clip(
+        (share - settings.full_until_share) / max(1.0 - settings.full_until_share, 1e-9), 0.0, 1.0
+    )
+    weight = 1.0 - (1.0 - settings.top_weight) * (1.0 - np.cos(np.pi * past)) / 2.0
+    for region in settings.regions:
+        inside = (rpm >= region.rpm[0]) & (rpm <= region.rpm[1])
+        inside &= (load >= region.load[0]) & (load <= region.load[1])
+        weight = np.where(inside, weight * region.weight, weight)
+    return np.asarray(weight)
+
+
+def passed_ceilings(cells: pd.DataFrame, setup: Setup) -> Mask:
+    """Cells where a ceiling was reached, and those at more load and equal speed; shape of axes."""
+    hot = np.zeros(setup.axes.size, dtype=bool)
+    for name, ceiling in setup.limits.ceilings.items():
+        column = f"{CEILING_CHANNELS[name][0]}_max"
+        if column in cells:
+            hot |= cells[column].to_numpy(dtype=float) >= ceiling.ceiling
+    return np.asarray(np.logical_or.accumulate(hot.reshape(setup.axes.shape), axis=1))
+
+
+def cell_steps(axes: Axes, rpm: Floats, load: Floats) -> Floats:
+    """Place points in units in which uneven axes make sense, shape (n, 2). [mean cells]"""
+    places = [
+        np.interp(values, points, axis_positions(points))
+        for values, points in ((rpm, axes.rpm), (load, axes.load))
+    ]
+    return np.stack(places, axis=1)
+
+
+def _half_steps(count: int) -> Floats:
+    return np.arange(2 * count - 1) / 2.0
+
+
+def _width(points: Floats) -> Floats:
+    """Share of an axis that each point stands for."""
+    return np.asarray(np.gradient(axis_positions(points)))
+
+
+def _is_allowed(
+    cells: pd.DataFrame, rpm: Floats, load: Floats, setup: Setup, settings: PlanSettings
+) -> Mask:
+    hot = passed_ceilings(cells, setup).ravel().astype(float)
+    weights = bilinear_weights(setup.axes, rpm, load) if len(rpm) else None
+    cool = np.ones(0, dtype=bool) if weights is None else np.asarray(weights @ hot) < TOUCH
+    limit = setup.engine.rev_limit_rpm
+    return cool if limit is None else cool & (rpm <= limit - settings.rev_margin_rpm)

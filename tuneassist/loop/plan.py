@@ -1,0 +1,278 @@
+"""What to hold next: the holds that shrink the remaining doubt most for the time.
+
+Points are chosen one by one where a hold takes most of the weighted variance away, per second where
+time is short, and then exchanged while that helps. What is chosen never lies beyond the engine's
+reach as logged, near the rev limit, where there is no target, or where a ceiling was passed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from tuneassist.errors import InputError, NoEvidenceError
+from tuneassist.grid import Axes, Floats
+from tuneassist.loop.choice import (
+    after_all,
+    chosen_one_by_one,
+    exchanged,
+    without_least_missed,
+)
+from tuneassist.loop.doubt import Doubt, doubt_of
+from tuneassist.loop.order import band_of, ordered_holds
+from tuneassist.loop.places import cell_steps, place_table
+from tuneassist.loop.settings import PlanSettings
+from tuneassist.pipeline import Evidence
+from tuneassist.settings import Setup
+
+HOLD_COLUMNS = (
+    "number", "start_s", "rpm", "load", "hold_s", "rest_s", "move_s", "band", "doubt_pct", "why",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """Holds in the order in which they are to be driven.
+
+    Parameters
+    ----------
+    holds
+        One row per hold: `HOLD_COLUMNS`. ``rest_s`` is waited ahead of it, ``start_s`` is when the
+        hold begins, ``doubt_pct`` is half of the 95 % interval there today. [rpm], [load unit],
+        [s], [%]
+    places
+        The operating points looked at: ``rpm, load, weight, is_allowed, doubt_before_pct,
+        doubt_after_pct``, halves of 95 % intervals. [%]
+    doubt_before_pct, doubt_after_pct
+        Root of the weighted mean square of the standard error, today and expected after. [%]
+    total_s
+        Time that all of it takes on a warm engine. [s]
+    is_spread
+        True where there is no usable fit yet and holds are spread evenly.
+    notes
+        Sentences that the operator should read.
+    """
+
+    holds: pd.DataFrame
+    places: pd.DataFrame
+    doubt_before_pct: float
+    doubt_after_pct: float
+    total_s: float
+    is_spread: bool
+    notes: tuple[str, ...] = ()
+
+
+def plan_holds(
+    evidence: Evidence | None,
+    *,
+    setup: Setup,
+    minutes: float,
+    settings: PlanSettings | None = None,
+    visits: npt.ArrayLike | None = None,
+) -> Plan:
+    """Choose what to hold next and put it in order.
+
+    Parameters
+    ----------
+    evidence
+        What is known so far; None where nothing has been logged, which takes ``visits``.
+    setup
+        Axes, target, rev limit and ceilings.
+    minutes
+        Time there is, on a warm engine. [min]
+    settings
+        Weights and prices of time; None takes the defaults.
+    visits
+        Samples nearest to each breakpoint, moves included, such as ``samples_seen`` of
+        `tuneassist.evidence.coverage.coverage_table`; None takes what the evidence knows. [1]
+
+    Returns
+    -------
+    Plan
+        At most ``minutes`` long.
+
+    Raises
+    ------
+    NoEvidenceError
+        When no place is known to be within reach, or holds are allowed at none.
+    InputError
+        When the time is too short for a single hold.
+    """
+    rules = settings or PlanSettings()
+    if not 0 < minutes < float("inf"):
+        raise InputError(f"{minutes!r} minutes is no time.", mend="Give a number above zero.")
+    evidence = evidence or _nothing_known()
+    places = place_table(evidence, setup=setup, settings=rules, visits=visits)
+    _require_places(places)
+    kind = setup.target.kind
+    doubt = doubt_of(evidence, places, axes=setup.axes, kind=kind, settings=rules)
+    job = _Job(places, setup.axes, rules, 60.0 * minutes)
+    chosen, holds = job.choose(doubt)
+    if not chosen:
+        need = rules.move_s + rules.hold_s
+        raise InputError(
+            f"{minutes:g} minutes is too short: one hold takes {need:.0f} s.",
+            mend="Give more time.",
+        )
+    return _finish(job, doubt, holds, evidence)
+
+
+def _nothing_known() -> Evidence:
+    holds = pd.DataFrame(columns=["rpm", "load", "samples", "within_se"], dtype=float)
+    return Evidence(pd.DataFrame(), holds.assign(is_used=False), None, ())
+
+
+def _require_places(places: pd.DataFrame) -> None:
+    if places.empty:
+        raise NoEvidenceError(
+            "No place with a target is known to be within the engine's reach. Log a warm drive "
+            "that sweeps speed and load slowly, then plan again."
+        )
+    if not places["is_allowed"].any():
+        raise NoEvidenceError(
+            "No hold may be asked for: every place that was reached lies near the rev limit or "
+            "where a ceiling was passed."
+        )
+    if not places.loc[places["is_allowed"], "weight"].gt(0).any():
+        raise NoEvidenceError(
+            "No hold is worth its time: every place within reach has the weight 0 in plan.region."
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class _Job:
+    """Places, prices and the time there is."""
+
+    places: pd.DataFrame
+    axes: Axes
+    settings: PlanSettings
+    time_s: float
+
+    @property
+    def is_allowed(self) -> npt.NDArray[np.bool_]:
+        return np.asarray(self.places["is_allowed"].to_numpy(dtype=bool))
+
+    @property
+    def highest_load(self) -> float:
+        return float(self.places["load"].max())
+
+    def price(self) -> Floats:
+        """Typical time that a hold at each place takes, its share of the rests included. [s]"""
+        rules = self.settings
+        move = rules.move_s + 0.5 * rules.move_s_per_1000_rpm + rules.move_s_per_load_step
+        heavy = band_of(self.places["load"].to_numpy(dtype=float), self.highest_load, rules) == 2
+        wait = max(rules.rest_s - rules.hold_s - 2.0 * move, 0.0)
+        return np.asarray(rules.hold_s + move + wait * heavy)
+
+    def ordered(self, chosen: list[int]) -> pd.DataFrame:
+        rows = self.places.iloc[chosen]
+        holds = ordered_holds(
+            rows["rpm"].to_numpy(dtype=float),
+            rows["load"].to_numpy(dtype=float),
+            axes=self.axes,
+            highest_load=self.highest_load,
+            settings=self.settings,
+        )
+        holds["point"] = np.array(chosen, dtype=np.int64)[holds["point"]]
+        return holds
+
+    def choose(self, doubt: Doubt) -> tuple[list[int], pd.DataFrame]:
+        """Choose as many holds as there is time for; by doubt alone if time is no matter."""
+        free = self._best(doubt, None)
+        holds = self.ordered(free)
+        if _length_s(holds) <= self.time_s:
+            return free, holds
+        chosen = self._best(doubt, self.price())
+        while chosen and not self._fits(chosen):
+            chosen = without_least_missed(doubt, chosen)
+        return chosen, self.ordered(chosen) if chosen else holds.iloc[:0]
+
+    def _best(self, doubt: Doubt, price: Floats | None) -> list[int]:
+        """The best places; with a price, as many of them as there is time for."""
+        ranked = chosen_one_by_one(doubt, self.is_allowed, price=price, settings=self.settings)
+        if price is not None:
+            ranked = ranked[: _last_true(lambda k: self._fits(ranked[:k]), len(ranked))]
+        return exchanged(doubt, ranked, self.is_allowed, price=price)
+
+    def _fits(self, chosen: list[int]) -> bool:
+        return not chosen or _length_s(self.ordered(chosen)) <= self.time_s
+
+
+def _length_s(holds: pd.DataFrame) -> float:
+    return float((holds["rest_s"] + holds["move_s"] + holds["hold_s"]).sum())
+
+
+def _last_true(is_right: Callable[[int], bool], most: int) -> int:
+    """Largest count that fits, by halving; fitting hardly ever comes back once lost."""
+    low, high = 0, most
+    while low < high:
+        middle = (low + high + 1) // 2
+        low, high = (middle, high) if is_right(middle) else (low, middle - 1)
+    return low
+
+
+def _finish(job: _Job, doubt: Doubt, holds: pd.DataFrame, evidence: Evidence) -> Plan:
+    points = holds["point"].to_numpy(dtype=np.int64)
+    after = after_all(doubt, points.tolist())
+    before_pct, after_pct = (195.996 * one.standard_error for one in (doubt, after))
+    places = job.places.assign(doubt_before_pct=before_pct, doubt_after_pct=after_pct)
+    holds = holds.assign(
+        number=np.arange(1, len(holds) + 1),
+        doubt_pct=before_pct[points],
+        why=_why(job, evidence, points, before_pct, after_pct),
+    )
+    return Plan(
+        holds=holds[list(HOLD_COLUMNS)],
+        places=places,
+        doubt_before_pct=100.0 * float(np.sqrt(doubt.total)),
+        doubt_after_pct=100.0 * float(np.sqrt(after.total)),
+        total_s=_length_s(holds),
+        is_spread=doubt.is_bare,
+        notes=_notes(job, doubt, holds),
+    )
+
+
+def _why(
+    job: _Job,
+    evidence: Evidence,
+    points: npt.NDArray[np.int64],
+    before_pct: Floats,
+    after_pct: Floats,
+) -> list[str]:
+    """Say for each hold what is known there and what it will be."""
+    rows = job.places.iloc[points]
+    at = cell_steps(job.axes, rows["rpm"].to_numpy(dtype=float), rows["load"].to_numpy(dtype=float))
+    held = evidence.holds
+    there = cell_steps(
+        job.axes, held["rpm"].to_numpy(dtype=float), held["load"].to_numpy(dtype=float)
+    )
+    count = np.zeros(len(at), dtype=int)
+    if len(there):
+        away = np.abs(at[:, None, :] - there[None, :, :]).max(axis=2)
+        count = (away <= 1.0).sum(axis=1)
+    words = []
+    for near, before, after in zip(count, before_pct[points], after_pct[points], strict=True):
+        what = "no hold near yet" if near == 0 else f"{near} hold{'s' if near > 1 else ''} near"
+        words.append(f"{what}; known to ±{before:.1f} %, then ±{after:.1f} %")
+    return words
+
+
+def _notes(job: _Job, doubt: Doubt, holds: pd.DataFrame) -> tuple[str, ...]:
+    notes = []
+    if doubt.is_bare:
+        notes.append(
+            "there is no usable surface yet, so holds are spread evenly and the doubt is a guess"
+        )
+    refused = int((~job.is_allowed).sum())
+    if refused:
+        notes.append(
+            f"{refused} of {len(job.places)} places within reach are left out: near the rev limit, "
+            "or a ceiling was passed there or at less load"
+        )
+    if len(holds) < job.settings.max_holds and _length_s(holds) < 0.8 * job.time_s:
+        notes.append("the time is not used up: further holds would hardly tell more")
+    return tuple(notes)

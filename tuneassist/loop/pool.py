@@ -1,0 +1,83 @@
+"""The evidence of several rounds as one: total needs pool, and contradicted rounds fade.
+
+What a cell needs in total (its deviation composed with the grid it was logged under) belongs to the
+engine and not to the round, so that all rounds count. Where a later round found the need shifted
+everywhere, beyond doubt but by less than stops the loop, the engine drifts: the rounds before then
+count with that much more standard deviation, and so fade behind the newer ones.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuneassist.grid import Grid
+from tuneassist.loop.response import Response
+from tuneassist.pipeline import Evidence, LogEvidence, gather
+from tuneassist.settings import Setup
+
+
+@dataclass(frozen=True, eq=False)
+class Round:
+    """One round of logs.
+
+    Parameters
+    ----------
+    number
+        Its number, from 1.
+    logs
+        What its logs said.
+    in_force
+        The grid that the controller held while they were taken.
+    response
+        How the engine answered the change before them.
+    """
+
+    number: int
+    logs: tuple[LogEvidence, ...]
+    in_force: Grid
+    response: Response
+
+
+def drift_ln(response: Response) -> float:
+    """Shift of need that a round found, where it is beyond doubt; else 0. [ln]"""
+    low, high = response.offset_low_pct, response.offset_high_pct
+    if not (np.isfinite(low) and np.isfinite(high)) or low <= 0.0 <= high:
+        return 0.0
+    return abs(float(np.log1p(response.offset_pct / 100.0)))
+
+
+def fade_of_rounds(rounds: Sequence[Round]) -> list[float]:
+    """Standard deviation by which the engine has drifted since each round, oldest first. [ln]"""
+    later = [drift_ln(one.response) for one in rounds]
+    squares = np.cumsum(np.square(later[::-1]))[::-1]
+    return [float(np.sqrt(s - later[k] ** 2)) for k, s in enumerate(squares)]
+
+
+def pool_rounds(rounds: Sequence[Round], *, setup: Setup, current: Grid) -> Evidence:
+    """Gather the evidence of all rounds.
+
+    Parameters
+    ----------
+    rounds
+        The rounds that count, oldest first.
+    setup
+        The car's setup.
+    current
+        The grid in the controller now; deviations are told relative to it.
+
+    Returns
+    -------
+    Evidence
+        With a sentence where rounds have faded.
+    """
+    fades = fade_of_rounds(rounds)
+    return gather(
+        [log for one in rounds for log in one.logs],
+        setup=setup,
+        current=current,
+        in_force=[one.in_force for one in rounds for _ in one.logs],
+        fade_ln=[fade for one, fade in zip(rounds, fades, strict=True) for _ in one.logs],
+    )

@@ -1,0 +1,432 @@
+"""Did the engine answer the last change? Predicted against measured, before anything is done next.
+
+The rounds so far predict what every new hold should need if the grid that the controller is said
+to hold acts one to one. The measured change is regressed on the expected one,
+
+    measured change = response x expected change + offset,
+
+by generalised least squares: the errors of the prediction are shared between holds, through the
+fit, and each hold has its own scatter. A response of 1 is as it should be. Near 0 the grid was not
+loaded, another table was changed, or a closed loop undoes it; negative, its sign is wrong. An
+offset is a need that changed everywhere, as with other fuel or another injector. Where neither
+explains the new holds, they are not of this engine as it was. Reference: Aitken, Proc. Royal Soc.
+Edinburgh 55, 1935, 42-48 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import linalg, stats
+
+from tuneassist.evidence.need import correction_need_ln, from_surface_scale, scatter_scale
+from tuneassist.grid import Floats, Grid, bilinear_weights
+from tuneassist.pipeline import Evidence
+from tuneassist.settings import Setup
+
+NO_REGIONS = pd.DataFrame(
+    {name: pd.Series(dtype=float) for name in ("change_pct", "response", "low", "high")}
+)
+NO_REGIONS.insert(0, "holds", pd.Series(dtype=int))
+NO_REGIONS.insert(0, "region", pd.Series(dtype=str))
+
+VERDICTS = (
+    "first round",
+    "cannot tell",
+    "as expected",
+    "no answer",
+    "wrong way",
+    "weak answer",
+    "strong answer",
+    "need changed everywhere",
+    "not the same engine",
+)
+
+
+@dataclass(frozen=True)
+class ResponseSettings:
+    """When an answer of the engine counts as what.
+
+    Parameters
+    ----------
+    min_holds
+        Fewest new holds from which a response is told. [1]
+    min_change_pct
+        A change smaller than this (rms over the new holds) tells nothing about a response: hold
+        scatter hides it. [%]
+    no_answer_below, wrong_way_below
+        The interval's upper end below the first: the change did not reach the engine, or not
+        whole. Below the second: it acts the wrong way. [1]
+    weak_below
+        An interval wholly below this is a weak answer, such as a closed loop that undoes part.
+        [1]
+    strong_above
+        An interval wholly above this is too strong an answer. On sound simulated engines the
+        measured response itself stays within 0.85 to 1.2. [1]
+    offset_pct
+        A need that changed everywhere by more than this, beyond doubt, stops the loop. Fuels of
+        one kind differ by 1 to 3 % in stoichiometry (winter, summer, ethanol share up to 10 %:
+        14.6 against 14.0). [%]
+    misfit_pct, misfit_ratio
+        New holds that scatter about the best explanation by more than this, and by more than
+        this many times what is usual, are not of the same engine. [%], [1]
+    region_min_change_pct
+        Change that a part of the map needs before it is judged by itself. [%]
+    """
+
+    min_holds: int = 5
+    min_change_pct: float = 0.8
+    no_answer_below: float = 0.5
+    wrong_way_below: float = 0.0
+    weak_below: float = 0.75
+    strong_above: float = 1.35
+    offset_pct: float = 3.0
+    misfit_pct: float = 1.5
+    misfit_ratio: float = 3.0
+    region_min_change_pct: float = 1.5
+
+
+@dataclass(frozen=True, eq=False)
+class Response:
+    """What the engine did with the last change.
+
+    Parameters
+    ----------
+    verdict
+        One of `VERDICTS`.
+    why
+        A sentence, with what to look at where the loop must stop.
+    response, response_low, response_high
+        Measured over expected change with its 95 % interval; nan where it cannot be told. [1]
+    offset_pct, offset_low_pct, offset_high_pct
+        Change of need everywhere. [%]
+    misfit_pct
+        Robust scatter of the new holds about the best explanation. [%]
+    holds
+        New holds that took part. [1]
+    regions
+        One row per part of the map: ``region, holds, change_pct, response, low, high``.
+    """
+
+    verdict: str
+    why: str
+    response: float = float("nan")
+    response_low: float = float("nan")
+    response_high: float = float("nan")
+    offset_pct: float = float("nan")
+    offset_low_pct: float = float("nan")
+    offset_high_pct: float = float("nan")
+    misfit_pct: float = float("nan")
+    holds: int = 0
+    regions: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    @property
+    def is_halt(self) -> bool:
+        """Whether the loop must stop until the tuner has looked."""
+        return self.verdict not in ("first round", "cannot tell", "as expected")
+
+
+LOOK = {
+    "no answer": (
+        "the engine did not answer the last change (response {r}): the grid was not loaded, "
+        "another table was changed, or a closed loop is undoing it. Read the table back from the "
+        "controller, and log the fuel trims"
+    ),
+    "wrong way": (
+        "the engine answered the wrong way (response {r}): the sign of the correction is "
+        "reversed. Put the earlier grid back before any load is held, and look at what the "
+        "controller does with a positive value"
+    ),
+    "weak answer": (
+        "the engine answered only part of the last change (response {r}): a closed loop may be "
+        "undoing it, a second table may share the work, or part of the grid was not loaded"
+    ),
+    "strong answer": (
+        "the engine answered more than the whole of the last change (response {r}): it was added "
+        "to what was there instead of replacing it, acts in two tables, or the log is of another "
+        "car. Read the table back from the controller"
+    ),
+    "need changed everywhere": (
+        "the engine needs {o} fuel everywhere than the earlier rounds say: other fuel, fuel "
+        "pressure, an injector or the sensor changed"
+    ),
+    "not the same engine": (
+        "the new holds scatter {m:.1f} % about anything the earlier rounds explain: a log of "
+        "another car, another table, or a fault. Look at the logs of this round"
+    ),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class _Comparison:
+    """New holds against what the earlier rounds predict."""
+
+    expected: Floats  # change of the measured need that the new grid should make [ln]
+    measured: Floats  # [ln]
+    covariance: Floats
+    rpm: Floats
+    load: Floats
+
+    def part(self, inside: npt.NDArray[np.bool_]) -> _Comparison:
+        """Return some of the holds."""
+        return _Comparison(
+            self.expected[inside],
+            self.measured[inside],
+            self.covariance[np.ix_(inside, inside)],
+            self.rpm[inside],
+            self.load[inside],
+        )
+
+
+def measure_response(
+    earlier: Evidence,
+    new_holds: pd.DataFrame,
+    *,
+    before: Grid,
+    now: Grid,
+    setup: Setup,
+    settings: ResponseSettings | None = None,
+) -> Response:
+    """Judge new holds by what earlier rounds predict.
+
+    Parameters
+    ----------
+    earlier
+        Pooled evidence of the rounds before.
+    new_holds
+        Holds of the new round with ``rpm, load, need_ln, within_se, stop``.
+    before, now
+        The grid in force in the round before, and the one said to be in force in the new one.
+    setup
+        Axes, target kind and what the grid acts on.
+    settings
+        Thresholds; None takes the defaults.
+
+    Returns
+    -------
+    Response
+        With a verdict, its words, and the numbers behind them.
+    """
+    rules = settings or ResponseSettings()
+    pair = _compare(earlier, new_holds, before=before, now=now, setup=setup)
+    if pair is None or len(pair.measured) < rules.min_holds:
+        count = 0 if pair is None else len(pair.measured)
+        return Response(
+            "cannot tell",
+            f"only {count} new holds stand where the earlier rounds reach",
+            holds=count,
+        )
+    return _judge(pair, rules)
+
+
+def _compare(
+    earlier: Evidence, new_holds: pd.DataFrame, *, before: Grid, now: Grid, setup: Setup
+) -> _Comparison | None:
+    fit = earlier.fit
+    holds = new_holds[new_holds["stop"].eq("")]
+    if fit is None or holds.empty:
+        return None
+    weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
+    is_known = earlier.cells["confidence"].ne("none").to_numpy()
+    reached = np.asarray(weights @ is_known.astype(float)) > 0.95
+    if not reached.any():
+        return None
+    weights, holds = weights[reached], holds[reached]
+    acts_on, kind = setup.correction.acts_on, setup.target.kind
+    met_before, met_now = (
+        correction_need_ln(weights @ np.nan_to_num(grid.flat()), acts_on) for grid in (before, now)
+    )
+    total = from_surface_scale(weights @ fit.theta, kind)
+    to_ln = 1.0 / scatter_scale(total, kind)
+    own = fit.hold_scatter**2 + holds["within_se"].to_numpy(dtype=float) ** 2
+    shared = to_ln[:, None] * np.asarray(weights @ fit.covariance @ weights.T) * to_ln[None, :]
+    return _Comparison(
+        expected=met_before - met_now,
+        measured=holds["need_ln"].to_numpy(dtype=float) - (total - met_before),
+        covariance=shared + np.diag(own),
+        rpm=holds["rpm"].to_numpy(dtype=float),
+        load=holds["load"].to_numpy(dtype=float),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """A fitted explanation: coefficients, standard errors, residuals and their scatter."""
+
+    value: Floats
+    error: Floats
+    residual: Floats
+    misfit: float
+    quantile: float
+
+
+def _fit_line(pair: _Comparison, columns: list[Floats], offset: Floats | None = None) -> _Line:
+    """Generalised least squares, wild holds held at three of their standard deviations."""
+    y = pair.measured if offset is None else pair.measured - offset
+    sd = np.sqrt(np.diag(pair.covariance))
+    x = np.stack(columns, axis=1) if columns else np.zeros((len(y), 0))
+    value, error = np.zeros(x.shape[1]), np.zeros(x.shape[1])
+    limited = y
+    for _ in range(4 if columns else 0):
+        factor = linalg.cho_factor(pair.covariance, lower=True)
+        information = x.T @ linalg.cho_solve(factor, x)
+        value = np.linalg.solve(information, x.T @ linalg.cho_solve(factor, limited))
+        gap = y - x @ value
+        limited = x @ value + np.clip(gap, -3.0 * sd, 3.0 * sd)
+        error = np.sqrt(np.diag(np.linalg.inv(information)))
+    residual = y - x @ value
+    misfit = 1.4826 * float(np.median(np.abs(residual - np.median(residual))))
+    usual = float(np.median(sd))
+    inflate = max(1.0, misfit / usual)
+    freedom = max(len(y) - x.shape[1], 1)
+    return _Line(value, error * inflate, residual, misfit, float(stats.t.ppf(0.975, freedom)))
+
+
+def _loss(line: _Line, pair: _Comparison) -> float:
+    """Robust sum of squared residuals in standard deviations (Huber's, bend at 3)."""
+    spans = np.abs(line.residual) / np.sqrt(np.diag(pair.covariance))
+    return float(np.sum(np.where(spans <= 3.0, spans**2, 6.0 * spans - 9.0)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Lines:
+    """The explanations that were tried."""
+
+    pair: _Comparison  # less the drift, where there is one
+    change_pct: float
+    shifted: _Line  # the change as expected, and an offset
+    scaled: _Line | None  # a share of the change; beside an offset where that is decisively better
+    both: _Line
+    is_shift_better: bool
+
+
+def _explain(pair: _Comparison, rules: ResponseSettings) -> _Lines:
+    ones = np.ones_like(pair.measured)
+    size = np.abs(pair.expected)
+    change_pct = 100.0 * float(np.sqrt(np.mean(size**2)))
+    shifted = _fit_line(pair, [ones], offset=pair.expected)
+    if change_pct < rules.min_change_pct:
+        return _Lines(pair, change_pct, shifted, None, shifted, is_shift_better=True)
+    scaled = _fit_line(pair, [pair.expected])
+    is_uneven = np.ptp(pair.expected) > UNEVEN * size.max()
+    both = _fit_line(pair, [pair.expected, ones]) if is_uneven else scaled
+    is_better = _loss(shifted, pair) < _loss(scaled, pair)
+    if is_uneven and _loss(scaled, pair) - _loss(shifted, pair) > DECISIVE:
+        # a drift must not pass for a weak answer: the response is the one beside it
+        pair, scaled = replace(pair, measured=pair.measured - both.value[1]), both
+    return _Lines(pair, change_pct, shifted, scaled, both, is_shift_better=is_better)
+
+
+def _judge(pair: _Comparison, rules: ResponseSettings) -> Response:
+    lines = _explain(pair, rules)
+    shifted, both = lines.shifted, lines.both
+    numbers = _numbers(lines, rules)
+    usual = float(np.median(np.sqrt(np.diag(pair.covariance))))
+    if 100.0 * both.misfit > rules.misfit_pct and both.misfit > rules.misfit_ratio * usual:
+        return _worded("not the same engine", numbers)
+    offset, reach = shifted.value[0], shifted.quantile * shifted.error[0]
+    is_shifted = abs(100.0 * offset) > rules.offset_pct and abs(offset) > 2.0 * reach
+    as_expected = _loss(_fit_line(pair, [], offset=pair.expected), pair)
+    is_sure = lines.scaled is None or as_expected - _loss(shifted, pair) > DECISIVE
+    if is_shifted and lines.is_shift_better and is_sure:
+        return _worded("need changed everywhere", numbers)
+    if lines.scaled is None:
+        why = f"the last change was too small to see an answer ({lines.change_pct:.1f} % rms)"
+        return Response("cannot tell", why, **numbers)
+    verdict = _verdict(lines.scaled, rules)
+    deaf = numbers["regions"]
+    deaf = deaf[deaf["high"] < rules.no_answer_below]
+    if verdict == "as expected" and len(deaf):
+        where = ", ".join(deaf["region"])
+        why = (
+            f"the engine did not answer the last change at {where}, though it did elsewhere: "
+            "a closed loop is undoing it there, or that part of the grid was not loaded"
+        )
+        return Response("no answer", why, **numbers)
+    return _worded(verdict, numbers)
+
+
+#: A change that varies by less than this share of its size cannot be told from an offset. [1]
+UNEVEN = 0.2
+#: Fall of the robust loss by which one explanation beats another (the 99.9 % point of chi-squared
+#: with one degree of freedom).
+DECISIVE = 10.8
+
+
+def _verdict(scaled: _Line, rules: ResponseSettings) -> str:
+    value, reach = scaled.value[0], scaled.quantile * scaled.error[0]
+    if value + reach < rules.wrong_way_below:
+        return "wrong way"
+    if value + reach < rules.no_answer_below:
+        return "no answer"
+    if value + reach < rules.weak_below:
+        return "weak answer"
+    if value - reach > rules.strong_above:
+        return "strong answer"
+    if value < rules.no_answer_below:
+        return "cannot tell"
+    return "as expected"
+
+
+def _numbers(lines: _Lines, rules: ResponseSettings) -> dict[str, Any]:
+    shifted, scaled = lines.shifted, lines.scaled
+    reach = shifted.quantile * shifted.error[0]
+    numbers: dict[str, Any] = {
+        "offset_pct": 100.0 * float(np.expm1(shifted.value[0])),
+        "offset_low_pct": 100.0 * float(np.expm1(shifted.value[0] - reach)),
+        "offset_high_pct": 100.0 * float(np.expm1(shifted.value[0] + reach)),
+        "misfit_pct": 100.0 * lines.both.misfit,
+        "holds": len(lines.pair.measured),
+        "regions": NO_REGIONS,
+    }
+    if scaled is None:
+        return numbers
+    half = scaled.quantile * scaled.error[0]
+    return numbers | {
+        "regions": _regions(lines.pair, rules),
+        "response": float(scaled.value[0]),
+        "response_low": float(scaled.value[0] - half),
+        "response_high": float(scaled.value[0] + half),
+    }
+
+
+def _regions(pair: _Comparison, rules: ResponseSettings) -> pd.DataFrame:
+    """Response by itself in the quarters of the map where the change is large enough."""
+    is_fast = pair.rpm > np.median(pair.rpm)
+    is_heavy = pair.load > np.median(pair.load)
+    rows = []
+    for fast, heavy in ((False, False), (False, True), (True, False), (True, True)):
+        inside = (is_fast == fast) & (is_heavy == heavy)
+        if inside.sum() < rules.min_holds:
+            continue
+        change_pct = 100.0 * float(np.sqrt(np.mean(pair.expected[inside] ** 2)))
+        if change_pct < rules.region_min_change_pct:
+            continue
+        part = pair.part(inside)
+        line = _fit_line(part, [part.expected])
+        value, half = float(line.value[0]), float(line.quantile * line.error[0])
+        words = f"{'high' if fast else 'low'} speed and {'high' if heavy else 'low'} load"
+        rows.append((words, int(inside.sum()), change_pct, value, value - half, value + half))
+    return pd.DataFrame(rows, columns=list(NO_REGIONS))
+
+
+def _worded(verdict: str, numbers: dict[str, Any]) -> Response:
+    response = numbers.get("response", float("nan"))
+    words = {
+        "r": f"{response:.2f}, {numbers.get('response_low', float('nan')):.2f} to "
+        f"{numbers.get('response_high', float('nan')):.2f}",
+        "o": f"{abs(float(numbers['offset_pct'])):.1f} % "
+        + ("more" if float(numbers["offset_pct"]) > 0 else "less"),
+        "m": numbers["misfit_pct"],
+    }
+    if verdict in LOOK:
+        return Response(verdict, LOOK[verdict].format(**words), **numbers)
+    if verdict == "cannot tell":
+        why = f"the answer is too uncertain to tell ({words['r']})"
+        return Response(verdict, why, **numbers)
+    why = f"the engine answered as it should (response {words['r']})"
+    return Response(verdict, why, **numbers)

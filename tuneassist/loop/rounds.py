@@ -1,0 +1,170 @@
+"""One round of the loop: judge the answer to the last change, pool, propose - or halt."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.correction import LimitedStep, propose_raw
+from tuneassist.errors import NoEvidenceError
+from tuneassist.grid import Grid
+from tuneassist.loop.pool import Round, pool_rounds
+from tuneassist.loop.response import Response, ResponseSettings, measure_response
+from tuneassist.pipeline import Evidence, LogEvidence, Proposal, no_evidence_words, propose_on
+from tuneassist.settings import CorrectionSettings, Setup
+
+
+@dataclass(frozen=True, eq=False)
+class RoundResult:
+    """What a new round came to.
+
+    Parameters
+    ----------
+    round
+        The round, with its response; logs that are not of this engine are taken out.
+    proposal
+        The next step; all zeros after a halt.
+    set_aside
+        Logs of this round taken out, with the reason.
+    """
+
+    round: Round
+    proposal: Proposal
+    set_aside: dict[str, str]
+
+    @property
+    def is_halt(self) -> bool:
+        """Whether the loop must stop until the tuner has looked."""
+        return self.round.response.is_halt
+
+
+def add_round(
+    earlier: Sequence[Round],
+    logs: Sequence[LogEvidence],
+    *,
+    setup: Setup,
+    current: Grid,
+    settings: ResponseSettings | None = None,
+) -> RoundResult:
+    """Judge a new round and propose the next step on the evidence of all rounds.
+
+    Parameters
+    ----------
+    earlier
+        The rounds that count, oldest first.
+    logs
+        What the new logs said.
+    setup
+        The car's setup.
+    current
+        The grid that the controller is said to hold, and held while they were taken.
+    settings
+        Thresholds of the response; None takes the defaults.
+
+    Returns
+    -------
+    RoundResult
+        After a halt the new round's evidence is kept but nothing is proposed.
+
+    Raises
+    ------
+    NoEvidenceError
+        When the new logs hold no usable steady evidence.
+    RuleBreachError
+        When the checker objects.
+    """
+    if all(log.holds.empty for log in logs):
+        fates = pd.concat([log.fates for log in logs], axis=1).sum(axis=1)
+        raise NoEvidenceError(no_evidence_words(fates))
+    number = max((one.number for one in earlier), default=0) + 1
+    kept, set_aside = tuple(logs), dict[str, str]()
+    response = Response("first round", "there is no earlier round to compare with")
+    if earlier:
+        before = earlier[-1].in_force
+        known = pool_rounds(earlier, setup=setup, current=before)
+        kept, set_aside = _of_this_engine(
+            known, logs, before=before, now=current, setup=setup, settings=settings
+        )
+        response = _respond(known, kept, before=before, now=current, setup=setup, settings=settings)
+    made = Round(number, kept, current, response)
+    if response.is_halt:
+        known = pool_rounds(earlier, setup=setup, current=current)
+        return RoundResult(made, _nothing(known, response, setup, current), set_aside)
+    evidence = pool_rounds([*earlier, made], setup=setup, current=current)
+    notes = tuple(f"log {name} was set aside: {why}" for name, why in set_aside.items())
+    evidence = replace(evidence, notes=(*evidence.notes, *notes))
+    paced = replace(setup, correction=_paced(setup, response))
+    return RoundResult(made, propose_on(evidence, setup=paced, current=current), set_aside)
+
+
+def _respond(
+    known: Evidence,
+    logs: Sequence[LogEvidence],
+    *,
+    before: Grid,
+    now: Grid,
+    setup: Setup,
+    settings: ResponseSettings | None,
+) -> Response:
+    holds = pd.concat([log.holds for log in logs], ignore_index=True)
+    return measure_response(known, holds, before=before, now=now, setup=setup, settings=settings)
+
+
+def _of_this_engine(
+    known: Evidence,
+    logs: Sequence[LogEvidence],
+    *,
+    before: Grid,
+    now: Grid,
+    setup: Setup,
+    settings: ResponseSettings | None,
+) -> tuple[tuple[LogEvidence, ...], dict[str, str]]:
+    """Take out logs that contradict the earlier rounds where the round's other logs do not."""
+    if len(logs) < 2:
+        return tuple(logs), {}
+    verdicts = [
+        _respond(known, [log], before=before, now=now, setup=setup, settings=settings)
+        for log in logs
+    ]
+    bad = [answer.is_halt for answer in verdicts]
+    if all(bad) or not any(bad) or sum(bad) * 2 > len(bad):
+        return tuple(logs), {}
+    kept = tuple(log for log, is_bad in zip(logs, bad, strict=True) if not is_bad)
+    aside = {
+        log.name: answer.why for log, answer in zip(logs, verdicts, strict=True) if answer.is_halt
+    }
+    return kept, aside
+
+
+def _paced(setup: Setup, response: Response) -> CorrectionSettings:
+    """The gain that the measured response asks for: an engine that answers by half needs twice."""
+    low, high = response.response_low, response.response_high
+    if not np.isfinite(response.response) or low <= 1.0 <= high:
+        return setup.correction
+    pace = float(np.clip(response.response, SLOWEST, FASTEST))
+    return replace(setup.correction, gain=setup.correction.gain / pace)
+
+
+#: Responses beyond these change the gain no further. [1]
+SLOWEST, FASTEST = 0.7, 1.5
+
+
+def _nothing(evidence: Evidence, response: Response, setup: Setup, current: Grid) -> Proposal:
+    """Propose no change, and give the halt as every cell's reason."""
+    raw = propose_raw(evidence.cells, target_kind=setup.target.kind, correction=setup.correction)
+    cells = raw.assign(raw_pct=0.0)
+    nothing = np.zeros(setup.axes.size)
+    limited = LimitedStep(
+        grid=current,
+        step_pct=nothing,
+        reasons=tuple(f"no change: the loop has halted, {response.verdict}" for _ in nothing),
+        needs_less_fuel_pct=nothing,
+        held_back=(),
+        projected=current.flat(),
+        source=cells,
+    )
+    halted = replace(evidence, notes=(*evidence.notes, f"halted: {response.why}"))
+    return Proposal(setup, current, halted, limited, limited.cells)

@@ -1,0 +1,308 @@
+"""A set of tunes of one car: each within its limits, the standard one all zeros, output in order.
+
+Tunes are listed from the one with least to the one with most power. What is compared is the torque
+of full-load runs, at every speed that both runs cover; power at equal speed follows from it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.correction import check_grid
+from tuneassist.grid import Floats, Grid
+from tuneassist.loop.settings import TuneSettings
+from tuneassist.runs.output import torque_nm
+from tuneassist.settings import Setup
+
+STANDARD = "standard"
+"""The kind of the tune that changes nothing."""
+KINDS = (STANDARD, "economy", "towing", "power", "other")
+Topic = Literal["limits", "standard", "order", "set"]
+Verdict = Literal["ok", "remark", "breach"]
+ZERO_PCT = 1e-9
+MAX_LISTED = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Tune:
+    """One tune of a car.
+
+    Parameters
+    ----------
+    name
+        The tuner's word.
+    setup, grid
+        Its rules and its correction grid.
+    kind
+        One of `KINDS`.
+    run
+        Its full-load run with ``rpm`` and ``torque_nm``, ``power_kw`` or both; None without one.
+    """
+
+    name: str
+    setup: Setup
+    grid: Grid
+    kind: str = "other"
+    run: pd.DataFrame | None = None
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that was looked at.
+
+    Parameters
+    ----------
+    topic
+        What it is about.
+    verdict
+        "ok"; "remark": pass, but read it; "breach": not as it should be.
+    tunes
+        The tunes that it is about.
+    sentence
+        In words, with numbers.
+    """
+
+    topic: Topic
+    verdict: Verdict
+    tunes: tuple[str, ...]
+    sentence: str
+
+
+@dataclass(frozen=True, eq=False)
+class TunesReport:
+    """What was found in a set of tunes.
+
+    Parameters
+    ----------
+    findings
+        In the order in which they were looked at.
+    rises
+        One row per speed and pair of tunes that were compared: ``lower, upper, rpm,
+        lower_torque_nm, upper_torque_nm, rise_pct``.
+    """
+
+    findings: tuple[Finding, ...]
+    rises: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    @property
+    def is_ok(self) -> bool:
+        """Whether nothing is other than it should be."""
+        return all(finding.verdict != "breach" for finding in self.findings)
+
+
+def check_tunes(tunes: Sequence[Tune], settings: TuneSettings | None = None) -> TunesReport:
+    """Check a set of tunes.
+
+    Parameters
+    ----------
+    tunes
+        From least to most power.
+    settings
+        What counts as a rise; None takes the defaults.
+
+    Returns
+    -------
+    TunesReport
+
+    Raises
+    ------
+    GridError
+        When a tune's grid and setup do not share their breakpoints.
+    """
+    rules = settings or TuneSettings()
+    findings = [*_of_the_set(tunes)]
+    for tune in tunes:
+        findings += _of_limits(tune)
+    findings += _of_standard(tunes)
+    rises = []
+    for lower, upper in pairwise([tune for tune in tunes if tune.run is not None]):
+        found, table = _of_order(lower, upper, rules)
+        findings += found
+        rises.append(table)
+    findings += _of_missing_runs(tunes)
+    findings += [f for tune in tunes for f in _of_one_run(tune, rules)]
+    table = pd.concat(rises, ignore_index=True) if rises else pd.DataFrame()
+    return TunesReport(tuple(findings), table)
+
+
+def _of_the_set(tunes: Sequence[Tune]) -> Iterator[Finding]:
+    if len(tunes) < 2:
+        yield Finding(
+            "set", "remark", tuple(t.name for t in tunes), f"the set has {len(tunes)} tune(s)"
+        )
+    names = [tune.name for tune in tunes]
+    for name in sorted({n for n in names if names.count(n) > 1}):
+        sentence = f"{names.count(name)} tunes are called {name}"
+        yield Finding("set", "breach", (name,), sentence)
+    for what, values in (
+        ("ignition", {t.setup.engine.ignition for t in tunes}),
+        ("fuel", {t.setup.engine.fuel for t in tunes}),
+    ):
+        if len(values) > 1:
+            sentence = f"the setups do not agree on {what}: {', '.join(sorted(values))}"
+            yield Finding("set", "breach", tuple(names), sentence)
+
+
+def _of_limits(tune: Tune) -> Iterator[Finding]:
+    breaches = check_grid(tune.grid, current=None, setup=tune.setup)
+    for breach in breaches[:MAX_LISTED]:
+        yield Finding("limits", "breach", (tune.name,), f"{tune.name}: {breach.sentence}")
+    if len(breaches) > MAX_LISTED:
+        sentence = f"{tune.name}: and {len(breaches) - MAX_LISTED} more breaches of its limits"
+        yield Finding("limits", "breach", (tune.name,), sentence)
+    if not breaches:
+        values = np.nan_to_num(tune.grid.flat())
+        sentence = (
+            f"{tune.name}: within its limits, from {_signed(values.min())} to "
+            f"{_signed(values.max())} %"
+        )
+        yield Finding("limits", "ok", (tune.name,), sentence)
+
+
+def _of_standard(tunes: Sequence[Tune]) -> Iterator[Finding]:
+    standard = [tune for tune in tunes if tune.kind == STANDARD]
+    if len(standard) != 1:
+        names = tuple(tune.name for tune in standard)
+        listed = f": {', '.join(names)}" if names else ""
+        sentence = f"{len(standard)} tunes are of kind {STANDARD}, one is needed{listed}"
+        yield Finding("standard", "breach", names, sentence)
+    for tune in standard:
+        values = np.nan_to_num(tune.grid.flat())
+        changed = np.abs(values) > ZERO_PCT
+        if not changed.any():
+            yield Finding("standard", "ok", (tune.name,), f"{tune.name}: all zeros")
+            continue
+        worst = int(np.argmax(np.abs(values)))
+        axes = tune.grid.axes
+        sentence = (
+            f"{tune.name}: not all zeros, {int(changed.sum())} of {axes.size} cells change "
+            f"something, most at {axes.cell_rpm()[worst]:g} rpm, {axes.cell_load()[worst]:g} "
+            f"{axes.load_unit}: {_signed(values[worst])} %"
+        )
+        yield Finding("standard", "breach", (tune.name,), sentence)
+
+
+def _of_missing_runs(tunes: Sequence[Tune]) -> Iterator[Finding]:
+    missing = tuple(tune.name for tune in tunes if tune.run is None)
+    if not missing or not tunes:
+        return
+    if len(tunes) - len(missing) < 2:
+        sentence = (
+            "the order of power and torque was not checked: it takes full-load runs of at least "
+            f"two tunes; none of {', '.join(missing)}"
+        )
+    else:
+        sentence = f"not compared for want of a full-load run: {', '.join(missing)}"
+    yield Finding("order", "remark", missing, sentence)
+
+
+def _of_order(lower: Tune, upper: Tune, rules: TuneSettings) -> tuple[list[Finding], pd.DataFrame]:
+    """Compare two runs at every speed that both cover."""
+    names = (lower.name, upper.name)
+    curves = [_curve(tune.run, rules) for tune in (lower, upper) if tune.run is not None]
+    table = pd.concat(curves, axis=1, keys=["lower_torque_nm", "upper_torque_nm"]).dropna()
+    table = table.rename_axis("rpm").reset_index()
+    span = float(np.ptp(table["rpm"])) if len(table) else 0.0
+    if span < rules.least_span_rpm:
+        sentence = (
+            f"{upper.name} over {lower.name}: the runs share {span:.0f} rpm, at least "
+            f"{rules.least_span_rpm:g} are needed to tell an order"
+        )
+        return [Finding("order", "breach", names, sentence)], pd.DataFrame()
+    rise = 100.0 * (table["upper_torque_nm"] / table["lower_torque_nm"] - 1.0)
+    table = table.assign(lower=lower.name, upper=upper.name, rise_pct=rise)
+    finding = Finding("order", *_rise_words(table, names, rules))
+    return [finding], table[
+        ["lower", "upper", "rpm", "lower_torque_nm", "upper_torque_nm", "rise_pct"]
+    ]
+
+
+def _rise_words(
+    table: pd.DataFrame, names: tuple[str, str], rules: TuneSettings
+) -> tuple[Verdict, tuple[str, ...], str]:
+    least = table.iloc[int(table["rise_pct"].argmin())]
+    at = (
+        f"{_signed(least['rise_pct'])} % at {least['rpm']:.0f} rpm "
+        f"({least['upper_torque_nm']:.1f} against {least['lower_torque_nm']:.1f} N.m)"
+    )
+    first, last = table["rpm"].min(), table["rpm"].max()
+    where = f"{names[1]} over {names[0]}, {first:.0f} to {last:.0f} rpm"
+    low = int((table["rise_pct"] <= rules.least_rise_pct).sum())
+    if low:
+        more = f" by more than {rules.least_rise_pct:g} %" if rules.least_rise_pct > 0 else ""
+        sentence = (
+            f"{where}: power and torque do not rise{more} at {low} of {len(table)} speeds, "
+            f"worst {at}"
+        )
+        return "breach", names, sentence
+    rises = f"{where}: power and torque rise at every speed, least {at}"
+    if least["rise_pct"] < rules.sure_rise_pct:
+        doubt = f"; less than {rules.sure_rise_pct:g} % may be the brake's and not the tune's"
+        return "remark", names, rises + doubt
+    return "ok", names, rises
+
+
+def _curve(run: pd.DataFrame, rules: TuneSettings) -> pd.Series:
+    """Torque of a run at multiples of the step; nan in its gaps. [N.m]"""
+    samples = _with_torque(run)
+    step = rules.step_rpm
+    if samples.empty:
+        return pd.Series(dtype=float)
+    bins = np.round(samples["rpm"].to_numpy(dtype=float) / step)
+    means = samples.groupby(bins).mean()
+    rpm, torque = (means[c].to_numpy(dtype=float) for c in ("rpm", "torque_nm"))
+    first, last = float(samples["rpm"].iloc[0]), float(samples["rpm"].iloc[-1])
+    at = np.arange(np.ceil(first / step), np.floor(last / step) + 1) * step
+    return pd.Series(_interpolated(at, rpm, torque, rules.max_gap_rpm), index=at)
+
+
+def _interpolated(at: Floats, rpm: Floats, torque: Floats, max_gap: float) -> Floats:
+    """Straight lines between means, drawn on to the run's ends, which lie inside the outer bins."""
+    if len(rpm) < 2:
+        return np.full(len(at), torque[0])
+    above = np.clip(np.searchsorted(rpm, at), 1, len(rpm) - 1)
+    gap = rpm[above] - rpm[above - 1]
+    slope = (torque[above] - torque[above - 1]) / gap
+    value = torque[above - 1] + slope * (at - rpm[above - 1])
+    is_near = np.minimum(np.abs(at - rpm[above]), np.abs(at - rpm[above - 1])) < 1e-9
+    return np.where(is_near | (gap <= max_gap), value, np.nan)
+
+
+def _with_torque(run: pd.DataFrame) -> pd.DataFrame:
+    """Rows with a speed and a torque above zero, the torque from power where it is not given."""
+    torque = np.full(len(run), np.nan)
+    if "power_kw" in run:
+        torque = torque_nm(run["power_kw"], run["rpm"])
+    if "torque_nm" in run:
+        given = run["torque_nm"].to_numpy(dtype=float)
+        torque = np.where(np.isfinite(given), given, torque)
+    frame = pd.DataFrame({"rpm": run["rpm"].to_numpy(dtype=float), "torque_nm": torque})
+    return frame[frame["rpm"].gt(0) & frame["torque_nm"].gt(0)].sort_values("rpm")
+
+
+def _of_one_run(tune: Tune, rules: TuneSettings) -> Iterator[Finding]:
+    """Look whether torque and power of a run tell the same story."""
+    run = tune.run
+    if run is None or "torque_nm" not in run or "power_kw" not in run:
+        return
+    with np.errstate(divide="ignore", invalid="ignore"):
+        apart = 100.0 * (torque_nm(run["power_kw"], run["rpm"]) / run["torque_nm"] - 1.0)
+    known = apart[np.isfinite(apart)]
+    middle = float(np.median(known)) if known.size else 0.0
+    if abs(middle) > rules.power_tolerance_pct:
+        sentence = (
+            f"{tune.name}: the run's power is {_signed(middle)} % away from its torque times "
+            f"speed (at most {rules.power_tolerance_pct:g} % is expected); torque was compared"
+        )
+        yield Finding("order", "breach", (tune.name,), sentence)
+
+
+def _signed(value: float) -> str:
+    text = f"{value:+.1f}"
+    return "0.0" if text in ("+0.0", "-0.0") else text
