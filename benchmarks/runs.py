@@ -1,0 +1,163 @@
+"""What full-load runs may be trusted with: error rates, power and errors on simulated cars.
+
+Run ``python benchmarks/runs.py --help``. Every car is simulated and its truth known. Figures:
+
+1. False "equivalent": pairs whose true difference is exactly the margin, either way.
+2. Power: how often a car without any difference is found equivalent, by number of runs.
+3. Error of recovered peak torque, peak power and gain against the truth, whole chain.
+4. Pulls found, and stretches wrongly taken for pulls.
+"""
+
+from __future__ import annotations
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import argparse
+import time
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.runs import RunSettings, compare_runs, find_pulls, judge_equivalence
+from tuneassist.settings import EngineSettings
+from tuneassist.simulate.full_load import (
+    FullLoadPlan,
+    simulate_full_load,
+    stock_diesel,
+    tuned_diesel,
+)
+
+SETTINGS = RunSettings()
+DIESEL = EngineSettings(ignition="compression")
+LOGGERS = {
+    "20 Hz, brake": FullLoadPlan(),
+    "20 Hz, inertia": FullLoadPlan(inertia_kg_m2=8.0),
+    "5 Hz, brake": FullLoadPlan(rate_hz=5.0),
+    "50 Hz, noisy": FullLoadPlan(rate_hz=50.0, noise_nm=10.0, noise_rho=0.5, rpm_noise=10.0),
+    "no pedal": FullLoadPlan(part_load=2),
+}
+
+
+def called_equivalent(
+    pairs: int, runs: int, scatter_pct: float, ratio: float, rng: np.random.Generator
+) -> float:
+    """Share of simulated pairs of cars that are called equivalent.
+
+    Each pair stands in a band of speeds of its own, with one speed in its middle, so that one call
+    judges all: a band is called equivalent by its own test alone.
+    """
+    width = SETTINGS.band_width_rpm
+    rpm = np.arange(pairs + 2) * width + width / 2.0  # the outermost two are in no whole band
+    torque = 300.0 * (1.0 + rng.normal(0.0, scatter_pct / 100.0, (2 * runs, pairs + 2)))
+    torque[runs:] *= ratio
+    curves = pd.DataFrame(
+        {"side": np.repeat(["before", "after"], runs * len(rpm)), "log": "simulated",
+         "pull": np.repeat(np.arange(2 * runs), len(rpm)), "rpm": np.tile(rpm, 2 * runs),
+         "torque_nm": torque.ravel()}
+    )  # fmt: skip
+    bands = judge_equivalence(curves, SETTINGS).bands
+    if len(bands) != pairs:
+        raise AssertionError(f"{len(bands)} bands were judged, {pairs} were simulated")
+    return float((bands["verdict"] == "equivalent").mean())
+
+
+def false_equivalent(pairs: int, rng: np.random.Generator) -> bool:
+    """Print the rate at the margin; True where it is at most alpha within Monte Carlo error."""
+    print(f'False "equivalent", true difference exactly the margin of {SETTINGS.margin_pct:g} %:')
+    share = SETTINGS.margin_pct / 100.0
+    allowed = SETTINGS.alpha + 3.0 * np.sqrt(SETTINGS.alpha * (1 - SETTINGS.alpha) / pairs)
+    rates = []
+    for runs, scatter in ((2, 0.3), (3, 0.5), (5, 1.0)):
+        for ratio in (1.0 - share, 1.0 + share):
+            rates.append(called_equivalent(pairs, runs, scatter, ratio, rng))
+            print(
+                f"  {runs} runs a side, scatter {scatter:g} %, after/before {ratio:.2f}: "
+                f"{100 * rates[-1]:.1f} % of {pairs} pairs"
+            )
+    worst = max(rates)
+    print(f"  worst {100 * worst:.1f} %; allowed 5 %, {100 * allowed:.1f} % with Monte Carlo error")
+    return worst <= allowed
+
+
+def power_at_zero(pairs: int, rng: np.random.Generator) -> None:
+    print("Found equivalent where nothing differs (margin 2 %, one band):")
+    for scatter in (0.5, 1.0, 1.5):
+        shares = [called_equivalent(pairs, runs, scatter, 1.0, rng) for runs in (2, 3, 5, 8)]
+        words = ", ".join(
+            f"{runs} runs {100 * share:.0f} %"
+            for runs, share in zip((2, 3, 5, 8), shares, strict=True)
+        )
+        print(f"  scatter {scatter:g} %: {words}")
+
+
+def recovered(pairs: int, rng: np.random.Generator) -> None:
+    """Print the whole chain's errors on the diesel of 110 kW and 300 N.m tuned to 152 and 596."""
+    print("Recovered by the whole chain, 3 pulls a side, 0.5 % from pull to pull; rms error, bias:")
+    speeds = np.arange(1600.0, 2601.0, 10.0)
+    true_gain = float(np.mean(tuned_diesel().torque(speeds) - stock_diesel().torque(speeds)))
+    true_torque, true_power = tuned_diesel().peak_torque()[0], tuned_diesel().peak_power()[0]
+    for name in ("20 Hz, brake", "5 Hz, brake", "50 Hz, noisy"):
+        errors, held = [], []
+        for _ in range(pairs):
+            logs = [
+                simulate_full_load(curve, LOGGERS[name], rng=rng)
+                for curve in (stock_diesel(), tuned_diesel())
+            ]
+            found = compare_runs(logs[:1], logs[1:], engine=DIESEL)
+            peaks = found.peaks.set_index(["side", "quantity"])["peak"]
+            gain = found.driven.iloc[0]
+            held.append(gain["low"] <= true_gain <= gain["high"])
+            errors.append(
+                (
+                    100.0 * (peaks["after", "torque"] / true_torque - 1.0),
+                    100.0 * (peaks["after", "power"] / true_power - 1.0),
+                    gain["gain"] - true_gain,
+                )
+            )
+        rms, bias = np.sqrt(np.mean(np.square(errors), axis=0)), np.mean(errors, axis=0)
+        print(
+            f"  {name}: peak torque {rms[0]:.2f} % ({bias[0]:+.2f}), peak power {rms[1]:.2f} % "
+            f"({bias[1]:+.2f}), gain 1600-2600 rpm {rms[2]:.1f} N.m ({bias[2]:+.1f}) of "
+            f"{true_gain:.0f}; interval holds the truth in {100 * np.mean(held):.0f} % of {pairs}"
+        )
+
+
+def detected(sessions: int, rng: np.random.Generator) -> None:
+    print("Pulls found, and stretches wrongly taken for pulls:")
+    for name, plan in LOGGERS.items():
+        hits = wrong = driven = 0
+        for _ in range(sessions):
+            log = simulate_full_load(tuned_diesel(), replace(plan, stabs=2), rng=rng)
+            samples = log.samples.drop(columns="pedal_pct") if name == "no pedal" else log.samples
+            driven += plan.pulls
+            seen: set[int] = set()
+            for pull in find_pulls(samples).pulls:
+                truth = log.truth.loc[pull.samples.index, "pull"]
+                number = int(truth.iloc[len(truth) // 2])
+                is_whole = (truth == number).all() and number > 0 and number not in seen
+                hits, wrong = hits + is_whole, wrong + (not is_whole)
+                seen.add(number)
+        print(f"  {name}: {hits} of {driven} ({100 * hits / driven:.1f} %), wrongly {wrong}")
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--pairs", type=int, default=2500, help="pairs at the margin, each line")
+    parser.add_argument("--chains", type=int, default=25, help="whole comparisons, each logger")
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    rng = np.random.default_rng(options.seed)
+    started = time.perf_counter()
+    is_good = false_equivalent(options.pairs, rng)
+    power_at_zero(max(options.pairs // 8, 1), rng)
+    recovered(options.chains, rng)
+    detected(options.chains, rng)
+    print(f"{time.perf_counter() - started:.0f} s; every car is simulated.")
+    return 0 if is_good else 1
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

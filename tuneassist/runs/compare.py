@@ -1,0 +1,286 @@
+"""The stages of a before-and-after comparison in order, and the result that they make."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from tuneassist.runs.air import AirState
+from tuneassist.runs.curves import CURVE_COLUMNS, curve_of, mean_curves
+from tuneassist.runs.drivability import DIPS, SUMMARY, find_dips, roughness, summarise
+from tuneassist.runs.equivalence import Equivalence, judge_equivalence
+from tuneassist.runs.gain import driven_gain, find_peaks_of_mean, gain_curve
+from tuneassist.runs.prepare import (
+    LogLike,
+    Run,
+    may_be_corrected,
+    runs_of_side,
+    with_own_names,
+    without_copies,
+)
+from tuneassist.runs.refusal import Refusal
+from tuneassist.runs.settings import RunSettings
+from tuneassist.runs.standard_air import TITLES
+from tuneassist.runs.tip_in import MEASURES, STEPS, tip_ins
+from tuneassist.runs.watch import breaches, watch_pulls
+from tuneassist.settings import EngineSettings, LimitSettings, default_limits
+
+ROUGHNESS = {
+    "roughness of torque": ("roughness_nm", "N.m"),
+    "roughness of torque, share": ("roughness_pct", "%"),
+}
+MIXED = (
+    "Pulls with rising and with falling speed are averaged together: what inertia adds "
+    "to one it takes from the other. Compare one direction only."
+)
+
+
+@dataclass(frozen=True, eq=False)
+class RunsComparison:
+    """Everything that full-load runs before and after say. Each table is tidy.
+
+    Parameters
+    ----------
+    pulls
+        One row per pull: side, log, pull, direction, rpm_from, rpm_to, duration_s, samples,
+        judged_by, torque_from, disagreement_pct, factor (what the standard's formula gives, nan
+        where it cannot be worked out), is_in_range, conditions, roughness_nm,
+        roughness_pct.
+    curves
+        One row per pull and speed (`tuneassist.runs.curves.CURVE_COLUMNS` and channels).
+    mean
+        One row per side and speed, with band.
+    gain
+        One row per speed that both sides cover.
+    driven
+        Gain over the speeds driven; empty where not covered.
+    peaks
+        Peaks of the mean curves.
+    watched
+        One row per pull and limit.
+    smoothness, dips
+        Roughness before and after; hollows of the mean curves.
+    steps, responses
+        One row per step of the pedal; measures before and after.
+    standard
+        Title of the standard asked for.
+    is_corrected
+        Whether the factors are in torque and power. All pulls or none: a corrected side beside
+        an uncorrected one would be a gain of the weather.
+    refusals
+        What could not be done.
+    notes
+        What was assumed or found, each sentence once.
+    settings
+        Thresholds in force.
+    """
+
+    pulls: pd.DataFrame
+    curves: pd.DataFrame
+    mean: pd.DataFrame
+    gain: pd.DataFrame
+    driven: pd.DataFrame
+    peaks: pd.DataFrame
+    watched: pd.DataFrame
+    smoothness: pd.DataFrame
+    dips: pd.DataFrame
+    steps: pd.DataFrame
+    responses: pd.DataFrame
+    standard: str
+    is_corrected: bool
+    refusals: tuple[Refusal, ...]
+    notes: tuple[str, ...]
+    settings: RunSettings
+
+    @property
+    def is_usable(self) -> bool:
+        """Whether both sides have a pull, so that there is a gain."""
+        return bool(len(self.gain))
+
+    @property
+    def breaches(self) -> pd.DataFrame:
+        """Rows of ``watched`` where a limit was passed, each named with its speed in ``words``."""
+        return breaches(self.watched)
+
+    def equivalence(self) -> Equivalence:
+        """Judge whether the sides are the same: standard car before, all-zero grid after."""
+        return judge_equivalence(self.curves, self.settings)
+
+
+def compare_runs(
+    before: Sequence[LogLike],
+    after: Sequence[LogLike],
+    *,
+    settings: RunSettings | None = None,
+    engine: EngineSettings | None = None,
+    limits: LimitSettings | None = None,
+    air_before: AirState | None = None,
+    air_after: AirState | None = None,
+) -> RunsComparison:
+    """Compare full-load runs before and after.
+
+    Parameters
+    ----------
+    before, after
+        Logs of each side; several logs of one side are repeats.
+    settings
+        Thresholds and the standard.
+    engine
+        Ignition type decides formula and limits.
+    limits
+        Ceilings and lambda limits; the ignition type's defaults when left out.
+    air_before, air_after
+        Air of each side; left out, the logs' barometer and inlet temperature are taken.
+
+    Returns
+    -------
+    RunsComparison
+        Empty tables and refusals where a side has no pulls; ``is_usable`` tells.
+    """
+    settings, engine = settings or RunSettings(), engine or EngineSettings()
+    limits = limits or default_limits(engine.ignition)
+    before, after = with_own_names(before), with_own_names(after)
+    sides = [
+        runs_of_side(name, logs, air=air, settings=settings, engine=engine, limits=limits)
+        for name, logs, air in (("before", before, air_before), ("after", after, air_after))
+    ]
+    runs, copies = without_copies([run for side in sides for run in side.runs])
+    is_corrected, words = may_be_corrected(runs, settings)
+    tables = _tables(runs, is_corrected, settings)
+    driven, uncovered = _driven(tables["curves"], settings)
+    watched, unwatched = _watch(runs, limits, engine, settings)
+    steps, unread = _tip_ins(before, after, runs, settings)
+    found = [r for side in sides for r in side.refusals]
+    outside = [r.correction.refusal for r in runs if r.correction.refusal is not None]
+    notes = [note for side in sides for note in side.notes] + [("", word) for word in words]
+    if len({run.pull.direction for run in runs}) > 1:
+        notes.append(("", MIXED))
+    return RunsComparison(
+        **tables, driven=driven, watched=watched, steps=steps,
+        responses=summarise(steps, MEASURES, settings), standard=TITLES[settings.standard],
+        is_corrected=is_corrected,
+        refusals=(*found, *copies, *outside, *uncovered, *unwatched, *unread),
+        notes=_said_once(notes, len(before) + len(after)), settings=settings,
+    )  # fmt: skip
+
+
+def _said_once(notes: list[tuple[str, str]], logs: int) -> tuple[str, ...]:
+    """Say each sentence once, with the logs that it is about unless it is about all."""
+    about: dict[str, list[str]] = {}
+    for where, sentence in notes:
+        places = about.setdefault(sentence, [])
+        if where and where not in places:
+            places.append(where)
+    return tuple(
+        sentence if len(places) in (0, logs) else f"{'; '.join(places)}: {sentence}"
+        for sentence, places in about.items()
+    )
+
+
+def _watch(
+    runs: Sequence[Run], limits: LimitSettings, engine: EngineSettings, settings: RunSettings
+) -> tuple[pd.DataFrame, list[Refusal]]:
+    tables: list[pd.DataFrame] = []
+    refusals: list[Refusal] = []
+    for side in ("before", "after"):
+        pulls = [run.pull for run in runs if run.side == side]
+        if not pulls:
+            continue
+        table, unseen = watch_pulls(
+            pulls, side=side, limits=limits, ignition=engine.ignition, settings=settings
+        )
+        tables.append(table)
+        refusals += unseen
+    return _stacked(tables, ["is_breach"]), refusals
+
+
+def _driven(
+    curves: pd.DataFrame, settings: RunSettings
+) -> tuple[pd.DataFrame, tuple[Refusal, ...]]:
+    if curves["side"].nunique() < 2:
+        return pd.DataFrame(), ()
+    found = driven_gain(curves, settings)
+    return (pd.DataFrame(), (found,)) if isinstance(found, Refusal) else (found, ())
+
+
+def _tables(
+    runs: Sequence[Run], is_corrected: bool, settings: RunSettings
+) -> dict[str, pd.DataFrame]:
+    """Work out the tables that come from the curves."""
+    parts = [
+        curve_of(
+            run.pull, run.output.torque_nm, side=run.side,
+            factor=run.correction.factor if is_corrected else 1.0, settings=settings,
+        )
+        for run in runs
+    ]  # fmt: skip
+    curves = _stacked(parts, list(CURVE_COLUMNS))
+    pulls = pd.DataFrame([_pull_row(run, settings) for run in runs])
+    mean = mean_curves(curves, settings)
+    is_both = curves["side"].nunique() == 2
+    empty = pd.DataFrame()
+    return {
+        "pulls": pulls,
+        "curves": curves,
+        "mean": mean,
+        "gain": gain_curve(curves, settings) if is_both else empty,
+        "peaks": find_peaks_of_mean(mean) if len(mean) else empty,
+        "smoothness": _smoothness(pulls, settings),
+        "dips": find_dips(mean, curves, settings) if len(mean) else pd.DataFrame(columns=DIPS),
+    }
+
+
+def _pull_row(run: Run, settings: RunSettings) -> dict[str, object]:
+    low, high = run.pull.rpm_range
+    rpm = run.pull.samples["rpm"].to_numpy(dtype=float)
+    rough = roughness(rpm, run.output.torque_nm, settings)
+    return {
+        "side": run.side, "log": run.pull.log, "pull": run.pull.number,
+        "direction": run.pull.direction, "rpm_from": low, "rpm_to": high,
+        "duration_s": run.pull.duration_s, "samples": len(rpm), "judged_by": run.pull.judged_by,
+        "torque_from": run.output.source, "disagreement_pct": run.output.disagreement_pct,
+        "factor": run.correction.factor, "is_in_range": run.correction.is_in_range,
+        "conditions": run.correction.conditions, "roughness_nm": rough[0],
+        "roughness_pct": rough[1],
+    }  # fmt: skip
+
+
+def _smoothness(pulls: pd.DataFrame, settings: RunSettings) -> pd.DataFrame:
+    if pulls.empty:
+        return pd.DataFrame(columns=SUMMARY)
+    whole = pulls.assign(rpm_from=pulls["rpm_from"].min(), rpm_to=pulls["rpm_to"].max())
+    return summarise(whole, ROUGHNESS, settings)
+
+
+def _tip_ins(
+    before: Sequence[LogLike],
+    after: Sequence[LogLike],
+    runs: Sequence[Run],
+    settings: RunSettings,
+) -> tuple[pd.DataFrame, list[Refusal]]:
+    """Read the steps of all logs; the pedal going down for a pull is no refused step."""
+    tables: list[pd.DataFrame] = []
+    refusals: list[Refusal] = []
+    for side, log in [("before", log) for log in before] + [("after", log) for log in after]:
+        found = tip_ins(log.samples, side=side, name=log.name, settings=settings)
+        tables.append(found.table)
+        own = [r.pull for r in runs if (r.side, r.pull.log) == (side, log.name)]
+        refusals += [
+            replace(r, where=f"{side}, {r.where}")
+            for r in found.refusals
+            if not any(_opens(r, pull.samples["time_s"], settings) for pull in own)
+        ]
+    return _stacked(tables, STEPS), refusals
+
+
+def _opens(refusal: Refusal, pull_s: pd.Series, settings: RunSettings) -> bool:
+    """Tell whether a refused step is the one that a pull began with."""
+    start = refusal.numbers.get("start_s", float("nan"))
+    return bool(pull_s.iloc[0] - settings.response_s <= start <= pull_s.iloc[-1])
+
+
+def _stacked(tables: Sequence[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
+    filled = [table for table in tables if len(table)]
+    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=columns)

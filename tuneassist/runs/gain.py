@@ -1,0 +1,220 @@
+"""What changed: gain at every speed and over the speeds driven, and the peaks.
+
+The runs of a side scatter more from one to the next (heat, tyres, turbine speed) than inside one
+run, so that intervals come from repeats. With one run on a side there is none; what the noise
+inside the runs alone would give stands in columns of its own, and is less than the truth.
+"""
+
+from __future__ import annotations
+
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from scipy.integrate import trapezoid
+
+from tuneassist.grid import Floats
+from tuneassist.runs.curves import runs_matrix
+from tuneassist.runs.output import power_kw
+from tuneassist.runs.refusal import Refusal
+from tuneassist.runs.settings import RunSettings
+from tuneassist.runs.statistics import welch
+
+NO_REPEATS = "one run on a side: no interval beyond the noise inside the runs"
+
+
+def gain_curve(curves: pd.DataFrame, settings: RunSettings) -> pd.DataFrame:
+    """Gain at every speed that both sides cover.
+
+    Parameters
+    ----------
+    curves
+        Curves of sides "before" and "after".
+    settings
+        Confidence level.
+
+    Returns
+    -------
+    DataFrame
+        Columns rpm, n_before, n_after, before_nm, after_nm, gain_nm, gain_low_nm, gain_high_nm,
+        gain_kw, gain_low_kw, gain_high_kw, gain_pct, gain_low_pct, gain_high_pct, df,
+        noise_low_nm, noise_high_nm, method. Low and high are Welch's over runs, each speed for
+        itself; percents are of ratios, worked in logarithms. Noise columns: scatter inside the
+        runs alone.
+    """
+    before, after = curves[curves["side"] == "before"], curves[curves["side"] == "after"]
+    rpm = np.intersect1d(before["rpm"].unique(), after["rpm"].unique())
+    a, b = runs_matrix(before, "torque_nm", rpm), runs_matrix(after, "torque_nm", rpm)
+    step = welch(a, b, level=settings.level)
+    ratio = welch(_log(a), _log(b), level=settings.level)
+    noise = _noise_half_width(before, after, rpm, settings.level)
+    frame = pd.DataFrame(
+        {
+            "rpm": rpm,
+            "n_before": np.isfinite(a).sum(axis=0),
+            "n_after": np.isfinite(b).sum(axis=0),
+            "before_nm": np.nanmean(a, axis=0) if len(rpm) else [],
+            "after_nm": np.nanmean(b, axis=0) if len(rpm) else [],
+            "gain_nm": step.difference,
+            "gain_low_nm": step.low,
+            "gain_high_nm": step.high,
+            "gain_kw": power_kw(step.difference, rpm),
+            "gain_low_kw": power_kw(step.low, rpm),
+            "gain_high_kw": power_kw(step.high, rpm),
+            "gain_pct": _percent(ratio.difference),
+            "gain_low_pct": _percent(ratio.low),
+            "gain_high_pct": _percent(ratio.high),
+            "df": step.df,
+            "noise_low_nm": step.difference - noise,
+            "noise_high_nm": step.difference + noise,
+        }
+    )
+    named = f"Welch over runs, {100 * settings.level:g} %, each speed for itself"
+    frame["method"] = np.where(np.isfinite(step.low), named, NO_REPEATS)
+    return frame
+
+
+def driven_gain(curves: pd.DataFrame, settings: RunSettings) -> pd.DataFrame | Refusal:
+    """Gain averaged over the speeds where the car is driven.
+
+    Parameters
+    ----------
+    curves
+        Curves of sides "before" and "after".
+    settings
+        ``driven_rpm`` and level.
+
+    Returns
+    -------
+    DataFrame or Refusal
+        One row for torque [N.m] and one for power [kW]: quantity, unit, rpm_from, rpm_to, before,
+        after, gain, low, high, gain_pct, low_pct, high_pct, n_before, n_after, method. Each run
+        is averaged first, so that the run is the unit. A refusal where no run of a side covers
+        the speeds.
+    """
+    rows = []
+    for quantity, column, unit in (("torque", "torque_nm", "N.m"), ("power", "power_kw", "kW")):
+        before, after = (
+            band_means(curves[curves["side"] == side], column, settings.driven_rpm, settings)
+            for side in ("before", "after")
+        )
+        if not len(before) or not len(after):
+            low, high = settings.driven_rpm
+            numbers = {"rpm_from": low, "rpm_to": high}
+            words = f"No run of one side covers {low:g} to {high:g} rpm (runs.driven_rpm)."
+            return Refusal("driven speeds not covered", words, MappingProxyType(numbers))
+        rows.append({"quantity": quantity, "unit": unit, **_compared(before, after, settings)})
+    return pd.DataFrame(rows)
+
+
+def band_means(
+    curves: pd.DataFrame, column: str, band: tuple[float, float], settings: RunSettings
+) -> Floats:
+    """Mean of each run over a band of speeds, by the trapezium rule; only runs that cover it.
+
+    Parameters
+    ----------
+    curves
+        Curves of one side.
+    column
+        What is averaged.
+    band
+        From and to. [rpm]
+    settings
+        Grid spacing.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (runs that cover the band,), in the order of the curves.
+    """
+    step = settings.step_rpm
+    rpm = np.arange(np.ceil(band[0] / step), np.floor(band[1] / step) + 1) * step
+    if not len(curves) or len(rpm) < 2:
+        return np.empty(0)
+    values = runs_matrix(curves, column, rpm)
+    means = trapezoid(values, rpm, axis=1) / float(np.ptp(rpm))
+    return np.asarray(means[np.isfinite(means)])
+
+
+def find_peaks_of_mean(mean: pd.DataFrame) -> pd.DataFrame:
+    """Peaks of each side's mean curve, with their speeds.
+
+    Parameters
+    ----------
+    mean
+        As from `tuneassist.runs.curves.mean_curves`. Only speeds that every run covers count,
+        so that a run which ends early makes no step.
+
+    Returns
+    -------
+    DataFrame
+        Columns side, quantity, unit, peak, low, high, rpm, n, is_at_edge. The interval is that of
+        the mean at this speed; ``is_at_edge`` says that the curve was still rising where the runs
+        ended, and the true peak may be higher.
+    """
+    rows = []
+    for side, part in mean.groupby("side", sort=False):
+        full = part[part["is_full"]]
+        if full.empty:
+            continue
+        for quantity, unit in (("torque", "nm"), ("power", "kw")):
+            at = int(full[f"{quantity}_{unit}"].to_numpy().argmax())
+            row = full.iloc[at]
+            rows.append(
+                {
+                    "side": side,
+                    "quantity": quantity,
+                    "unit": {"nm": "N.m", "kw": "kW"}[unit],
+                    "peak": row[f"{quantity}_{unit}"],
+                    "low": row[f"{quantity}_low_{unit}"],
+                    "high": row[f"{quantity}_high_{unit}"],
+                    "rpm": row["rpm"],
+                    "n": row["n"],
+                    "is_at_edge": at in (0, len(full) - 1),
+                }
+            )
+    columns = ["side", "quantity", "unit", "peak", "low", "high", "rpm", "n", "is_at_edge"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _compared(before: Floats, after: Floats, settings: RunSettings) -> dict[str, object]:
+    step = welch(before[:, None], after[:, None], level=settings.level)
+    ratio = welch(_log(before)[:, None], _log(after)[:, None], level=settings.level)
+    named = f"Welch over runs, {100 * settings.level:g} %"
+    return {
+        "rpm_from": settings.driven_rpm[0],
+        "rpm_to": settings.driven_rpm[1],
+        "before": before.mean(),
+        "after": after.mean(),
+        "gain": step.difference[0],
+        "low": step.low[0],
+        "high": step.high[0],
+        "gain_pct": _percent(ratio.difference)[0],
+        "low_pct": _percent(ratio.low)[0],
+        "high_pct": _percent(ratio.high)[0],
+        "n_before": len(before),
+        "n_after": len(after),
+        "method": named if np.isfinite(step.low[0]) else NO_REPEATS,
+    }
+
+
+def _noise_half_width(
+    before: pd.DataFrame, after: pd.DataFrame, rpm: Floats, level: float
+) -> Floats:
+    """Half width that the scatter inside the runs alone gives the difference of means."""
+    total = np.zeros(len(rpm))
+    for side in (before, after):
+        se = runs_matrix(side, "torque_se_nm", rpm)
+        n = np.maximum(np.isfinite(se).sum(axis=0), 1)
+        total += np.nansum(se**2, axis=0) / n**2
+    return np.asarray(stats.norm.ppf(0.5 + level / 2.0) * np.sqrt(total))
+
+
+def _log(values: Floats) -> Floats:
+    return np.log(np.where(values > 0, values, np.nan))
+
+
+def _percent(log_ratio: Floats) -> Floats:
+    return np.asarray(100.0 * np.expm1(log_ratio))

@@ -1,0 +1,278 @@
+"""Full-load pulls in a log: pedal down, speed through a wide range; stabs refused.
+
+A sample is wide open by the pedal, else by the throttle, else by load near its highest. A
+wide-open stretch is split where speed turns back (gear change, limiter), and a part is a pull
+when it is long enough, wide enough and has samples enough.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.ndimage import median_filter
+from scipy.signal import find_peaks
+
+from tuneassist.grid import Floats
+from tuneassist.runs.refusal import Refusal
+from tuneassist.runs.settings import RunSettings
+
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Pull:
+    """One full-load pull.
+
+    Parameters
+    ----------
+    log
+        Name of the log.
+    number
+        1, 2, ... in the order of the log.
+    samples
+        The log's rows of this pull, ends cut off.
+    direction
+        "rising" or "falling" speed.
+    judged_by
+        Column that told that it is full load.
+    """
+
+    log: str
+    number: int
+    samples: pd.DataFrame
+    direction: Literal["rising", "falling"]
+    judged_by: str
+
+    @property
+    def name(self) -> str:
+        """Log and number, in words."""
+        return f"{self.log}, pull {self.number}"
+
+    @property
+    def rpm_range(self) -> tuple[float, float]:
+        """Lowest and highest speed. [rpm]"""
+        rpm = self.samples["rpm"]
+        return float(rpm.min()), float(rpm.max())
+
+    @property
+    def duration_s(self) -> float:
+        """Time from first to last sample. [s]"""
+        time = self.samples["time_s"]
+        return float(time.iloc[-1] - time.iloc[0])
+
+
+@dataclass(frozen=True, eq=False)
+class PullsFound:
+    """The pulls of one log and what became of its samples.
+
+    Parameters
+    ----------
+    pulls
+        In the order of the log.
+    fates
+        One word per row of the log (by position where its index repeats): "no speed or time",
+        "not wide open", "wide open, no pull", "cut off" (the ends of a pull), "pull".
+    refusals
+        One for each wide-open stretch without a pull, or one for the log.
+    notes
+        How full load was told.
+    """
+
+    pulls: tuple[Pull, ...]
+    fates: pd.Series
+    refusals: tuple[Refusal, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def find_pulls(
+    samples: pd.DataFrame, *, name: str = "log", settings: RunSettings | None = None
+) -> PullsFound:
+    """Find the full-load pulls of a log.
+
+    Parameters
+    ----------
+    samples
+        Columns ``time_s`` and ``rpm``, and one of ``pedal_pct``, ``throttle_pct`` and ``load``.
+    name
+        The log's name, for words.
+    settings
+        Thresholds.
+
+    Returns
+    -------
+    PullsFound
+        Never an error: a log without pulls has refusals.
+    """
+    settings = settings or RunSettings()
+    if not samples.index.is_unique:
+        samples = samples.reset_index(drop=True)
+    fates = pd.Series("no speed or time", index=samples.index, dtype=object)
+    missing = [column for column in ("time_s", "rpm") if column not in samples]
+    if missing:
+        refusal = Refusal("channel missing", f"{name} has no {' and no '.join(missing)}.")
+        return PullsFound((), fates, (refusal,))
+    usable = samples[samples["time_s"].notna() & samples["rpm"].notna()]
+    gate = _wide_open(usable, settings)
+    if isinstance(gate, Refusal):
+        return PullsFound((), fates, (gate,))
+    is_open, judged_by, notes = gate
+    fates[usable.index] = np.where(is_open, "wide open, no pull", "not wide open")
+    pulls: list[Pull] = []
+    refusals: list[Refusal] = []
+    for stretch in _stretches(usable, is_open, settings):
+        found = _pulls_of(stretch, settings)
+        if isinstance(found, Refusal):
+            refusals.append(found)
+            continue
+        for whole, kept in found:
+            fates[whole.index], fates[kept.index] = "cut off", "pull"
+            rpm = kept["rpm"].to_numpy()
+            direction: Literal["rising", "falling"] = "rising" if rpm[-1] > rpm[0] else "falling"
+            pulls.append(Pull(name, len(pulls) + 1, kept, direction, judged_by))
+    if not pulls and not refusals:
+        refusals.append(_never_open(judged_by, name, settings))
+    return PullsFound(tuple(pulls), fates, tuple(refusals), notes)
+
+
+def _never_open(judged_by: str, name: str, settings: RunSettings) -> Refusal:
+    return Refusal(
+        "never wide open",
+        f"No sample of {name} is at full load by {judged_by}.",
+        MappingProxyType({"wide_open_pct": settings.wide_open_pct}),
+        name,
+    )
+
+
+def _wide_open(
+    samples: pd.DataFrame, settings: RunSettings
+) -> tuple[Mask, str, tuple[str, ...]] | Refusal:
+    """Tell which samples are at full load, by which column, and what was found on the way."""
+    notes: list[str] = []
+    for column in ("pedal_pct", "throttle_pct"):
+        if column not in samples or samples[column].notna().sum() < settings.min_samples:
+            continue
+        is_open = held(samples, column, settings.max_gap_s) >= settings.wide_open_pct
+        has_load = "load" in samples and samples["load"].notna().any()
+        if column == "throttle_pct" and has_load and is_open.mean() > settings.flap_share:
+            notes.append(
+                f"The throttle is open for {100 * is_open.mean():.0f} % of the log: taken for a "
+                "flap that does not follow the pedal, load was looked at instead."
+            )
+            continue
+        return is_open, column, tuple(notes)
+    if "load" not in samples or samples["load"].notna().sum() < settings.min_samples:
+        return Refusal(
+            "full load not told",
+            "Neither pedal, throttle nor load is logged: full load cannot be told from part load.",
+        )
+    notes.append("Full load was told by load near its highest: log the pedal to be sure.")
+    return _near_highest_load(samples, settings), "load", tuple(notes)
+
+
+def _near_highest_load(samples: pd.DataFrame, settings: RunSettings) -> Mask:
+    load = held(samples, "load", settings.max_gap_s)
+    calm = median_filter(np.nan_to_num(load, nan=0.0), size=5, mode="nearest")
+    bins = (samples["rpm"].to_numpy() // settings.load_bin_rpm).astype(int)
+    nearby = pd.Series(calm).groupby(bins).transform("max").to_numpy()
+    is_near = (calm >= settings.near_full_load_share * nearby) & np.isfinite(load)
+    return np.asarray(is_near & (calm >= settings.least_load_share * calm.max()))
+
+
+def held(samples: pd.DataFrame, column: str, max_gap_s: float) -> Floats:
+    """Hold a channel's last value over blanks, but for no longer than ``max_gap_s``.
+
+    Loggers with mixed rates leave blanks between a slow channel's values.
+    """
+    values, time = samples[column], samples["time_s"]
+    age = time - time.where(values.notna()).ffill()
+    return np.asarray(values.ffill().where(age <= max_gap_s).to_numpy(dtype=float))
+
+
+def _stretches(samples: pd.DataFrame, is_open: Mask, settings: RunSettings) -> list[pd.DataFrame]:
+    """Split the wide-open samples into unbroken stretches."""
+    if not is_open.any():
+        return []
+    step = np.diff(samples["time_s"].to_numpy(dtype=float))
+    forward = step[step > 0]  # stamps in whole seconds repeat
+    usual = float(np.median(forward)) if forward.size else 0.0
+    pause = max(settings.max_gap_s, 5.0 * usual)
+    breaks = np.concatenate([[True], (step > pause) | (step < 0)])
+    before = np.concatenate([[False], is_open[:-1]])
+    label = np.cumsum(is_open & (~before | breaks))[is_open]
+    return [part for _, part in samples[is_open].groupby(label)]
+
+
+def _pulls_of(
+    stretch: pd.DataFrame, settings: RunSettings
+) -> list[tuple[pd.DataFrame, pd.DataFrame]] | Refusal:
+    """Split one stretch at the turns of its speed; keep the parts that are pulls."""
+    calm = median_filter(stretch["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
+    tops, _ = find_peaks(calm, prominence=settings.turn_rpm)
+    bottoms, _ = find_peaks(-calm, prominence=settings.turn_rpm)
+    ends = np.unique(np.concatenate([[0], tops, bottoms, [len(calm) - 1]]))
+    opened_s = float(stretch["time_s"].iloc[0])
+    found = []
+    for first, last in pairwise(ends):
+        part = stretch.iloc[first : last + 1]
+        kept = _without_ends(part, calm[first : last + 1], opened_s, settings)
+        if len(kept) and _shortfall(kept, settings) is None:
+            found.append((part, kept))
+    if found:
+        return found
+    return _refused(stretch, settings)
+
+
+def _without_ends(
+    part: pd.DataFrame, calm: Floats, opened_s: float, settings: RunSettings
+) -> pd.DataFrame:
+    """Cut off the ends where speed is still, or already, held, and the filling after opening."""
+    sign = 1.0 if calm[-1] >= calm[0] else -1.0
+    way = sign * calm
+    span = float(way.max() - way.min())
+    below = np.flatnonzero(way <= way.min() + settings.edge_share * span)
+    first = int(below[-1]) if below.size else 0
+    above = np.flatnonzero(way >= way.max() - settings.edge_share * span)
+    above = above[above > first]
+    last = int(above[0]) if above.size else len(way) - 1
+    kept = part.iloc[first : last + 1]
+    return kept[kept["time_s"] - opened_s >= settings.settle_after_open_s]
+
+
+def _shortfall(part: pd.DataFrame, settings: RunSettings) -> str | None:
+    """Name the first thing that a part is short of; None for a pull."""
+    time, rpm = part["time_s"], part["rpm"]
+    if float(time.iloc[-1] - time.iloc[0]) < settings.min_duration_s:
+        return "stab"
+    if float(rpm.max() - rpm.min()) < settings.min_span_rpm:
+        return "narrow"
+    return "sparse" if len(part) < settings.min_samples else None
+
+
+def _refused(stretch: pd.DataFrame, settings: RunSettings) -> Refusal:
+    name = _shortfall(stretch, settings) or "turns back"
+    time, rpm = stretch["time_s"], stretch["rpm"]
+    numbers = {
+        "start_s": float(time.iloc[0]),
+        "duration_s": float(time.iloc[-1] - time.iloc[0]),
+        "span_rpm": float(rpm.max() - rpm.min()),
+        "samples": float(len(stretch)),
+    }
+    words = {
+        "stab": f"shorter than {settings.min_duration_s:g} s",
+        "narrow": f"through less than {settings.min_span_rpm:g} rpm",
+        "sparse": f"fewer than {settings.min_samples} samples",
+        "turns back": f"no part of it is {settings.min_duration_s:g} s long and "
+        f"{settings.min_span_rpm:g} rpm wide without the speed turning back",
+    }
+    return Refusal(
+        name,
+        f"Wide open at {numbers['start_s']:.1f} s, from {rpm.min():.0f} to {rpm.max():.0f} rpm in "
+        f"{numbers['duration_s']:.1f} s: no pull, {words[name]}.",
+        MappingProxyType(numbers),
+    )

@@ -1,0 +1,40 @@
+"""A refusal is data: what was not done, why, and the numbers that decided it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Something that was asked for and cannot be given.
+
+    Parameters
+    ----------
+    name
+        One or two words that stay the same from release to release.
+    description
+        A sentence for people: what is wrong and what would be right.
+    numbers
+        The figures that decided; each name carries its unit.
+    where
+        Log, pull, band or step.
+    """
+
+    name: str
+    description: str
+    numbers: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    where: str = ""
+
+
+def refusals_frame(refusals: Sequence[Refusal]) -> pd.DataFrame:
+    """Return refusals as a table: name, where, description, numbers (in words)."""
+    rows = [
+        (r.name, r.where, r.description, ", ".join(f"{k} {v:.6g}" for k, v in r.numbers.items()))
+        for r in refusals
+    ]
+    return pd.DataFrame(rows, columns=["name", "where", "description", "numbers"])

@@ -1,0 +1,237 @@
+"""Every threshold of the full-load runs, with unit, default and reason.
+
+"Common practice" marks a figure of the trade for which no published source is at hand; "from
+memory" marks one whose source could not be opened.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any, Literal
+
+from tuneassist.errors import SetupError
+
+Standard = Literal["none", "iso1585", "sae-j1349", "din70020"]
+Charging = Literal["natural", "mechanical", "turbo"]
+Edition = Literal["r85", "iso-air", "iso-liquid"]
+Design = Literal["welch", "pooled", "paired"]
+
+STANDARDS: tuple[Standard, ...] = ("none", "iso1585", "sae-j1349", "din70020")
+EDITIONS: tuple[Edition, ...] = ("r85", "iso-air", "iso-liquid")
+_WORDS: dict[str, tuple[str, ...]] = {
+    "standard": STANDARDS,
+    "charging": ("natural", "mechanical", "turbo"),
+    "edition": EDITIONS,
+    "j1349_form": ("1.18", "unrounded"),
+    "trust": ("torque", "power"),
+    "design": ("welch", "pooled", "paired"),
+}
+_SHARES = ("near_full_load_share", "least_load_share", "flap_share", "edge_share", "level")
+_MAY_BE_ZERO = (
+    "settle_after_open_s", "relative_humidity_pct", "dew_point_c", "edge_share", "engine_factor",
+)  # fmt: skip
+
+
+def _require(ok: bool, key: str, got: object, right: str) -> None:
+    if not ok:
+        raise SetupError(f"runs.{key} is {got!r}.", mend=f"It must be {right}.")
+
+
+@dataclass(frozen=True)
+class RunSettings:
+    """Full-load runs: how pulls are found, corrected, smoothed, compared and judged.
+
+    Parameters
+    ----------
+    wide_open_pct
+        Pedal, or throttle, at or beyond this is wide open. Pedals at their stop report 90 to
+        100 %; common practice. [%]
+    flap_share
+        A throttle that is wide open for more than this share of the log, with load logged, is
+        taken for a diesel's flap and tells nothing; load is looked at instead. [1]
+    near_full_load_share, least_load_share
+        Without pedal and throttle: load at least this share of the highest seen near the same
+        speed, and of the highest seen at all. The second keeps out slow driving at speeds where
+        no pull was made. Common practice. [1], [1]
+    load_bin_rpm
+        Width of "near the same speed" for the rule before. [rpm]
+    min_span_rpm
+        Least range of speed of a pull: less shows no curve. Common practice. [rpm]
+    min_duration_s
+        A shorter wide-open stretch is a stab: manifold and turbine have not filled. [s]
+    min_samples
+        Fewest samples with torque of a pull; a discrete map by 40 CFR 1065.510(b)(5)(i) has 20
+        speeds or more. [1]
+    max_gap_s
+        A longer pause of the log ends a pull; a value older than this is not held. [s]
+    turn_rpm
+        Speed turns back by more than this only at the end of a pull (gear change, limiter), less
+        is noise of the speed signal. Common practice. [rpm]
+    edge_share
+        This share of the speed range is cut off either end, where a brake still holds the speed
+        or the limiter already does. [1]
+    settle_after_open_s
+        Samples this soon after opening are left out: filling the inlet takes some tenths of a
+        second. Common practice. [s]
+    torque_power_tolerance_pct
+        Torque and power that are both logged may differ by this; 40 CFR 1065.205 recommends
+        torque known to 2 % of the point. [%]
+    trust
+        Which of the two is taken where both are logged.
+    inertia_kg_m2
+        Rotating inertia of rollers, driveline and wheels, seen from the crankshaft in the gear
+        driven; needed only where neither torque nor power is logged. [kg m2]
+    standard
+        Which standard air torque and power are brought to; "none" leaves them as measured.
+    apply_beyond_range
+        Whether a factor outside its standard's range is used all the same.
+    charging
+        How a compression-ignition engine is filled.
+    edition
+        Atmospheric factor of a turbocharged compression-ignition engine: "r85" (temperature
+        exponent 1.5, from memory), "iso-air" (1.2: no cooler or air-air) or "iso-liquid" (0.7).
+        The two iso forms have the engine factor's lower limit at 37.2 instead of 40 mg/(l cycle).
+    fuel_mg_per_l_cycle
+        Fuel per litre of displacement and working cycle at full load, q of the standard. Not a
+        channel of any log here: it must be given for compression ignition. [mg/(l cycle)]
+    charge_pressure_ratio
+        r, absolute manifold over ambient pressure; None takes the log's. [1]
+    engine_factor
+        f_m itself, where the maker gives it; then neither q nor r is needed. [1]
+    j1349_form
+        "1.18" as printed, or "unrounded" from the 85 % mechanical efficiency itself.
+    relative_humidity_pct, dew_point_c
+        Humidity of the air of both sides, where known; one of them. [%], [degC]
+    step_rpm
+        Spacing of the common speed grid. [rpm]
+    smooth_half_width_rpm
+        Half width of the local quadratic fit. Wide enough for some 20 samples of an ordinary
+        pull, narrow against the hump of a torque curve. [rpm]
+    smooth_min_points
+        Fewest samples inside the window; the window widens for a slow logger until it has them.
+        Three fix a parabola, twice that leaves something to average. [1]
+    level
+        Confidence level of every interval. [1]
+    driven_rpm
+        Speeds over which the gain is averaged: around 2000 rpm, where a car that tows is driven.
+        Common practice. [rpm]
+    spike_samples
+        Length of the running median ahead of every look at a ceiling: one wild sample is no
+        breach. [samples]
+    margin_pct
+        Two cars whose torque differs by less than this are taken as the same: 40 CFR 1065.205
+        recommends torque known to 2 % of the point, so that less cannot be promised. [%]
+    alpha
+        Largest chance of a false "equivalent". [1]
+    power
+        Wanted chance to find two equal cars equivalent, for the number of runs. [1]
+    max_runs
+        Beyond this many runs a side the answer is to scatter less, not to run more. [1]
+    band_width_rpm
+        Width of the speed bands of the equivalence test and of the tip-in comparison. [rpm]
+    design
+        "welch": runs of the two sides are independent; "pooled": and scatter equally; "paired":
+        run i of one side was made next to run i of the other, which takes out a drift.
+    dip_pct
+        A hollow of the torque curve deeper than this under its lower shoulder is a dip; 3 % is
+        about what is felt, common practice. [%]
+    step_min_pct
+        Least change of the pedal that is a step. [%]
+    step_rise_s
+        The pedal must have moved within this time. [s]
+    step_before_s, step_hold_s
+        The pedal must rest for so long ahead of a step, and hold for so long after it. [s]
+    step_quiet_pct
+        Range of the pedal that counts as resting and as holding. [%]
+    response_s
+        Longest time looked at after a step. [s]
+    step_rpm_band_pct
+        Speed may change by this during a step: torque follows speed, and overshoot and response
+        would be those of the torque curve. [%]
+    step_min_nm
+        Least change of torque that a response is read from. [N.m]
+    first_torque_share
+        Torque has begun to answer when it is beyond this share of its change and beyond three
+        standard deviations of what it did before. [1]
+    unsettled_share
+        A torque that still moves by more than this share of its change at the end of the window
+        has no final value. [1]
+    """
+
+    wide_open_pct: float = 90.0
+    flap_share: float = 0.8
+    near_full_load_share: float = 0.85
+    least_load_share: float = 0.5
+    load_bin_rpm: float = 250.0
+    min_span_rpm: float = 1000.0
+    min_duration_s: float = 2.0
+    min_samples: int = 20
+    max_gap_s: float = 0.5
+    turn_rpm: float = 100.0
+    edge_share: float = 0.02
+    settle_after_open_s: float = 0.5
+    torque_power_tolerance_pct: float = 2.0
+    trust: Literal["torque", "power"] = "torque"
+    inertia_kg_m2: float | None = None
+    standard: Standard = "none"
+    apply_beyond_range: bool = False
+    charging: Charging = "turbo"
+    edition: Edition = "r85"
+    fuel_mg_per_l_cycle: float | None = None
+    charge_pressure_ratio: float | None = None
+    engine_factor: float | None = None
+    j1349_form: Literal["1.18", "unrounded"] = "1.18"
+    relative_humidity_pct: float | None = None
+    dew_point_c: float | None = None
+    step_rpm: float = 50.0
+    smooth_half_width_rpm: float = 200.0
+    smooth_min_points: int = 6
+    level: float = 0.95
+    driven_rpm: tuple[float, float] = (1600.0, 2600.0)
+    spike_samples: int = 3
+    margin_pct: float = 2.0
+    alpha: float = 0.05
+    power: float = 0.8
+    max_runs: int = 30
+    band_width_rpm: float = 500.0
+    design: Design = "welch"
+    dip_pct: float = 3.0
+    step_min_pct: float = 20.0
+    step_rise_s: float = 0.5
+    step_before_s: float = 0.5
+    step_hold_s: float = 1.5
+    step_quiet_pct: float = 6.0
+    response_s: float = 4.0
+    step_rpm_band_pct: float = 10.0
+    step_min_nm: float = 20.0
+    first_torque_share: float = 0.05
+    unsettled_share: float = 0.1
+
+    def __post_init__(self) -> None:
+        for f in fields(self):
+            _check_field(f.name, getattr(self, f.name))
+        low, high = self.driven_rpm
+        _require(0 < low < high, "driven_rpm", self.driven_rpm, "from a lower to a higher speed")
+        _require(0 < self.alpha < 0.5, "alpha", self.alpha, "above 0 and below 0.5")
+        _require(0 < self.power < 1, "power", self.power, "above 0 and below 1")
+        _require(self.margin_pct < 50, "margin_pct", self.margin_pct, "below 50")
+        _require(self.smooth_min_points >= 4, "smooth_min_points", self.smooth_min_points, ">= 4")
+        _require(self.max_runs >= 2, "max_runs", self.max_runs, "two or more")
+        both = self.relative_humidity_pct is not None and self.dew_point_c is not None
+        _require(not both, "dew_point_c", self.dew_point_c, "left out where humidity is given")
+
+
+def _check_field(name: str, value: Any) -> None:
+    """Check one field by what kind of thing it is."""
+    if name in _WORDS:
+        _require(value in _WORDS[name], name, value, "one of " + ", ".join(_WORDS[name]))
+    elif name in _SHARES:
+        low_ok = value >= 0 if name in _MAY_BE_ZERO else value > 0
+        _require(low_ok and value < 1, name, value, "a share below 1")
+    elif name == "relative_humidity_pct":
+        _require(value is None or 0 <= value <= 100, name, value, "from 0 to 100")
+    elif isinstance(value, (int, float)) and not isinstance(value, bool):
+        if name in _MAY_BE_ZERO:
+            _require(value >= 0 or name == "dew_point_c", name, value, "zero or more")
+        else:
+            _require(value > 0, name, value, "above zero")

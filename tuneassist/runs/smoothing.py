@@ -1,0 +1,148 @@
+"""Smoothing that keeps peaks: a parabola fitted around every speed of the grid.
+
+A running mean, and any fit of straight lines, pulls a hump down by about half its curvature times
+the variance of the window. A local parabola follows the curvature, so that what it does to a peak
+begins with the fourth derivative. The known filter of that kind (Savitzky-Golay) asks for equal
+spacing; the samples of a pull are equally spaced in time and not in speed, and a lowess is local
+straight lines. Hence the local fit itself, with tricube weights, which is that filter where spacing
+is equal.
+
+The window widens for a slow logger, and what it then was is part of the result.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tuneassist.grid import Floats
+
+#: Three coefficients spent per window of two half widths, times 4/3 for the taper of the weights.
+SPENT_PER_HALF_WIDTH = 2.0
+
+
+@dataclass(frozen=True, eq=False)
+class Smoothed:
+    """A smoothed channel on the grid.
+
+    Parameters
+    ----------
+    value
+        Shape (g,), nan where the window holds too few samples. [unit of the channel]
+    se
+        Standard error of ``value`` from the scatter inside this pull alone, lag correlation
+        counted. It knows nothing of what differs from pull to pull. [unit of the channel]
+    residual
+        Sample minus curve, shape (n,), nan where either is missing. [unit of the channel]
+    half_width
+        Half width of the window used. [unit of x]
+    """
+
+    value: Floats
+    se: Floats
+    residual: Floats
+    half_width: float
+
+
+def local_quadratic_weights(
+    x: Floats, at: Floats, *, half_width: float, min_points: int = 6
+) -> Floats:
+    """Weights that turn samples into the local parabola's value at each grid point.
+
+    Parameters
+    ----------
+    x
+        Where the samples are, shape (n,).
+    at
+        Where values are wanted, shape (g,).
+    half_width
+        Samples farther than this have no weight. [unit of x]
+    min_points
+        Fewest samples inside the window.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (g, n); rows sum to 1, and a row is nan where the samples do not fix a parabola.
+
+    Examples
+    --------
+    >>> x = np.arange(0.0, 10.0)
+    >>> w = local_quadratic_weights(x, np.array([4.3]), half_width=4.0)
+    >>> (w @ (x - 4.0) ** 2).round(9)  # a parabola comes back unharmed
+    array([0.09])
+    """
+    u = (x[None, :] - at[:, None]) / half_width
+    kernel = np.clip(1.0 - np.abs(u) ** 3, 0.0, None) ** 3
+    powers = u[:, :, None] ** np.arange(3)
+    weighted = kernel[:, :, None] * powers
+    moments = np.einsum("gni,gnj->gij", weighted, powers)
+    scale = np.maximum(kernel.sum(axis=1), 1e-300)
+    is_fixed = ((kernel > 0).sum(axis=1) >= min_points) & (
+        np.linalg.det(moments / scale[:, None, None]) > 1e-9
+    )
+    moments[~is_fixed] = np.eye(3)
+    pick = np.broadcast_to(np.eye(3)[0][:, None], (len(at), 3, 1))
+    rows = np.einsum("gni,gi->gn", weighted, np.linalg.solve(moments, pick)[:, :, 0])
+    rows[~is_fixed] = np.nan
+    return np.asarray(rows)
+
+
+def smooth(x: Floats, y: Floats, at: Floats, *, half_width: float, min_points: int = 6) -> Smoothed:
+    """Smooth one channel of a pull onto the grid.
+
+    Parameters
+    ----------
+    x, y
+        Samples in time order, shape (n,); nan is left out.
+    at
+        Rising grid; points outside the samples' range get nan: nothing is extrapolated.
+    half_width
+        Least half width; widened until two of them hold ``min_points`` samples of the usual
+        spacing. [unit of x]
+    min_points
+        Fewest samples in a window.
+
+    Returns
+    -------
+    Smoothed
+        Value, standard error and residuals.
+    """
+    is_usable = np.isfinite(x) & np.isfinite(y)
+    xs, ys = x[is_usable], y[is_usable]
+    residual = np.full(len(x), np.nan)
+    if len(xs) < min_points:
+        empty = np.full(len(at), np.nan)
+        return Smoothed(empty, empty.copy(), residual, half_width)
+    spacing = float(np.ptp(xs)) / (len(xs) - 1)
+    width = max(half_width, 0.75 * min_points * spacing)
+    weights = local_quadratic_weights(xs, at, half_width=width, min_points=min_points)
+    weights[(at < xs.min()) | (at > xs.max())] = np.nan
+    value = weights @ ys
+    left = ys - np.interp(xs, at, value, left=np.nan, right=np.nan)
+    residual[is_usable] = left
+    se = _noise(left, float(np.ptp(xs)), width) * np.sqrt((weights**2).sum(axis=1))
+    return Smoothed(value, se, residual, width)
+
+
+def _noise(residual: Floats, span: float, half_width: float) -> float:
+    """Standard deviation of a sample, blown up for what lag correlation takes off a mean.
+
+    Noise is taken to be first-order autoregressive. The curve swallows a share d of its slow part,
+    so that both the variance and the lag-1 covariance of the residuals are short by d times the
+    long-run variance: g0 - g1 = s2 u and g0 = s2 (1 - d (2 - u)/u), with u = 1 - rho.
+    """
+    left = residual[np.isfinite(residual)]
+    n = len(left)
+    if n < 4:
+        return float("nan")
+    share = min(SPENT_PER_HALF_WIDTH * span / half_width / n, 0.5)
+    g0, g1 = float(left @ left) / n, float(left[1:] @ left[:-1]) / (n - 1)
+    apart = g0 - g1
+    if g0 <= 0.0 or apart <= 0.0:
+        return float(np.sqrt(g0))
+    root = max((apart * (1.0 + share)) ** 2 - 8.0 * g0 * apart * share, 0.0)
+    u = float(np.clip((apart * (1.0 + share) + np.sqrt(root)) / (2.0 * g0), 0.05, 1.0))
+    white = g0 / (1.0 - share)
+    return float(np.sqrt(white if u == 1.0 else max(apart / u * (2.0 - u) / u, white)))

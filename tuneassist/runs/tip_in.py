@@ -1,0 +1,204 @@
+"""What torque does when the pedal is stepped: how soon, how fast, how far beyond.
+
+A step counts where the pedal rests, moves by enough inside a short time, and holds; and its
+response where engine speed stays nearly the same, since torque follows speed and what is read off
+would be the torque curve's. Times count from the pedal being a tenth of its way down.
+
+A first-order answer of time constant tau has a rise from 10 to 90 % of tau ln 9. The settled torque
+is that of the last quarter of the time looked at; a slow answer (tau of a sixth of that time) is
+read some 3 % short.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+from scipy.ndimage import median_filter
+
+from tuneassist.grid import Floats
+from tuneassist.runs.output import output_of
+from tuneassist.runs.pulls import held
+from tuneassist.runs.refusal import Refusal
+from tuneassist.runs.settings import RunSettings
+
+STEPS = [
+    "side", "log", "step", "start_s", "rpm", "rpm_from", "rpm_to", "pedal_from_pct",
+    "pedal_to_pct", "torque_from_nm", "torque_to_nm", "first_torque_s", "rise_s", "overshoot_pct",
+    "resolution_s", "overshoot_noise_pct",
+]  # fmt: skip
+MEASURES = {
+    "time to first torque": ("first_torque_s", "s"),
+    "rise from 10 to 90 %": ("rise_s", "s"),
+    "overshoot": ("overshoot_pct", "%"),
+}
+STEP_BEGUN = 0.1  # share of the pedal's way at which time begins to count
+
+
+@dataclass(frozen=True, eq=False)
+class TipIns:
+    """Responses to the steps of one log.
+
+    Parameters
+    ----------
+    table
+        Columns `STEPS`, one row per step that could be read.
+    refusals
+        Steps that could not, and why.
+    """
+
+    table: pd.DataFrame
+    refusals: tuple[Refusal, ...] = ()
+
+
+def tip_ins(
+    samples: pd.DataFrame, *, side: str, name: str, settings: RunSettings | None = None
+) -> TipIns:
+    """Find the pedal's steps in a log and read torque's answer to each.
+
+    Parameters
+    ----------
+    samples
+        Columns time_s, rpm, pedal_pct or throttle_pct, and torque_nm or power_kw.
+    side
+        "before" or "after".
+    name
+        The log's name.
+    settings
+        What a step is and what an answer is.
+
+    Returns
+    -------
+    TipIns
+        ``overshoot_noise_pct`` is what noise alone may show as overshoot; ``resolution_s`` the
+        time between samples, under which no difference of times means anything.
+    """
+    settings = settings or RunSettings()
+    empty = pd.DataFrame(columns=STEPS)
+    column = next((c for c in ("pedal_pct", "throttle_pct") if c in samples), None)
+    if column is None or not {"time_s", "rpm"} <= set(samples):
+        return TipIns(empty, (Refusal("no pedal", "No pedal or throttle is logged.", where=name),))
+    usable = samples[samples["time_s"].notna() & (samples["rpm"] > 0)]
+    if not usable["time_s"].is_monotonic_increasing:
+        return TipIns(empty, (Refusal("time turns back", "Time does not rise.", where=name),))
+    output = output_of(usable, settings) if len(usable) > 1 else None
+    if output is None or isinstance(output, Refusal):
+        why = output.description if isinstance(output, Refusal) else "The log is empty."
+        return TipIns(empty, (Refusal("no torque", why, where=name),))
+    trace = pd.DataFrame(
+        {"time": usable["time_s"], "rpm": usable["rpm"],
+         "pedal": held(usable, column, settings.max_gap_s), "torque": output.torque_nm}
+    ).dropna()  # fmt: skip
+    rows, refusals = [], []
+    for number, start in enumerate(_step_starts(trace, settings), start=1):
+        answer = _answer(trace, start, settings)
+        if isinstance(answer, Refusal):
+            where = f"{name}, step {number}"
+            refusals.append(Refusal(answer.name, answer.description, answer.numbers, where))
+        else:
+            rows.append({"side": side, "log": name, "step": number, **answer})
+    return TipIns(pd.DataFrame(rows, columns=STEPS) if rows else empty, tuple(refusals))
+
+
+def _step_starts(trace: pd.DataFrame, settings: RunSettings) -> Floats:
+    """Times from which the pedal rises by enough inside the time of a step."""
+    time, pedal = trace["time"].to_numpy(), trace["pedal"].to_numpy()
+    if len(time) < 5:
+        return np.empty(0)
+    rise = np.interp(time + settings.step_rise_s, time, pedal) - pedal
+    is_rising = rise >= settings.step_min_pct
+    starts = is_rising & ~np.concatenate([[False], is_rising[:-1]])
+    return np.asarray(time[starts])
+
+
+def _answer(
+    trace: pd.DataFrame, start_s: float, settings: RunSettings
+) -> dict[str, object] | Refusal:
+    """Read one step, or say why it cannot be read."""
+    before = trace[trace["time"].between(start_s - settings.step_before_s, start_s)]
+    later = trace[trace["time"].between(start_s, start_s + settings.response_s)]
+    if len(before) < 3 or len(later) < 10:
+        return _no("too few samples", "too few samples around it", start_s, n=len(later))
+    base = float(before["pedal"].median())
+    span = settings.step_rise_s + settings.step_hold_s
+    top = float(later.loc[later["time"] <= start_s + span, "pedal"].median())
+    moved = later["time"] > start_s + 2 * settings.step_rise_s
+    leaves = later[moved & ((later["pedal"] - top).abs() > settings.step_quiet_pct)]
+    end_s = float(leaves["time"].iloc[0]) if len(leaves) else float(later["time"].iloc[-1])
+    window = later[later["time"] < end_s] if len(leaves) else later
+    quiet = float(np.ptp(before["pedal"]))
+    if quiet > settings.step_quiet_pct:
+        return _no("pedal not at rest", "the pedal did not rest ahead of it", start_s, range=quiet)
+    if end_s - start_s < span or top - base < settings.step_min_pct:
+        return _no("pedal not held", "the pedal was not held", start_s, held_s=end_s - start_s)
+    rpm = pd.concat([before["rpm"], window["rpm"]])
+    change = 100.0 * float(np.ptp(rpm)) / float(rpm.mean())
+    if change > settings.step_rpm_band_pct:
+        return _no("speed moved", "engine speed did not stay", start_s, rpm_change_pct=change)
+    return _read(before, window, (base, top), settings)
+
+
+def _read(
+    before: pd.DataFrame, window: pd.DataFrame, pedal: tuple[float, float], settings: RunSettings
+) -> dict[str, object] | Refusal:
+    """Read times and overshoot off a response that is fit for it."""
+    base, top = pedal
+    time = window["time"].to_numpy(dtype=float)
+    calm = median_filter(window["torque"].to_numpy(dtype=float), size=3, mode="nearest")
+    low = float(before["torque"].median())
+    tail = calm[-max(len(calm) // 4, 4) :]
+    high, rise_nm = float(np.median(tail)), float(np.median(tail)) - low
+    noise = float(before["torque"].std())
+    if rise_nm < max(settings.step_min_nm, 3.0 * noise):
+        return _no("no answer", "torque hardly moved", float(time[0]), rise_nm=rise_nm)
+    half = len(tail) // 2
+    drift = abs(float(np.median(tail[half:]) - np.median(tail[:half])))
+    if drift > settings.unsettled_share * rise_nm:
+        return _no("not settled", "torque was still moving at the end", float(time[0]),
+                   drift_nm=drift)  # fmt: skip
+    began = crossing_s(
+        time, window["pedal"].to_numpy(dtype=float), base + STEP_BEGUN * (top - base)
+    )
+    begun = max(settings.first_torque_share * rise_nm, 3.0 * noise)
+    first = crossing_s(time, calm, low + begun)
+    rise = crossing_s(time, calm, low + 0.9 * rise_nm) - crossing_s(time, calm, low + 0.1 * rise_nm)
+    rpm = float(window["rpm"].mean())
+    width = settings.band_width_rpm
+    middle = width * round(rpm / width)  # bands lie around the round speeds that are held
+    return {
+        "start_s": began, "rpm": rpm, "rpm_from": middle - width / 2.0,
+        "rpm_to": middle + width / 2.0, "pedal_from_pct": base,
+        "pedal_to_pct": top, "torque_from_nm": low, "torque_to_nm": high,
+        "first_torque_s": first - began, "rise_s": rise,
+        "overshoot_pct": 100.0 * max(float(calm.max()) - high, 0.0) / rise_nm,
+        "resolution_s": float(np.median(np.diff(time))),
+        "overshoot_noise_pct": 100.0 * 2.0 * noise / rise_nm,
+    }  # fmt: skip
+
+
+def crossing_s(time_s: Floats, values: Floats, level: float) -> float:
+    """Time at which a signal first rises to a level, between samples by a straight line.
+
+    Examples
+    --------
+    >>> crossing_s(np.array([0.0, 1.0, 2.0]), np.array([0.0, 4.0, 8.0]), 6.0)
+    1.5
+    """
+    above = np.flatnonzero(values >= level)
+    if not above.size:
+        return float("nan")
+    k = int(above[0])
+    if k == 0:
+        return float(time_s[0])
+    share = (level - values[k - 1]) / (values[k] - values[k - 1])
+    return float(time_s[k - 1] + share * (time_s[k] - time_s[k - 1]))
+
+
+def _no(name: str, why: str, start_s: float, **numbers: float) -> Refusal:
+    return Refusal(
+        name,
+        f"Step of the pedal at {start_s:.1f} s not read: {why}.",
+        MappingProxyType({"start_s": float(start_s), **{k: float(v) for k, v in numbers.items()}}),
+    )

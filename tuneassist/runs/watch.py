@@ -1,0 +1,179 @@
+"""Lambda, boost, exhaust temperature and the other watched channels along a pull, against limits.
+
+Samples are looked at, not the smoothed curve: a limit is passed where it is passed. A running
+median of a few samples ahead of it keeps a single wild reading from being a breach. Lambda and
+exhaust temperature are late: the speed named is where the gauge showed it, a little beyond where it
+was so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from tuneassist.grid import Floats
+from tuneassist.runs.pulls import Pull
+from tuneassist.runs.refusal import Refusal
+from tuneassist.runs.settings import RunSettings
+from tuneassist.settings import CEILING_CHANNELS, Ignition, LimitSettings
+
+COLUMNS = [
+    "side", "log", "pull", "channel", "limit_name", "unit", "limit", "worst", "rpm_at_worst",
+    "is_breach", "rpm_from", "rpm_to", "samples", "words",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Limit:
+    channel: str
+    column: str
+    name: str
+    unit: str
+    value: float
+    sign: float  # +1: beyond is above; -1: beyond is below
+    only_in_boost: bool = False
+
+
+def boost_kpa(samples: pd.DataFrame, limits: LimitSettings) -> pd.Series | None:
+    """Gauge boost as logged, or from manifold pressure and barometer; None without either. [kPa]
+
+    Where no barometer is logged, ``limits.barometer_kpa`` stands for it.
+    """
+    if "boost_kpa" in samples and samples["boost_kpa"].notna().any():
+        return samples["boost_kpa"]
+    if "manifold_pressure_kpa" not in samples:
+        return None
+    if "barometer_kpa" in samples and samples["barometer_kpa"].notna().any():
+        return samples["manifold_pressure_kpa"] - samples["barometer_kpa"].median()
+    return samples["manifold_pressure_kpa"] - limits.barometer_kpa
+
+
+def watch_pulls(
+    pulls: Sequence[Pull],
+    *,
+    side: str,
+    limits: LimitSettings,
+    ignition: Ignition,
+    settings: RunSettings,
+) -> tuple[pd.DataFrame, tuple[Refusal, ...]]:
+    """Hold every pull against every limit.
+
+    Parameters
+    ----------
+    pulls
+        Pulls of one side, with ``boost_kpa`` in their samples where it is known.
+    side
+        "before" or "after".
+    limits
+        Ceilings and lambda limits.
+    ignition
+        For spark ignition lambda in boost has a limit of its own.
+    settings
+        Length of the running median.
+
+    Returns
+    -------
+    table, refusals
+        One row per pull and limit: the worst value and its speed, and for a breach the speeds
+        from which and to which the limit was passed, in words too. A refusal for each limit
+        whose channel no pull has: it was not watched.
+    """
+    wanted = _limits(limits, ignition)
+    rows = [
+        row
+        for pull in pulls
+        for limit in wanted
+        if (row := _held_against(pull, limit, side, limits, settings)) is not None
+    ]
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    seen = set(table["limit_name"])
+    unseen = tuple(
+        Refusal(
+            "limit not watched",
+            f"{side}: {limit.channel} is not logged, so that its limit ({limit.name} "
+            f"{limit.value:g} {limit.unit}) was not watched.",
+            MappingProxyType({"limit": limit.value}),
+            side,
+        )
+        for limit in wanted
+        if limit.name not in seen and not limit.only_in_boost
+    )
+    return table, unseen
+
+
+def breaches(watched: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of a watch table where a limit was passed."""
+    return watched[watched["is_breach"].astype(bool)].reset_index(drop=True)
+
+
+def _limits(limits: LimitSettings, ignition: Ignition) -> list[_Limit]:
+    found = []
+    for channel, ceiling in limits.ceilings.items():
+        column, unit = CEILING_CHANNELS[channel]
+        found.append(_Limit(channel, column, f"{channel} ceiling", unit, ceiling.ceiling, 1.0))
+        if ceiling.hard is not None:
+            name = f"{channel} hard ceiling"
+            found.append(_Limit(channel, column, name, unit, ceiling.hard, 1.0))
+    rich = "smoke floor" if ignition == "compression" else "richest lambda"
+    found.append(_Limit("lambda", "lambda", rich, "lambda", limits.richest_lambda, -1.0))
+    found.append(_Limit("lambda", "lambda", "leanest lambda", "lambda", limits.leanest_lambda, 1.0))
+    if ignition == "spark":
+        lean = limits.boost_leanest_lambda
+        found.append(
+            _Limit("lambda", "lambda", "leanest lambda in boost", "lambda", lean, 1.0, True)
+        )
+    return found
+
+
+def _held_against(
+    pull: Pull, limit: _Limit, side: str, limits: LimitSettings, settings: RunSettings
+) -> dict[str, object] | None:
+    """Hold one pull against one limit; None where the channel does not tell."""
+    if limit.column not in pull.samples:
+        return None
+    is_looked_at = pull.samples[limit.column].notna().to_numpy()
+    if limit.only_in_boost:
+        is_looked_at = is_looked_at & _in_boost(pull.samples, limits)
+    samples = pull.samples[is_looked_at]
+    if samples.empty:
+        return None
+    window = min(settings.spike_samples, len(samples))
+    calm = samples[limit.column].rolling(window, center=True, min_periods=1).median()
+    beyond = limit.sign * (calm.to_numpy(dtype=float) - limit.value)
+    return _row(pull, limit, side, samples["rpm"].to_numpy(dtype=float), beyond)
+
+
+def _in_boost(samples: pd.DataFrame, limits: LimitSettings) -> npt.NDArray[np.bool_]:
+    """Tell which samples are in boost; where nothing tells, every one may be."""
+    if "manifold_pressure_kpa" in samples:
+        return np.asarray(samples["manifold_pressure_kpa"].to_numpy() > limits.boost_above_kpa)
+    if "boost_kpa" in samples:
+        above = limits.boost_above_kpa - limits.barometer_kpa
+        return np.asarray(samples["boost_kpa"].to_numpy() > above)
+    if limits.boost_above_load is not None and "load" in samples:
+        return np.asarray(samples["load"].to_numpy() > limits.boost_above_load)
+    return np.ones(len(samples), dtype=bool)
+
+
+def _row(pull: Pull, limit: _Limit, side: str, rpm: Floats, beyond: Floats) -> dict[str, object]:
+    at = int(beyond.argmax())
+    is_over = beyond > 0
+    worst = limit.value + limit.sign * float(beyond[at])
+    low, high = (float(rpm[is_over].min()), float(rpm[is_over].max())) if is_over.any() else (
+        float("nan"), float("nan"))  # fmt: skip
+    side_words = "above" if limit.sign > 0 else "below"
+    words = (
+        f"{side}, {pull.name}: {limit.channel} {worst:.4g} {limit.unit} at {rpm[at]:.0f} rpm is "
+        f"{side_words} the {limit.name} of {limit.value:g}, from {low:.0f} to {high:.0f} rpm."
+    )
+    return {
+        "side": side, "log": pull.log, "pull": pull.number, "channel": limit.channel,
+        "limit_name": limit.name, "unit": limit.unit, "limit": limit.value, "worst": worst,
+        "rpm_at_worst": float(rpm[at]), "is_breach": bool(is_over.any()), "rpm_from": low,
+        "rpm_to": high, "samples": int(is_over.sum()), "words": words if is_over.any() else "",
+    }  # fmt: skip
