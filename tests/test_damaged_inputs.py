@@ -1,7 +1,7 @@
 """Damaged inputs end with status 3 or 4, a message that names what is wrong, and no file.
 
-The damage is done to the bundled simulated petrol log, its setup or its grid, and `propose` is run as
-a user would run it.
+The damage is done to the bundled simulated petrol log, its setup or its grid, and `propose` is
+run as a user would run it.
 """
 
 from __future__ import annotations
