@@ -172,9 +172,7 @@ def evaluate_many(
     )
 
 
-def _row_sums(
-    weights: sparse.csr_matrix, table: Floats, column: npt.NDArray[np.int64]
-) -> Floats:
+def _row_sums(weights: sparse.csr_matrix, table: Floats, column: npt.NDArray[np.int64]) -> Floats:
     """For each row i of the weights, ``weights[i] @ table[:, column[i]]``."""
     size = np.diff(weights.indptr)
     rows = np.repeat(np.arange(weights.shape[0]), size)
