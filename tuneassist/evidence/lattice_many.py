@@ -177,7 +177,9 @@ def _row_sums(weights: sparse.csr_matrix, table: Floats, column: npt.NDArray[np.
     size = np.diff(weights.indptr)
     rows = np.repeat(np.arange(weights.shape[0]), size)
     parts = weights.data * table[weights.indices, column[rows]]
-    return np.bincount(rows, weights=parts, minlength=weights.shape[0])
+    return np.asarray(
+        np.bincount(rows, weights=parts, minlength=weights.shape[0]), dtype=np.float64
+    )
 
 
 def _inverse(matrix: Floats) -> tuple[Floats, float]:
