@@ -158,8 +158,9 @@ def test_the_interval_holds_the_truth_as_often_as_it_says(first):
         ln = np.log1p(need_pct(*new) / 100) - np.log1p(0.05) + SCATTER * rng.standard_normal(25)
         found = judge(earlier, holds(*new, ln), now)
         hits += found.response_low <= 1.0 <= found.response_high
-    # 95 % less 3 standard errors of a share over 100 draws, sqrt(0.95 x 0.05 / 100) = 0.022
-    assert hits >= 88
+    # 95 % less 2 standard errors of a share over 100 draws, sqrt(0.95 x 0.05 / 100) = 0.022; with
+    # the earlier fit's own error left out it is 88
+    assert hits >= 91
 
 
 def test_a_part_of_the_map_that_did_not_answer_is_named(first):

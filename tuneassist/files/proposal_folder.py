@@ -90,7 +90,7 @@ def write_proposal(
     """
     ready = _as_bytes(contents)
     out = Path(out)
-    with _told(out):
+    with writing_to(out):
         out = out.resolve()
         _refuse_bad_place(out)
         _mend(out)
@@ -123,7 +123,7 @@ def mend_interrupted(out: Path) -> bool:
     OutputError
         When that cannot be done.
     """
-    with _told(Path(out)):
+    with writing_to(Path(out)):
         return _mend(Path(out).resolve())
 
 
@@ -206,7 +206,7 @@ def _write_files(folder: Path, contents: Mapping[str, bytes]) -> None:
             stream.write(content)
             stream.flush()
             os.fsync(stream.fileno())
-    _sync_folder(folder)
+    sync_folder(folder)
 
 
 def _swap_in(fresh: Path, out: Path, own: Collection[str]) -> None:
@@ -220,7 +220,7 @@ def _swap_in(fresh: Path, out: Path, own: Collection[str]) -> None:
             _refuse_foreign(previous, out, own)  # what came in since the first look
         fresh.rename(out)
         is_installed = True
-        _sync_folder(out.parent)
+        sync_folder(out.parent)
         out.stat()  # the folder around it may have vanished meanwhile
     except BaseException:
         # What cannot be undone now is mended by the next call: see the module's docstring.
@@ -242,7 +242,7 @@ def _discard(folder: Path, out: Path) -> None:
         shutil.rmtree(trash)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Force a folder's list of names to the disk, where the system can."""
     if os.name == "nt":  # folders cannot be opened there; a rename is journalled by the system
         return
@@ -257,7 +257,7 @@ def _sync_folder(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def _told(out: Path) -> Iterator[None]:
+def writing_to(out: Path) -> Iterator[None]:
     """Say in one sentence why the result could not be written."""
     try:
         yield

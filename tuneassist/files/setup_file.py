@@ -18,6 +18,7 @@ import numpy as np
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import InputError
 from tuneassist.files.grid_file import read_grid
+from tuneassist.files.plan_section import PLAN_KEYS
 from tuneassist.files.toml_table import (
     TomlTable,
     dotted_keys,
@@ -53,6 +54,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "steady": keys_of(SteadySettings),
     "correction": keys_of(CorrectionSettings),
     "limits": (*(key for key in keys_of(LimitSettings) if key != "regions"), "region"),
+    "plan": PLAN_KEYS,  # read by `tuneassist.files.plan_section`
 }
 _CEILING_KEYS = (*keys_of(Ceiling), "unit")
 _NO_CEILING = {
@@ -207,9 +209,37 @@ def _channels(table: TomlTable, axes: Axes) -> Mapping[str, ChannelSource]:
         entry.check_names(keys_of(ChannelSource))
         if not entry.values.get("column"):
             raise entry.error("column", "the log's header is missing.", right)
-        sources[name] = _plain(ChannelSource, entry)
-        _check_unit(entry, "unit", sources[name].unit, _unit_inside(name, axes), spellings=True)
+        sources[name] = source = _channel_source(entry)
+        inside = _unit_inside(name, axes)
+        if source.transfer is None:
+            _check_unit(entry, "unit", source.unit, inside, spellings=True)
+        else:
+            _check_unit(entry, "unit", source.unit, spellings=True)
+            _check_unit(entry, "transfer_unit", source.transfer_unit, inside, spellings=True)
+        if source.raw is not None:
+            from tuneassist.reading.diagnostic import parameter
+
+            with placed(entry):
+                parameter(source.raw, channel=name, where="")
     return MappingProxyType(sources)
+
+
+def _channel_source(entry: TomlTable) -> ChannelSource:
+    values = field_values(ChannelSource, entry, skip=("transfer",))
+    if "transfer" in entry:
+        pairs = entry.values["transfer"]
+        right = "Write [[0.0, 0.68], [5.0, 1.36]]: what is logged, and what it stands for."
+        is_list = isinstance(pairs, list) and all(
+            isinstance(p, list) and len(p) == 2 for p in pairs
+        )
+        if not is_list:
+            raise entry.error("transfer", "this is no list of pairs.", right)
+        values["transfer"] = tuple(
+            tuple(entry.checked_numbers(f"transfer, pair {number}", pair))
+            for number, pair in enumerate(pairs, start=1)
+        )
+    with placed(entry):
+        return ChannelSource(**values)
 
 
 def _limits(table: TomlTable, axes: Axes, engine: EngineSettings) -> LimitSettings:

@@ -191,7 +191,7 @@ def advise(
     blank = _blank_words(cells)
     share = f"{100.0 * inside:.0f} % of the driven map that is known well"
     if inside >= rules.inside_share and sure >= rules.sure_share:
-        why = f"{share} is within {rules.tolerance_pct:g} % of target, beyond doubt."
+        why = f"{share} is within {rules.tolerance_pct:g} % of target, with confidence."
         return Advice("finished", f"{why}{bought}{blank}")
     if now.number > 1 and _is_still(matter, setup, rules):
         why = (
@@ -205,7 +205,7 @@ def advise(
     rest = f"{100.0 * (1.0 - inside):.0f} % of the driven map that is known well"
     lead = f"{rest} is farther than {rules.tolerance_pct:g} % from target"
     if inside >= rules.inside_share:
-        lead = f"{share} is within {rules.tolerance_pct:g} % of target, but not beyond doubt"
+        lead = f"{share} is within {rules.tolerance_pct:g} % of target, but not with confidence yet"
     return Advice("continue", f"{lead}.{bought}{blank}")
 
 

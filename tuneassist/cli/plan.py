@@ -1,0 +1,172 @@
+"""``tuneassist plan``: what to hold next, in order."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, NamedTuple
+
+import typer
+
+from tuneassist.cli.options import AsJson, Overwrite
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from tuneassist.grid import Floats
+    from tuneassist.loop.plan import Plan
+    from tuneassist.loop.settings import PlanSettings
+    from tuneassist.pipeline import Evidence
+    from tuneassist.settings import Setup
+
+
+def plan(
+    known: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="DIR|LOG",
+            help="A tune's folder, or log files with --setup.",
+            show_default=False,
+        ),
+    ],
+    *,
+    minutes: Annotated[
+        float,
+        typer.Option(
+            "--minutes", "-m", metavar="M", help="Time on a warm engine.", show_default=False
+        ),
+    ],
+    setup: Annotated[
+        Path | None,
+        typer.Option(
+            "--setup",
+            "-s",
+            metavar="FILE",
+            help="The car's setup file (TOML); a tune's folder has its own.",
+            show_default=False,
+        ),
+    ] = None,
+    csv: Annotated[
+        Path | None,
+        typer.Option("--csv", metavar="FILE", help="Also write a new CSV.", show_default=False),
+    ] = None,
+    sheet: Annotated[
+        Path | None,
+        typer.Option(
+            "--sheet",
+            metavar="FILE",
+            help="Also draw one page for the operator: .png, .svg or .pdf.",
+            show_default=False,
+        ),
+    ] = None,
+    overwrite: Overwrite = False,
+    json: AsJson = False,
+) -> None:
+    """List the holds that take most of the remaining doubt away for the time.
+
+    Weighted by where the car is driven (low and middle speeds, or as [plan] in the setup says),
+    within reach as logged, light load first, with rests between heavy holds.
+    """
+    from tuneassist.cli.console import look_of, screen, show, show_json
+    from tuneassist.cli.pictures import require_new_file
+    from tuneassist.loop.plan import plan_holds
+    from tuneassist.show.plan import plan_record, plan_screen
+
+    for path in (csv, sheet):
+        if path is not None:
+            require_new_file(path, overwrite=overwrite)
+    if sheet is not None:
+        from tuneassist.show.plots import plot_format, require_matplotlib
+
+        require_matplotlib()
+        plot_format(sheet.suffix)
+    case = _case(known, setup)
+    made = plan_holds(
+        case.evidence,
+        setup=case.setup,
+        minutes=minutes,
+        settings=case.settings,
+        visits=case.visits,
+    )
+    written = _write(made, case, csv=csv, sheet=sheet)
+    if json:
+        show_json(plan_record(made, setup=case.setup, is_simulated=case.is_simulated))
+        return
+    console = screen()
+    view = plan_screen(
+        made, setup=case.setup, look=look_of(console), is_simulated=case.is_simulated
+    )
+    show(console, view, *(f"\nWritten: {path}" for path in written))
+
+
+class _Case(NamedTuple):
+    """What a plan starts from."""
+
+    setup: Setup
+    settings: PlanSettings
+    evidence: Evidence | None
+    visits: Floats | None
+    is_simulated: bool
+
+
+def _case(known: Sequence[Path], setup: Path | None) -> _Case:
+    from tuneassist.files.tune_folder import HISTORY
+
+    if len(known) == 1 and (known[0] / HISTORY).is_file():
+        if setup is not None:
+            raise typer.BadParameter("A tune's folder has its own setup; leave --setup out.")
+        return _of_tune(known[0])
+    if setup is None:
+        raise typer.BadParameter("Logs need --setup; or name a tune's folder.")
+    return _of_logs(known, setup)
+
+
+def _of_tune(folder: Path) -> _Case:
+    import numpy as np
+
+    from tuneassist.files.plan_section import read_plan_settings
+    from tuneassist.files.tune_folder import open_tune
+    from tuneassist.files.tune_setup import SETUP
+    from tuneassist.loop.pool import pool_rounds
+
+    with open_tune(folder, is_reading=True) as tune:
+        marks, car = tune.state.evidence, tune.setup
+        settings = read_plan_settings(folder / SETUP)
+        simulated = "simulated" in car.engine.label.casefold()
+        if not marks:
+            return _Case(car, settings, None, None, simulated)
+        current = tune.grid(tune.state.current)
+        evidence = pool_rounds(tune.rounds(marks), setup=car, current=current)
+        visits = np.sum([tune.evidence(mark).visits.flat() for mark in marks], axis=0)
+    return _Case(car, settings, evidence, visits, simulated)
+
+
+def _of_logs(paths: Sequence[Path], setup: Path) -> _Case:
+    from tuneassist.cli.inputs import find_logs, is_simulated, read_logs
+    from tuneassist.cli.round_result import count_visits
+    from tuneassist.files.plan_section import read_plan_settings
+    from tuneassist.files.setup_file import read_setup
+    from tuneassist.grid import Grid
+    from tuneassist.pipeline import gather, reduce_log
+
+    car = read_setup(setup)
+    logs = read_logs(find_logs(paths), setup=car)
+    reduced = [reduce_log(log.samples, name=log.name, setup=car) for log in logs]
+    evidence = gather(reduced, setup=car, current=Grid.zeros(car.axes))
+    visits = count_visits(logs, car).flat()
+    return _Case(car, read_plan_settings(setup), evidence, visits, is_simulated(logs, car))
+
+
+def _write(made: Plan, case: _Case, *, csv: Path | None, sheet: Path | None) -> list[Path]:
+    """Write what was asked for, each file whole or not at all."""
+    from tuneassist.cli.pictures import write_picture
+    from tuneassist.files.text import frame_csv
+
+    if csv is not None:
+        write_picture(csv, frame_csv(made.holds).encode("utf-8"))
+    if sheet is not None:
+        from tuneassist.show.plan_sheet import plan_sheet
+        from tuneassist.show.plots import picture, plot_format
+
+        figure = plan_sheet(made, setup=case.setup, is_simulated=case.is_simulated)
+        write_picture(sheet, picture(figure, plot_format(sheet.suffix)))
+    return [path for path in (csv, sheet) if path is not None]

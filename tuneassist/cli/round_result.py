@@ -1,0 +1,214 @@
+"""A round judged, and the contents of its folder."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from tuneassist.cli.result import InputFile, proposal_contents
+from tuneassist.evidence.coverage import coverage_table
+from tuneassist.files.grid_file import write_grid_text
+from tuneassist.files.plan_section import read_plan_settings
+from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, response_record
+from tuneassist.files.text import sha256_of, stable_json
+from tuneassist.files.tune_folder import TuneFolder
+from tuneassist.files.tune_setup import SETUP, TARGET
+from tuneassist.grid import Grid
+from tuneassist.loop.advice import Advice, RoundLook, advise, look_at, look_of_record, look_record
+from tuneassist.loop.history import RoundMark
+from tuneassist.loop.rounds import RoundResult, add_round
+from tuneassist.pipeline import LogEvidence, Proposal, gather
+from tuneassist.reading import Log
+from tuneassist.settings import Setup
+
+
+@dataclass(frozen=True, eq=False)
+class JudgedRound:
+    """A round, what it came to, and what to do next.
+
+    Parameters
+    ----------
+    mark
+        The round as the history will know it.
+    result
+        Response and proposal.
+    logs
+        What each of its logs said, those set aside included.
+    visits
+        Samples nearest to each breakpoint. [1]
+    look, advice
+        The round from afar, and whether to go on.
+    """
+
+    mark: RoundMark
+    result: RoundResult
+    logs: tuple[LogEvidence, ...]
+    visits: Grid
+    look: RoundLook
+    advice: Advice
+
+    @property
+    def shown(self) -> Proposal:
+        """The proposal with the logs and holds of this round alone, for screens and records."""
+        evidence = self.result.proposal.evidence
+        own = replace(
+            evidence,
+            logs=self.logs,
+            holds=pd.concat([log.holds for log in self.logs], ignore_index=True),
+            set_aside={**evidence.set_aside, **self.result.set_aside},
+        )
+        return replace(self.result.proposal, evidence=own)
+
+
+def judge_round(
+    tune: TuneFolder,
+    logs: Sequence[LogEvidence],
+    *,
+    mark: RoundMark,
+    earlier: Sequence[RoundMark],
+    visits: Grid,
+) -> JudgedRound:
+    """Judge a round by those before it and propose the next step.
+
+    Parameters
+    ----------
+    tune
+        The tune.
+    logs
+        What the round's logs said.
+    mark
+        Number, folder mark, grid in force and logs; the verdict is filled in.
+    earlier
+        Rounds that count.
+    visits
+        Samples nearest to each breakpoint. [1]
+    """
+    setup, current = tune.setup, tune.grid(mark.in_force)
+    result = add_round(tune.rounds(earlier), logs, setup=setup, current=current)
+    result = replace(result, round=replace(result.round, number=mark.number))
+    response = result.round.response
+    cells = result.proposal.cells
+    if result.is_halt:  # what the earlier rounds predict is no look at this one
+        cells = gather(result.round.logs, setup=setup, current=current).cells
+    look = look_at(mark.number, cells, response, setup=setup)
+    before = look_of_record(dict(tune.evidence(earlier[-1]).look))[0] if earlier else None
+    advice = advise(
+        result.proposal.cells,
+        response,
+        setup=setup,
+        now=look,
+        before=before,
+        plan=read_plan_settings(tune.path / SETUP),
+    )
+    judged = replace(mark, verdict=response.verdict, is_halt=result.is_halt)
+    return JudgedRound(judged, result, tuple(logs), visits, look, advice)
+
+
+def round_contents(
+    tune: TuneFolder,
+    judged: JudgedRound,
+    *,
+    logs: Sequence[Log],
+    earlier: Sequence[RoundMark],
+    is_simulated: bool,
+    as_read: Mapping[str, Any] | None = None,
+) -> dict[str, str]:
+    """Return every file of a round's folder.
+
+    Parameters
+    ----------
+    tune
+        The tune.
+    judged
+        The round.
+    logs
+        The logs as read; empty when the round is judged again.
+    earlier
+        Rounds that it rests on.
+    is_simulated
+        Whether label or logs say so.
+    as_read
+        When it is judged again: its earlier ``proposal.json``, for what was told about reading.
+    """
+    contents = proposal_contents(
+        judged.shown,
+        logs=logs,
+        inputs=_inputs(tune, judged.mark, earlier),
+        is_simulated=is_simulated,
+        has_halted=judged.result.is_halt,
+    )
+    record = json.loads(contents["proposal.json"])
+    if as_read is not None:
+        record["logs"] = as_read.get("logs", [])
+    if judged.result.is_halt:
+        record["checked"] = "nothing was changed: the loop has halted"
+    record["round"] = round_record(judged, [one.name for one in earlier])
+    contents["proposal.json"] = stable_json(record)
+    stored = StoredEvidence(
+        made=judged.mark.made,
+        logs=judged.logs,
+        set_aside=judged.result.set_aside,
+        response=judged.result.round.response,
+        look=look_record(judged.look, judged.advice),
+        visits=judged.visits,
+    )
+    in_force = write_grid_text(judged.result.round.in_force)
+    return {**contents, "in-force.csv": in_force, **evidence_contents(stored, tune.setup.axes)}
+
+
+def round_record(judged: JudgedRound, earlier: Sequence[str]) -> dict[str, Any]:
+    """Return what is particular to a round as plain values."""
+    return {
+        "number": judged.mark.number,
+        "in_force": judged.mark.in_force,
+        "rests_on": [*earlier, *([] if judged.result.is_halt else [judged.mark.name])],
+        "response": response_record(judged.result.round.response),
+        "logs_set_aside": dict(judged.result.set_aside),
+        "advice": judged.advice.word,
+        "why": judged.advice.why,
+    }
+
+
+def _inputs(tune: TuneFolder, mark: RoundMark, earlier: Sequence[RoundMark]) -> list[InputFile]:
+    """Fingerprint every file that a round rests on."""
+    paths = [("setup", tune.path / SETUP)]
+    if (tune.path / TARGET).exists():
+        paths.append(("target", tune.path / TARGET))
+    paths.append(("grid", tune.grid_path(mark.in_force)))
+    paths += [("evidence", tune.path / one.name / "holds.csv") for one in earlier]
+    files = [
+        InputFile(role, path.relative_to(tune.path).as_posix(), sha256_of(path))
+        for role, path in paths
+    ]
+    return [*files, *(InputFile("log", name, sha256) for name, sha256 in mark.logs)]
+
+
+def count_visits(logs: Sequence[Log], setup: Setup) -> Grid:
+    """Count the samples nearest to each breakpoint, moves included."""
+    points = [
+        (log.samples["rpm"].to_numpy(dtype=float), log.samples["load"].to_numpy(dtype=float))
+        for log in logs
+    ]
+    table = coverage_table(
+        setup.axes,
+        target=setup.target.table,
+        points=points,
+        cells=pd.DataFrame({"holds": 0, "confidence": "none"}, index=range(setup.axes.size)),
+        margin_cells=setup.steady.outside_margin_cells,
+    )
+    seen = table["samples_seen"].to_numpy(dtype=float)
+    return Grid(setup.axes, seen.reshape(setup.axes.shape))
+
+
+def earlier_record(folder: Path) -> Mapping[str, Any]:
+    """Read what was told about reading when a round was first made."""
+    try:
+        record = json.loads((folder / "proposal.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return record if isinstance(record, dict) else {}

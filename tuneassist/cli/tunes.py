@@ -1,0 +1,43 @@
+"""``tuneassist tunes``: the set of tunes that one car carries."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tuneassist.cli.options import AsJson
+
+BREACH = 5
+"""Exit status of a set that is not as it should be, as of a grid that breaks a rule."""
+
+
+def check(
+    folder: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FOLDER", help="Folder with the set's tunes.toml.", show_default=False
+        ),
+    ],
+    json: AsJson = False,
+) -> None:
+    """Check a set of tunes: each within its limits, standard all zeros, output in order.
+
+    Where full-load runs are given, torque and power have to rise in the order stated at every
+    speed. Ends with exit status 5 when something is not as it should be. Writes no file.
+    """
+    from tuneassist.cli.console import look_of, screen, show, show_json
+    from tuneassist.files.tunes_folder import read_tunes
+    from tuneassist.loop.tunes import check_tunes
+    from tuneassist.show.tunes import tunes_record, tunes_screen
+
+    tunes = read_tunes(folder)
+    report = check_tunes(tunes)
+    if json:
+        show_json(tunes_record(tunes, report))
+    else:
+        console = screen()
+        show(console, tunes_screen(tunes, report, look_of(console)))
+    if not report.is_ok:
+        raise typer.Exit(BREACH)

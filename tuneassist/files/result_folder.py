@@ -1,0 +1,221 @@
+"""A proposal's folder read back: its cells, its grids, and the setup as it was in force."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.errors import InputError, TuneassistError
+from tuneassist.files.grid_file import read_grid
+from tuneassist.files.proposal_folder import RESULT_FILES
+from tuneassist.grid import Axes, Floats, Grid
+from tuneassist.settings import (
+    Ceiling,
+    ChannelSource,
+    CorrectionSettings,
+    EngineSettings,
+    LimitSettings,
+    Region,
+    Setup,
+    SteadySettings,
+    Target,
+)
+
+MISMATCH_PCT = 0.01
+"""How far ``cells.csv`` may be from the grids beside it: four decimals are written, and a
+spreadsheet saves the digits that it shows. [%]"""
+_NUMBERS = (
+    "rpm", "load", "samples", "holds", "effective_n", "deviation_pct", "ci_low_pct",
+    "ci_high_pct", "raw_pct", "step_pct", "grid_pct",
+)  # fmt: skip
+_WORDS = ("confidence", "reason")
+BINDING = ("rule", "rpm", "load", "would_have_got_pct", "got_pct", "words")
+
+
+@dataclass(frozen=True, eq=False)
+class ResultFolder:
+    """A proposal as it was written.
+
+    Parameters
+    ----------
+    path
+        The folder.
+    setup
+        The setup in force when it was made.
+    record
+        ``proposal.json``.
+    cells
+        ``cells.csv`` in cell order, with ``target_lambda``.
+    current, step, grid
+        The grid in force, the change, and the grid after it. [%]
+    """
+
+    path: Path
+    setup: Setup
+    record: Mapping[str, Any]
+    cells: pd.DataFrame
+    current: Grid
+    step: Grid
+    grid: Grid
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether it says that its data are simulated."""
+        return bool(self.record.get("simulated", False))
+
+    @property
+    def binding(self) -> pd.DataFrame:
+        """What the rules held back, one row per cell and rule."""
+        return pd.DataFrame(self.record.get("limits_that_acted", []), columns=list(BINDING))
+
+
+def is_result(folder: Path) -> bool:
+    """Tell whether a folder holds the four files of a proposal."""
+    return all((folder / name).is_file() for name in RESULT_FILES)
+
+
+def read_result(folder: Path) -> ResultFolder:
+    """Read a proposal's folder.
+
+    Raises
+    ------
+    InputError
+        When a file is missing, cannot be meant, or does not fit the others.
+    """
+    missing = [name for name in RESULT_FILES if not (folder / name).is_file()]
+    if missing:
+        raise InputError(
+            f"this is no result of `propose`: {', '.join(missing)} is missing.",
+            where=str(folder),
+            mend="Name the folder that `tuneassist propose` or `tuneassist rounds start` wrote.",
+        )
+    record = _record(folder / "proposal.json")
+    try:
+        setup = setup_of_record(record["settings"])
+        current = Grid(setup.axes, _floats(record["current_grid_pct"]))
+    except TuneassistError as error:
+        raise InputError(str(error), where=str(folder / "proposal.json")) from error
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            f"the settings kept in it cannot be read: {error!r}.",
+            where=str(folder / "proposal.json"),
+            mend="Make the proposal again with this version of the program.",
+        ) from error
+    step, grid = (read_grid(folder / name, axes=setup.axes) for name in ("step.csv", "grid.csv"))
+    cells = _cells(folder / "cells.csv", setup)
+    for name, values in (("step", step), ("grid", grid)):
+        _require_same(cells[f"{name}_pct"].to_numpy(dtype=float), values, name, folder)
+    return ResultFolder(folder, setup, record, cells, current, step, grid)
+
+
+def _record(path: Path) -> Mapping[str, Any]:
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise InputError(f"this cannot be read as JSON: {error}.", where=str(path)) from error
+    if not isinstance(record, dict):
+        raise InputError("this is no record of a proposal.", where=str(path))
+    return record
+
+
+def _cells(path: Path, setup: Setup) -> pd.DataFrame:
+    """Read ``cells.csv`` as written; other columns are passed over."""
+    try:
+        table = pd.read_csv(path, encoding="utf-8-sig", keep_default_na=False, dtype=str)
+    except (OSError, ValueError) as error:
+        raise InputError(f"this cannot be read: {error}.", where=str(path)) from error
+    lacking = [name for name in (*_NUMBERS, *_WORDS) if name not in table]
+    if lacking:
+        raise InputError(
+            f"the columns {', '.join(lacking)} are missing.",
+            where=str(path),
+            mend="Restore the file as `propose` wrote it; a spreadsheet may have saved it anew.",
+        )
+    try:
+        numbers = {name: pd.to_numeric(table[name].replace("", None)) for name in _NUMBERS}
+    except ValueError as error:
+        raise InputError(f"a value is no number: {error}.", where=str(path)) from error
+    cells = pd.DataFrame({**numbers, **{name: table[name] for name in _WORDS}})
+    cells[list(_NUMBERS)] = cells[list(_NUMBERS)].astype(float)
+    places = np.stack([setup.axes.cell_rpm(), setup.axes.cell_load()], axis=1)
+    found = cells[["rpm", "load"]].to_numpy(dtype=float)
+    if found.shape != places.shape or not np.allclose(found, places):
+        raise InputError(
+            "its cells are not those of the setup's axes, in their order.", where=str(path)
+        )
+    return cells.assign(target_lambda=setup.target.table.ravel())
+
+
+def _require_same(written: Floats, grid: Grid, name: str, folder: Path) -> None:
+    """Refuse a report on numbers that contradict each other."""
+    values = grid.flat()
+    apart = np.abs(written - values)
+    both = np.isfinite(written) & np.isfinite(values)
+    if (np.isfinite(written) != np.isfinite(values)).any() or (apart[both] > MISMATCH_PCT).any():
+        raise InputError(
+            f"cells.csv and {name}.csv do not agree.",
+            where=str(folder),
+            mend="Put both back as they were written: one of them was changed since.",
+        )
+
+
+def setup_of_record(plain: Mapping[str, Any]) -> Setup:
+    """Build a setup from the settings kept in ``proposal.json``; inverse of `as_plain`.
+
+    Parameters
+    ----------
+    plain
+        The record's ``settings``.
+    """
+    axes, target, limits = plain["axes"], plain["target"], dict(plain["limits"])
+    ceilings = {name: Ceiling(**_known(Ceiling, one)) for name, one in limits["ceilings"].items()}
+    limits["ceilings"] = MappingProxyType(ceilings)
+    limits["regions"] = tuple(Region(**_pairs(_known(Region, one))) for one in limits["regions"])
+    channels = {
+        name: ChannelSource(**_transfer(_known(ChannelSource, one)))
+        for name, one in plain["channels"].items()
+    }
+    return Setup(
+        axes=Axes(
+            _floats(axes["rpm"]),
+            _floats(axes["load"]),
+            axes["load_name"],
+            axes["load_unit"],
+            str(axes.get("where", "axes")),
+        ),
+        target=Target(_floats(target["table"]), target["kind"], target["unit"]),
+        engine=EngineSettings(**_known(EngineSettings, plain["engine"])),
+        channels=channels,
+        steady=SteadySettings(**_known(SteadySettings, plain["steady"])),
+        correction=CorrectionSettings(**_known(CorrectionSettings, plain["correction"])),
+        limits=LimitSettings(**_known(LimitSettings, limits)),
+        source=str(plain.get("source", "setup")),
+        given=frozenset(plain.get("given", ())),
+    )
+
+
+def _floats(values: Any) -> Floats:
+    """Turn nested lists into an array; None is not a number."""
+    return np.array(values, dtype=float)
+
+
+def _known(kind: Any, plain: Mapping[str, Any]) -> dict[str, Any]:
+    """Keep what this version knows; a setting of a newer one is not needed to show a result."""
+    names = {f.name for f in fields(kind)}
+    return {name: value for name, value in plain.items() if name in names}
+
+
+def _pairs(plain: dict[str, Any]) -> dict[str, Any]:
+    return {k: tuple(v) if isinstance(v, list) else v for k, v in plain.items()}
+
+
+def _transfer(plain: dict[str, Any]) -> dict[str, Any]:
+    pairs = plain.get("transfer")
+    return {**plain, "transfer": tuple(map(tuple, pairs)) if pairs else None}

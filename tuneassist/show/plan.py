@@ -1,0 +1,96 @@
+"""The screen of a plan: the holds in order, what they will tell, and what to heed."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from tuneassist.loop.plan import Plan
+from tuneassist.settings import Setup
+from tuneassist.show.look import Look, counted, plain, title
+from tuneassist.show.proposal import cautions_section, header
+from tuneassist.show.samples import bullets, doubts
+
+
+def plan_screen(
+    plan: Plan, *, setup: Setup, look: Look, is_simulated: bool = False
+) -> RenderableType:
+    """Return the whole screen.
+
+    Parameters
+    ----------
+    plan
+        The holds in order.
+    setup
+        Label, axes and ignition.
+    look
+        Width and marks.
+    is_simulated
+        Whether the evidence says so.
+    """
+    words = f"{counted(len(plan.holds), 'hold')}, {clock(plan.total_s)} on a warm engine"
+    return Group(
+        header(setup, words, is_simulated=is_simulated),
+        title("What to hold next, in this order"),
+        _holds_table(plan, setup, look),
+        title("What it will tell"),
+        bullets((_gain_words(plan),)),
+        doubts(plan.notes),
+        cautions_section(setup),
+    )
+
+
+def _gain_words(plan: Plan) -> str:
+    return (
+        f"standard error over the map, weighted by driving: {plan.doubt_before_pct:.2f} % now, "
+        f"about {plan.doubt_after_pct:.2f} % after"
+    )
+
+
+def _holds_table(plan: Plan, setup: Setup, look: Look) -> Table:
+    table = Table(box=None, padding=(0, 1), header_style="bold")
+    for name in ("no.", "at", "rpm", plain(setup.axes.load_unit), "hold s", "rest s"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("load", no_wrap=True)
+    table.add_column("why", overflow="fold", ratio=1)
+    for row in plan.holds.to_dict("records"):
+        table.add_row(
+            str(row["number"]),
+            clock(row["start_s"]),
+            f"{row['rpm']:.0f}",
+            f"{row['load']:.4g}",
+            f"{row['hold_s']:.0f}",
+            f"{row['rest_s']:.0f}" if row["rest_s"] >= 1 else look.nothing,
+            str(row["band"]),
+            Text(str(row["why"]).replace("±", "+-" if look.is_ascii else "±")),
+        )
+    return table
+
+
+def clock(seconds: float) -> str:
+    """Write a time as minutes and seconds.
+
+    Examples
+    --------
+    >>> clock(754.6)
+    '12:35'
+    """
+    whole = round(seconds)
+    return f"{whole // 60}:{whole % 60:02d}"
+
+
+def plan_record(plan: Plan, *, setup: Setup, is_simulated: bool) -> dict[str, Any]:
+    """Return a plan as plain values, for JSON."""
+    return {
+        "label": setup.engine.label,
+        **({"simulated": True} if is_simulated else {}),
+        "total_s": plan.total_s,
+        "doubt_before_pct": plan.doubt_before_pct,
+        "doubt_after_pct": plan.doubt_after_pct,
+        "is_spread": plan.is_spread,
+        "holds": plan.holds.to_dict("records"),
+        "notes": list(plan.notes),
+    }

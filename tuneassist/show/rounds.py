@@ -1,0 +1,276 @@
+"""Screens of the tune loop: a round with the engine's answer, the status, and one-line steps."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from tuneassist.loop.advice import Advice, RoundLook
+from tuneassist.loop.history import ANSWERS, JUDGED_AGAIN, START, RoundMark, TuneState
+from tuneassist.loop.response import Response
+from tuneassist.pipeline import Proposal
+from tuneassist.reading import Log
+from tuneassist.settings import Setup
+from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.notes import proposal_notes
+from tuneassist.show.proposal import header, proposal_screen
+from tuneassist.show.samples import bullets, doubts, shares_table
+
+ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
+_ADVICE_STYLES = {"continue": "bold", "finished": "bold reverse", "halt": "bold reverse"}
+
+
+def started_screen(folder: Path, *, setup: Setup, has_grid: bool) -> RenderableType:
+    """Say that a tune was started and what comes next."""
+    label = plain(setup.engine.label) or "car without a label"
+    held = "the grid given" if has_grid else "all zeros"
+    return Group(
+        Text(f"{label}: tune started in {plain(folder)}"),
+        Text(f"The controller holds {held} now, kept as {START}-grid.csv."),
+        title("Next"),
+        bullets((f"Log, then: tuneassist rounds add {plain(folder)} LOG...",)),
+    )
+
+
+def round_screen(
+    proposal: Proposal,
+    response: Response,
+    *,
+    number: int,
+    advice: Advice,
+    logs: Sequence[Log],
+    folder: Path,
+    look: Look,
+    is_simulated: bool,
+) -> RenderableType:
+    """Return the screen of a round: the engine's answer, then the proposal, if there is one.
+
+    Parameters
+    ----------
+    proposal
+        With the logs and holds of this round.
+    response
+        How the engine answered the last change.
+    number
+        Of the round.
+    advice
+        Whether to go on.
+    logs
+        The logs as read, for their notes.
+    folder
+        Where the round was written.
+    look
+        Width and marks.
+    is_simulated
+        Whether the logs say so.
+    """
+    answer = response_section(response, number)
+    evidence = proposal.evidence
+    if response.is_halt:
+        words = f"{counted(len(evidence.logs), 'log')}, {counted(len(evidence.holds), 'hold')}"
+        return Group(
+            header(proposal.setup, words, is_simulated=is_simulated),
+            answer,
+            title("Where the samples went"),
+            shares_table(evidence.fates, look),
+            doubts([note for note in proposal_notes(proposal, logs) if response.why not in note]),
+            advice_section(Advice("halt", "Nothing is proposed until you say what you found.")),
+            _written(folder, "step.csv is all zeros, grid.csv is the grid in force"),
+            _next(halted_steps(folder.parent)),
+        )
+    return Group(
+        proposal_screen(proposal, logs=logs, look=look, is_simulated=is_simulated),
+        answer,
+        advice_section(advice),
+        _written(folder, "step.csv, grid.csv, cells.csv, proposal.json, and the evidence"),
+        _next(pending_steps(folder)),
+    )
+
+
+def response_section(response: Response, number: int) -> RenderableType:
+    """Return what the engine did with the last change."""
+    parts: list[RenderableType] = [
+        title(f"Round {number}: the engine's answer to the last change"),
+        bullets((f"{response.verdict}: {response.why}",), mark="!" if response.is_halt else "-"),
+    ]
+    if math.isfinite(response.response) and len(response.regions):
+        table = Table(box=None, padding=(0, 1), header_style="bold")
+        table.add_column("where")
+        for name in ("holds", "change", "answer", "95 % interval"):
+            table.add_column(name, justify="right", no_wrap=True)
+        for row in response.regions.to_dict("records"):
+            table.add_row(
+                str(row["region"]),
+                f"{row['holds']}",
+                f"{row['change_pct']:.1f} %",
+                f"{row['response']:.2f}",
+                f"{row['low']:.2f} to {row['high']:.2f}",
+            )
+        parts.append(table)
+    return Group(*parts)
+
+
+def advice_section(advice: Advice) -> RenderableType:
+    """Return whether to go on, and why."""
+    line = Text("\n")
+    line.append(f" {ADVICE_WORDS[advice.word]} ", style=_ADVICE_STYLES[advice.word])
+    return Group(line, bullets((advice.why,), mark=" "))
+
+
+def _written(folder: Path, what: str) -> RenderableType:
+    return Group(title("Written"), Text(f"  {plain(folder)}: {what}", overflow="fold"))
+
+
+def _next(steps: Sequence[str]) -> RenderableType:
+    return Group(title("Next"), bullets(steps))
+
+
+def pending_steps(folder: Path) -> tuple[str, ...]:
+    """Say what a proposal waits for."""
+    tune = plain(folder.parent)
+    return (
+        "Read step.csv against what you know of this engine; cells.csv says why, cell by cell.",
+        f"Type {plain(folder / 'grid.csv')} into the controller: it is the whole grid. Then: "
+        f"tuneassist rounds accept {tune}",
+        f"Not loaded? Then: tuneassist rounds reject {tune}",
+    )
+
+
+def halted_steps(tune: Path) -> tuple[str, ...]:
+    """Say how a halted loop goes on."""
+    words = [
+        f"{answer}: {meaning}{'; the round is judged again' if answer in JUDGED_AGAIN else ''}"
+        for answer, meaning in ANSWERS.items()
+    ]
+    return (
+        f"Look at the engine first. Then say what you found: tuneassist rounds found "
+        f"{plain(tune)} ANSWER, where ANSWER is one of",
+        *words,
+        f"Added by mistake? tuneassist rounds undo {plain(tune)}",
+    )
+
+
+def _next_steps(state: TuneState, folder: Path, advice: Advice | None = None) -> tuple[str, ...]:
+    if state.is_halted:
+        return halted_steps(folder)
+    if state.is_pending:
+        return pending_steps(folder / state.rounds[-1].name)
+    log = (
+        f"Log with what the controller holds now ({_grid_words(state.current)}), then: "
+        f"tuneassist rounds add {plain(folder)} LOG..."
+    )
+    if advice is not None and advice.word == "finished":
+        return (f"Nothing, or to make sure: {log[0].lower()}{log[1:]}",)
+    return (log,)
+
+
+def _grid_words(name: str) -> str:
+    return f"{START}-grid.csv" if name == START else f"{name}/grid.csv"
+
+
+def step_screen(
+    state: TuneState, kind: str, *, folder: Path, took_back: str = ""
+) -> RenderableType:
+    """Say in a line what a step did, and what comes next."""
+    held = _grid_words(state.current)
+    words = {
+        "accept": f"Accepted: the controller holds {held} now.",
+        "reject": f"Rejected: the controller still holds {held}. The evidence counts.",
+        "undo": f"Taken back: {took_back}. The controller holds {held}. Nothing was deleted.",
+        "found": "Noted. This round does not count; it is kept under kept/. Log again: the "
+        f"controller holds {held}.",
+    }
+    return Group(Text(words[kind]), _next(_next_steps(state, folder)))
+
+
+def status_screen(
+    state: TuneState,
+    looks: Sequence[RoundLook],
+    advice: Advice,
+    *,
+    setup: Setup,
+    folder: Path,
+    look: Look,
+) -> RenderableType:
+    """Return every round, what was found after halts, and what to do next.
+
+    Parameters
+    ----------
+    state
+        What follows from the history.
+    looks
+        One per round that stands.
+    advice
+        Whether to go on.
+    setup
+        For the label.
+    folder
+        The tune's folder.
+    look
+        Width and marks.
+    """
+    label = plain(setup.engine.label) or "car without a label"
+    parts: list[RenderableType] = [
+        Text(label, style="bold"),
+        dim(
+            f"{plain(folder)}: {counted(len(looks), 'round')}; the controller holds "
+            f"{_grid_words(state.current)}"
+        ),
+    ]
+    if looks:
+        parts += [title("Rounds"), _rounds_table(state, looks, look), dim(_LEGEND)]
+    if state.answers:
+        told = tuple(
+            f"round {one.number} ({one.verdict}): {one.answer}, {ANSWERS[one.answer]}"
+            for one in state.answers
+        )
+        parts += [title("What was found after halts"), bullets(told)]
+    parts += [advice_section(advice), _next(_next_steps(state, folder, advice))]
+    return Group(*parts)
+
+
+_LEGEND = (
+    "Seen: cells that the rounds so far tell about. Inside: within 1 % of target under the grid in "
+    "force. Answer: measured over expected change, 1 is as it should be."
+)
+
+
+def _rounds_table(state: TuneState, looks: Sequence[RoundLook], look: Look) -> Table:
+    table = Table(box=None, padding=(0, 1), header_style="bold")
+    table.add_column("round", justify="right", no_wrap=True)
+    table.add_column("in force", no_wrap=True)
+    for name in ("seen", "inside", "rms"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("answer (95 %)", no_wrap=True)
+    table.add_column("then")
+    for mark, one in zip(state.rounds, looks, strict=True):
+        table.add_row(
+            str(one.number),
+            mark.in_force,
+            str(one.cells_seen),
+            str(one.cells_inside),
+            "" if one.rms_pct is None else f"{one.rms_pct:.2f} %",
+            _answer_words(one, look),
+            _then_words(mark, state),
+        )
+    return table
+
+
+def _answer_words(one: RoundLook, look: Look) -> str:
+    if one.response is None or one.response_low is None or one.response_high is None:
+        return look.nothing
+    return f"{one.response:.2f} ({one.response_low:.2f} to {one.response_high:.2f})"
+
+
+def _then_words(mark: RoundMark, state: TuneState) -> str:
+    if mark.is_halt:
+        return f"HALTED: {mark.verdict}"
+    if state.is_pending and mark is state.rounds[-1]:
+        return "proposed"
+    word = "accepted" if mark.name in state.loaded else "rejected"
+    return word if mark.is_evidence else f"{word}; no evidence since"

@@ -1,0 +1,77 @@
+"""The screen of a set of tunes: what was looked at, and what is not as it should be."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from tuneassist.loop.tunes import Finding, Tune, TunesReport
+from tuneassist.show.look import Look, counted, dim, plain, title
+
+TOPIC_WORDS = {
+    "set": "The set",
+    "limits": "Within its limits",
+    "standard": "Standard is all zeros",
+    "order": "Torque and power rise in order",
+}
+_MARKS = {"ok": "ok", "remark": "read", "breach": "NOT OK"}
+
+
+def tunes_screen(tunes: Sequence[Tune], report: TunesReport, look: Look) -> RenderableType:
+    """Return the whole screen.
+
+    Parameters
+    ----------
+    tunes
+        From least to most power.
+    report
+        What was found.
+    look
+        Width and marks.
+    """
+    between = " < " if look.is_ascii else " → "
+    names = between.join(plain(tune.name) for tune in tunes)
+    parts: list[RenderableType] = [
+        Text(plain(tunes[0].setup.engine.label) if tunes else "no tunes", style="bold"),
+        dim(f"{counted(len(tunes), 'tune')}, least power first: {names}"),
+    ]
+    for topic, words in TOPIC_WORDS.items():
+        found = [finding for finding in report.findings if finding.topic == topic]
+        if found:
+            parts += [title(words), _findings_table(found)]
+    breaches = sum(finding.verdict == "breach" for finding in report.findings)
+    last = "Everything is as it should be." if report.is_ok else ""
+    verdict = last or f"{counted(breaches, 'finding')} not as it should be."
+    return Group(*parts, Text(f"\n{verdict}", style="bold"))
+
+
+def _findings_table(findings: Sequence[Finding]) -> Table:
+    table = Table.grid(padding=(0, 1))
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold", ratio=1)
+    for finding in findings:
+        style = "bold reverse" if finding.verdict == "breach" else ""
+        table.add_row(Text(f"  {_MARKS[finding.verdict]}", style=style), plain(finding.sentence))
+    return table
+
+
+def tunes_record(tunes: Sequence[Tune], report: TunesReport) -> dict[str, Any]:
+    """Return a report as plain values, for JSON."""
+    return {
+        "tunes": [{"name": tune.name, "kind": tune.kind} for tune in tunes],
+        "is_ok": report.is_ok,
+        "findings": [
+            {
+                "topic": finding.topic,
+                "verdict": finding.verdict,
+                "tunes": list(finding.tunes),
+                "sentence": finding.sentence,
+            }
+            for finding in report.findings
+        ],
+        "rises": report.rises.to_dict("records"),
+    }
