@@ -130,12 +130,9 @@ def _not_used(log: Log) -> str:
 
 def row_words(log: Log) -> tuple[str, ...]:
     """Say how many rows were read, kept and dropped, and over what time."""
-    time_s = log.samples["time_s"].to_numpy(dtype=float)
-    interval = float(np.median(np.diff(time_s))) if len(time_s) > 1 else float("nan")
-    lasting = time_s[-1] - time_s[0]
     kept = (
-        f"{counted(log.rows_read, 'row')} read, {len(log.samples):,} kept: {lasting:.1f} s at "
-        f"{interval:.3g} s a row"
+        f"{counted(log.rows_read, 'row')} read, {log.rows_kept:,} kept: {log.span_s:.1f} s at "
+        f"{log.step_s:.3g} s a row"
     )
     lost = tuple(f"{counted(count, 'row')} dropped: {reason}" for reason, count in log.dropped)
     return (kept, *lost) if lost else (kept, "none dropped")
@@ -150,7 +147,7 @@ def check_record(
         "sha256": log.sha256,
         "dialect": log.dialect,
         "rows_read": log.rows_read,
-        "rows_kept": len(log.samples),
+        "rows_kept": log.rows_kept,
         "rows_dropped": dict(log.dropped),
         "columns": [column_record(column) for column in log.columns],
         "notes": list(log.notes),

@@ -1,0 +1,145 @@
+"""``runs`` through the runner: units as logged, exit statuses, limits, zero means zero."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from report_makers import VAN, full_load, run, write_full_load, write_sides
+
+from tuneassist.cli.full_load import spread
+from tuneassist.simulate.full_load import FullLoadPlan, stock_diesel, tuned_diesel
+
+
+@pytest.fixture(scope="module")
+def sides(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    return write_sides(tmp_path_factory.mktemp("runs"))
+
+
+def test_one_option_takes_several_logs_and_stops_at_the_next_option() -> None:
+    assert spread(["--before", "a", "b", "--after", "c", "--json"]) == [
+        "--before", "a", "--before", "b", "--after", "c", "--json",
+    ]  # fmt: skip
+    assert spread(["folder", "--after", "c", "--out", "x"]) == [
+        "folder", "--after", "c", "--out", "x",
+    ]  # fmt: skip
+
+
+def test_the_json_recovers_the_simulated_gain_and_peaks(sides: tuple[Path, Path]) -> None:
+    result = run("runs", "--before", sides[0], "--after", sides[1], "--json")
+    assert result.exit_code == 0, result.output
+    record = json.loads(result.stdout)
+    assert record["simulated"] is True
+    peaks = {(row["side"], row["quantity"]): row["peak"] for row in record["peaks"]}
+    # the simulator's own curves: 300 N.m and 110 kW before, 596 N.m and 152 kW after
+    for side, curve in (("before", stock_diesel()), ("after", tuned_diesel())):
+        assert peaks[side, "torque"] == pytest.approx(curve.peak_torque()[0], rel=0.02)
+        assert peaks[side, "power"] == pytest.approx(curve.peak_power()[0], rel=0.02)
+    gain = record["driven"][0]
+    assert gain["low"] < 271 < gain["high"]  # mean of the curves' difference, 1600 to 2600 rpm
+
+
+def test_a_limit_that_was_passed_is_named_with_its_speeds(sides: tuple[Path, Path]) -> None:
+    result = run("runs", "--before", sides[0], "--after", sides[1], "--setup", VAN)
+    assert result.exit_code == 0, result.output
+    words = " ".join(result.stdout.split())
+    assert "SIMULATED DATA" in words
+    assert "LIMITS PASSED" in words
+    assert "is above the exhaust_temp ceiling of 720" in words
+    assert "before.csv: read by the headers" in result.stderr  # the setup names other columns
+
+
+def test_torque_is_shown_in_the_unit_that_was_logged(tmp_path: Path) -> None:
+    paths = [
+        write_full_load(tmp_path / f"{name}.csv", full_load(curve, seed=seed),
+                        torque="Torque (lbf.ft)")
+        for name, curve, seed in (("a", stock_diesel(), 1), ("b", tuned_diesel(), 2))
+    ]  # fmt: skip
+    result = run("runs", "--before", paths[0], "--after", paths[1])
+    words = " ".join(result.stdout.split())
+    assert "torque in lbf.ft" in words
+    assert "hp" in words  # lbf.ft goes with hp
+    assert "N.m" not in words
+    record = json.loads(run("runs", "--before", paths[0], "--after", paths[1], "--json").stdout)
+    assert record["units_logged"] == {"torque": "lbf.ft", "power": "hp"}
+    torque = next(r["peak"] for r in record["peaks"] if r["side"] == "after")
+    assert torque == pytest.approx(596.0, rel=0.02)  # N.m inside, whatever was logged
+
+
+def test_zero_means_zero_has_three_answers(tmp_path: Path) -> None:
+    many = FullLoadPlan(pulls=6, repeat_pct=0.3)
+    logs = {
+        name: write_full_load(tmp_path / f"{name}.csv", full_load(curve, seed=seed, plan=plan))
+        for name, curve, seed, plan in (
+            ("standard", stock_diesel(), 1, many),
+            ("same", stock_diesel(), 2, many),
+            ("more", stock_diesel().scaled(5.0), 3, many),
+            ("once", stock_diesel(), 4, FullLoadPlan(pulls=1)),
+        )
+    }
+
+    def verdict(after: str) -> str:
+        result = run("runs", "--before", logs["standard"], "--after", logs[after], "--zero",
+                     "--json")  # fmt: skip
+        assert result.exit_code == 0, result.output
+        return str(json.loads(result.stdout)["zero"]["verdict"])
+
+    assert [verdict(n) for n in ("same", "more", "once")] == [
+        "equivalent", "different", "cannot tell",
+    ]  # fmt: skip
+
+
+def test_the_standard_changes_torque_by_its_factor_and_is_named(sides: tuple[Path, Path]) -> None:
+    plain, din = (
+        json.loads(run("runs", "--before", sides[0], "--after", sides[1], "--standard", word,
+                       "--json").stdout)
+        for word in ("none", "din70020")
+    )  # fmt: skip
+    # DIN 70020: 1013/p (T/293)^0.5 at 990 mbar and 298 K, references.md
+    factor = 1013.0 / 990.0 * (298.0 / 293.0) ** 0.5
+    assert din["is_corrected"] is True
+    assert din["gain"][5]["before_nm"] / plain["gain"][5]["before_nm"] == pytest.approx(
+        factor, rel=2e-4
+    )
+    shown = run("runs", "--before", sides[0], "--after", sides[1]).stdout
+    assert "as measured" in shown
+
+
+@pytest.mark.parametrize("left_out", ["--before", "--after"])
+def test_one_side_alone_is_wrong_usage(sides: tuple[Path, Path], left_out: str) -> None:
+    other = "--after" if left_out == "--before" else "--before"
+    assert run("runs", other, sides[0]).exit_code == 2
+
+
+def test_a_log_without_pulls_ends_with_4_and_says_why(
+    sides: tuple[Path, Path], tmp_path: Path
+) -> None:
+    still = write_full_load(
+        tmp_path / "still.csv", full_load(stock_diesel(), seed=1, plan=FullLoadPlan(pulls=0))
+    )
+    result = run("runs", "--before", sides[0], "--after", still)
+    assert result.exit_code == 4
+    assert "shorter than 2 s" in result.stderr
+    assert result.stdout == ""
+
+
+def test_the_same_log_on_both_sides_is_refused(sides: tuple[Path, Path]) -> None:
+    result = run("runs", "--before", sides[0], "--after", sides[0])
+    assert result.exit_code == 3
+
+
+def test_a_missing_log_ends_with_3(sides: tuple[Path, Path]) -> None:
+    assert run("runs", "--before", sides[0], "--after", "no-such.csv").exit_code == 3
+
+
+def test_the_picture_is_written_and_an_old_one_is_not_replaced(
+    sides: tuple[Path, Path], tmp_path: Path
+) -> None:
+    words = ("runs", "--before", sides[0], "--after", sides[1], "--plot", tmp_path / "runs.png")
+    assert run(*words).exit_code == 0
+    assert (tmp_path / "runs.png").read_bytes().startswith(b"\x89PNG")
+    again = run(*words)
+    assert again.exit_code == 3
+    assert "--overwrite" in again.stderr
+    assert run("runs", "--before", sides[0], "--after", sides[1], "--plot", "a.bmp").exit_code == 3

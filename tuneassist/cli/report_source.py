@@ -1,0 +1,252 @@
+"""From a tune's folder, or a proposal's with its logs, to what a report is made from."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.cli.inputs import distinct_names
+from tuneassist.errors import InputError, LogError
+from tuneassist.evidence.coverage import coverage_table
+from tuneassist.evidence.residuals import hold_residuals
+from tuneassist.files.result_folder import ResultFolder, is_result, read_result
+from tuneassist.files.text import sha256_of
+from tuneassist.files.tune_folder import HISTORY, TuneFolder, open_tune
+from tuneassist.grid import Axes, Floats, compose_pct, step_between_pct
+from tuneassist.loop.advice import Advice, look_of_record
+from tuneassist.loop.history import ANSWERS, START, RoundMark, TuneState
+from tuneassist.loop.pool import pool_rounds
+from tuneassist.pipeline import gather, reduce_log
+from tuneassist.reading import Log, read_log
+from tuneassist.settings import Setup
+from tuneassist.show.report_data import ReportData, ReportRound
+from tuneassist.show.rounds import halted_steps, pending_steps
+
+ALONE = "the proposal"
+"""Name of a proposal that belongs to no tune."""
+
+
+def read_source(folder: Path, logs: Sequence[Path], *, version: str, made_at: str) -> ReportData:
+    """Read a folder that `propose` or `rounds` wrote.
+
+    Parameters
+    ----------
+    folder
+        A tune, or a proposal.
+    logs
+        Logs of the proposal, for its holds; none for a tune, which keeps them.
+    version, made_at
+        Of this program, and now.
+
+    Raises
+    ------
+    InputError
+        When the folder is neither, or a log is none of its own.
+    """
+    data = ReportData(setup=None, version=version, made_at=made_at, is_simulated=False)
+    if (folder / HISTORY).is_file():
+        if logs:
+            raise LogError(
+                "a tune keeps its own evidence and takes no logs.",
+                where=str(logs[0]),
+                mend="Leave the logs out, or name the full-load runs after --before and --after.",
+            )
+        with open_tune(folder, is_reading=True) as tune:
+            return _of_tune(tune, data)
+    if not folder.is_dir():
+        raise InputError("there is no such folder.", where=str(folder))
+    if not is_result(folder):
+        raise InputError(
+            "this folder holds neither a tune nor a proposal.",
+            where=str(folder),
+            mend="Name one that `tuneassist rounds start` or `tuneassist propose` wrote.",
+        )
+    return _of_proposal(read_result(folder), logs, data)
+
+
+def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
+    state = tune.state
+    if not state.rounds:
+        raise InputError(
+            "no round has been added to this tune yet, so that there is nothing to report.",
+            where=str(tune.path),
+            mend=f"Log, then: tuneassist rounds add {tune.path} LOG...",
+        )
+    results = [read_result(tune.path / mark.name) for mark in state.rounds]
+    rounds = tuple(
+        _round_of(tune, mark, result) for mark, result in zip(state.rounds, results, strict=True)
+    )
+    label = tune.setup.engine.label
+    return replace(
+        data,
+        setup=tune.setup,
+        is_simulated="simulated" in label.casefold() or any(r.is_simulated for r in results),
+        rounds=rounds,
+        residuals=_pooled_residuals(tune),
+        answers=tuple(
+            f"round {a.number} ({a.verdict}): {ANSWERS[a.answer]}" for a in state.answers
+        ),
+        next_steps=_steps_of_tune(tune.path, state, rounds[-1].advice),
+    )
+
+
+def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> ReportRound:
+    stored = tune.evidence(mark)
+    look, advice = look_of_record(dict(stored.look))
+    held = "the grid at the start" if mark.in_force == START else f"the grid of {mark.in_force}"
+    one = _as_round(result, f"round {mark.number}", f"with {held} in force")
+    earlier = [m for m in tune.state.rounds if m.number <= mark.number and m.is_evidence]
+    seen = sum((tune.evidence(m).visits.flat() for m in earlier), np.zeros(tune.setup.axes.size))
+    return replace(
+        one,
+        outcome=_outcome(mark, tune.state),
+        look=look,
+        advice=advice,
+        response=stored.response,
+        coverage=_coverage(tune.setup, one.cells, [_visited(tune.setup.axes, seen)]),
+        logs=mark.logs,
+    )
+
+
+def _outcome(mark: RoundMark, state: TuneState) -> str:
+    if mark.is_halt:
+        return f"halted: {mark.verdict}"
+    if state.is_pending and mark is state.rounds[-1]:
+        return "proposed, neither accepted nor rejected"
+    word = "accepted" if mark.name in state.loaded else "rejected"
+    return word if mark.is_evidence else f"{word}; the engine has changed since"
+
+
+def _steps_of_tune(folder: Path, state: TuneState, advice: Advice | None) -> tuple[str, ...]:
+    if state.is_halted:
+        return halted_steps(folder)
+    if state.is_pending:
+        return pending_steps(folder / state.rounds[-1].name)
+    if advice is not None and advice.word == "finished":
+        return ("Nothing; log once more to make sure, if you like.",)
+    return (f"Log with what the controller holds now, then: tuneassist rounds add {folder} LOG...",)
+
+
+def _pooled_residuals(tune: TuneFolder) -> pd.DataFrame | None:
+    """Fit the rounds that count once more, as the last one was."""
+    if not tune.state.evidence:
+        return None
+    setup = tune.setup
+    rounds = tune.rounds(tune.state.evidence)
+    evidence = pool_rounds(rounds, setup=setup, current=rounds[-1].in_force)
+    return hold_residuals(evidence.holds, evidence.fit, setup.axes, kind=setup.target.kind)
+
+
+def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -> ReportData:
+    setup = result.setup
+    held = "the grid given" if np.nan_to_num(result.current.flat()).any() else "all zeros"
+    one = _as_round(result, ALONE, f"with {held} in force")
+    inputs = [(i["name"], i["sha256"]) for i in result.record.get("inputs", ())
+              if i["role"] == "log"]  # fmt: skip
+    one = replace(one, logs=tuple(inputs))
+    residuals = None
+    if logs:
+        read = _own_logs(logs, {sha: name for name, sha in inputs}, setup)
+        reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in read]
+        evidence = gather(reduced, setup=setup, current=result.current)
+        residuals = hold_residuals(evidence.holds, evidence.fit, setup.axes, kind=setup.target.kind)
+        points = [tuple(log.samples[c].to_numpy(dtype=float) for c in ("rpm", "load"))
+                  for log in read]  # fmt: skip
+        one = replace(one, coverage=_coverage(setup, one.cells, points))  # type: ignore[arg-type]
+    steps: tuple[str, ...] = (
+        "Read step.csv against what you know of this engine; cells.csv says why, cell by cell.",
+        f"Type {result.path / 'grid.csv'} into the controller: it is the whole grid, not an "
+        "addition to the one in force. Then log again.",
+    )
+    if not (one.cells["step_pct"] != 0).any():
+        steps = ("No cell changes: log more holds where there is no evidence, or finish.",)
+    label = setup.engine.label
+    return replace(
+        data,
+        setup=setup,
+        is_simulated=result.is_simulated or "simulated" in label.casefold(),
+        rounds=(one,),
+        residuals=residuals,
+        next_steps=steps,
+    )
+
+
+def _own_logs(paths: Sequence[Path], known: dict[str, str], setup: Setup) -> list[Log]:
+    """Read the logs that a proposal was made from, all of them and no others."""
+    logs = []
+    for path, shown in zip(paths, distinct_names(paths), strict=True):
+        sha256 = sha256_of(path)
+        if sha256 not in known:
+            raise LogError(
+                "this is none of the logs that the proposal was made from.",
+                where=str(path),
+                mend=f"They are {', '.join(known.values())}; the bytes have to be the same.",
+            )
+        logs.append(replace(read_log(path, setup=setup), name=known.pop(sha256) or shown))
+    if known:
+        raise LogError(
+            f"the proposal was made from {', '.join(known.values())} as well.",
+            where=str(paths[0]),
+            mend="Name all of its logs, or none.",
+        )
+    return logs
+
+
+def _as_round(result: ResultFolder, name: str, in_force: str) -> ReportRound:
+    record = result.record
+    unit = result.setup.axes.load_unit
+    return ReportRound(
+        name=name,
+        in_force=in_force,
+        cells=result.cells,
+        expected=expected_cells(result.cells, result.setup),
+        binding=result.binding,
+        less_fuel=tuple(
+            f"{one['rpm']:g} rpm, {one['load']:g} {unit}: {one['needs_less_fuel_pct']:.1f} % less "
+            "fuel"
+            for one in record.get("needs_less_fuel", ())
+        ),
+        notes=tuple(str(note) for note in record.get("notes", ())),
+        made_at=str(record.get("made_at", "")),
+    )
+
+
+def expected_cells(cells: pd.DataFrame, setup: Setup) -> pd.DataFrame:
+    """Return the cells with the deviations that their step should lead to.
+
+    Parameters
+    ----------
+    cells
+        With ``deviation_pct, ci_low_pct, ci_high_pct, step_pct``. [%]
+    setup
+        What the grid acts on: lambda/(1+s) for fuel, lambda x (1+s) for air.
+    """
+    step = cells["step_pct"].to_numpy(dtype=float)
+    moved = {}
+    for name in ("deviation_pct", "ci_low_pct", "ci_high_pct"):
+        value = cells[name].to_numpy(dtype=float)
+        is_fuel = setup.correction.acts_on == "fuel"
+        moved[name] = step_between_pct(step, value) if is_fuel else compose_pct(value, step)
+    return cells.assign(**moved)
+
+
+def _visited(axes: Axes, seen: Floats) -> tuple[Floats, Floats]:
+    """Return the breakpoints near which any sample was, as one point each."""
+    is_seen = seen > 0
+    return axes.cell_rpm()[is_seen], axes.cell_load()[is_seen]
+
+
+def _coverage(
+    setup: Setup, cells: pd.DataFrame, points: Sequence[tuple[Floats, Floats]]
+) -> pd.DataFrame:
+    return coverage_table(
+        setup.axes,
+        target=setup.target.table,
+        points=points,
+        cells=cells,
+        margin_cells=setup.steady.outside_margin_cells,
+    )

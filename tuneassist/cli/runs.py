@@ -1,0 +1,166 @@
+"""``tuneassist runs``: full-load runs before and after."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tuneassist.cli.full_load import After, Before, Standard, StandardWord
+from tuneassist.cli.options import AsJson, Overwrite
+
+if TYPE_CHECKING:
+    from tuneassist.cli.full_load import FullLoad
+    from tuneassist.runs.air import AirState
+    from tuneassist.show.runs import OutputUnits
+
+Air = tuple[float, float]
+
+
+def _option(name: str, metavar: str, words: str) -> typer.models.OptionInfo:
+    found: typer.models.OptionInfo = typer.Option(
+        name, metavar=metavar, help=words, show_default=False
+    )
+    return found
+
+
+def runs(
+    before: Before = None,
+    after: After = None,
+    *,
+    setup: Annotated[
+        Path | None,
+        typer.Option(
+            "--setup",
+            "-s",
+            metavar="FILE",
+            help="The car's setup file: ignition, limits and channels. Left out: a spark engine "
+            "with the default limits.",
+            show_default=False,
+        ),
+    ] = None,
+    standard: Standard = StandardWord.NONE,
+    zero: Annotated[
+        bool,
+        typer.Option(
+            "--zero",
+            metavar="",
+            help="Judge whether nothing changed: standard car before, fitted box with an all-zero "
+            "grid after.",
+        ),
+    ] = False,
+    margin: Annotated[
+        float | None, _option("--margin", "PCT", "With --zero: less than this is no change.")
+    ] = None,
+    driven: Annotated[
+        Air | None, _option("--driven", "RPM RPM", "Speeds over which the gain is averaged.")
+    ] = None,
+    humidity: Annotated[
+        float | None, _option("--humidity", "PCT", "Relative humidity of the air.")
+    ] = None,
+    air_before: Annotated[
+        Air | None, _option("--air-before", "KPA DEGC", "Air ahead of the filter, before.")
+    ] = None,
+    air_after: Annotated[
+        Air | None, _option("--air-after", "KPA DEGC", "Air ahead of the filter, after.")
+    ] = None,
+    fuel: Annotated[
+        float | None,
+        _option("--fuel", "MG", "ISO 1585, compression ignition: mg per litre and cycle."),
+    ] = None,
+    inertia: Annotated[
+        float | None, _option("--inertia", "KGM2", "Of an inertia roller, seen from the crank.")
+    ] = None,
+    plot: Annotated[
+        Path | None, _option("--plot", "FILE", "Also draw it: .png, .svg or .pdf.")
+    ] = None,
+    overwrite: Overwrite = False,
+    json: AsJson = False,
+) -> None:
+    """Compare full-load runs before and after, in standard air, with intervals from repeats.
+
+    Finds the pulls in each log, and shows the gain at every speed and over the speeds driven, the
+    peaks, lambda, boost and exhaust temperature against the limits, and drivability. With --zero
+    it tells "equivalent" from "different" and from "cannot tell".
+    """
+    from tuneassist.cli.console import look_of, screen, show, show_json
+    from tuneassist.cli.coverage import require_plot
+    from tuneassist.cli.full_load import compare, run_settings
+    from tuneassist.files.setup_file import read_setup
+    from tuneassist.show.runs import runs_record, runs_screen, units_of
+
+    if not before or not after:
+        raise typer.BadParameter("logs of both sides are needed: --before LOG... --after LOG...")
+    if plot is not None:
+        require_plot(plot, overwrite=overwrite)
+    car = read_setup(setup) if setup else None
+    given = {"margin_pct": margin, "driven_rpm": driven, "relative_humidity_pct": humidity,
+             "fuel_mg_per_l_cycle": fuel, "inertia_kg_m2": inertia}  # fmt: skip
+    made = compare(
+        before,
+        after,
+        car=car,
+        settings=run_settings(standard, **given),
+        air_before=_air(air_before, humidity),
+        air_after=_air(air_after, humidity),
+    )
+    units = units_of((*made.before, *made.after))
+    verdict = made.found.equivalence() if zero else None
+    if plot is not None:
+        draw(plot, made, units)
+    if json:
+        label = {"label": car.engine.label} if car else {}
+        is_simulated = made.is_simulated
+        show_json(
+            {**label, **runs_record(made.found, zero=verdict, units=units,
+                                    is_simulated=is_simulated)}
+        )  # fmt: skip
+        return
+    console = screen()
+    view = runs_screen(
+        made.found,
+        zero=verdict,
+        units=units,
+        label=car.engine.label if car else "",
+        look=look_of(console),
+        is_simulated=made.is_simulated,
+    )
+    show(console, view, *([f"Drawn into {plot}"] if plot else []))
+
+
+def _air(given: Air | None, humidity: float | None) -> AirState | None:
+    if given is None:
+        return None
+    from tuneassist.runs.air import AirState
+
+    return AirState(given[0], given[1], relative_humidity_pct=humidity)
+
+
+def draw(plot: Path, made: FullLoad, units: OutputUnits) -> None:
+    """Draw torque, power, gain and the watched channels into one picture."""
+    from matplotlib.figure import Figure
+
+    from tuneassist.cli.pictures import write_picture
+    from tuneassist.show.figures.full_load import (
+        ALONG_WORDS,
+        plot_along,
+        plot_full_load,
+        plot_gain,
+    )
+    from tuneassist.show.plots import picture, plot_format
+
+    found, simulated = made.found, made.is_simulated
+    along = [c for c in ("lambda", "boost_kpa", "exhaust_temp_c") if c in found.mean]
+    along = [c for c in along if c in ALONG_WORDS and found.mean[c].notna().any()]
+    rows = (3 + len(along) + 1) // 2
+    figure = Figure(figsize=(10.0, 3.4 * rows), layout="constrained")
+    frames = list(figure.subplots(rows, 2, squeeze=False).ravel())
+    plot_full_load(found.mean, "torque", unit=units.torque, is_simulated=simulated, ax=frames[0])
+    plot_full_load(found.mean, "power", unit=units.power, is_simulated=simulated, ax=frames[1])
+    plot_gain(found.gain, unit=units.torque, is_simulated=simulated, ax=frames[2])
+    for frame, column in zip(frames[3:], along, strict=False):
+        plot_along(found.mean, column, watched=found.watched, is_simulated=simulated, ax=frame)
+    for frame in frames[3 + len(along) :]:
+        frame.set_axis_off()
+    write_picture(plot, picture(figure, plot_format(plot.suffix)))

@@ -1,0 +1,143 @@
+"""One self-contained page: what was asked, what was found and changed, what is left to do.
+
+Everything stands in the one file: no address is asked for anything, nothing runs, and figures are
+drawings inside the page.
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import Any
+
+from tuneassist.errors import InputError
+from tuneassist.show.look import counted, plain
+from tuneassist.show.report_asked import asked_section, evidence_section, limited_section
+from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
+from tuneassist.show.report_data import ReportData
+from tuneassist.show.report_runs import breach_words, full_load_section, tunes_section
+from tuneassist.show.report_tune import cautions_section, left_section, rounds_section
+from tuneassist.show.report_views import Section
+from tuneassist.show.rounds import ADVICE_WORDS
+from tuneassist.show.runs import driven_words
+
+TEMPLATE = "report_page.html.jinja"
+
+
+def require_report() -> None:
+    """Raise when what a page needs is not installed.
+
+    Raises
+    ------
+    InputError
+        With what to install.
+    """
+    try:
+        import jinja2  # noqa: F401
+        import matplotlib.figure  # noqa: F401
+    except ImportError as error:
+        raise InputError(
+            f"a report needs {error.name}, which is not installed.",
+            where="report",
+            mend='Install it with: pip install "tuneassist[report]"',
+        ) from error
+
+
+def report_sections(data: ReportData, *, is_customer: bool = False) -> tuple[Section, ...]:
+    """Return the page's sections in order, the empty ones left out.
+
+    Parameters
+    ----------
+    data
+        What was read and worked out.
+    is_customer
+        Leave out what a customer cannot use: settings, evidence tables, commands.
+    """
+    sections: list[Section] = []
+    if data.setup is not None:
+        sections.append(asked_section(data, data.setup, is_customer=is_customer))
+    if data.setup is not None and data.rounds:
+        sections.append(before_after_section(data, data.setup, is_customer=is_customer))
+        sections.append(coverage_section(data, data.setup, is_customer=is_customer))
+        sections.append(limited_section(data, data.setup, is_customer=is_customer))
+        sections.append(rounds_section(data, is_customer=is_customer))
+    sections.append(full_load_section(data, is_customer=is_customer))
+    sections.append(tunes_section(data, is_customer=is_customer))
+    sections.append(left_section(data, is_customer=is_customer))
+    sections.append(cautions_section(data))
+    if data.setup is not None and data.rounds and not is_customer:
+        sections.append(evidence_section(data, data.setup))
+    return tuple(section for section in sections if section.blocks)
+
+
+def report_html(
+    data: ReportData, *, sections: tuple[Section, ...] | None = None, is_customer: bool = False
+) -> str:
+    """Return the page.
+
+    Parameters
+    ----------
+    data
+        What was read and worked out.
+    sections
+        From `report_sections`, where they are at hand.
+    is_customer
+        See `report_sections`.
+
+    Returns
+    -------
+    str
+        HTML, to be written as UTF-8.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+    from markupsafe import Markup
+
+    from tuneassist.show.report_svg import inline_svg
+
+    def svg(picture: Any) -> Markup:
+        drawn = inline_svg(picture.figure, name=picture.name, title=picture.title, alt=picture.alt)
+        return Markup(drawn)  # built by us; words in it are escaped by ElementTree
+
+    page = Environment(
+        loader=PackageLoader("tuneassist", "show"),
+        autoescape=select_autoescape(default=True),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    page.globals["svg"] = svg
+    page.globals["fresh"] = itertools.count(1).__next__
+    if sections is None:
+        sections = report_sections(data, is_customer=is_customer)
+    label = plain(data.setup.engine.label) if data.setup else ""
+    return page.get_template(TEMPLATE).render(
+        label=label or "car without a label",
+        is_simulated=data.is_simulated,
+        is_customer=is_customer,
+        made_at=data.made_at,
+        version=data.version,
+        facts=summary(data),
+        sections=[(f"s{number}", section) for number, section in enumerate(sections, 1)],
+    )
+
+
+def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
+    """Return the few facts that stand on top."""
+    facts: list[tuple[str, str]] = []
+    if data.setup is not None and data.rounds:
+        facts += change_facts(data, data.setup)
+        advice = data.rounds[-1].advice
+        if advice is not None:
+            facts.append(("Advice", ADVICE_WORDS[advice.word]))
+    if data.full_load is not None:
+        found, units = data.full_load.found, data.full_load.units
+        for row in found.driven.to_dict("records")[:1]:
+            facts.append(("Full load", driven_words(row, units)))
+        count = len(breach_words(found))
+        words = f"{counted(count, 'limit')} PASSED" if count else "none passed"
+        if found.watched.empty:
+            words = "no channel with a limit was logged"
+        facts.append(("Limits at full load", words))
+    if data.tunes is not None:
+        words = "as it should be" if data.tunes.report.is_ok else "NOT as it should be"
+        facts.append(("Set of tunes", f"{len(data.tunes.tunes)} tunes, {words}"))
+    return tuple(facts)

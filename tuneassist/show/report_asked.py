@@ -1,0 +1,158 @@
+"""The page's sections about rules: what was asked, what was limited, and the evidence by cell."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.correction import SAFE_WAY, describe_limits
+from tuneassist.settings import Setup
+from tuneassist.show.figures.cells import MARKS
+from tuneassist.show.figures.colours import NOTHING, PAPER
+from tuneassist.show.look import counted, plain, signed
+from tuneassist.show.proposal import ROUNDING
+from tuneassist.show.report_cells import KNOWN
+from tuneassist.show.report_data import ReportData
+from tuneassist.show.report_views import (
+    Block,
+    Bullets,
+    CellMap,
+    DataTable,
+    Facts,
+    MapCell,
+    Section,
+    Words,
+    cell_map,
+)
+from tuneassist.show.rules import SAFE_ROW, value_words
+from tuneassist.show.words import mixture, rule_words
+
+PLACES = 3
+"""Cells named per rule. [1]"""
+
+
+def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
+    """Return what was asked: car, target, which way is safe, limits in force."""
+    engine, axes = setup.engine, setup.axes
+    ignition = "spark ignition" if engine.ignition == "spark" else "compression ignition"
+    acts = "fuel" if setup.correction.acts_on == "fuel" else "absolute manifold pressure"
+    facts = [
+        ("Car", plain(engine.label) or "without a label"),
+        ("Engine", f"{ignition}, {plain(engine.fuel)}"),
+        ("What the grid corrects", acts),
+        ("Wanted", _wanted(setup)),
+        ("Table", f"{axes.shape[0]} speeds x {axes.shape[1]} loads ({axes.load_name}, "
+                  f"{axes.load_unit})"),
+    ]  # fmt: skip
+    if engine.rev_limit_rpm is not None:
+        facts.append(("Speed limit", f"{engine.rev_limit_rpm:g} rpm"))
+    facts.append(("Safe way", SAFE_WAY[engine.ignition, setup.correction.acts_on]))
+    blocks: list[Block] = [Facts(tuple(facts))]
+    limits = describe_limits(setup)
+    rules = limits[limits["rule"] != SAFE_ROW]
+    if is_customer:
+        words = f"Every change was held inside {len(rules)} safety limits set ahead of the work."
+        return Section("What was asked", (*blocks, Words((words,))))
+    rows = tuple(
+        (rule.removeprefix("limits."), value_words(value, unit, setup), origin, why)
+        for rule, value, unit, origin, why in rules.itertuples(index=False, name=None)
+    )
+    table = DataTable("Limits in force", ("rule", "value", "from", "why"), rows)
+    return Section("What was asked", (*blocks, _target_map(setup), table))
+
+
+def _wanted(setup: Setup) -> str:
+    table = setup.target.table
+    low, high = (mixture(float(f(table)), setup) for f in (np.nanmin, np.nanmax))
+    span = low if low == high else f"{low} to {high.removeprefix('lambda ')}"
+    if setup.target.kind == "floor":
+        return f"no richer than {span}; leaner needs nothing"
+    return span
+
+
+def _target_map(setup: Setup) -> CellMap:
+    is_afr = setup.target.unit == "afr"
+    factor, digits = (setup.engine.afr_stoich, 2) if is_afr else (1.0, 3)
+    cells = [
+        MapCell(MARKS.left_alone, NOTHING, "", "left alone")
+        if np.isnan(value)
+        else MapCell(f"{value * factor:.{digits}f}", PAPER)
+        for value in setup.target.table.ravel()
+    ]
+    return cell_map(f"Target, {'AFR' if is_afr else 'lambda'}", setup.axes, cells)
+
+
+def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
+    """Return what was limited in the last round, and why."""
+    last = data.rounds[-1]
+    real = last.binding[last.binding["rule"] != ROUNDING]
+    blocks: list[Block] = []
+    if last.is_halt:
+        blocks.append(Words(("The loop has halted: nothing is proposed.",), is_warning=True))
+    elif real.empty:
+        blocks.append(Words(("No limit held a step back.",)))
+    else:
+        groups = sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True)
+        if is_customer:
+            parts = ", ".join(f"{rule_words(str(r))} ({len(g)})" for r, g in groups)
+            cells = len(real[["rpm", "load"]].drop_duplicates())
+            words = f"Limits held the step back in {counted(cells, 'cell')}: {parts}."
+            blocks.append(Words((words,)))
+        else:
+            rows = tuple(
+                (rule_words(str(rule)), str(len(group)), *_examples(group, setup))
+                for rule, group in groups
+            )
+            head = ("rule", "cells", "most affected", "why, for the first of them")
+            blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
+    if last.less_fuel:
+        blocks.append(Words(("Air may not rise here: take fuel away by other means.",), True))
+        blocks.append(Bullets(last.less_fuel))
+    return Section("What was limited, and why", tuple(blocks))
+
+
+def _examples(group: pd.DataFrame, setup: Setup) -> tuple[str, str]:
+    lost = (group["would_have_got_pct"] - group["got_pct"]).abs()
+    first = group.loc[lost.sort_values(ascending=False, kind="stable").index[:PLACES]]
+    cells = "; ".join(
+        f"{rpm:g} rpm, {load:g} {setup.axes.load_unit}: {signed(asked, wide=True)} became "
+        f"{signed(got, wide=True)} %"
+        for rpm, load, asked, got in zip(
+            first["rpm"], first["load"], first["would_have_got_pct"], first["got_pct"], strict=True
+        )
+    )
+    return cells, plain(str(first["words"].iloc[0]))
+
+
+def evidence_section(data: ReportData, setup: Setup) -> Section:
+    """Return the last round cell by cell, for the tuner."""
+    last = data.rounds[-1]
+    is_told = last.cells["confidence"].isin(KNOWN) | last.cells["step_pct"].ne(0)
+    told = last.cells[is_told]
+    rows = tuple(_evidence_row(row) for row in told.to_dict("records"))
+    head = ("rpm", setup.axes.load_unit, "holds", "deviation %", "95 % interval", "step %",
+            "grid %", "confidence", "why")  # fmt: skip
+    left = len(last.cells) - len(told)
+    words = f"{counted(left, 'cell')} without evidence and without change are left out."
+    table = DataTable(f"Cells of {last.name}", head, rows, frozenset(range(1, 7)))
+    logs = tuple((plain(name), sha256) for name, sha256 in last.logs)
+    blocks: list[Block] = [Words((words,)), table]
+    if logs:
+        blocks.append(DataTable("Logs", ("log", "SHA-256"), logs))
+    if last.notes:
+        blocks.append(Bullets(tuple(plain(note) for note in last.notes)))
+    return Section("Evidence, cell by cell", tuple(blocks))
+
+
+def _evidence_row(row: dict[object, object]) -> tuple[str, ...]:
+    low, high = (_signed(row[name]) for name in ("ci_low_pct", "ci_high_pct"))
+    return (
+        f"{row['rpm']:g}", f"{row['load']:g}", f"{row['holds']:.0f}", _signed(row["deviation_pct"]),
+        f"{low or '...'} to {high or '...'}" if low or high else "",
+        _signed(row["step_pct"]), _signed(row["grid_pct"]), str(row["confidence"]),
+        plain(str(row["reason"])),
+    )  # fmt: skip
+
+
+def _signed(value: object) -> str:
+    return signed(float(str(value)), wide=True)

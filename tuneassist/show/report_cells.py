@@ -1,0 +1,238 @@
+"""The page's sections about cells: before and after, coverage and confidence."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.evidence.coverage import STATES
+from tuneassist.settings import Setup
+from tuneassist.show.coverage import STATE_WORDS
+from tuneassist.show.figures.cells import (
+    MARKS,
+    deviation_fills,
+    deviation_words,
+    step_hurts,
+    step_words,
+)
+from tuneassist.show.figures.colours import NOTHING, fill_of
+from tuneassist.show.figures.paint import figure_of
+from tuneassist.show.look import counted, signed
+from tuneassist.show.proposal import ROUNDING
+from tuneassist.show.report_data import ReportData, ReportRound
+from tuneassist.show.report_views import (
+    Block,
+    CellMap,
+    Facts,
+    MapCell,
+    Picture,
+    Pictures,
+    Section,
+    Words,
+    cell_map,
+)
+from tuneassist.show.words import step_words as step_means
+
+KNOWN = ("low", "fair", "good")
+
+
+def before_after_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
+    """Return the cells before and after, as maps with numbers in them."""
+    first, last = data.rounds[0], data.rounds[-1]
+    unit = "from target" if setup.target.kind == "aim" else "from the floor"
+    maps: list[Block] = [Words((f"Deviation {unit} in percent: + leaner, - richer.",))]
+    maps.append(deviation_map(f"Before: {first.name}, {first.in_force}", first.cells, setup))
+    if len(data.rounds) > 1:
+        caption = f"Measured last: {last.name}, {last.in_force}"
+        maps.append(deviation_map(caption, last.cells, setup, has_note=False))
+    if not last.is_halt and (last.cells["step_pct"] != 0).any():
+        caption = f"Expected after the step of {last.name}; worked out, not measured"
+        maps.append(deviation_map(caption, last.expected, setup, has_note=False))
+        if not is_customer:
+            maps.append(_step_map(last, setup))
+    if not is_customer:
+        maps.append(_grid_map(last, setup))
+    return Section("Cells before and after", (*maps, Facts(change_facts(data, setup))))
+
+
+def deviation_map(
+    caption: str, cells: pd.DataFrame, setup: Setup, *, has_note: bool = True
+) -> CellMap:
+    """Return a map of deviations with the mark and the word of each cell's confidence."""
+    fills = deviation_fills(cells, setup)
+    views = [
+        MapCell(text, fill, mark, _mark_words(text, str(word)))
+        for (text, mark), fill, word in zip(
+            deviation_words(cells), fills, cells["confidence"], strict=True
+        )
+    ]
+    side = "leaner" if setup.engine.ignition == "spark" else "richer"
+    rest = "Blue: the other side. White: below 1 %."
+    if setup.target.kind == "floor":
+        rest = "White: below 1 %, or leaner than the floor, which needs nothing."
+    good, fair, low = (MARKS.confidence(word) for word in ("good", "fair", "low"))
+    note = (
+        f"Confidence: {good} good, {fair} fair, {low} low; {MARKS.nothing} no evidence; "
+        f"{MARKS.left_alone} left alone; > or < beyond a sensor's stop. Orange: {side}, the side "
+        f"that hurts this engine. {rest}"
+    )
+    return cell_map(caption, setup.axes, views, note=note if has_note else "")
+
+
+def _mark_words(text: str, word: str) -> str:
+    if text == MARKS.nothing:
+        return "no evidence"
+    if text == MARKS.left_alone:
+        return "left alone"
+    return f"{word} confidence" if word in KNOWN else "direction only"
+
+
+def _step_map(one: ReportRound, setup: Setup) -> CellMap:
+    real = one.binding[one.binding["rule"] != ROUNDING]
+    held = set(zip(real["rpm"], real["load"], strict=True))
+    watch = step_hurts(setup)
+    cells = one.cells
+    views = [
+        MapCell(
+            text,
+            NOTHING if pd.isna(value) else fill_of(step, watch_sign=watch),
+            "!" if place in held else "",
+            "held back by a limit" if place in held else "",
+        )
+        for text, step, value, place in zip(
+            step_words(cells), cells["step_pct"], cells["grid_pct"],
+            zip(cells["rpm"], cells["load"], strict=True), strict=True,
+        )
+    ]  # fmt: skip
+    note = (
+        f"! held back by a limit; {MARKS.nothing} no evidence, no change. Orange: "
+        f"{_less_safe(setup)}, the less safe way. Blue: the safe way."
+    )
+    return cell_map(f"Step of {one.name}, {step_means(setup)}", setup.axes, views, note=note)
+
+
+def _grid_map(one: ReportRound, setup: Setup) -> CellMap:
+    watch = step_hurts(setup)
+    views = [
+        MapCell(MARKS.left_alone if pd.isna(v) else signed(v), fill_of(v, watch_sign=watch))
+        for v in cells_grid(one)
+    ]
+    caption = f"The whole grid after {one.name}, percent: what gets typed in"
+    return cell_map(caption, setup.axes, views)
+
+
+def _less_safe(setup: Setup) -> str:
+    thing = "fuel" if setup.correction.acts_on == "fuel" else "air"
+    return f"{'more' if step_hurts(setup) > 0 else 'less'} {thing}"
+
+
+def cells_grid(one: ReportRound) -> list[float]:
+    """Return the grid after a round, in cell order. [%]"""
+    return [float(v) for v in one.cells["grid_pct"]]
+
+
+def change_facts(data: ReportData, setup: Setup) -> tuple[tuple[str, str], ...]:
+    """Say in few numbers what became better, measured where it was measured."""
+    first, last = data.rounds[0], data.rounds[-1]
+    facts = [(f"Before ({first.name})", _inside_words(first.cells, setup))]
+    if len(data.rounds) > 1:
+        facts.append((f"Measured last ({last.name})", _inside_words(last.cells, setup)))
+    if not last.is_halt and (last.cells["step_pct"] != 0).any():
+        words = f"{_inside_words(last.expected, setup)}; worked out, not measured"
+        facts.append(("Expected after the step", words))
+    return tuple(facts)
+
+
+def _inside_words(cells: pd.DataFrame, setup: Setup) -> str:
+    from tuneassist.loop.advice import AdviceSettings, miss_pct
+
+    known = cells[cells["confidence"].isin(KNOWN) & cells["target_lambda"].notna()]
+    miss = np.abs(miss_pct(known, setup))
+    miss = miss[np.isfinite(miss)]
+    if not miss.size:
+        return "no cell is known"
+    near = AdviceSettings().tolerance_pct
+    return (
+        f"{int((miss <= near).sum())} of {miss.size} known cells within {near:g} %, rms "
+        f"{float(np.sqrt(np.mean(miss**2))):.2f} %, worst {miss.max():.1f} %"
+    )
+
+
+def coverage_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
+    """Return what is known how well: coverage, confidence, and the holds behind it."""
+    last = data.rounds[-1]
+    words = last.cells.loc[last.cells["target_lambda"].notna(), "confidence"]
+    total = len(words)
+    counts = {word: int((words == word).sum()) for word in ("good", "fair", "low", "none")}
+    listed = ", ".join(f"{count} {word}" for word, count in counts.items())
+    blocks: list[Block] = [
+        Words((
+            f"Of {total} cells with a target: {listed}. Where there is no evidence nothing was "
+            "changed. Confidence is the width of the 95 % interval in a word.",
+        ))
+    ]  # fmt: skip
+    shown = _coverage_pictures(data, last, setup)
+    if shown and not is_customer:
+        blocks.append(Pictures(shown))
+    return Section("Coverage and confidence", tuple(blocks))
+
+
+def _coverage_pictures(data: ReportData, last: ReportRound, setup: Setup) -> tuple[Picture, ...]:
+    from tuneassist.show.plots import coverage_figure, plot_holds
+
+    shown = []
+    if last.coverage is not None:
+        holds = (
+            data.residuals if data.residuals is not None else pd.DataFrame({"rpm": [], "load": []})
+        )
+        figure = coverage_figure(
+            last.coverage, setup.axes, holds=holds, label=setup.engine.label,
+            is_simulated=data.is_simulated,
+        )  # fmt: skip
+        counts = last.coverage["state"].value_counts()
+        alt = ", ".join(
+            f"{int(counts.get(state, 0))} cells {state} ({STATE_WORDS[state]})" for state in STATES
+        )
+        shown.append(Picture("coverage", figure, "Coverage of the cells", f"{alt}.", True))
+    if data.residuals is not None and len(data.residuals):
+        frame = plot_holds(data.residuals, setup.axes, is_simulated=data.is_simulated)
+        gap = data.residuals.loc[data.residuals["is_used"], "residual_pct"].abs()
+        alt = (
+            f"{counted(len(data.residuals), 'hold')}; half of those used are within "
+            f"{gap.median():.2f} % of the fit, the farthest {gap.max():.1f} %."
+        )
+        shown.append(Picture("holds", figure_of(frame), "Holds and the fit", alt, True))
+    return tuple(shown)
+
+
+def blank_places(cells: pd.DataFrame, setup: Setup) -> Sequence[str]:
+    """Name the speeds at which cells have no evidence, with the loads. [rpm]"""
+    blank = cells[cells["confidence"].eq("none") & cells["target_lambda"].notna()]
+    return [
+        f"{rpm:g} rpm: {', '.join(f'{load:g}' for load in group['load'])} {setup.axes.load_unit}"
+        for rpm, group in blank.groupby("rpm")
+    ]
+
+
+def map_pictures(data: ReportData) -> list[Picture]:
+    """Return the maps as figures too, for files of their own: on the page they are tables."""
+    from tuneassist.show.plots import plot_cells, plot_step
+
+    if data.setup is None or not data.rounds:
+        return []
+    setup, simulated = data.setup, data.is_simulated
+    first, last = data.rounds[0], data.rounds[-1]
+    maps = [("cells-before", first.cells, f"Before: {first.name}, %")]
+    if len(data.rounds) > 1:
+        maps.append(("cells-measured-last", last.cells, f"Measured last: {last.name}, %"))
+    maps.append(("cells-expected", last.expected, f"Expected after {last.name}, not measured, %"))
+    shown = [
+        Picture(name, figure_of(plot_cells(cells, setup, title=title, is_simulated=simulated)),
+                title, title)
+        for name, cells, title in maps
+    ]  # fmt: skip
+    title = f"Step of {last.name}, %"
+    frame = plot_step(last.cells, setup, title=title, is_simulated=simulated)
+    return [*shown, Picture("step", figure_of(frame), title, title)]

@@ -1,0 +1,231 @@
+"""The page's sections about full-load runs and the set of tunes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.runs import RunsComparison
+from tuneassist.show.figures.full_load import ALONG_WORDS, run_torque
+from tuneassist.show.figures.paint import figure_of
+from tuneassist.show.look import counted, plain
+from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
+from tuneassist.show.report_views import (
+    Block,
+    Bullets,
+    DataTable,
+    Picture,
+    Pictures,
+    Section,
+    Words,
+)
+from tuneassist.show.runs import (
+    OutputUnits,
+    air_words,
+    dip_words,
+    drivability_rows,
+    driven_words,
+    gain_rows,
+    refusal_words,
+)
+
+ALONG_SHOWN = ("lambda", "boost_kpa", "exhaust_temp_c")
+VERDICTS = {"ok": "as it should be", "remark": "read this", "breach": "NOT as it should be"}
+
+
+def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
+    """Return curves before and after, gain, peaks, and limits along the pull."""
+    part = data.full_load
+    if part is None:
+        return Section("Full-load runs")
+    found, units = part.found, part.units
+    air = air_words(found)
+    blocks: list[Block] = [Words((f"Torque and power {air}.".replace("power as", "power: as"),))]
+    if len(found.breaches):
+        passed = breach_words(found)
+        blocks.append(Words((f"Limits passed along the pull: {len(passed)}.",), is_warning=True))
+        blocks.append(Bullets(passed))
+    elif found.watched.empty:
+        blocks.append(Words(("No channel with a limit was logged: nothing was watched.",)))
+    else:
+        blocks.append(Words(("No limit was passed along the pulls that were logged.",)))
+    if len(found.driven):
+        blocks.append(Words(("Gain over the speeds that are driven:",)))
+    blocks.append(Bullets(tuple(driven_words(r, units) for r in found.driven.to_dict("records"))))
+    blocks.append(_peaks(found, units))
+    blocks.append(Pictures(_pictures(part, data, is_customer=is_customer)))
+    if not is_customer:
+        blocks += [_gain(found, units), _pulls(found), *_drivability(found, units)]
+        said = (*found.notes, *refusal_words(found.refusals))
+        blocks.append(Bullets(tuple(plain(words) for words in said)))
+    return Section("Full-load runs", tuple(b for b in blocks if b != Bullets(())))
+
+
+def breach_words(found: RunsComparison) -> tuple[str, ...]:
+    """Say for each side and limit that was passed in how many pulls, and how far at the worst."""
+    said = []
+    for (side, limit), rows in found.watched.groupby(["side", "limit_name"], sort=False):
+        passed = rows[rows["is_breach"].astype(bool)]
+        if passed.empty:
+            continue
+        beyond = (passed["worst"] - passed["limit"]).abs().to_numpy(dtype=float)
+        worst = passed.iloc[int(beyond.argmax())]
+        way = "above" if worst["worst"] > worst["limit"] else "below"
+        name, unit = str(worst["channel"]).replace("_", " "), str(worst["unit"])
+        shown = f"{worst['worst']:.4g}{'' if unit == name else f' {unit}'}"
+        said.append(
+            f"{side}: {name} {shown} at {worst['rpm_at_worst']:.0f} rpm, {way} the "
+            f"{str(limit).replace('_', ' ')} of {worst['limit']:g}, in {len(passed)} of "
+            f"{counted(len(rows), 'pull')}; passed from {passed['rpm_from'].min():.0f} to "
+            f"{passed['rpm_to'].max():.0f} rpm"
+        )
+    return tuple(said)
+
+
+def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tuple[Picture, ...]:
+    from tuneassist.show.plots import plot_along, plot_full_load, plot_gain
+
+    found, units, simulated = part.found, part.units, data.is_simulated
+    shown = []
+    for quantity, inside in (("torque", "N.m"), ("power", "kW")):
+        unit = units.word(inside)
+        frame = plot_full_load(found.mean, quantity, unit=unit, is_simulated=simulated)
+        alt = _peak_words(found, units, quantity)
+        title = f"Full-load {quantity} before and after"
+        shown.append(Picture(f"full-load-{quantity}", figure_of(frame), title, alt))
+    frame = plot_gain(found.gain, unit=units.torque, is_simulated=simulated)
+    by_gain = found.gain.sort_values("gain_nm")
+    least, most = by_gain.iloc[0], by_gain.iloc[-1]
+    alt = (
+        f"Gain in torque from {units.shown(least['gain_nm'], 'N.m'):+.0f} {units.torque} at "
+        f"{least['rpm']:.0f} rpm to {units.shown(most['gain_nm'], 'N.m'):+.0f} at "
+        f"{most['rpm']:.0f} rpm."
+    )
+    shown.append(Picture("gain", figure_of(frame), "Gain at every speed", alt))
+    for column in () if is_customer else ALONG_SHOWN:
+        if column in found.mean and found.mean[column].notna().any():
+            frame = plot_along(found.mean, column, watched=found.watched, is_simulated=simulated)
+            title = f"{ALONG_WORDS[column][0]} along the pull"
+            name = f"along-{column.replace('_', '-')}"
+            shown.append(Picture(name, figure_of(frame), title, _along_words(found, column)))
+    return tuple(shown)
+
+
+def _peak_words(found: RunsComparison, units: OutputUnits, quantity: str) -> str:
+    rows = found.peaks[found.peaks["quantity"] == quantity].to_dict("records")
+    parts = [
+        f"{row['side']}: peak {units.shown(row['peak'], row['unit']):.0f} "
+        f"{units.word(str(row['unit']))} at {row['rpm']:.0f} rpm"
+        for row in rows
+    ]
+    return f"{'; '.join(parts)}. The numbers stand in the tables."
+
+
+def _along_words(found: RunsComparison, column: str) -> str:
+    _, unit = ALONG_WORDS[column]
+    sides = [
+        f"{side} {part[column].min():.3g} to {part[column].max():.3g}"
+        for side, part in found.mean.groupby("side", sort=False)
+    ]
+    return f"In {unit}: {', '.join(sides)}."
+
+
+def _peaks(found: RunsComparison, units: OutputUnits) -> DataTable:
+    rows = []
+    for row in found.peaks.to_dict("records"):
+        peak, low, high = (units.shown(row[n], row["unit"]) for n in ("peak", "low", "high"))
+        edge = ", still rising at the edge" if row["is_at_edge"] else ""
+        sure = "one run, none" if pd.isna(low) else f"{low:.1f} to {high:.1f}"
+        rows.append((f"{row['side']}, {row['quantity']}{edge}",
+                     f"{peak:.1f} {units.word(row['unit'])}", sure, f"{row['rpm']:.0f}",
+                     f"{row['n']:.0f}"))  # fmt: skip
+    head = ("side and quantity", "peak", "95 % interval", "at rpm", "runs")
+    return DataTable("Peaks of the mean curves", head, tuple(rows), frozenset({1, 2, 3, 4}))
+
+
+def _gain(found: RunsComparison, units: OutputUnits) -> DataTable:
+    rows = []
+    for row in gain_rows(found).to_dict("records"):
+        names = ("before_nm", "after_nm", "gain_nm", "gain_low_nm", "gain_high_nm")
+        before, after, gain, low, high = (units.shown(row[name], "N.m") for name in names)
+        sure = "none" if pd.isna(low) else f"{low:+.1f} to {high:+.1f}"
+        rows.append((f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+.1f}",
+                     f"{row['gain_pct']:+.1f}", sure))  # fmt: skip
+    head = ("rpm", "before", "after", "gain", "gain %", "95 % interval")
+    caption = f"Torque in {units.torque}; intervals each speed for itself"
+    return DataTable(caption, head, tuple(rows), frozenset(range(1, 6)))
+
+
+def _pulls(found: RunsComparison) -> DataTable:
+    rows = tuple(
+        (f"{row['side']}: {plain(row['log'])}, pull {row['pull']}",
+         f"{row['rpm_from']:.0f} to {row['rpm_to']:.0f}", f"{row['duration_s']:.1f}",
+         f"{row['samples']}", "none" if pd.isna(row["factor"]) else f"{row['factor']:.4f}",
+         plain(row["conditions"]))
+        for row in found.pulls.to_dict("records")
+    )  # fmt: skip
+    head = ("pull", "rpm", "s", "samples", "factor", "air")
+    return DataTable("Pulls", head, rows, frozenset({1, 2, 3, 4}))
+
+
+def _drivability(found: RunsComparison, units: OutputUnits) -> list[Block]:
+    rows = []
+    for row in drivability_rows(found).to_dict("records"):
+        names = ("before", "after", "change", "change_low", "change_high")
+        before, after, change, low, high = (units.shown(row[n], row["unit"]) for n in names)
+        rows.append((f"{row['measure']}, {row['rpm_from']:.0f} to {row['rpm_to']:.0f} rpm",
+                     units.word(row["unit"]), _or_none(before), _or_none(after),
+                     _or_none(change, "+.2f"),
+                     "none" if pd.isna(low) else f"{low:+.2f} to {high:+.2f}"))  # fmt: skip
+    head = ("measure", "unit", "before", "after", "change", "95 % interval")
+    blocks: list[Block] = []
+    if rows:
+        blocks.append(DataTable("Drivability", head, tuple(rows), frozenset({2, 3, 4, 5})))
+    blocks.append(Bullets(tuple(dip_words(found, units))))
+    return blocks
+
+
+def _or_none(value: float, form: str = ".2f") -> str:
+    return "none" if pd.isna(value) else format(value, form)
+
+
+def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
+    """Return the set of tunes: what each is, its full-load run, and what was found."""
+    part = data.tunes
+    if part is None:
+        return Section("The set of tunes")
+    rows = tuple(_tune_row(part, number) for number in range(len(part.tunes)))
+    head = ("tune", "kind", "grid %", "highest torque, N.m", "highest power, kW")
+    table = DataTable("Tunes, least power first", head, rows, frozenset({2, 3, 4}))
+    blocks: list[Block] = [table]
+    if any(tune.run is not None for tune in part.tunes):
+        blocks.append(Pictures((_tunes_picture(part, data),)))
+    found = [f for f in part.report.findings if not is_customer or f.verdict == "breach"]
+    if found:
+        looked = tuple((VERDICTS[f.verdict], f.topic, plain(f.sentence)) for f in found)
+        blocks.append(DataTable("What was looked at", ("verdict", "about", "found"), looked))
+    return Section("The set of tunes", tuple(blocks))
+
+
+def _tune_row(part: TunesPart, number: int) -> tuple[str, ...]:
+    tune = part.tunes[number]
+    values = np.nan_to_num(tune.grid.flat())
+    torque = power = "no run"
+    if tune.run is not None and len(run := run_torque(tune.run)):
+        torque = f"{run['torque_nm'].max():.0f}"
+        power = f"{(run['torque_nm'] * run['rpm']).max() * np.pi / 30_000.0:.1f}"
+    span = f"{values.min():+.1f} to {values.max():+.1f}" if values.any() else "all zeros"
+    return (plain(tune.name), tune.kind, span, torque, power)
+
+
+def _tunes_picture(part: TunesPart, data: ReportData) -> Picture:
+    from tuneassist.show.plots import plot_tunes
+
+    frame = plot_tunes(part.tunes, is_simulated=data.is_simulated)
+    tops = [
+        f"{plain(tune.name)} up to {run_torque(tune.run)['torque_nm'].max():.0f} N.m"
+        for tune in part.tunes
+        if tune.run is not None
+    ]
+    title = "Full-load torque of the tunes"
+    return Picture("tunes", figure_of(frame), title, f"{'; '.join(tops)}.")

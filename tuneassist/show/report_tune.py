@@ -1,0 +1,150 @@
+"""The page's sections about the loop, and about what is left to do."""
+
+from __future__ import annotations
+
+import math
+
+from tuneassist.settings import Setup
+from tuneassist.show.cautions import GENERAL, cautions
+from tuneassist.show.figures.paint import figure_of
+from tuneassist.show.look import plain
+from tuneassist.show.report_cells import blank_places
+from tuneassist.show.report_data import ReportData, ReportRound
+from tuneassist.show.report_views import (
+    Block,
+    Bullets,
+    DataTable,
+    Picture,
+    Pictures,
+    Section,
+    Words,
+)
+from tuneassist.show.rounds import ADVICE_WORDS
+
+BLANK_LINES = 8
+"""Speeds whose blank cells are listed. [1]"""
+
+
+def rounds_section(data: ReportData, *, is_customer: bool) -> Section:
+    """Return the rounds with the engine's answers and the advice; empty without a loop."""
+    rounds = [one for one in data.rounds if one.look is not None]
+    if not rounds:
+        return Section("Rounds")
+    blocks: list[Block] = []
+    if not is_customer:
+        head = ("round", "in force", "seen", "inside", "rms %", "answer (95 % interval)", "then")
+        rows = tuple(_round_row(one) for one in rounds)
+        blocks.append(DataTable("Rounds of this tune", head, rows, frozenset({2, 3, 4})))
+        blocks.append(Words((
+            "Seen: cells that the rounds so far tell about. Inside: within 1 % of target under the "
+            "grid in force. Answer: measured over expected change; 1 is as it should be.",
+        )))  # fmt: skip
+    shown = _round_pictures(data, rounds, is_customer=is_customer)
+    if shown:
+        blocks.append(Pictures(shown))
+    if data.answers and not is_customer:
+        blocks += [Words(("What was found after halts:",)), Bullets(data.answers)]
+    last = rounds[-1]
+    if last.response is not None and not is_customer:
+        words = f"The engine's answer in {last.name}: {last.response.verdict}, {last.response.why}."
+        blocks.append(Words((words,), is_warning=last.is_halt))
+    return Section("Rounds", tuple(blocks))
+
+
+def _round_row(one: ReportRound) -> tuple[str, ...]:
+    look, answer = one.look, "none"
+    if look is None:
+        return (one.name,)
+    if look.response is not None and look.response_low is not None:
+        answer = f"{look.response:.2f} ({look.response_low:.2f} to {look.response_high:.2f})"
+    held = one.in_force.removeprefix("with ").removesuffix(" in force")
+    return (
+        str(look.number), held, str(look.cells_seen), str(look.cells_inside),
+        "" if look.rms_pct is None else f"{look.rms_pct:.2f}", answer, one.outcome,
+    )  # fmt: skip
+
+
+def _round_pictures(
+    data: ReportData, rounds: list[ReportRound], *, is_customer: bool
+) -> tuple[Picture, ...]:
+    from tuneassist.show.plots import plot_response, plot_rounds, rounds_frame
+
+    shown = []
+    looks = [one.look for one in rounds if one.look is not None and one.look.rms_pct is not None]
+    if len(looks) > 1:
+        frame = plot_rounds(rounds_frame(looks), is_simulated=data.is_simulated)
+        alt = "; ".join(
+            f"round {look.number}: rms {look.rms_pct:.2f} %, {look.cells_inside} of "
+            f"{look.cells_seen} cells inside"
+            for look in looks
+        )
+        title = "Deviation and cells inside, by round"
+        shown.append(Picture("rounds", figure_of(frame), title, f"{alt}."))
+    last = rounds[-1].response
+    if last is not None and math.isfinite(last.response) and not is_customer:
+        frame = plot_response(last, is_simulated=data.is_simulated)
+        alt = (
+            f"The engine answered the last change by {last.response:.2f} of what was expected, "
+            f"95 % interval {last.response_low:.2f} to {last.response_high:.2f}; 1 is as it "
+            "should be."
+        )
+        shown.append(Picture("response", figure_of(frame), "The engine's answer", alt))
+    return tuple(shown)
+
+
+def left_section(data: ReportData, *, is_customer: bool) -> Section:
+    """Return what is left to do: advice, next steps, cells without evidence, limits not watched."""
+    blocks: list[Block] = []
+    items: list[str] = []
+    last = data.rounds[-1] if data.rounds else None
+    if last is not None and last.advice is not None:
+        word = ADVICE_WORDS[last.advice.word]
+        why = last.advice.why.replace("`tuneassist plan`", "a plan of holds" if is_customer else
+                                      "`tuneassist plan`")  # fmt: skip
+        blocks.append(Words((f"{word}: {why}",), is_warning=last.is_halt))
+    if not is_customer:
+        items += data.next_steps
+    elif last is not None and (last.cells["step_pct"] != 0).any():
+        items.append("The last step is a proposal: it has to be loaded, logged and judged.")
+    if data.full_load is not None and len(data.full_load.found.breaches):
+        items.append(
+            "Limits were passed at full load: see full-load runs; mend that before the car is "
+            "driven hard."
+        )
+    if data.tunes is not None and not data.tunes.report.is_ok:
+        items.append("The set of tunes is not as it should be: see there.")
+    if last is not None and data.setup is not None:
+        items += _open_cells(last, data.setup, is_customer=is_customer)
+    if items:
+        blocks.append(Bullets(tuple(plain(item) for item in items)))
+    return Section(
+        "What is left to do", tuple(blocks) or (Words(("Nothing is known to be open.",)),)
+    )
+
+
+def _open_cells(last: ReportRound, setup: Setup, *, is_customer: bool) -> list[str]:
+    items = []
+    wanted = last.cells["target_lambda"].notna()
+    blank = int((wanted & last.cells["confidence"].eq("none")).sum())
+    if blank:
+        words = f"{blank} of {int(wanted.sum())} cells have no evidence and were left as they were"
+        if is_customer:
+            items.append(f"{words}. Keep away from them until they are logged.")
+        else:
+            places = list(blank_places(last.cells, setup))
+            more = (
+                f"; and {len(places) - BLANK_LINES} more speeds"
+                if len(places) > BLANK_LINES
+                else ""
+            )
+            items.append(f"{words}: {'; '.join(places[:BLANK_LINES])}{more}.")
+    unwatched = [note for note in last.notes if "protect nothing" in note]
+    return [*items, *unwatched]
+
+
+def cautions_section(data: ReportData) -> Section:
+    """Return the cautions, the one about the safe way first."""
+    if data.setup is None:
+        return Section("Cautions", (Bullets(GENERAL),))
+    words = cautions(data.setup.engine.ignition, data.setup.correction.acts_on)
+    return Section("Cautions", (Bullets(words),))

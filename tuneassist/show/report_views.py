@@ -1,0 +1,202 @@
+"""What a page is made of: paragraphs, lists, facts, tables, maps and figures, ready to lay out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, ClassVar
+
+from tuneassist.grid import Axes
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+@dataclass(frozen=True)
+class Words:
+    """Paragraphs.
+
+    Parameters
+    ----------
+    lines
+        One per paragraph.
+    is_warning
+        Set apart, with the word "Caution" ahead of it.
+    """
+
+    lines: tuple[str, ...]
+    is_warning: bool = False
+    kind: ClassVar[str] = "words"
+
+
+@dataclass(frozen=True)
+class Bullets:
+    """A list."""
+
+    items: tuple[str, ...]
+    kind: ClassVar[str] = "bullets"
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Short facts with their names."""
+
+    pairs: tuple[tuple[str, str], ...]
+    kind: ClassVar[str] = "facts"
+
+
+@dataclass(frozen=True)
+class DataTable:
+    """A table; the first cell of each row is its heading.
+
+    Parameters
+    ----------
+    caption
+        What it is of.
+    head
+        Column headings.
+    rows
+        Words of every cell.
+    numbers
+        Indices of columns that are set right.
+    """
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numbers: frozenset[int] = frozenset()
+    kind: ClassVar[str] = "table"
+
+
+@dataclass(frozen=True)
+class MapCell:
+    """One cell of a map.
+
+    Parameters
+    ----------
+    text
+        The number, or the mark of what is not known.
+    fill
+        Background, which says no more than the number.
+    mark, mark_words
+        A sign beside it, and what it means.
+    """
+
+    text: str
+    fill: str
+    mark: str = ""
+    mark_words: str = ""
+
+
+@dataclass(frozen=True)
+class CellMap:
+    """A map by rpm (down) and load (across).
+
+    Parameters
+    ----------
+    caption
+        What it is of.
+    corner
+        What the two directions are.
+    loads, rows
+        Load breakpoints; rpm breakpoint with its cells.
+    note
+        How it is read.
+    """
+
+    caption: str
+    corner: str
+    loads: tuple[str, ...]
+    rows: tuple[tuple[str, tuple[MapCell, ...]], ...]
+    note: str = ""
+    kind: ClassVar[str] = "map"
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """A figure with its words.
+
+    Parameters
+    ----------
+    name
+        Name of its file, without suffix.
+    figure
+        From matplotlib.
+    title
+        What it is of.
+    alt
+        What it shows, for who cannot see it.
+    is_wide
+        Takes the page's whole width.
+    """
+
+    name: str
+    figure: Figure
+    title: str
+    alt: str
+    is_wide: bool = False
+    kind: ClassVar[str] = "picture"
+
+
+@dataclass(frozen=True, eq=False)
+class Pictures:
+    """Figures side by side where there is room."""
+
+    pictures: tuple[Picture, ...]
+    kind: ClassVar[str] = "pictures"
+
+
+Block = Words | Bullets | Facts | DataTable | CellMap | Pictures
+
+
+@dataclass(frozen=True, eq=False)
+class Section:
+    """A section of the page.
+
+    Parameters
+    ----------
+    title
+        Its heading.
+    blocks
+        In order.
+    """
+
+    title: str
+    blocks: tuple[Block, ...] = ()
+
+
+def cell_map(caption: str, axes: Axes, cells: Sequence[MapCell], *, note: str = "") -> CellMap:
+    """Lay cells out by rpm and load.
+
+    Parameters
+    ----------
+    caption
+        What the map is of.
+    axes
+        The breakpoints.
+    cells
+        In cell order.
+    note
+        How it is read.
+    """
+    columns = len(axes.load)
+    return CellMap(
+        caption=caption,
+        corner=f"rpm \\ {axes.load_name} ({axes.load_unit})",
+        loads=tuple(f"{load:g}" for load in axes.load),
+        rows=tuple(
+            (f"{rpm:g}", tuple(cells[row * columns : (row + 1) * columns]))
+            for row, rpm in enumerate(axes.rpm)
+        ),
+        note=note,
+    )
+
+
+def pictures_of(sections: Sequence[Section]) -> list[Picture]:
+    """Return every figure of a page, in order."""
+    found: list[Picture] = []
+    for section in sections:
+        for block in section.blocks:
+            if isinstance(block, Pictures):
+                found += block.pictures
+    return found

@@ -1,0 +1,302 @@
+"""The screen of `runs`: gain, peaks, limits along the pull, whether zero is zero, drivability."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from tuneassist.reading import Log
+from tuneassist.runs import Equivalence, Refusal, RunsComparison, refusals_frame
+from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.samples import bullets
+from tuneassist.units import UNITS
+
+EVERY_RPM = 250.0
+"""Spacing of the speeds in the table of gains; the JSON has every one. [rpm]"""
+_PARTNER = {"lbf.ft": "hp", "hp": "lbf.ft"}
+ZERO_WORDS = {
+    "equivalent": "EQUIVALENT",
+    "different": "DIFFERENT",
+    "cannot tell": "CANNOT TELL",
+}
+
+
+@dataclass(frozen=True)
+class OutputUnits:
+    """Units in which torque and power are shown.
+
+    Parameters
+    ----------
+    torque, power
+        Unit words.
+    """
+
+    torque: str = "N.m"
+    power: str = "kW"
+
+    def shown(self, value: float, inside: str) -> float:
+        """Convert a torque in N.m or a power in kW to the unit shown; others stay as they are."""
+        return value / UNITS[self.word(inside)].factor if inside in ("N.m", "kW") else value
+
+    def word(self, inside: str) -> str:
+        """Return the unit shown for "N.m" or "kW"; other units stay as they are."""
+        return {"N.m": self.torque, "kW": self.power}.get(inside, inside)
+
+
+def units_of(logs: Sequence[Log]) -> OutputUnits:
+    """Return the units that the logs use: the first that has one; lbf.ft goes with hp."""
+    found: dict[str, str] = {}
+    for log in logs:
+        for column in log.columns:
+            if column.channel in ("torque", "power") and column.unit in UNITS:
+                found.setdefault(column.channel, column.unit)
+    torque = found.get("torque") or _PARTNER.get(found.get("power", ""), "N.m")
+    power = found.get("power") or _PARTNER.get(found.get("torque", ""), "kW")
+    return OutputUnits(torque, power)
+
+
+def runs_screen(
+    found: RunsComparison,
+    *,
+    zero: Equivalence | None,
+    units: OutputUnits,
+    label: str,
+    look: Look,
+    is_simulated: bool,
+) -> RenderableType:
+    """Return the whole screen.
+
+    Parameters
+    ----------
+    found
+        The comparison.
+    zero
+        Verdict of "zero means zero"; None where it was not asked for.
+    units
+        Of torque and power.
+    label
+        The car.
+    look
+        Width and marks.
+    is_simulated
+        Whether the data are.
+    """
+    first = Text(plain(label) or "car without a label", style="bold")
+    if is_simulated:
+        first.append("   ").append(" SIMULATED DATA ", style="bold reverse")
+    parts: list[RenderableType] = [
+        first,
+        dim(f"full-load runs; {air_words(found)}; smoothing keeps peaks (local parabola)"),
+        title("Pulls"),
+        _pulls(found),
+    ]
+    if zero is not None:
+        parts += [title("Zero means zero: standard car against the box with zeros"), _zero(zero)]
+    parts += [title("Limits along the pull"), _limits(found)]
+    parts += [title("Gain over the speeds driven"), _driven(found, units)]
+    parts += [title("Peaks of the mean curves"), _peaks(found, units)]
+    parts += [title("Gain at every speed"), _gain(found, units)]
+    parts += [title("Drivability"), _drivability(found, units)]
+    said = [*found.notes, *refusal_words(found.refusals)]
+    if said:
+        parts += [title("Notes and doubts"), bullets(said)]
+    return Group(*parts, Text())
+
+
+def air_words(found: RunsComparison) -> str:
+    """Say to which air torque and power were brought."""
+    if found.is_corrected:
+        return f"corrected to standard air by {found.standard}"
+    if found.settings.standard == "none":
+        return "as measured, not corrected to standard air"
+    return f"NOT corrected to {found.standard}, see the notes"
+
+
+def refusal_words(refusals: Sequence[Refusal]) -> list[str]:
+    """Return refusals as sentences with their place."""
+    return [f"{r.where}: {r.description}" if r.where else r.description for r in refusals]
+
+
+def _columns(*names: str, first: str) -> Table:
+    table = Table(box=None, padding=(0, 1), header_style="bold")
+    table.add_column(first, overflow="fold")
+    for name in names:
+        table.add_column(name, justify="right", no_wrap=True)
+    return table
+
+
+def _pulls(found: RunsComparison) -> RenderableType:
+    table = _columns("rpm", "s", "samples", "air", first="pull")
+    for row in found.pulls.to_dict("records"):
+        factor = "-" if pd.isna(row["factor"]) else f"{row['factor']:.4f}"
+        mark = "" if row["is_in_range"] or pd.isna(row["factor"]) else " out of range"
+        table.add_row(
+            Text(f"{row['side']}: {plain(row['log'])}, pull {row['pull']}"),
+            f"{row['rpm_from']:.0f}-{row['rpm_to']:.0f}",
+            f"{row['duration_s']:.1f}",
+            f"{row['samples']}",
+            f"{factor}{mark}",
+        )
+    return table
+
+
+def _zero(zero: Equivalence) -> RenderableType:
+    line = Text("  ").append(f" {ZERO_WORDS[zero.verdict]} ", style="bold reverse")
+    parts: list[RenderableType] = [line, bullets((zero.statement,), mark=" ")]
+    if len(zero.bands):
+        parts.append(bullets([str(words) for words in zero.bands["statement"]]))
+    parts.append(bullets(refusal_words(zero.refusals)))
+    return Group(*parts)
+
+
+def _driven(found: RunsComparison, units: OutputUnits) -> RenderableType:
+    if found.driven.empty:
+        return dim("  The runs do not cover the speeds driven on both sides.")
+    return bullets([driven_words(row, units) for row in found.driven.to_dict("records")])
+
+
+def driven_words(row: Mapping[Any, Any], units: OutputUnits) -> str:
+    """Say what was gained over the speeds driven, with its interval."""
+    unit = row["unit"]
+    before, after, gain, low, high = (
+        units.shown(row[name], unit) for name in ("before", "after", "gain", "low", "high")
+    )
+    sure = "no interval: " + str(row["method"])
+    if pd.notna(low):
+        sure = f"95 % interval {low:+.1f} to {high:+.1f}"
+    return (
+        f"mean {row['quantity']} from {row['rpm_from']:g} to {row['rpm_to']:g} rpm: "
+        f"{before:.1f} -> {after:.1f} {units.word(unit)}, {gain:+.1f} ({row['gain_pct']:+.1f} %; "
+        f"{sure})"
+    )
+
+
+def _peaks(found: RunsComparison, units: OutputUnits) -> RenderableType:
+    table = _columns("peak", "95 % interval", "at rpm", "runs", first="")
+    for row in found.peaks.to_dict("records"):
+        peak, low, high = (units.shown(row[name], row["unit"]) for name in ("peak", "low", "high"))
+        edge = " (still rising at the edge)" if row["is_at_edge"] else ""
+        table.add_row(
+            f"{row['side']}, {row['quantity']}{edge}",
+            f"{peak:.1f} {units.word(row['unit'])}",
+            "-" if pd.isna(low) else f"{low:.1f} to {high:.1f}",
+            f"{row['rpm']:.0f}",
+            f"{row['n']:.0f}",
+        )
+    return table
+
+
+def gain_rows(found: RunsComparison, every_rpm: float = EVERY_RPM) -> pd.DataFrame:
+    """Return the rows of the gain at round speeds only, all of them where there are few."""
+    if found.gain.empty:
+        return found.gain
+    rows = found.gain[found.gain["rpm"] % every_rpm == 0]
+    return rows if len(rows) > 1 else found.gain
+
+
+def _gain(found: RunsComparison, units: OutputUnits) -> RenderableType:
+    if found.gain.empty:
+        return dim("  The two sides share no speed.")
+    table = _columns("before", "after", "gain", "%", "95 % interval", first="rpm")
+    for row in gain_rows(found).to_dict("records"):
+        before, after, gain, low, high = (
+            units.shown(row[name], "N.m")
+            for name in ("before_nm", "after_nm", "gain_nm", "gain_low_nm", "gain_high_nm")
+        )
+        sure = "-" if pd.isna(low) else f"{low:+.1f} to {high:+.1f}"
+        table.add_row(
+            f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+.1f}",
+            f"{row['gain_pct']:+.1f}", sure,
+        )  # fmt: skip
+    return Group(dim(f"  torque in {units.torque}; intervals each speed for itself"), table)
+
+
+def _limits(found: RunsComparison) -> RenderableType:
+    if found.watched.empty:
+        return dim("  No channel with a limit was logged: nothing was watched.")
+    passed = [str(words) for words in found.breaches["words"]]
+    count = counted(len(found.watched), "look", "looks")
+    if not passed:
+        return bullets((f"no limit was passed ({count}: each pull against each limit logged)",))
+    return Group(
+        Text(f"   LIMITS PASSED: {len(passed)} of {count} ", style="bold"),
+        bullets(passed, mark="!"),
+    )
+
+
+def drivability_rows(found: RunsComparison) -> pd.DataFrame:
+    """Return smoothness and tip-in measures before and after as one table."""
+    tables = [table for table in (found.smoothness, found.responses) if len(table)]
+    return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
+
+
+def _drivability(found: RunsComparison, units: OutputUnits) -> RenderableType:
+    rows = drivability_rows(found)
+    parts: list[RenderableType] = []
+    if len(rows):
+        table = _columns("before", "after", "change", "95 % interval", first="measure")
+        for row in rows.to_dict("records"):
+            before, after, change, low, high = (
+                units.shown(row[name], row["unit"])
+                for name in ("before", "after", "change", "change_low", "change_high")
+            )
+            unit = units.word(row["unit"])
+            where = f" ({row['rpm_from']:.0f}-{row['rpm_to']:.0f} rpm)"
+            table.add_row(
+                f"{row['measure']}{where}, {unit}",
+                _or_dash(before),
+                _or_dash(after),
+                _or_dash(change, "+.2f"),
+                "-" if pd.isna(low) else f"{low:+.2f} to {high:+.2f}",
+            )
+        parts.append(table)
+    parts.append(bullets(dip_words(found, units)))
+    return Group(*parts)
+
+
+def _or_dash(value: float, form: str = ".2f") -> str:
+    return "-" if pd.isna(value) else format(value, form)
+
+
+def dip_words(found: RunsComparison, units: OutputUnits) -> list[str]:
+    """Return the hollows of the torque curves as sentences; one that says so where none is."""
+    if found.dips.empty:
+        return [f"no hollow of the torque curve deeper than {found.settings.dip_pct:g} %"]
+    return [
+        f"{row['side']}: torque dips by {row['depth_pct']:.1f} % "
+        f"({units.shown(row['depth_nm'], 'N.m'):.1f} {units.torque}) at {row['rpm']:.0f} rpm, in "
+        f"{row['runs_with']:.0f} of {row['n']:.0f} runs"
+        for row in found.dips.to_dict("records")
+    ]
+
+
+def runs_record(
+    found: RunsComparison, *, zero: Equivalence | None, units: OutputUnits, is_simulated: bool
+) -> dict[str, Any]:
+    """Return the same as plain values for JSON, torque in N.m and power in kW."""
+    record: dict[str, Any] = {"simulated": True} if is_simulated else {}
+    record |= {
+        "standard": found.standard,
+        "is_corrected": found.is_corrected,
+        "units_logged": {"torque": units.torque, "power": units.power},
+    }
+    for name in ("pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness", "dips",
+                 "responses"):  # fmt: skip
+        record[name] = getattr(found, name).to_dict("records")
+    record["breaches"] = [str(words) for words in found.breaches["words"]]
+    if zero is not None:
+        record["zero"] = {
+            "verdict": zero.verdict,
+            "statement": zero.statement,
+            "bands": zero.bands.to_dict("records"),
+            "refusals": refusals_frame(zero.refusals).to_dict("records"),
+        }
+    record["refusals"] = refusals_frame(found.refusals).to_dict("records")
+    record["notes"] = list(found.notes)
+    return record
