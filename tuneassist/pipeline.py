@@ -1,9 +1,12 @@
-"""The stages in order, nothing else: logs to holds, holds to cells, cells to a limited step."""
+"""The stages in order, nothing else: logs to holds, holds to cells, cells to a limited step.
+
+The first stage, one log to its holds, stands in `tuneassist.reduction`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -21,86 +24,32 @@ from tuneassist.correction import (
 from tuneassist.errors import NoEvidenceError, RuleBreachError
 from tuneassist.evidence import cells as cell_stage
 from tuneassist.evidence.consistency import OddLog, find_odd_log
-from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_delay
-from tuneassist.evidence.holds import (
-    Settling,
-    find_settling,
-    number_stretches,
-    reduce_to_holds,
-    smooth_mask,
-)
-from tuneassist.evidence.lattice import LatticeFit, fit_lattice
-from tuneassist.evidence.need import (
-    add_need,
-    correction_need_ln,
-    from_surface_scale,
-    inside_axes,
-    scatter_scale,
-    surface_scale,
-    target_at,
-)
-from tuneassist.evidence.refresh import Refresh, common_time_line
-from tuneassist.evidence.steady import is_fuelled, is_steady, is_warm, sensor_stops
+from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
+from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.grid import Floats, Grid, bilinear_weights
+from tuneassist.one_log import FATES, LogEvidence, fit_holds
 from tuneassist.reading import Log
+from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.settings import Setup
 
+__all__ = [
+    "FATES",
+    "Evidence",
+    "LogEvidence",
+    "Proposal",
+    "checker_objection",
+    "gather",
+    "no_evidence_words",
+    "propose",
+    "propose_from",
+    "propose_on",
+    "reduce_log",
+    "reduce_parts",
+    "too_little_words",
+    "with_total_need",
+]
+
 Mask = npt.NDArray[np.bool_]
-
-#: No hold is taken for more exact than this. [ln]
-MIN_HOLD_SE = 1e-4
-
-#: What may become of a sample, in the order in which the filters take it.
-FATES = (
-    "no value",
-    "engine cold",
-    "fuel cut",
-    "outside the table",
-    "no target there",
-    "moving",
-    "settling",
-    "short hold",
-    "no lambda",
-    "spike",
-    "sensor at its stop",
-    "used",
-)
-
-
-@dataclass(frozen=True, eq=False)
-class LogEvidence:
-    """What one log says.
-
-    Parameters
-    ----------
-    name
-        The log's name.
-    holds
-        One row per hold (see `tuneassist.evidence.holds.reduce_to_holds`), with ``log`` = name.
-    fates
-        Samples by what became of them, in the order of `FATES`; they add up to ``samples``.
-    samples
-        Samples looked at: rows, or renewed values where the logger repeats old ones.
-    refresh, delay, settling
-        What was found out about the log.
-    stops
-        Richest and leanest reading of the sensor; 0 and infinity where not seen. [lambda]
-    peaks
-        Highest values of the channels with ceilings, one row per cell.
-    notes
-        Sentences that a user should read.
-    """
-
-    name: str
-    holds: pd.DataFrame
-    fates: pd.Series
-    samples: int
-    refresh: Refresh
-    delay: SensorDelay
-    settling: Settling
-    stops: tuple[float, float]
-    peaks: pd.DataFrame
-    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -166,175 +115,6 @@ class Proposal:
         return self.limited.grid
 
 
-def reduce_log(samples: pd.DataFrame, *, name: str, setup: Setup) -> LogEvidence:
-    """Reduce one log to holds.
-
-    Parameters
-    ----------
-    samples
-        One row per log row, in inside units (see `tuneassist.channels`).
-    name
-        The log's name, for messages.
-    setup
-        Axes, target and thresholds.
-
-    Returns
-    -------
-    LogEvidence
-        Holds, and what became of every sample.
-    """
-    settings, axes = setup.steady, setup.axes
-    has_lambda = "lambda" in samples
-    main = ("rpm", "load", "lambda") if has_lambda else ("rpm", "load")
-    line, refresh = common_time_line(samples, main=main, max_gap_s=settings.max_gap_s)
-    rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
-    target = target_at(axes, setup.target.table, rpm, load)
-    stops = (
-        sensor_stops(samples["lambda"].to_numpy(dtype=float), settings)
-        if has_lambda
-        else (0.0, np.inf)
-    )
-    notes: list[str] = []
-    masks = _position_masks(line, target, refresh, setup, notes)
-    delay = _delay(line, target, stops, masks, refresh=refresh, setup=setup)
-    max_gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
-    if has_lambda:
-        line = line.assign(**{"lambda": align(line, delay, max_gap_s=max_gap_s)})
-    else:
-        notes.append("no lambda channel: the need is read from the fuel trims alone")
-    line = add_need(line, target_lambda=target, stops=stops, settings=settings)
-    masks["fuel cut"] = _is_fuelled(line, target, setup)
-    usable = np.logical_and.reduce(list(masks.values()))
-    time_s = line["time_s"].to_numpy(dtype=float)
-    stretch = number_stretches(usable, time_s, max_gap_s=max_gap_s)
-    settling = find_settling(
-        line["need_ln"].to_numpy(dtype=float),
-        stretch,
-        time_s,
-        lag_s=delay.lag_s,
-        settings=settings,
-    )
-    holds, fate = reduce_to_holds(
-        line,
-        stretch=stretch,
-        settle_s=settling.settle_s,
-        interval_s=refresh.interval_s,
-        settings=settings,
-    )
-    columns = tuple(setup.limits.ceilings)
-    return LogEvidence(
-        name=name,
-        holds=holds.assign(log=name),
-        fates=_count_fates(masks, fate),
-        samples=len(line),
-        refresh=refresh,
-        delay=delay,
-        settling=settling,
-        stops=stops,
-        peaks=cell_stage.channel_peaks(samples, axes, _peak_columns(columns)),
-        notes=tuple(notes),
-    )
-
-
-def _peak_columns(channels: tuple[str, ...]) -> tuple[str, ...]:
-    from tuneassist.channels import CHANNELS
-
-    return (*(CHANNELS[name].column for name in channels), "manifold_pressure_kpa")
-
-
-def _is_fuelled(line: pd.DataFrame, target: Floats, setup: Setup) -> Mask:
-    """Mask of the fuel cut; where no target is known, against stoichiometric."""
-    known = np.where(np.isfinite(target), target, 1.0)
-    ignition = setup.engine.ignition
-    return smooth_mask(is_fuelled(line, target=known, settings=setup.steady, ignition=ignition))
-
-
-def _position_masks(
-    line: pd.DataFrame,
-    target: Floats,
-    refresh: Refresh,
-    setup: Setup,
-    notes: list[str],
-) -> dict[str, Mask]:
-    """Masks that need no aligned lambda, True = usable, named after the fate of what they take."""
-    settings, axes = setup.steady, setup.axes
-    rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
-    warm = is_warm(line, settings)
-    if warm is None:
-        notes.append(
-            "no coolant temperature or sender voltage was logged: nothing shows that the engine "
-            "was warm"
-        )
-        warm = np.ones(len(line), dtype=bool)
-    return {
-        "no value": np.isfinite(rpm) & np.isfinite(load),
-        "engine cold": warm,
-        "fuel cut": np.ones(len(line), dtype=bool),
-        "outside the table": inside_axes(
-            axes, rpm, load, margin_cells=settings.outside_margin_cells
-        ),
-        "no target there": np.isfinite(target),
-        "moving": is_steady(line, interval_s=refresh.interval_s, settings=settings),
-    }
-
-
-def _delay(
-    line: pd.DataFrame,
-    target: Floats,
-    stops: tuple[float, float],
-    masks: dict[str, Mask],
-    *,
-    refresh: Refresh,
-    setup: Setup,
-) -> SensorDelay:
-    """Estimate the delay against a first surface from holds with generous settling."""
-    settings = setup.steady
-    if "lambda" not in line:
-        return known_delay(settings, why="no lambda channel")
-    if settings.lambda_delay_s is not None:
-        return known_delay(settings, why="given by the setup", source="setup")
-    first = add_need(line, target_lambda=target, stops=stops, settings=settings)
-    fuelled = _is_fuelled(line, target, setup)
-    usable = np.logical_and.reduce([*masks.values(), fuelled])
-    gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
-    stretch = number_stretches(usable, line["time_s"].to_numpy(dtype=float), max_gap_s=gap_s)
-    holds, _ = reduce_to_holds(
-        first,
-        stretch=stretch,
-        settle_s=settings.default_settle_s + settings.default_delay_s,
-        interval_s=refresh.interval_s,
-        settings=settings,
-    )
-    holds = holds[holds["stop"].eq("")]
-    if len(holds) < settings.min_samples:
-        return known_delay(settings, why=f"only {len(holds)} holds in the log")
-    weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
-    index = np.zeros(len(holds), dtype=np.int64)
-    used = np.ones(len(holds), dtype=bool)
-    named = holds.rename(columns={"need_ln": "total_need_ln"})
-    fit = _fit(setup, named, weights, index, used, robust=False)
-    if fit is None:
-        return known_delay(settings, why="no holds in the log")
-    rpm, load = (line[c].interpolate(limit_direction="both") for c in ("rpm", "load"))
-    trims = first["need_ln"] - np.log(line["lambda"].where(line["lambda"] > 0) / target)
-    need = from_surface_scale(
-        bilinear_weights(setup.axes, rpm, load) @ fit.theta, setup.target.kind
-    )
-    surface = need + np.log(target) - trims.fillna(0)
-    lam = line["lambda"].to_numpy(dtype=float)
-    is_value = fuelled & first["is_at_stop"].eq("").to_numpy() & (lam > 0) & masks["engine cold"]
-    return estimate_delay(
-        line, surface=surface.to_numpy(dtype=float), is_usable=is_value, settings=settings
-    )
-
-
-def _count_fates(masks: dict[str, Mask], fate: pd.Series) -> pd.Series:
-    words = fate.to_numpy(dtype=object).copy()
-    for name, mask in reversed(masks.items()):
-        words[~mask] = name
-    return pd.Series(words).value_counts().reindex(FATES, fill_value=0).astype(int)
-
-
 def gather(
     logs: Sequence[LogEvidence],
     *,
@@ -387,7 +167,7 @@ def gather(
         set_aside[logs[odd.index].name] = odd.why
         is_aside |= index == odd.index
         is_used = is_used & ~is_aside
-    fit = _fit(setup, holds, weights, index, is_used)
+    fit = fit_holds(setup, holds, weights, index, is_used)
     holds["is_used"] = is_used
     holds["weight"] = 0.0
     if fit is not None:
@@ -459,36 +239,6 @@ def _fit_notes(fit: LatticeFit | None, set_aside: dict[str, str]) -> tuple[str, 
     return tuple(notes)
 
 
-def _fit(
-    setup: Setup,
-    holds: pd.DataFrame,
-    weights: sparse.csr_matrix,
-    index: npt.NDArray[np.int64],
-    is_used: Mask,
-    *,
-    robust: bool = True,
-) -> LatticeFit | None:
-    if not is_used.any():
-        return None
-    _, first, codes = np.unique(index[is_used], return_index=True, return_inverse=True)
-    fade = (
-        holds.loc[is_used, "fade_ln"].to_numpy(dtype=float)[first] if "fade_ln" in holds else None
-    )
-    need = holds.loc[is_used, "total_need_ln"].to_numpy(dtype=float)
-    own_se = holds.loc[is_used, "within_se"].clip(lower=MIN_HOLD_SE).to_numpy(dtype=float)
-    scale = scatter_scale(need, setup.target.kind)
-    return fit_lattice(
-        setup.axes,
-        weights[is_used],
-        surface_scale(need, setup.target.kind),
-        own_se * scale,
-        codes,
-        scale=scale,
-        log_se=fade,
-        robust=robust,
-    )
-
-
 def _odd_log(
     setup: Setup,
     holds: pd.DataFrame,
@@ -501,10 +251,16 @@ def _odd_log(
     if len(names) < 3:
         return None
     y = holds["total_need_ln"].to_numpy(dtype=float)
+    # of many holds the fits without one log each are near the fit of all, and start from it
+    is_many = int(is_used.sum()) > MANY_HOLDS
+    whole = fit_holds(setup, holds, weights, index, is_used) if is_many else None
 
     def predict_without(code: int) -> Floats:
         rest = is_used & (index != names[code])
-        fit = _fit(setup, holds, weights, index, rest)
+        like = None
+        if whole is not None:
+            like = replace(whole, weight=whole.weight[codes != code])
+        fit = fit_holds(setup, holds, weights, index, rest, like=like)
         if fit is None:
             return y[is_used]
         return from_surface_scale(weights[is_used] @ fit.theta, setup.target.kind)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
 import os
 import sys
@@ -16,13 +17,21 @@ from tuneassist import __version__
 from tuneassist.cli.check import check
 from tuneassist.cli.console import tell
 from tuneassist.cli.coverage import coverage
+from tuneassist.cli.full_load import ManyLogs
 from tuneassist.cli.limits import limits
+from tuneassist.cli.plan import plan
 from tuneassist.cli.propose import propose
+from tuneassist.cli.report import report
+from tuneassist.cli.rounds import COMMANDS as ROUNDS
+from tuneassist.cli.runs import runs
+from tuneassist.cli.tunes import check as check_tunes
 from tuneassist.cli.verify import verify
 from tuneassist.errors import TuneassistError
 
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 INTERNAL = 1
+GARBAGE_THRESHOLD = 50_000
+"""Objects between two looks for garbage in cycles; Python's own figure is 700 or 2,000. [1]"""
 THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -76,14 +85,35 @@ app = typer.Typer(
     help="From logged rolling-road sessions to a safe, bounded correction grid, with the doubt "
     "shown.",
     epilog="Exit status: 0 done, 2 wrong usage, 3 an input cannot be used, 4 no usable steady "
-    "evidence, 5 a grid breaks a rule.",
+    "evidence, 5 a grid breaks a rule, 6 the engine did not answer.",
     no_args_is_help=True,
     add_completion=False,
+    rich_markup_mode=None,  # plain help: the framed one takes twice as long to start
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for _command in (propose, check, coverage, verify, limits):
+for _command in (propose, check, coverage, plan, verify, limits):
     app.command(help=_flowing(_command.__doc__ or ""))(_command)
+for _compares in (runs, report):
+    app.command(cls=ManyLogs, help=_flowing(_compares.__doc__ or ""))(_compares)
+rounds = typer.Typer(
+    help="The tune loop, one folder per tune: log, propose, load, log again, until it is enough.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+for _step in ROUNDS:
+    rounds.command(help=_flowing(_step.__doc__ or ""))(_step)
+app.add_typer(rounds, name="rounds")
+tunes = typer.Typer(
+    help="A set of tunes of one car: standard, economy, towing, high power.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+tunes.callback()(lambda: None)  # so that the sub-command keeps its name
+tunes.command("check", help=_flowing(check_tunes.__doc__ or ""))(check_tunes)
+app.add_typer(tunes, name="tunes")
 
 
 def _show_version(is_asked: bool) -> None:
@@ -115,6 +145,8 @@ def main() -> None:
     # This has to stand before numpy is first imported; who sets the variables is left in peace.
     for name in THREAD_VARIABLES:
         os.environ.setdefault(name, "1")
+    # A command is short and makes few cycles: looking for them costs a tenth of a short run.
+    gc.set_threshold(GARBAGE_THRESHOLD)
     if not sys.warnoptions:  # a library's warning to programmers is no message to a tuner
         warnings.simplefilter("ignore")
     for stream in (sys.stdout, sys.stderr):
@@ -126,6 +158,7 @@ def main() -> None:
         sys.exit(INTERRUPTED)
     finally:
         _close_quietly()
+        gc.freeze()  # the system takes the memory back at once, without a last look for cycles
 
 
 def _close_quietly() -> None:

@@ -7,41 +7,53 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from tuneassist.cli.options import AsJson, Logs, OptionalSetup
+from tuneassist.cli.options import AsJson, Logs, OptionalSetup, Scheduler, Workers
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Iterator, Sequence
 
     from rich.console import RenderableType
 
+    from tuneassist.errors import TuneassistError
+    from tuneassist.parallel import LogFile
+    from tuneassist.pipeline import LogEvidence
+    from tuneassist.reading import Log
     from tuneassist.settings import Setup
     from tuneassist.show.look import Look
 
 
-def check(logs: Logs, setup: OptionalSetup = None, json: AsJson = False) -> None:
+def check(
+    logs: Logs,
+    setup: OptionalSetup = None,
+    workers: Workers = 1,
+    scheduler: Scheduler = None,
+    json: AsJson = False,
+) -> None:
     """Show how logs are read: what was recognised, converted, mended and dropped.
 
     With a setup, also: which filter takes which share of the samples, how late lambda arrives, how
-    long it settles, where the sensor stops, and the holds found. Writes no file.
+    long it settles, where the sensor stops, and the holds found; more than one worker shares that
+    work out. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json, tell
     from tuneassist.cli.inputs import distinct_names, find_logs
     from tuneassist.errors import TuneassistError
     from tuneassist.files.setup_file import read_setup
+    from tuneassist.parallel import LogFile
 
     car = read_setup(setup) if setup else None
     paths = find_logs(logs)
     console = screen()
     records: list[dict[str, Any]] = []
     worst = 0
-    for path, name in zip(paths, distinct_names(paths), strict=True):
-        try:
-            view, record = check_one(path, name, car, look_of(console))
-        except TuneassistError as error:  # one bad log must not hide the others
-            tell(str(error))
-            worst = max(worst, error.exit_status)
-            records.append({"name": name, "error": str(error)})
+    files = [LogFile(path, name) for path, name in zip(paths, distinct_names(paths), strict=True)]
+    for file, found in zip(files, look_at(files, car, workers, scheduler), strict=True):
+        if isinstance(found, TuneassistError):  # one bad log must not hide the others
+            tell(str(found))
+            worst = max(worst, found.exit_status)
+            records.append({"name": file.name, "error": str(found)})
             continue
+        view, record = shown(*found, car, look_of(console))
         records.append(record)
         if not json:
             show(console, view)
@@ -50,17 +62,47 @@ def check(logs: Logs, setup: OptionalSetup = None, json: AsJson = False) -> None
     raise typer.Exit(worst)
 
 
-def check_one(
-    path: Path, name: str, car: Setup | None, look: Look
+def look_at(
+    files: Sequence[LogFile], car: Setup | None, workers: int, scheduler: str | None
+) -> Iterator[tuple[Log, LogEvidence | None] | TuneassistError]:
+    """Read each log, and with a setup find its holds; an error stands in its log's place."""
+    from tuneassist.errors import TuneassistError
+    from tuneassist.parallel import try_files
+
+    if car is not None:
+        is_shared = scheduler is not None or workers > 1
+        batches = [files] if is_shared else [[file] for file in files]
+        for batch in batches:  # one by one, each is shown as soon as it is read
+            for found in try_files(batch, car, workers=workers, scheduler=scheduler):
+                if isinstance(found, TuneassistError):
+                    yield found
+                else:
+                    yield found.log, found.evidence
+        return
+    for file in files:
+        try:
+            yield read_alone(file), None
+        except TuneassistError as error:
+            yield error
+
+
+def read_alone(file: LogFile) -> Log:
+    """Read a log to its end without keeping its samples."""
+    from tuneassist.reading import LogReader
+
+    reader = LogReader(file.path)
+    for _ in reader.parts():
+        pass
+    return replace(reader.log(), name=file.name)
+
+
+def shown(
+    log: Log, found: LogEvidence | None, car: Setup | None, look: Look
 ) -> tuple[RenderableType, dict[str, Any]]:
-    """Read one log and look at it; returns its screen and the same as plain values."""
+    """Return a log's screen, and the same as plain values."""
     from tuneassist.cli.inputs import is_simulated
-    from tuneassist.pipeline import reduce_log
-    from tuneassist.reading import read_log
     from tuneassist.show.check import check_record, check_screen
 
-    log = replace(read_log(path, setup=car), name=name)
-    found = reduce_log(log.samples, name=name, setup=car) if car else None
     simulated = is_simulated([log], car)
     return (
         check_screen(log, found, setup=car, look=look, is_simulated=simulated),

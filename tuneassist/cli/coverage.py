@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tuneassist.cli.options import AsJson, Logs, Overwrite, SetupFile
+from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Workers
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from tuneassist.pipeline import Evidence
-    from tuneassist.reading import Log
+    from tuneassist.pipeline import Evidence, LogEvidence
     from tuneassist.settings import Setup
 
 
@@ -32,6 +31,8 @@ def coverage(
         ),
     ] = None,
     overwrite: Overwrite = False,
+    workers: Workers = 1,
+    scheduler: Scheduler = None,
     json: AsJson = False,
 ) -> None:
     """Show which cells were seen, held and can be trusted, and which still need holds.
@@ -40,7 +41,7 @@ def coverage(
     or good. Cells without a target are left alone.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.cli.inputs import find_logs, is_simulated, read_logs
+    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
     from tuneassist.evidence.coverage import count_states
     from tuneassist.files.setup_file import read_setup
     from tuneassist.show.coverage import coverage_record, coverage_screen
@@ -49,9 +50,10 @@ def coverage(
     if plot is not None:
         require_plot(plot, overwrite=overwrite)
     car = read_setup(setup)
-    read = read_logs(find_logs(logs), setup=car)
+    reduced = reduce_logs(find_logs(logs), setup=car, workers=workers, scheduler=scheduler)
+    read = [one.log for one in reduced]
     simulated = is_simulated(read, car)
-    table, evidence = cover(read, car)
+    table, evidence = cover([one.evidence for one in reduced], car)
     counts = count_states(table)
     if plot is not None:
         write_plot(plot, table, car, evidence, is_simulated=simulated)
@@ -73,22 +75,17 @@ def coverage(
     show(console, view, *([f"\nDrawn into {plot}"] if plot else []))
 
 
-def cover(logs: list[Log], car: Setup) -> tuple[pd.DataFrame, Evidence]:
+def cover(logs: list[LogEvidence], car: Setup) -> tuple[pd.DataFrame, Evidence]:
     """Gather the logs' evidence and say how well each cell is covered."""
     from tuneassist.evidence.coverage import coverage_table
     from tuneassist.grid import Grid
-    from tuneassist.pipeline import gather, reduce_log
+    from tuneassist.pipeline import gather
 
-    reduced = [reduce_log(log.samples, name=log.name, setup=car) for log in logs]
-    evidence = gather(reduced, setup=car, current=Grid.zeros(car.axes))
-    points = (
-        (log.samples["rpm"].to_numpy(dtype=float), log.samples["load"].to_numpy(dtype=float))
-        for log in logs
-    )
+    evidence = gather(logs, setup=car, current=Grid.zeros(car.axes))
     table = coverage_table(
         car.axes,
         target=car.target.table,
-        points=points,
+        visits=[log.visits for log in logs if log.visits is not None],
         cells=evidence.cells,
         margin_cells=car.steady.outside_margin_cells,
     )

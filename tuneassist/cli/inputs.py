@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import atexit
 import glob
+import shutil
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -17,11 +20,16 @@ from tuneassist.errors import LogError
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
 
+    from tuneassist.parallel import ReducedLog
     from tuneassist.reading import Log
     from tuneassist.settings import Setup
 
-LOG_SUFFIXES = frozenset({".csv", ".txt", ".tsv", ".log", ".dat", ".asc"})
+LOG_SUFFIXES = frozenset(
+    {".csv", ".txt", ".tsv", ".log", ".dat", ".asc", ".gz", ".zst"}
+    | {".parquet", ".arrow", ".feather", ".mf4"}
+)
 """Suffixes that are taken for logs in a folder; a file that is named is always read."""
+STANDARD_INPUT = "-"
 GRID_START = b"rpm/load"
 PATIENCE_S = 0.7
 """A bar is shown only when reading takes longer than this. [s]"""
@@ -30,20 +38,40 @@ PATIENCE_S = 0.7
 def find_logs(typed: Sequence[Path]) -> list[Path]:
     """Return the log files that were meant, folders and patterns opened up.
 
+    Standard input is put into a temporary file, which goes when the program ends: a log is read
+    twice where its format or its hash asks for it.
+
     Raises
     ------
     LogError
-        When a folder or a pattern holds no log.
+        When a folder or a pattern holds no log, or standard input is named twice.
     """
     paths: list[Path] = []
+    if sum(str(path) == STANDARD_INPUT for path in typed) > 1:
+        raise LogError("it can be read once only.", where="standard input")
     for path in typed:
-        if path.is_dir():
+        if str(path) == STANDARD_INPUT:
+            paths.append(_from_standard_input())
+        elif path.is_dir():
             paths.extend(_in_folder(path))
         elif not path.exists() and glob.has_magic(str(path)):
             paths.extend(_matching(str(path)))
         else:
             paths.append(path)
     return paths
+
+
+def _from_standard_input() -> Path:
+    """Save standard input, piece by piece."""
+    folder = tempfile.mkdtemp(prefix="tuneassist-")
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    path = Path(folder) / "standard-input"
+    try:
+        with path.open("wb") as stream:
+            shutil.copyfileobj(sys.stdin.buffer, stream, 1 << 20)
+    except OSError as error:
+        raise LogError(f"it cannot be read ({error}).", where="standard input") from error
+    return path
 
 
 def _matching(pattern: str) -> list[Path]:
@@ -126,6 +154,42 @@ def read_logs(paths: Sequence[Path], *, setup: Setup | None) -> list[Log]:
     return logs
 
 
+def reduce_logs(
+    paths: Sequence[Path], *, setup: Setup, workers: int = 1, scheduler: str | None = None
+) -> list[ReducedLog]:
+    """Read logs and reduce them to holds, with a bar where it takes long and somebody watches.
+
+    Parameters
+    ----------
+    paths
+        The logs.
+    setup
+        The car's setup.
+    workers, scheduler
+        As for `tuneassist.parallel.reduce_files`.
+
+    Raises
+    ------
+    LogError
+        When a log cannot be used, or the same one comes twice.
+    """
+    from tuneassist.parallel import LogFile, reduce_file, reduce_files
+
+    files = [LogFile(p, name) for p, name in zip(paths, distinct_names(paths), strict=True)]
+    with _Progress(len(files)) as bar:
+        if scheduler is None and (workers == 1 or len(files) == 1):
+            reduced = [
+                reduce_file(file, setup, bar.for_log(index, file.name))
+                for index, file in enumerate(files)
+            ]
+        else:
+            reduced = reduce_files(
+                files, setup, workers=workers, scheduler=scheduler, done=bar.after_log
+            )
+    refuse_twins([one.log for one in reduced])
+    return reduced
+
+
 def refuse_twins(logs: Sequence[Log]) -> None:
     """Refuse two logs with the same bytes: holds counted twice look surer than they are.
 
@@ -178,6 +242,10 @@ class _Progress:
 
         return say
 
+    def after_log(self, count: int, name: str) -> None:
+        """Show that so many logs are done, this one last."""
+        self.for_log(count, name)(0.0)
+
     def _started(self) -> Bar:
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
@@ -198,13 +266,7 @@ def says_simulated(log: Log) -> bool:
     """Tell whether a log's name or the lines above its header say that it is simulated."""
     if "simulated" in log.name.casefold():
         return True
-    lines = log.dialect.header_line - 1
-    try:
-        with log.path.open("rb") as stream:
-            head = [stream.readline(2000) for _ in range(min(lines, 50))]
-    except OSError:
-        return False
-    return any(b"simulated" in line.replace(b"\0", b"").lower() for line in head)
+    return any("simulated" in line.casefold() for line in log.preamble)
 
 
 def is_simulated(logs: Sequence[Log], setup: Setup | None) -> bool:

@@ -11,7 +11,7 @@ Logs = Annotated[
     list[Path],
     typer.Argument(
         metavar="LOG",
-        help="Log files; a folder stands for the log files in it.",
+        help="Log files; a folder stands for the log files in it, - for standard input.",
         show_default=False,
     ),
 ]
@@ -28,6 +28,27 @@ OptionalSetup = Annotated[
         "-s",
         metavar="FILE",
         help="The car's setup file (TOML). With it, holds are looked for as well.",
+        show_default=False,
+    ),
+]
+Workers = Annotated[
+    int,
+    typer.Option(
+        "--workers",
+        metavar="N",
+        min=1,
+        max=256,
+        help="Processes that read logs side by side.",
+        show_default=True,
+    ),
+]
+Scheduler = Annotated[
+    str | None,
+    typer.Option(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="Dask scheduler whose workers read the logs, such as tcp://host:8786. They must see "
+        "the logs under the same paths.",
         show_default=False,
     ),
 ]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tuneassist.cli.console import look_of, screen, show, show_json
-from tuneassist.cli.options import AsJson, Logs, Overwrite, SetupFile
+from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Workers
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,6 +45,8 @@ def propose(
         ),
     ] = None,
     overwrite: Overwrite = False,
+    workers: Workers = 1,
+    scheduler: Scheduler = None,
     json: AsJson = False,
     quiet: Annotated[
         bool, typer.Option("--quiet", "-q", metavar="", help="Print one line, no tables.")
@@ -57,19 +59,23 @@ def propose(
     before anything is written.
     """
     from tuneassist.cli import result
-    from tuneassist.cli.inputs import find_logs, is_simulated, read_logs
+    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
     from tuneassist.files.grid_file import read_grid
     from tuneassist.files.proposal_folder import write_proposal
     from tuneassist.files.setup_file import read_setup
-    from tuneassist.pipeline import propose as run
+    from tuneassist.grid import Grid
+    from tuneassist.pipeline import propose_from
     from tuneassist.show.notes import proposal_notes
 
     result.require_free(out, overwrite=overwrite)
     car = read_setup(setup)
     current = read_grid(grid, axes=car.axes) if grid else None
-    read = read_logs(find_logs(logs), setup=car)
+    reduced = reduce_logs(find_logs(logs), setup=car, workers=workers, scheduler=scheduler)
+    read = [one.log for one in reduced]
     simulated = is_simulated(read, car)
-    made = run(read, setup=car, current=current)
+    made = propose_from(
+        [one.evidence for one in reduced], setup=car, current=current or Grid.zeros(car.axes)
+    )
     contents = result.proposal_contents(
         made, logs=read, inputs=input_files(car, setup, grid, read), is_simulated=simulated
     )

@@ -95,7 +95,12 @@ def require_free(out: Path, *, overwrite: bool) -> None:
 
 
 def proposal_contents(
-    proposal: Proposal, *, logs: Sequence[Log], inputs: Sequence[InputFile], is_simulated: bool
+    proposal: Proposal,
+    *,
+    logs: Sequence[Log],
+    inputs: Sequence[InputFile],
+    is_simulated: bool,
+    has_halted: bool = False,
 ) -> dict[str, str]:
     """Return the four files' contents.
 
@@ -109,6 +114,9 @@ def proposal_contents(
         Every file that it rests on.
     is_simulated
         Whether label or logs say so.
+    has_halted
+        The loop has halted: the grid in force is written as it is, whatever the rules would have
+        changed.
 
     Raises
     ------
@@ -120,7 +128,9 @@ def proposal_contents(
     step = np.round(proposal.limited.step_pct.reshape(axes.shape), DECIMALS)
     step_text = write_grid_text(Grid(axes, step))
     grid_text = write_grid_text(Grid(axes, np.round(proposal.grid.values, DECIMALS)))
-    recheck(proposal, step_text=step_text, grid_text=grid_text)
+    if has_halted and step.any():
+        raise RuleBreachError("A halted round may change nothing; nothing is written.")
+    recheck(proposal, step_text=step_text, grid_text=grid_text, has_halted=has_halted)
     record = proposal_record(proposal, logs=logs, inputs=inputs, is_simulated=is_simulated)
     return {
         "step.csv": step_text,
@@ -139,22 +149,27 @@ def told(cells: pd.DataFrame) -> pd.DataFrame:
     return cells.assign(reason=words)
 
 
-def recheck(proposal: Proposal, *, step_text: str, grid_text: str) -> None:
+def recheck(
+    proposal: Proposal, *, step_text: str, grid_text: str, has_halted: bool = False
+) -> None:
     """Hold the grid against every rule in the form in which it will be read.
+
+    After a halt only that it is the grid in force: a rule that asks for a change gets none.
 
     The text is read back by another reader than the program's own, and the checker gets what that
     reader saw.
     """
     axes = proposal.setup.axes
     new, step = _read_back(grid_text, axes), _read_back(step_text, axes)
-    breaches = check_grid(
-        Grid(axes, new),
-        current=proposal.current,
-        setup=proposal.setup,
-        cells=proposal.limited.source,
-    )
-    if breaches:
-        raise checker_objection(breaches)
+    if not has_halted:
+        breaches = check_grid(
+            Grid(axes, new),
+            current=proposal.current,
+            setup=proposal.setup,
+            cells=proposal.limited.source,
+        )
+        if breaches:
+            raise checker_objection(breaches)
     composed = compose_pct(proposal.current.values, step)
     apart = np.abs(composed - new)
     is_value = np.isfinite(proposal.current.values)
@@ -207,7 +222,7 @@ def _log_record(log: Log) -> dict[str, Any]:
         "name": log.name,
         "sha256": log.sha256,
         "rows_read": log.rows_read,
-        "rows_kept": len(log.samples),
+        "rows_kept": log.rows_kept,
         "rows_dropped_in_reading": dict(log.dropped),
         "dialect": as_plain(log.dialect),
         "channels": [column_record(column) for column in log.columns],

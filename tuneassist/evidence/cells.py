@@ -14,7 +14,7 @@ from scipy import ndimage, sparse
 from scipy.spatial import Delaunay, QhullError
 
 from tuneassist.evidence.lattice import LatticeFit, axis_positions
-from tuneassist.evidence.need import correction_need_ln, from_surface_scale
+from tuneassist.evidence.need import correction_need_ln, from_surface_scale, inside_axes
 from tuneassist.grid import Axes, Floats, Grid, bilinear_weights
 from tuneassist.settings import CorrectionSettings, Target
 
@@ -189,9 +189,27 @@ def _near_holds(touching: sparse.csr_matrix, axes: Axes) -> Floats:
     """Number of holds that touch each cell or one of its eight neighbours."""
     if touching.shape[0] == 0:
         return np.zeros(axes.size)
-    stack = touching.toarray().reshape(-1, *axes.shape)
+    first, count = _alike(touching)
+    stack = touching[first].toarray().reshape(-1, *axes.shape)
     grown = ndimage.maximum_filter(stack, size=(1, 3, 3), mode="constant")
-    return np.asarray(grown.sum(axis=0).ravel())
+    return np.asarray((grown.reshape(len(first), -1).T @ count).ravel())
+
+
+def _alike(touching: sparse.csr_matrix) -> tuple[npt.NDArray[np.int64], Floats]:
+    """Return one of all holds that touch the same cells, and how many they are."""
+    table = sparse.csr_matrix(touching)
+    table.eliminate_zeros()
+    table.sort_indices()
+    holds, cells = table.shape
+    rows = np.repeat(np.arange(holds), np.diff(table.indptr))
+    place = np.arange(table.nnz) - np.repeat(table.indptr[:-1], np.diff(table.indptr))
+    which = np.zeros((holds, int(place.max(initial=0)) + 1), dtype=np.int64)
+    which[rows, place] = table.indices + 1
+    key = np.zeros(holds, dtype=np.int64)
+    for column in which.T:  # a hold touches four cells at most
+        key = key * (cells + 1) + column
+    _, first, count = np.unique(key, return_index=True, return_counts=True)
+    return first, count.astype(float)
 
 
 def _evidence_words(
@@ -257,9 +275,8 @@ def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> p
     if not present or not usable.any():
         return result
     places = line[usable]
-    row = _nearest(axes.rpm, places["rpm"].to_numpy(dtype=float))
-    column = _nearest(axes.load, places["load"].to_numpy(dtype=float))
-    cell = pd.Series(row * len(axes.load) + column, index=places.index)
+    rpm, load = (places[c].to_numpy(dtype=float) for c in ("rpm", "load"))
+    cell = pd.Series(nearest_cell(axes, rpm, load), index=places.index)
     for name in present:
         values = places[name].dropna().sort_values(ascending=False)
         groups = values.groupby(cell[values.index])
@@ -269,6 +286,91 @@ def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> p
     return result
 
 
+class RunningPeaks:
+    """`channel_peaks` of samples that come in parts: the two highest values of every cell.
+
+    Parameters
+    ----------
+    axes
+        Breakpoints.
+    columns
+        Channel columns of the log.
+    """
+
+    def __init__(self, axes: Axes, columns: tuple[str, ...]) -> None:
+        self._axes = axes
+        self._two = {name: np.full((axes.size, 2), -np.inf) for name in columns}
+
+    def add(
+        self,
+        rpm: Floats,
+        load: Floats,
+        samples: pd.DataFrame,
+        cell: npt.NDArray[np.int64] | None = None,
+    ) -> None:
+        """Take a part's samples into account; ``cell`` is the nearest of each, where known."""
+        if not self._two:
+            return
+        is_known = np.isfinite(rpm) & np.isfinite(load)
+        cell = nearest_cell(self._axes, rpm, load) if cell is None else cell
+        for name, two in self._two.items():
+            values = samples[name].to_numpy(dtype=float)
+            high = np.flatnonzero((values > two[:, 1][cell]) & is_known)
+            if len(high):
+                self._insert(two, cell[high], values[high])
+
+    def _insert(self, two: Floats, cell: npt.NDArray[np.int64], values: Floats) -> None:
+        own = np.arange(self._axes.size)
+        cells = np.concatenate([cell, own, own])
+        every = np.concatenate([values, two[:, 0], two[:, 1]])
+        order = np.lexsort((every, cells))
+        ends = np.cumsum(np.bincount(cells, minlength=self._axes.size)) - 1
+        two[:, 0], two[:, 1] = every[order[ends]], every[order[ends - 1]]
+
+    def table(self) -> pd.DataFrame:
+        """Return what `channel_peaks` returns."""
+        return pd.DataFrame(
+            {
+                f"{name}_max": np.where(np.isfinite(two[:, 1]), two[:, 1], np.nan)
+                for name, two in self._two.items()
+            },
+            index=range(self._axes.size),
+        )
+
+
+def nearest_cell(axes: Axes, rpm: Floats, load: Floats) -> npt.NDArray[np.int64]:
+    """Cell whose breakpoints are nearest, shape (n,); what is no number falls anywhere."""
+    return _nearest(axes.rpm, rpm) * len(axes.load) + _nearest(axes.load, load)
+
+
+def count_nearest(
+    axes: Axes,
+    rpm: Floats,
+    load: Floats,
+    *,
+    margin_cells: float,
+    cell: npt.NDArray[np.int64] | None = None,
+) -> npt.NDArray[np.int64]:
+    """Samples per cell, each counted for the cell whose breakpoints are nearest.
+
+    Parameters
+    ----------
+    axes
+        Breakpoints.
+    rpm, load
+        Operating points, shape (n,). [rpm], [load unit]
+    margin_cells
+        How far outside the axes a sample still counts for the edge. [cells]
+    cell
+        The nearest cell of each sample, where it is known.
+    """
+    usable = inside_axes(axes, rpm, load, margin_cells=margin_cells)
+    cell = nearest_cell(axes, rpm, load) if cell is None else cell
+    inside = cell if usable.all() else cell[usable]
+    return np.bincount(inside, minlength=axes.size).astype(np.int64)
+
+
 def _nearest(points: Floats, values: Floats) -> npt.NDArray[np.int64]:
     middles = (points[1:] + points[:-1]) / 2.0
-    return np.searchsorted(middles, values).astype(np.int64)
+    found = np.searchsorted(middles, values).astype(np.int64)
+    return np.minimum(found, len(points) - 1)

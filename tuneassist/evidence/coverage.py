@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.evidence.need import inside_axes
+from tuneassist.evidence.cells import count_nearest
 from tuneassist.grid import Axes, Floats
 
 STATES = ("left alone", "unseen", "seen", "held", "trusted")
@@ -25,9 +25,10 @@ def coverage_table(
     axes: Axes,
     *,
     target: Floats,
-    points: Iterable[tuple[Floats, Floats]],
     cells: pd.DataFrame,
     margin_cells: float,
+    points: Iterable[tuple[Floats, Floats]] = (),
+    visits: Iterable[npt.NDArray[np.int64]] = (),
 ) -> pd.DataFrame:
     """Say how well each cell is covered.
 
@@ -37,12 +38,14 @@ def coverage_table(
         The breakpoints.
     target
         Wanted lambda, nan for cells left alone. Shape of the axes. [lambda]
-    points
-        For each log, speed and load of every sample, moves and warm-up included. [rpm], [load unit]
     cells
         The evidence's cells in cell order, with ``holds, confidence``.
     margin_cells
         How far outside the axes a sample still counts for the edge. [cells]
+    points
+        For each log, speed and load of every sample, moves and warm-up included. [rpm], [load unit]
+    visits
+        Instead of ``points``, for each log its samples per cell as counted before. [1]
 
     Returns
     -------
@@ -53,7 +56,9 @@ def coverage_table(
     """
     seen = np.zeros(axes.size, dtype=np.int64)
     for rpm, load in points:
-        seen += _count_nearest(axes, rpm, load, margin_cells=margin_cells)
+        seen += count_nearest(axes, rpm, load, margin_cells=margin_cells)
+    for counted in visits:
+        seen += counted
     holds = cells["holds"].to_numpy(dtype=np.int64)
     words = cells["confidence"].astype(str).to_numpy(dtype=object)
     table = pd.DataFrame(
@@ -81,15 +86,3 @@ def count_states(table: pd.DataFrame) -> dict[str, int]:
     """Count the cells in each state, all `STATES` in order."""
     counts = table["state"].value_counts()
     return {state: int(counts.get(state, 0)) for state in STATES}
-
-
-def _count_nearest(
-    axes: Axes, rpm: Floats, load: Floats, *, margin_cells: float
-) -> npt.NDArray[np.int64]:
-    """Samples per cell, each counted for the cell whose breakpoints are nearest."""
-    usable = np.isfinite(rpm) & np.isfinite(load)
-    usable[usable] = inside_axes(axes, rpm[usable], load[usable], margin_cells=margin_cells)
-    row = np.searchsorted((axes.rpm[1:] + axes.rpm[:-1]) / 2.0, rpm[usable])
-    column = np.searchsorted((axes.load[1:] + axes.load[:-1]) / 2.0, load[usable])
-    counts = np.bincount(row * len(axes.load) + column, minlength=axes.size)
-    return counts.astype(np.int64)

@@ -16,12 +16,12 @@ the covariance.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import signal
+from scipy.linalg import blas
 
 from tuneassist.evidence.statistics import cluster_covariance
 from tuneassist.grid import Floats
@@ -114,6 +114,18 @@ class _Moves:
     swings: tuple[Floats, ...]
     relative_flow: Floats
     move: Floats  # number of the move at each sample, nan outside
+    rows: npt.NDArray[np.int64]  # samples of moves at which lambda is a value
+    blank: Floats  # 1 where the surface is not known, else 0
+    parts: tuple[Floats, ...]  # the surface, its blanks filled, and the swings
+    lagged: dict[float, list[Floats]] = field(default_factory=dict)  # the parts at the last lags
+
+    def at_lag(self, lag_s: float) -> list[Floats]:
+        """Return the parts behind a first-order lag; the first search comes back to few lags."""
+        if lag_s not in self.lagged:
+            if len(self.lagged) > len(LAGS_S):
+                self.lagged.clear()
+            self.lagged[lag_s] = [_lag(part, lag_s, self.step_s) for part in self.parts]
+        return self.lagged[lag_s]
 
 
 def estimate_delay(
@@ -179,22 +191,36 @@ def _moves(line: pd.DataFrame, *, surface: Floats, is_usable: Mask) -> _Moves | 
     filled = _filled(log_load)
     fuel = filled + _filled(np.log(np.maximum(rpm, 1.0)))
     swings = [fuel - _lag(fuel, swing_s, step_s) for swing_s in SWINGS_S]
-    speed = np.abs(np.gradient(_filled(signal.medfilt(filled, 3)))) + np.abs(
+    speed = np.abs(np.gradient(_filled(_median_of_three(filled)))) + np.abs(
         np.gradient(_filled(np.log(np.maximum(rpm, 1.0))))
     )
     numbers = _number_moves(speed, time_s)
     flow = np.maximum(_filled(rpm) * _filled(load), 1e-9)
     relative = np.clip(np.median(flow) / flow, 1 / FLOW_SPAN, FLOW_SPAN)
     nearest = np.clip(np.searchsorted(time_s, even_s), 0, len(time_s) - 1)
+    even_measured, even_surface = (np.interp(even_s, time_s, v) for v in (measured, surface))
+    even_swings = tuple(np.interp(even_s, time_s, swing) for swing in swings)
+    move = numbers[nearest]
     return _Moves(
         step_s=step_s,
         time_s=even_s,
-        measured=np.interp(even_s, time_s, measured),
-        surface=np.interp(even_s, time_s, surface),
-        swings=tuple(np.interp(even_s, time_s, swing) for swing in swings),
+        measured=even_measured,
+        surface=even_surface,
+        swings=even_swings,
         relative_flow=relative[nearest],
-        move=numbers[nearest],
+        move=move,
+        rows=np.flatnonzero(np.isfinite(move) & np.isfinite(even_measured)),
+        blank=np.isnan(even_surface).astype(float),
+        parts=tuple(_filled(part) for part in (even_surface, *even_swings)),
     )
+
+
+def _median_of_three(values: Floats) -> Floats:
+    """Median of each value and its neighbours, with zeros beyond the ends."""
+    around = np.concatenate([[0.0], values, [0.0]])
+    low = np.minimum(around[:-2], around[1:-1])
+    high = np.maximum(around[:-2], around[1:-1])
+    return np.asarray(np.maximum(low, np.minimum(high, around[2:])))
 
 
 def _near_moves(moves: _Moves) -> Mask:
@@ -224,32 +250,35 @@ def _number_moves(speed: Floats, time_s: Floats) -> Floats:
 def _lag(values: Floats, lag_s: float, step_s: float) -> Floats:
     """First-order lag with its state started at the first value."""
     keep = float(np.exp(-step_s / max(lag_s, 1e-3)))
-    smoothed, _ = signal.lfilter([1 - keep], [1, -keep], values, zi=[keep * values[0]])
-    return np.asarray(smoothed)
+    # y[i] - keep y[i-1] = (1 - keep) x[i] is a system of two diagonals
+    driven = (1.0 - keep) * values
+    driven[0] += keep * values[0]
+    band = np.empty((2, len(values)), order="F")
+    band[0], band[1] = 1.0, -keep
+    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))
 
 
 def _design(moves: _Moves, parameters: Floats) -> Floats:
-    """Columns: the surface's signal and the swings', delayed and lagged."""
-    delay_s, flow_delay_s, lag_s = parameters
-    shifted_s = moves.time_s - (delay_s + flow_delay_s * (moves.relative_flow - 1.0))
-    columns = []
-    for part in (moves.surface, *moves.swings):
-        lagged = _lag(_filled(part), lag_s, moves.step_s)
-        columns.append(np.interp(shifted_s, moves.time_s, lagged))
-    blank = np.interp(shifted_s, moves.time_s, np.isnan(moves.surface).astype(float)) > 0
-    columns[0] = np.where(blank, np.nan, columns[0])
+    """Columns at the move samples: the surface's signal and the swings', delayed and lagged."""
+    delay_s, flow_delay_s, lag_s = (float(value) for value in parameters)
+    flow = moves.relative_flow[moves.rows]
+    shifted_s = moves.time_s[moves.rows] - (delay_s + flow_delay_s * (flow - 1.0))
+    columns = [np.interp(shifted_s, moves.time_s, lagged) for lagged in moves.at_lag(lag_s)]
+    is_blank = np.interp(shifted_s, moves.time_s, moves.blank) > 0
+    columns[0] = np.where(is_blank, np.nan, columns[0])
     return np.stack(columns, axis=1)
 
 
 def _residual(moves: _Moves, parameters: Floats) -> tuple[Floats, Floats, npt.NDArray[np.int64]]:
     """Residual, swing columns and rows of the move samples, the swings' sizes solved out."""
     design = _design(moves, parameters)
-    rows = np.isfinite(moves.move) & np.isfinite(moves.measured) & np.isfinite(design).all(axis=1)
-    gap = (moves.measured - design[:, 0])[rows]
+    is_known = np.isfinite(design).all(axis=1)
+    rows = moves.rows[is_known]
+    gap = moves.measured[rows] - design[is_known, 0]
     if gap.size < MIN_SAMPLES:
-        return np.empty(0), np.empty((0, len(moves.swings))), np.flatnonzero(rows)
-    swings = design[rows, 1:]
-    return _without(gap - np.median(gap), swings), swings, np.flatnonzero(rows)
+        return np.empty(0), np.empty((0, len(moves.swings))), rows
+    swings = design[is_known, 1:]
+    return _without(gap - np.median(gap), swings), swings, rows
 
 
 def _without(gap: Floats, swings: Floats) -> Floats:
@@ -351,13 +380,25 @@ def align(line: pd.DataFrame, delay: SensorDelay, *, max_gap_s: float) -> Floats
         Nearest lambda to the delayed moment, shape (n,); nan where there is none near. Nearest
         and not interpolated, so that a reading at the sensor's stop stays one. [lambda]
     """
-    time_s = line["time_s"].to_numpy(dtype=float)
-    lam = line["lambda"].to_numpy(dtype=float)
+    time_s, rpm, load, lam = (
+        line[name].to_numpy(dtype=float) for name in ("time_s", "rpm", "load", "lambda")
+    )
+    return align_values(time_s, rpm, load, lam, delay, max_gap_s=max_gap_s)
+
+
+def align_values(
+    time_s: Floats,
+    rpm: Floats,
+    load: Floats,
+    lam: Floats,
+    delay: SensorDelay,
+    *,
+    max_gap_s: float,
+) -> Floats:
+    """Do what `align` does on plain arrays."""
     if len(time_s) < 2:
         return lam.copy()
-    late_s = time_s + delay.at(
-        line["rpm"].to_numpy(dtype=float), line["load"].to_numpy(dtype=float)
-    )
+    late_s = time_s + delay.at(rpm, load)
     late_s = np.where(np.isfinite(late_s), late_s, time_s + delay.delay_s)
     after = np.clip(np.searchsorted(time_s, late_s), 1, len(time_s) - 1)
     is_before_nearer = late_s - time_s[after - 1] < time_s[after] - late_s

@@ -7,12 +7,13 @@ sample is the unit of evidence; its own standard error counts the samples for wh
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import ndimage
 
+from tuneassist.evidence.groups import Groups
 from tuneassist.evidence.statistics import effective_sample_size, pooled_autocorrelation
 from tuneassist.grid import Floats
 from tuneassist.settings import SteadySettings
@@ -151,6 +152,62 @@ def _end_of_run(restless: npt.NDArray[np.int64]) -> int:
     return end
 
 
+#: What may become of a sample of a stretch, by number; 0 lies outside of all stretches.
+FATE_WORDS = (
+    "",
+    "settling",
+    "no lambda",
+    "short hold",
+    "sensor at its stop",
+    "spike",
+    "used",
+)
+_SETTLING, _NO_LAMBDA, _SHORT, _AT_STOP, _SPIKE, _USED = range(1, 7)
+Codes = npt.NDArray[np.int8]
+
+
+@dataclass(frozen=True, eq=False)
+class HoldNoise:
+    """How the samples of a log's holds scatter, all its holds together.
+
+    Parameters
+    ----------
+    spike_floor
+        No stretch is taken for quieter than this when spikes are looked for. [ln]
+    correlation
+        Autocorrelation of samples within holds at lags 1, 2, ... [1]
+    variance
+        Variance of samples within holds, on which each hold's own leans. [ln^2]
+    """
+
+    spike_floor: float
+    correlation: Floats
+    variance: float
+
+
+@dataclass(frozen=True, eq=False)
+class Stretches:
+    """Samples as the reduction needs them, one value per row of a time line.
+
+    Parameters
+    ----------
+    time_s, rpm, load, need_ln, target_lambda
+        As in `tuneassist.evidence.need.add_need`; need_ln is nan without a value.
+    stop
+        0, 1 at the rich stop, 2 at the lean one.
+    stretch
+        Number of each sample's stretch, 0 outside.
+    """
+
+    time_s: Floats
+    rpm: Floats
+    load: Floats
+    need_ln: Floats
+    target_lambda: Floats
+    stop: Codes
+    stretch: npt.NDArray[np.int64]
+
+
 def reduce_to_holds(
     line: pd.DataFrame,
     *,
@@ -183,40 +240,78 @@ def reduce_to_holds(
         What became of each sample: "used", "settling", "short hold", "spike", "sensor at its stop",
         "no lambda" or "" outside stretches.
     """
-    time_s = line["time_s"].to_numpy(dtype=float)
-    fate = pd.Series("", index=line.index, dtype=object)
-    inside = stretch > 0
-    fate[inside] = "settling"
-    settled = inside & (since_start_s(stretch, time_s) >= settle_s)
-    has_value = line["need_ln"].notna().to_numpy()
-    fate[settled & ~has_value] = "no lambda"
-    work = line.loc[settled & has_value].copy()
-    work["stretch"] = stretch[settled & has_value]
-    if work.empty:
-        return _no_holds(), fate
-    is_long = _is_long(work, interval_s, settings)
-    fate.loc[work.index[~is_long]] = "short hold"
-    work = work[is_long]
-    if work.empty:
-        return _no_holds(), fate
-    stop_share = work["is_at_stop"].ne("").groupby(work["stretch"]).transform("mean")
-    is_censored = stop_share > settings.censored_share
-    at_stop = work["is_at_stop"].ne("") & ~is_censored
-    fate.loc[work.index[at_stop]] = "sensor at its stop"
-    free = work[~at_stop & ~is_censored]
-    free = _without_drifting_heads(free, fate, settings)
-    is_spike = _is_spike(free, settings)
-    fate.loc[free.index[is_spike]] = "spike"
+    columns = ("time_s", "rpm", "load", "need_ln", "target_lambda")
+    time_s, rpm, load, need, target = (line[name].to_numpy(dtype=float) for name in columns)
+    words = line["is_at_stop"].to_numpy(dtype=object)
+    stop = np.where(words == "rich", 1, np.where(words == "lean", 2, 0)).astype(np.int8)
+    holds, code, _ = reduce_stretches(
+        Stretches(time_s, rpm, load, need, target, stop, stretch),
+        settle_s=settle_s,
+        interval_s=interval_s,
+        settings=settings,
+    )
+    fate = pd.Series(np.array(FATE_WORDS, dtype=object)[code], index=line.index, dtype=object)
+    return holds, fate
+
+
+def reduce_stretches(
+    line: Stretches,
+    *,
+    settle_s: float,
+    interval_s: float,
+    settings: SteadySettings,
+    noise: HoldNoise | None = None,
+) -> tuple[pd.DataFrame, Codes, HoldNoise | None]:
+    """Reduce steady stretches to holds; `reduce_to_holds` on plain arrays.
+
+    Parameters
+    ----------
+    line
+        The samples.
+    settle_s, interval_s, settings
+        As for `reduce_to_holds`.
+    noise
+        What an earlier part of the log has shown; None finds it in these samples.
+
+    Returns
+    -------
+    holds, fate, noise
+        Fates as positions in `FATE_WORDS`; the noise in force, None without a hold.
+    """
+    fate = np.zeros(len(line.time_s), dtype=np.int8)
+    inside = np.flatnonzero(line.stretch > 0)
+    fate[inside] = _SETTLING
+    groups = Groups.of(line.stretch[inside])
+    time_s = line.time_s[inside]
+    settled = inside[time_s - groups.spread(groups.first(time_s)) >= settle_s]
+    has_value = ~np.isnan(line.need_ln[settled])
+    fate[settled[~has_value]] = _NO_LAMBDA
+    rows = settled[has_value]
+    is_long = _is_long(line, rows, interval_s, settings)
+    fate[rows[~is_long]] = _SHORT
+    rows = rows[is_long]
+    if not len(rows):
+        return _no_holds(), fate, noise
+    groups = Groups.of(line.stretch[rows])
+    at_stop = line.stop[rows] != 0
+    censored = groups.total(at_stop) / groups.count > settings.censored_share
+    is_censored = groups.spread(censored)
+    fate[rows[at_stop & ~is_censored]] = _AT_STOP
+    free = rows[~at_stop & ~is_censored]
+    free = _without_drifting_heads(line, free, fate, settings)
+    is_spike, floor = _is_spike(line, free, settings, noise)
+    fate[free[is_spike]] = _SPIKE
     free = free[~is_spike]
-    fate.loc[free.index] = "short hold"
-    free = free[_is_long(free, interval_s, settings)] if not free.empty else free
-    fate.loc[free.index] = "used"
-    fate.loc[work.index[is_censored]] = "sensor at its stop"
-    parts = [_summary(free, interval_s), _censored(work[is_censored])]
-    holds = pd.concat([p for p in parts if not p.empty]) if any(len(p) for p in parts) else None
-    if holds is None:
-        return _no_holds(), fate
-    return holds.sort_values("start_s").reset_index(drop=True), fate
+    fate[free] = _SHORT
+    free = free[_is_long(line, free, interval_s, settings)]
+    fate[free] = _USED
+    fate[rows[is_censored]] = _AT_STOP
+    values, noise = _summary(line, free, interval_s, floor, noise)
+    parts = [values, _censored(line, rows[is_censored])]
+    kept = [part for part in parts if not part.empty]
+    if not kept:
+        return _no_holds(), fate, noise
+    return pd.concat(kept).sort_values("start_s").reset_index(drop=True), fate, noise
 
 
 HOLD_COLUMNS = (
@@ -239,89 +334,139 @@ def _no_holds() -> pd.DataFrame:
     return frame
 
 
-def _is_long(work: pd.DataFrame, interval_s: float, settings: SteadySettings) -> Mask:
-    times = work.groupby("stretch")["time_s"]
-    length_s = times.transform("max") - times.transform("min") + interval_s
-    count = times.transform("size")
-    ok = (length_s >= settings.min_hold_s - 1e-9) & (count >= settings.min_samples)
-    return np.asarray(ok.to_numpy(dtype=bool))
+def _is_long(
+    line: Stretches, rows: npt.NDArray[np.int64], interval_s: float, settings: SteadySettings
+) -> Mask:
+    groups, time_s = Groups.of(line.stretch[rows]), line.time_s[rows]
+    length_s = groups.last(time_s) - groups.first(time_s) + interval_s
+    ok = (length_s >= settings.min_hold_s - 1e-9) & (groups.count >= settings.min_samples)
+    return np.asarray(groups.spread(ok), dtype=bool)
 
 
-def _is_spike(work: pd.DataFrame, settings: SteadySettings) -> Mask:
-    if work.empty:
-        return np.zeros(0, dtype=bool)
-    needs = work.groupby("stretch")["need_ln"]
-    gap = (work["need_ln"] - needs.transform("median")).abs()
-    scale = 1.4826 * gap.groupby(work["stretch"]).transform("median")
-    floor = 0.25 * float(scale.median())
-    limit = (settings.outlier_spans * scale.clip(lower=floor)).clip(lower=SPIKE_LN)
-    return np.asarray((gap > limit).to_numpy(dtype=bool))
+def _is_spike(
+    line: Stretches,
+    rows: npt.NDArray[np.int64],
+    settings: SteadySettings,
+    noise: HoldNoise | None,
+) -> tuple[Mask, float]:
+    if not len(rows):
+        return np.zeros(0, dtype=bool), noise.spike_floor if noise else 0.0
+    groups, need = Groups.of(line.stretch[rows]), line.need_ln[rows]
+    gap = np.abs(need - groups.spread(groups.median(need)))
+    scale = 1.4826 * groups.median(gap)
+    floor = noise.spike_floor if noise else 0.25 * float(np.median(groups.spread(scale)))
+    limit = np.maximum(settings.outlier_spans * np.maximum(scale, floor), SPIKE_LN)
+    return np.asarray(gap > groups.spread(limit)), floor
 
 
 def _without_drifting_heads(
-    work: pd.DataFrame, fate: pd.Series, settings: SteadySettings
-) -> pd.DataFrame:
+    line: Stretches, rows: npt.NDArray[np.int64], fate: Codes, settings: SteadySettings
+) -> npt.NDArray[np.int64]:
     """Drop the first third of holds whose head is significantly off the rest; twice at most."""
+    looked_at = rows
     for _ in range(2):
-        if work.empty:
-            return work
-        times = work.groupby("stretch")["time_s"]
-        first, last = times.transform("min"), times.transform("max")
-        is_head = work["time_s"] < first + (last - first) / 3.0
-        head = work["need_ln"].where(is_head).groupby(work["stretch"])
-        tail = work["need_ln"].where(~is_head).groupby(work["stretch"])
-        apart = (head.transform("median") - tail.transform("median")).abs()
-        deviation = (work["need_ln"] - tail.transform("median")).abs()
-        scale = 1.4826 * deviation.where(~is_head).groupby(work["stretch"]).transform("median")
-        # a head of n samples is worth about sqrt(n) of them when neighbours are correlated
-        worth = head.transform("count").clip(lower=1) ** 0.5
-        is_off = (apart > DRIFT_SPANS * scale / worth**0.5) & (apart > DRIFT_LN)
-        drop = is_head & is_off & (tail.transform("count") >= settings.min_samples)
+        if not len(looked_at):
+            break
+        groups = Groups.of(line.stretch[looked_at])
+        is_drifting, is_head = _drifts(groups, line, looked_at, settings)
+        drop = is_head & groups.spread(is_drifting)
         if not drop.any():
-            return work
-        fate.loc[work.index[drop]] = "settling"
-        work = work[~drop]
-    return work
+            break
+        dropped = looked_at[drop]
+        fate[dropped] = _SETTLING
+        rows = rows[~np.isin(rows, dropped, assume_unique=True)]
+        # a hold that kept its head once would keep it again
+        looked_at = looked_at[np.asarray(groups.spread(is_drifting), dtype=bool) & ~drop]
+    return rows
 
 
-def _summary(work: pd.DataFrame, interval_s: float) -> pd.DataFrame:
+def _drifts(
+    groups: Groups, line: Stretches, rows: npt.NDArray[np.int64], settings: SteadySettings
+) -> tuple[Mask, Mask]:
+    """Tell which holds' heads are off, and which rows are heads."""
+    time_s, need = line.time_s[rows], line.need_ln[rows]
+    first, last = groups.first(time_s), groups.last(time_s)
+    is_head = time_s < groups.spread(first + (last - first) / 3.0)
+    heads, tails = groups.within(is_head), groups.within(~is_head)
+    rest = need[~is_head]
+    middle = tails.median(rest)
+    apart = np.abs(heads.median(need[is_head]) - middle)
+    scale = 1.4826 * tails.median(np.abs(rest - tails.spread(middle)))
+    # a head of n samples is worth about sqrt(n) of them when neighbours are correlated
+    worth = np.maximum(heads.count, 1) ** 0.5
+    is_off = (apart > DRIFT_SPANS * scale / worth**0.5) & (apart > DRIFT_LN)
+    return is_off & (tails.count >= settings.min_samples), is_head
+
+
+def _summary(
+    line: Stretches,
+    rows: npt.NDArray[np.int64],
+    interval_s: float,
+    floor: float,
+    noise: HoldNoise | None,
+) -> tuple[pd.DataFrame, HoldNoise | None]:
     """One row per hold; the standard error counts correlated samples for what they are worth."""
-    if work.empty:
-        return _no_holds()
-    groups = work.groupby("stretch")
-    residual = work["need_ln"] - groups["need_ln"].transform("mean")
-    memory = max(1, round(MEMORY_S / interval_s))
-    rho = pooled_autocorrelation(residual, work["stretch"], max_lag=memory)
-    samples = groups.size()
-    worth = samples.map(lambda n: effective_sample_size(int(n), rho))
+    if not len(rows):
+        return _no_holds(), noise
+    stretch, time_s = line.stretch[rows], line.time_s[rows]
+    groups = Groups.of(stretch)
+    number = groups.spread(np.arange(len(groups.count)))
+    columns = ("rpm", "load", "need_ln", "target_lambda")
+    work = pd.DataFrame({name: getattr(line, name)[rows] for name in columns}, copy=False)
+    mean = work.groupby(number).mean()
+    residual = work["need_ln"].to_numpy() - groups.spread(mean["need_ln"].to_numpy())
+    square = pd.Series(residual**2)
+    if noise is None:
+        memory = max(1, round(MEMORY_S / interval_s))
+        rho = pooled_autocorrelation(pd.Series(residual), pd.Series(stretch), max_lag=memory)
+        common = float(square.sum() / max(len(residual) - len(groups.count), 1))
+        noise = HoldNoise(floor, rho, common)
+    worth = _worths(groups.count, noise.correlation)
     # each hold's variance leans on the log's common one, as if by five samples more
-    variance = (residual**2).groupby(work["stretch"]).sum()
-    common = float((residual**2).sum() / max(len(residual) - len(samples), 1))
-    variance = (variance + 5.0 * common) / (samples - 1 + 5.0)
-    return pd.DataFrame(
+    variance = square.groupby(number).sum().to_numpy(dtype=float)
+    variance = (variance + 5.0 * noise.variance) / (groups.count - 1 + 5.0)
+    holds = pd.DataFrame(
         {
-            "start_s": groups["time_s"].min(),
-            "end_s": groups["time_s"].max(),
-            "rpm": groups["rpm"].mean(),
-            "load": groups["load"].mean(),
-            "samples": samples.astype(float),
+            "start_s": groups.first(time_s),
+            "end_s": groups.last(time_s),
+            "rpm": mean["rpm"].to_numpy(),
+            "load": mean["load"].to_numpy(),
+            "samples": groups.count.astype(float),
             "effective_n": worth,
-            "need_ln": groups["need_ln"].mean(),
+            "need_ln": mean["need_ln"].to_numpy(),
             "within_se": np.sqrt(variance / worth),
-            "target_lambda": groups["target_lambda"].mean(),
+            "target_lambda": mean["target_lambda"].to_numpy(),
             "stop": "",
         }
     )
+    return holds, noise
 
 
-def _censored(work: pd.DataFrame) -> pd.DataFrame:
+def _worths(counts: npt.NDArray[np.int64], correlation: Floats) -> Floats:
+    """Return what each hold's samples are worth; holds of one length share the sum."""
+    lengths, place = np.unique(counts, return_inverse=True)
+    known = tuple(correlation.tolist())
+    worth = np.array([_worth(int(n), known) for n in lengths])
+    return np.asarray(worth[place])
+
+
+@lru_cache(maxsize=4096)
+def _worth(count: int, correlation: tuple[float, ...]) -> float:
+    return effective_sample_size(count, correlation)
+
+
+def _censored(line: Stretches, rows: npt.NDArray[np.int64]) -> pd.DataFrame:
     """Holds at the sensor's stop: a bound in a known direction, never a value."""
-    if work.empty:
+    if not len(rows):
         return _no_holds()
-    groups = work.groupby("stretch")
-    is_lean = work["is_at_stop"].eq("lean").groupby(work["stretch"]).sum()
-    is_rich = work["is_at_stop"].eq("rich").groupby(work["stretch"]).sum()
-    at_stop = work["need_ln"].where(work["is_at_stop"].ne(""))
+    columns = ("time_s", "rpm", "load", "need_ln", "target_lambda")
+    work = pd.DataFrame({name: getattr(line, name)[rows] for name in columns}, copy=False)
+    stop = pd.Series(line.stop[rows])
+    number = line.stretch[rows]
+    groups = work.groupby(number)
+    is_lean = stop.eq(2).groupby(number).sum()
+    is_rich = stop.eq(1).groupby(number).sum()
+    at_stop = work["need_ln"].where(stop.ne(0))
     return pd.DataFrame(
         {
             "start_s": groups["time_s"].min(),
@@ -330,7 +475,7 @@ def _censored(work: pd.DataFrame) -> pd.DataFrame:
             "load": groups["load"].mean(),
             "samples": groups.size().astype(float),
             "effective_n": 0.0,
-            "need_ln": at_stop.groupby(work["stretch"]).median(),
+            "need_ln": at_stop.groupby(number).median(),
             "within_se": np.nan,
             "target_lambda": groups["target_lambda"].mean(),
             "stop": np.where(is_lean >= is_rich, "lean", "rich"),
@@ -340,4 +485,11 @@ def _censored(work: pd.DataFrame) -> pd.DataFrame:
 
 def smooth_mask(mask: Mask, *, rows: int = 5) -> Mask:
     """Median of a mask over a few rows, so that a lone spike does not break a stretch."""
-    return np.asarray(ndimage.median_filter(mask.astype(np.uint8), size=rows, mode="nearest") > 0)
+    if mask.all():
+        return mask.copy()
+    half = rows // 2
+    around = np.pad(mask.astype(np.uint8), half, mode="edge")
+    count = np.zeros(len(mask), dtype=np.uint8)
+    for shift in range(rows):
+        count += around[shift : shift + len(mask)]
+    return np.asarray(count > half)

@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, optimize, sparse, stats
+from scipy import linalg, optimize, sparse, special
 
 from tuneassist.evidence.lattice_many import ManyHolds, evaluate_many
 from tuneassist.grid import Axes, Floats
@@ -100,13 +100,26 @@ class LatticeFit:
     skill: float
 
     @property
+    def strengths(self) -> Floats:
+        """What the search found, as it was searched for."""
+        return np.array(
+            [
+                self.curvature_rpm,
+                self.curvature_load,
+                self.slope,
+                self.hold_scatter,
+                self.log_scatter,
+            ]
+        )
+
+    @property
     def standard_error(self) -> Floats:
         """Standard error of every breakpoint, shape (cells,). [ln]"""
         return np.asarray(np.sqrt(np.maximum(np.diag(self.covariance), 0.0)))
 
     def half_width(self, level: float = 0.95) -> Floats:
         """Half of the two-sided interval at every breakpoint, shape (cells,). [ln]"""
-        quantile = float(stats.t.ppf(0.5 + level / 2.0, self.degrees_of_freedom))
+        quantile = float(special.stdtrit(self.degrees_of_freedom, 0.5 + level / 2.0))
         return quantile * self.standard_error
 
 
@@ -345,6 +358,7 @@ def fit_lattice(
     scale: npt.ArrayLike | None = None,
     log_se: npt.ArrayLike | None = None,
     robust: bool = True,
+    like: LatticeFit | None = None,
 ) -> LatticeFit:
     """Fit the breakpoints' values to holds.
 
@@ -367,6 +381,10 @@ def fit_lattice(
         drift of the engine since, shape (logs,); None: all 0. [ln]
     robust
         Whether bad holds lose weight.
+    like
+        Fit of nearly the same holds, its ``weight`` cut to these. The search starts there, and
+        what costs most is left out: the covariance lacks the doubt about the strengths, and
+        whether the surface is usable is taken over. For fits of which only the values are asked.
 
     Returns
     -------
@@ -402,15 +420,28 @@ def fit_lattice(
         keep=ones,
     )
     start = np.log(PRIOR_MEDIAN)
-    best = _search(problem, start)
+    if like is not None:
+        problem = replace(problem, keep=like.weight)
+        start = np.log(like.strengths)
+    is_flat = like is not None and not like.is_surface
+    best = _search(problem, start, is_flat=is_flat)
     state = _evaluate(problem, best)
     for _ in range(ROBUST_ROUNDS if robust and len(values) > 3 else 0):
         keep = _kept_weight(problem, best, state)
         if np.allclose(keep, problem.keep, atol=0.02):
             break
         problem = replace(problem, keep=keep)
-        best = _search(problem, best)
+        best = _search(problem, best, is_flat=is_flat)
         state = _evaluate(problem, best)
+    if like is not None:
+        return _fit_at(
+            problem,
+            best,
+            state,
+            covariance=state.covariance,
+            is_surface=like.is_surface,
+            skill=like.skill,
+        )
     return _finish(problem, best, state)
 
 
@@ -431,7 +462,7 @@ def _kept_weight(problem: _Problem, p: Floats, state: _State) -> Floats:
 
 
 def _finish(problem: _Problem, best: Floats, state: _State) -> LatticeFit:
-    residual, se = _left_out(problem, best, state)
+    residual, _ = _left_out(problem, best, state)
     flat = _search(problem, best, is_flat=True)
     flat_state = _evaluate(problem, flat)
     flat_residual, _ = _left_out(problem, flat, flat_state)
@@ -444,7 +475,19 @@ def _finish(problem: _Problem, best: Floats, state: _State) -> LatticeFit:
         covariance = state.covariance + _strength_covariance(problem, best)
     else:
         best, state, covariance = flat, flat_state, flat_state.covariance
-        residual, se = _left_out(problem, flat, flat_state)
+    return _fit_at(problem, best, state, covariance=covariance, is_surface=is_surface, skill=skill)
+
+
+def _fit_at(
+    problem: _Problem,
+    best: Floats,
+    state: _State,
+    *,
+    covariance: Floats,
+    is_surface: bool,
+    skill: float,
+) -> LatticeFit:
+    residual, se = _left_out(problem, best, state)
     noise = problem.noise(best) / problem.keep
     spent = len(problem.y) - float(np.sum(state.leverage * noise))
     size = np.exp(best)

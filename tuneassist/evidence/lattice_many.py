@@ -124,6 +124,8 @@ def evaluate_many(
     def apart(x: Floats) -> Floats:
         """A^-1 x."""
         scaled = own * x
+        if not shrink.any():
+            return np.asarray(scaled)
         means = np.bincount(log, weights=scaled, minlength=holds.logs)
         return np.asarray(scaled - own * (shrink * means)[log])
 
@@ -149,10 +151,12 @@ def evaluate_many(
     seen = prior @ (holds.weights.T @ row)
     gap = 1.0 - seen
     crossed = after @ by_log.T  # (k, logs)
-    direct = holds.products_by_hold @ after.ravel()
-    mixed = _row_sums(holds.weights, crossed, log)
-    own_part = np.einsum("lk,kl->l", by_log, crossed)
-    spent = own**2 * (direct - 2.0 * shrink[log] * mixed + (shrink**2 * own_part)[log])
+    spent = holds.products_by_hold @ after.ravel()
+    if shrink.any():
+        mixed = _row_sums(holds.weights, crossed, log)
+        own_part = np.einsum("lk,kl->l", by_log, crossed)
+        spent = spent - 2.0 * shrink[log] * mixed + (shrink**2 * own_part)[log]
+    spent = own**2 * spent
     leverage = own - own**2 * shrink[log] - spent - row**2 / total
     sums = per_log - shrink * per_log**2  # Z' A^-1 Z, diagonal
     reach = by_log - (shrink * per_log)[:, None] * by_log  # Z' A^-1 W

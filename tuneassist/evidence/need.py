@@ -6,10 +6,14 @@ closed loop samples of one cell agree on what the cell needs.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.grid import Axes, Floats, bilinear_weights
+from tuneassist.grid import Axes, Floats, axis_weights
 from tuneassist.settings import SteadySettings
 
 TRIM_COLUMNS = ("fuel_trim_short_pct", "fuel_trim_long_pct")
@@ -40,17 +44,40 @@ def target_at(axes: Axes, table: Floats, rpm: Floats, load: Floats) -> Floats:
     array([0.95,  nan])
     """
     found = np.full(len(rpm), np.nan)
-    rows = np.flatnonzero(np.isfinite(rpm) & np.isfinite(load))
+    rows: Any = np.flatnonzero(np.isfinite(rpm) & np.isfinite(load))
     if rows.size == 0:
         return found
-    weights = bilinear_weights(axes, rpm[rows], load[rows])
-    flat = table.ravel()
-    is_set = np.isfinite(flat)
-    share = np.asarray(weights @ is_set.astype(float))
-    total = np.asarray(weights @ np.where(is_set, flat, 0.0))
+    if len(rows) == len(rpm):
+        rows = slice(None)
+    is_set = np.isfinite(table)
+    share, total = _looked_up(
+        axes, (is_set.astype(float), np.where(is_set, table, 0.0)), rpm[rows], load[rows]
+    )
     enough = share > 0.5
+    if isinstance(rows, slice):
+        return np.where(enough, total / np.where(enough, share, 1.0), np.nan)
     found[rows[enough]] = total[enough] / share[enough]
     return found
+
+
+def _looked_up(
+    axes: Axes, tables: tuple[Floats, ...], rpm: Floats, load: Floats
+) -> tuple[Floats, ...]:
+    """Look tables up as `bilinear_weights` does, without a matrix: for long logs."""
+    row, up_rpm = axis_weights(axes.rpm, rpm)
+    column, up_load = axis_weights(axes.load, load)
+    width = len(axes.load)
+    corner = row * width + column
+    low_rpm, low_load = 1 - up_rpm, 1 - up_load
+    found = []
+    for table in tables:
+        flat = table.ravel()
+        total = low_rpm * low_load * flat[corner]
+        total += low_rpm * up_load * flat[corner + 1]
+        total += up_rpm * low_load * flat[corner + width]
+        total += up_rpm * up_load * flat[corner + width + 1]
+        found.append(total)
+    return tuple(found)
 
 
 def inside_axes(axes: Axes, rpm: Floats, load: Floats, *, margin_cells: float) -> Floats:
@@ -106,26 +133,59 @@ def add_need(
     """
     out = line.copy()
     out["target_lambda"] = target_lambda
-    at_stop = np.full(len(out), "", dtype=object)
-    need = np.zeros(len(out))
-    if "lambda" in out:
-        lam = out["lambda"].to_numpy(dtype=float)
+    trims = {name: out[name].to_numpy(dtype=float) for name in TRIM_COLUMNS if name in out}
+    lam = out["lambda"].to_numpy(dtype=float) if "lambda" in out else None
+    out["need_ln"], stop = need_values(
+        lam, target_lambda=target_lambda, trims=trims, stops=stops, settings=settings
+    )
+    out["is_at_stop"] = np.array(STOP_WORDS, dtype=object)[stop]
+    return out
+
+
+STOP_WORDS = ("", "rich", "lean")
+"""What the numbers of stops are called in frames."""
+
+
+def need_values(
+    lam: Floats | None,
+    *,
+    target_lambda: Floats,
+    trims: Mapping[str, Floats],
+    stops: tuple[float, float],
+    settings: SteadySettings,
+) -> tuple[Floats, npt.NDArray[np.int8]]:
+    """Do what `add_need` does on plain arrays.
+
+    Parameters
+    ----------
+    lam
+        Aligned lambda; None where only trims were logged. [lambda]
+    target_lambda
+        Wanted lambda at each sample. [lambda]
+    trims
+        Column to trim, in the order of `TRIM_COLUMNS`. [%]
+    stops, settings
+        As for `add_need`.
+
+    Returns
+    -------
+    need, stop
+        Shape (n,) each; stop is a place in `STOP_WORDS`. [ln], [1]
+    """
+    at_stop = np.zeros(len(target_lambda), dtype=np.int8)
+    if lam is not None:
         with np.errstate(invalid="ignore", divide="ignore"):
             need = np.where(lam > 0, np.log(lam / target_lambda), np.nan)
         richest, leanest = stops
-        at_stop[lam <= richest * (1 + settings.stop_width)] = "rich"
-        at_stop[lam >= leanest * (1 - settings.stop_width)] = "lean"
+        at_stop[lam <= richest * (1 + settings.stop_width)] = 1
+        at_stop[lam >= leanest * (1 - settings.stop_width)] = 2
     else:
-        need = np.where(np.isfinite(target_lambda), need, np.nan)
-    for name in TRIM_COLUMNS:
-        if name in out:
-            trim = out[name].to_numpy(dtype=float)
-            at_stop[trim >= settings.trim_stop_pct] = "lean"
-            at_stop[trim <= -settings.trim_stop_pct] = "rich"
-            need = need + np.log1p(np.clip(trim, -99.0, None) / 100.0)
-    out["need_ln"] = need
-    out["is_at_stop"] = at_stop
-    return out
+        need = np.where(np.isfinite(target_lambda), 0.0, np.nan)
+    for trim in trims.values():
+        at_stop[trim >= settings.trim_stop_pct] = 2
+        at_stop[trim <= -settings.trim_stop_pct] = 1
+        need = need + np.log1p(np.clip(trim, -99.0, None) / 100.0)
+    return need, at_stop
 
 
 def correction_need_ln(correction_pct: Floats, acts_on: str) -> Floats:

@@ -8,6 +8,7 @@ the channels are brought to one common time line of values that were really meas
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +20,8 @@ from tuneassist.grid import Floats
 #: Share of the gaps between changes that may be shorter than the refresh interval. A polled
 #: channel never changes early; quantised noise does so at once in a large share of its steps.
 EARLY_CHANGE_SHARE = 0.05
+#: A channel that is filled in a smaller share of the rows is blank between its values. [1]
+MOST_FILLED = 0.7
 #: Fewest changes from which a refresh interval is inferred.
 MIN_CHANGES = 20
 
@@ -83,12 +86,25 @@ def refresh_interval(values: Floats) -> int:
 def _renewed(values: Floats, interval: int) -> npt.NDArray[np.int64]:
     """Rows taken as renewed: the changes, and every ``interval`` rows while nothing changes."""
     changed = change_rows(values)
-    if interval == 1 or changed.size == 0:
+    if interval == 1 or changed.size == 0 or _is_told_by_blanks(values, changed):
         return np.flatnonzero(np.isfinite(values))
     rows = np.arange(len(values))
     last_change = changed[np.clip(np.searchsorted(changed, rows, side="right") - 1, 0, None)]
     is_due = (rows >= changed[0]) & ((rows - last_change) % interval == 0)
     return np.flatnonzero(is_due & np.isfinite(values))
+
+
+def _is_told_by_blanks(values: Floats, changed: npt.NDArray[np.int64]) -> bool:
+    """Whether a channel is blank between its values and repeats none: each is a measurement.
+
+    Rates that do not divide each other leave blanks of uneven length, which no fixed interval fits.
+    """
+    finite = np.flatnonzero(np.isfinite(values))
+    if len(finite) > MOST_FILLED * len(values):
+        return False
+    place = np.searchsorted(finite, changed)
+    early = np.quantile(np.diff(place), EARLY_CHANGE_SHARE, method="lower") if len(place) > 1 else 1
+    return bool(early <= 1)
 
 
 def common_time_line(
@@ -122,19 +138,86 @@ def common_time_line(
     at_s = time_s[keep]
     for name, values in columns.items():
         rows = _renewed(values, intervals[name])
-        line[name] = _interpolate(at_s, time_s[rows], values[rows], max_gap_s)
+        reach = reach_s(time_s[rows], max_gap_s)
+        line[name] = _interpolate(at_s, time_s[rows], values[rows], reach)
     others = [c for c in line.columns if c not in (*main, "time_s", "row")]
     line[others] = line[others].ffill()
     step_s = float(np.median(np.diff(at_s))) if len(at_s) > 1 else float("nan")
     return line, Refresh(rows=intervals, interval_s=step_s)
 
 
-def _interpolate(at_s: Floats, time_s: Floats, values: Floats, max_gap_s: float) -> Floats:
+def reach_s(time_s: Floats, max_gap_s: float) -> float:
+    """How far apart renewed values may be and still be interpolated between. [s]"""
+    if len(time_s) < 2:
+        return max_gap_s
+    return max(max_gap_s, 3.0 * float(np.median(np.diff(time_s))))
+
+
+def reaches_s(samples: pd.DataFrame, refresh: Refresh, *, max_gap_s: float) -> dict[str, float]:
+    """How far each main channel is interpolated in this log. [s]"""
+    time_s = samples["time_s"].to_numpy(dtype=float)
+    return {
+        name: reach_s(time_s[_renewed(samples[name].to_numpy(dtype=float), interval)], max_gap_s)
+        for name, interval in refresh.rows.items()
+    }
+
+
+def with_places(samples: pd.DataFrame, *, max_gap_s: float) -> pd.DataFrame:
+    """Give rows of other channels the speed and load between which they were logged.
+
+    Where speed or load is blank in most rows (channels of several rates, or one channel to a row)
+    a peak of another channel would fall into no cell. Elsewhere the samples are returned as they
+    are.
+    """
+    time_s = samples["time_s"].to_numpy(dtype=float)
+    places = {}
+    for name in ("rpm", "load"):
+        values = samples[name].to_numpy(dtype=float)
+        known = np.flatnonzero(np.isfinite(values))
+        if len(known) <= MOST_FILLED * len(values):
+            reach = reach_s(time_s[known], max_gap_s)
+            places[name] = _interpolate(time_s, time_s[known], values[known], reach)
+    return samples.assign(**places) if places else samples
+
+
+def continue_time_line(
+    columns: Mapping[str, Floats], refresh: Refresh, reaches: Mapping[str, float]
+) -> tuple[npt.NDArray[np.int64] | None, dict[str, Floats]]:
+    """Bring a further part of a log to the time line that its first part has shown.
+
+    Parameters
+    ----------
+    columns
+        ``time_s`` and the main channels as logged. [units inside]
+    refresh, reaches
+        What the first part has shown.
+
+    Returns
+    -------
+    rows, main
+        Rows that are kept, None for all of them; and the main channels on these rows.
+    """
+    time_s = columns["time_s"]
+    intervals = refresh.rows
+    slowest = max(intervals, key=lambda name: intervals[name])
+    is_thinned = intervals[slowest] > 1
+    if not is_thinned and all(np.isfinite(columns[name].sum()) for name in intervals):
+        return None, {name: columns[name] for name in intervals}
+    keep = _renewed(columns[slowest], intervals[slowest]) if is_thinned else np.arange(len(time_s))
+    main = {}
+    for name, interval in intervals.items():
+        rows = _renewed(columns[name], interval)
+        main[name] = _interpolate(time_s[keep], time_s[rows], columns[name][rows], reaches[name])
+    return keep, main
+
+
+def _interpolate(at_s: Floats, time_s: Floats, values: Floats, reach: float) -> Floats:
     if len(time_s) < 2:
         return np.full(len(at_s), np.nan)
-    reach_s = max(max_gap_s, 3.0 * float(np.median(np.diff(time_s))))
+    if len(time_s) == len(at_s) and np.array_equal(time_s, at_s):
+        return values.copy()
     after = np.clip(np.searchsorted(time_s, at_s), 1, len(time_s) - 1)
     is_exact = (time_s[after] == at_s) | (time_s[after - 1] == at_s)
-    is_near = (time_s[after] - time_s[after - 1] <= reach_s) | is_exact
+    is_near = (time_s[after] - time_s[after - 1] <= reach) | is_exact
     inside = (at_s >= time_s[0]) & (at_s <= time_s[-1])
     return np.where(is_near & inside, np.interp(at_s, time_s, values), np.nan)

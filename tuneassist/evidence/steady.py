@@ -12,17 +12,34 @@ with its usual critical value rejects most samples at rest, and it gives exact b
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import ndimage, stats
+from scipy import ndimage
 
 from tuneassist.grid import Floats
 from tuneassist.settings import Ignition, SteadySettings
 
 Mask = npt.NDArray[np.bool_]
+
+
+USUAL_SHARES = (0.2, 0.999)
+"""Shares for which `USUAL_RATIOS` holds: the settings' defaults."""
+USUAL_RATIOS = (
+    12.98821534078509, 5.625484309579952, 4.1292070529097655, 3.48519813168732, 3.121860480613889,
+    2.885878913154931, 2.718797515979415, 2.593406118254731, 2.4952781185156607,
+    2.4160269801691383, 2.3504305784910016, 2.295059126393788, 2.2475619881800086,
+    2.2062710508927035, 2.1699677183284254, 2.1377396731524976, 2.1088893926848655,
+    2.0828737804099426, 2.0592631902678358, 2.037712920423309, 2.0179429469340744,
+    1.999723235387828, 1.9828629104876603, 1.9672021457745217, 1.9526060047742881,
+    1.9389597042435767, 1.9261649286800648, 1.914136932174833, 1.9028022370480766,
+)  # fmt: skip
+"""`range_ratio` of 2, 3, ... 30 values, from scipy's studentized range with infinite degrees of
+freedom; a test holds them against it. Importing that takes longer than a log does. [1]"""
 
 
 @lru_cache(maxsize=64)
@@ -41,6 +58,10 @@ def range_ratio(n: int, *, quiet_share: float, keep_share: float) -> float:
     float
         Ratio of the two quantiles of the range. [1]
     """
+    if (quiet_share, keep_share) == USUAL_SHARES and 2 <= n < 2 + len(USUAL_RATIOS):
+        return USUAL_RATIOS[n - 2]
+    from scipy import stats  # slow to import, and seldom needed
+
     upper = stats.studentized_range.ppf(keep_share, n, np.inf)
     lower = stats.studentized_range.ppf(quiet_share, n, np.inf)
     return float(upper / lower)
@@ -55,12 +76,56 @@ def rolling_range(values: Floats, rows: int) -> Floats:
     """Range of each window of ``rows`` samples, by the window's first row; shape (n-rows+1,)."""
     if len(values) < rows:
         return np.empty(0)
-    shift = -((rows - 1) // 2)
-    top = ndimage.maximum_filter1d(values, rows, origin=shift, mode="nearest")
-    bottom = ndimage.minimum_filter1d(values, rows, origin=shift, mode="nearest")
-    first = rows // 2 - (rows - 1) // 2
-    spread = (top - bottom)[first : len(values) - rows + 1 + first]
-    return np.asarray(spread)
+    return np.asarray(_windows(values, rows, np.maximum) - _windows(values, rows, np.minimum))
+
+
+def _windows(values: npt.NDArray[Any], rows: int, pick: np.ufunc) -> npt.NDArray[Any]:
+    """Highest (or lowest) value of every window, from windows of 1, 2, 4, ... samples."""
+    found, width = values, 1
+    while 2 * width <= rows:
+        found = pick(found[:-width], found[width:])
+        width *= 2
+    rest = rows - width  # two overlapping windows cover what is left
+    return np.asarray(pick(found[: len(found) - rest], found[rest:])) if rest else found
+
+
+@dataclass(frozen=True)
+class Quiet:
+    """Range that one channel's windows have at rest.
+
+    Parameters
+    ----------
+    constant
+        However high the channel reads; nan without a usable window. [channel unit]
+    relative
+        As a share of its level, where that is more; nan where no level is above zero. [1]
+    """
+
+    constant: float
+    relative: float
+
+    def at(self, level: Floats) -> Floats | float:
+        """Range at rest of windows at these levels. [channel unit]"""
+        if np.isnan(self.relative):
+            return self.constant
+        return np.maximum(self.constant, self.relative * level)
+
+
+@dataclass(frozen=True)
+class Bands:
+    """What a log's own windows tell about its noise.
+
+    Parameters
+    ----------
+    rpm, load
+        Range at rest of both channels.
+    working_load
+        Working range of load, from which its bands are taken. [load unit]
+    """
+
+    rpm: Quiet
+    load: Quiet
+    working_load: float
 
 
 def band_width(
@@ -71,6 +136,7 @@ def band_width(
     ceiling: Floats | float,
     rows: int,
     settings: SteadySettings,
+    quiet: Quiet | None = None,
 ) -> Floats:
     """Widest range that still counts as steady, per window.
 
@@ -87,41 +153,53 @@ def band_width(
         Samples in a window. [1]
     settings
         Gives the quantiles.
+    quiet
+        Range at rest where it is known; None finds it in the windows.
 
     Returns
     -------
     numpy.ndarray
         The floor, or what the log's own noise asks for, at most the ceiling. [channel unit]
     """
-    finite = spread[np.isfinite(spread)]
-    if finite.size == 0:
+    quiet = _quiet_range(spread, level, settings.quiet_share) if quiet is None else quiet
+    if np.isnan(quiet.constant):
         return np.asarray(floor, dtype=float)
     ratio = range_ratio(
         min(rows, 30), quiet_share=settings.quiet_share, keep_share=settings.keep_share
     )
-    quiet = _quiet_range(spread, level, settings.quiet_share)
-    return np.asarray(np.clip(quiet * ratio, floor, ceiling))
+    width = quiet.constant if level is None else quiet.at(level)
+    return np.asarray(np.clip(width * ratio, floor, ceiling))
 
 
-def _quiet_range(spread: Floats, level: Floats | None, share: float) -> Floats | float:
+def _quiet_range(spread: Floats, level: Floats | None, share: float) -> Quiet:
     """Range that windows at rest have: a constant, or a share of the level where that is more."""
     known = np.isfinite(spread)
+    if not known.any():
+        return Quiet(float("nan"), float("nan"))
     constant = float(np.quantile(spread[known], share))
     if level is None:
-        return constant
+        return Quiet(constant, float("nan"))
     known &= level > 0
     if not known.any():
-        return constant
-    relative = float(np.quantile(spread[known] / level[known], share))
-    return np.maximum(constant, relative * level)
+        return Quiet(constant, float("nan"))
+    return Quiet(constant, float(np.quantile(spread[known] / level[known], share)))
 
 
 def without_spikes(values: Floats) -> Floats:
     """Replace single wild values by the median of three; a lone spike is no move."""
-    return np.asarray(ndimage.median_filter(values, size=3, mode="nearest"))
+    if len(values) < 2:
+        return values.copy()
+    out = np.empty_like(values)
+    before, here, after = values[:-2], values[1:-1], values[2:]
+    low, high = np.minimum(before, here), np.maximum(before, here)
+    out[1:-1] = np.maximum(low, np.minimum(high, after))
+    out[0], out[-1] = values[0], values[-1]  # its own value stands twice at an end
+    return out
 
 
-def is_steady(line: pd.DataFrame, *, interval_s: float, settings: SteadySettings) -> Mask:
+def is_steady(
+    line: pd.DataFrame, *, interval_s: float, settings: SteadySettings, bands: Bands | None = None
+) -> Mask:
     """Tell which samples lie in a window over which speed and load were at rest.
 
     Parameters
@@ -132,64 +210,101 @@ def is_steady(line: pd.DataFrame, *, interval_s: float, settings: SteadySettings
         Median time between rows. [s]
     settings
         Window and bands.
+    bands
+        What an earlier part of the log has shown of its noise; None finds it in this one.
 
     Returns
     -------
     numpy.ndarray
         True where usable, shape (n,). A sample is steady when some whole window around it is.
     """
-    n = len(line)
+    time_s, rpm, load = (line[name].to_numpy(dtype=float) for name in ("time_s", "rpm", "load"))
+    return steady_mask(time_s, rpm, load, interval_s=interval_s, settings=settings, bands=bands)[0]
+
+
+def steady_mask(
+    time_s: Floats,
+    rpm: Floats,
+    load: Floats,
+    *,
+    interval_s: float,
+    settings: SteadySettings,
+    bands: Bands | None = None,
+) -> tuple[Mask, Bands | None]:
+    """Do what `is_steady` does on plain arrays, and return the bands in force as well."""
+    n = len(time_s)
     rows = window_rows(interval_s, settings) if n > 1 else n + 1
     if n < rows:
-        return np.zeros(n, dtype=bool)
-    time_s = line["time_s"].to_numpy(dtype=float)
+        return np.zeros(n, dtype=bool), bands
     max_gap_s = max(settings.max_gap_s, 3.0 * interval_s)
     pause = np.concatenate([[0.0], np.diff(time_s)]) > max_gap_s
-    bad = pause | ~np.isfinite(line[["rpm", "load"]].to_numpy(dtype=float)).all(axis=1)
-    holes = np.concatenate([[0], np.cumsum(bad)])
-    # the window's first row may follow a pause; its other rows may not
-    usable = (
-        (holes[rows:] - holes[1 : n - rows + 2] == 0)
-        & np.isfinite(line["rpm"].to_numpy(dtype=float)[: n - rows + 1])
-        & np.isfinite(line["load"].to_numpy(dtype=float)[: n - rows + 1])
-    )
+    is_known = np.isfinite(rpm) & np.isfinite(load)
+    usable = _unbroken(pause | ~is_known, is_known, rows)
     passed = usable.copy()
-    for name in ("rpm", "load"):
-        values = line[name].to_numpy(dtype=float)
-        filled = without_spikes(np.where(np.isfinite(values), values, 0.0))
-        spread = np.where(usable, rolling_range(filled, rows), np.nan)
-        floor, ceiling = _bands(name, filled, values, rows, settings)
+    found: dict[str, Quiet] = {}
+    working = _working_load(load) if bands is None else bands.working_load
+    for name, values in (("rpm", rpm), ("load", load)):
+        filled = without_spikes(values if is_known.all() else _zeroed(values))
+        ranges = rolling_range(filled, rows)
+        spread = ranges if bands is not None else np.where(usable, ranges, np.nan)
         level = filled[: len(spread)]
+        known = None if bands is None else (bands.rpm if name == "rpm" else bands.load)
+        found[name] = known or _quiet_range(spread, level, settings.quiet_share)
+        floor, ceiling = _bands(name, level, working, settings)
         band = band_width(
-            spread, level=level, floor=floor, ceiling=ceiling, rows=rows, settings=settings
+            spread,
+            level=level,
+            floor=floor,
+            ceiling=ceiling,
+            rows=rows,
+            settings=settings,
+            quiet=found[name],
         )
-        passed &= np.where(usable, spread, np.inf) <= band
-    return _cover(passed, rows, n)
+        passed &= ranges <= band
+    bands = bands or Bands(found["rpm"], found["load"], working)
+    return _cover(passed, rows, n), bands
+
+
+def _zeroed(values: Floats) -> Floats:
+    return np.where(np.isfinite(values), values, 0.0)
+
+
+def _unbroken(bad: Mask, is_known: Mask, rows: int) -> Mask:
+    """Windows without a bad row; the window's first row may follow a pause, its others may not."""
+    count = len(bad) - rows + 1
+    usable = is_known[:count].copy()
+    if not bad.any():
+        return usable
+    holes = np.concatenate([[0], np.cumsum(bad)])
+    return np.asarray(usable & (holes[rows:] - holes[1 : count + 1] == 0))
 
 
 def _bands(
-    name: str, filled: Floats, values: Floats, rows: int, settings: SteadySettings
-) -> tuple[Floats, Floats]:
+    name: str, level: Floats, working: float, settings: SteadySettings
+) -> tuple[Floats | float, Floats | float]:
     if name == "rpm":
-        middle = np.abs(filled[: len(filled) - rows + 1])
+        middle = np.abs(level)
         return (
             np.maximum(middle * settings.rpm_band_pct / 100.0, settings.rpm_band_floor),
             np.maximum(middle * settings.rpm_band_limit_pct / 100.0, settings.rpm_band_floor),
         )
-    known = values[np.isfinite(values)]
+    return working * settings.load_band_pct / 100.0, working * settings.load_band_limit_pct / 100.0
+
+
+def _working_load(load: Floats) -> float:
+    """Return the range over which load works."""
+    known = load[np.isfinite(load)]
     low, usual, high = np.quantile(known, [0.01, 0.5, 0.99]) if known.size else (0.0, 0.0, 0.0)
     # holds that all stand at one load leave no range but their noise; then the level counts
-    working = np.full(len(filled) - rows + 1, max(high - low, abs(usual)))
-    return working * settings.load_band_pct / 100.0, working * settings.load_band_limit_pct / 100.0
+    return float(max(high - low, abs(usual)))
 
 
 def _cover(passed: Mask, rows: int, n: int) -> Mask:
     """Mark every sample of each window that passed."""
-    edges = np.zeros(n + 1, dtype=np.int64)
-    starts = np.flatnonzero(passed)
-    np.add.at(edges, starts, 1)
-    np.add.at(edges, starts + rows, -1)
-    return np.asarray(np.cumsum(edges)[:n] > 0)
+    around = np.concatenate(
+        [np.zeros(rows - 1, dtype=bool), passed, np.zeros(rows - 1, dtype=bool)]
+    )
+    return np.asarray(_windows(around, rows, np.logical_or))
 
 
 def is_warm(line: pd.DataFrame, settings: SteadySettings) -> Mask | None:
@@ -276,11 +391,41 @@ def is_fuelled(
     if "lambda" not in line:
         return np.ones(len(line), dtype=bool)
     lam = line["lambda"].to_numpy(dtype=float)
-    drivers = (c for c in ("pedal_pct", "throttle_pct") if c in line and line[c].notna().any())
-    driver = next(drivers, None)
+    name = driver_of(line)
+    driver = None if name is None else line[name].to_numpy(dtype=float)
+    return ~is_cut(lam, driver, target=target, settings=settings, ignition=ignition)
+
+
+def is_cut(
+    lam: Floats,
+    driver: Floats | None,
+    *,
+    target: Floats | float,
+    settings: SteadySettings,
+    ignition: Ignition = "spark",
+) -> Mask:
+    """Tell which samples are in an overrun fuel cut, by lambda and the driver's wish.
+
+    Parameters
+    ----------
+    lam
+        Lambda, shape (n,). [lambda]
+    driver
+        Pedal or throttle, shape (n,), None where neither was logged. [%]
+    target
+        Wanted lambda. [lambda]
+    settings, ignition
+        As for `is_fuelled`.
+    """
     if driver is None and ignition == "compression":
-        return np.ones(len(line), dtype=bool)
+        return np.zeros(len(lam), dtype=bool)
     if driver is None:
-        return ~(lam > settings.fuel_cut_lambda_ratio * target)
-    is_closed = ~(line[driver].to_numpy(dtype=float) > settings.overrun_throttle_pct)
-    return ~(is_closed & (lam > settings.overrun_lambda_ratio * target))
+        return np.asarray(lam > settings.fuel_cut_lambda_ratio * target)
+    is_closed = ~(driver > settings.overrun_throttle_pct)
+    return np.asarray(is_closed & (lam > settings.overrun_lambda_ratio * target))
+
+
+def driver_of(line: pd.DataFrame) -> str | None:
+    """Name the column of the driver's wish, the pedal before the throttle; None without one."""
+    drivers = (c for c in ("pedal_pct", "throttle_pct") if c in line and line[c].notna().any())
+    return next(drivers, None)

@@ -19,6 +19,6 @@ A further format is one more module that ends in a `Table`.
 """
 
 from tuneassist.reading.log import ColumnReport, Dialect, Log
-from tuneassist.reading.read import read_log
+from tuneassist.reading.read import LogReader, read_log
 
-__all__ = ["ColumnReport", "Dialect", "Log", "read_log"]
+__all__ = ["ColumnReport", "Dialect", "Log", "LogReader", "read_log"]

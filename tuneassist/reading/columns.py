@@ -24,6 +24,7 @@ from tuneassist.settings import Setup
 from tuneassist.units import convert, units_of
 
 _FAR_OFF_SHARE = 0.15  # fewer samples than this near the axis: the unit is in doubt
+_HUGE = 1e12  # no measurement in any unit
 _AT_HOME_SHARE = 0.5  # more than this on the axis in another unit: that is the likely one
 
 
@@ -41,12 +42,21 @@ class Column:
         That unit.
     notes
         What was assumed or left out.
+    possible
+        From and to of what is a measurement. [unit inside]
+    zero_is_off
+        A value of zero is no measurement.
+    afr_stoich
+        With which AFR became lambda. [kg/kg]
     """
 
     pick: Pick
     numbers: Floats
     unit_inside: str
     notes: tuple[str, ...]
+    possible: tuple[float, float] = (-np.inf, np.inf)
+    zero_is_off: bool = False
+    afr_stoich: float = 0.0
 
 
 def build_column(
@@ -92,11 +102,57 @@ def build_column(
         values = convert(numbers, pick.unit or inside, inside, afr_stoich=mixture.afr_stoich)
         if setup is not None:
             _check_axis(pick, numbers, channel, setup, where=where)
-    values, said = _blank_impossible(values, pick, channel, inside, where=where)
+    possible = _possible(pick, channel, inside)
+    values, said = _blank_impossible(values, pick, channel, inside, possible, where=where)
     notes.extend(said)
     if pick.unit == "afr":
         notes.append(_afr_note(pick, mixture, setup))
-    return Column(pick, values, inside, tuple(notes))
+    return Column(
+        pick,
+        values,
+        inside,
+        tuple(notes),
+        possible,
+        channel.plausible.zero_is_off,
+        mixture.afr_stoich,
+    )
+
+
+def extend_column(column: Column, numbers: Floats) -> tuple[Floats, int]:
+    """Convert a further part of a column whose unit was settled in the first.
+
+    Parameters
+    ----------
+    column
+        As the first part gave it.
+    numbers
+        The further part. [unit as read]
+
+    Returns
+    -------
+    values, wrong
+        In the unit inside, nan where there is no measurement; and how many cells were none.
+    """
+    pick, (low, high) = column.pick, column.possible
+    values = numbers
+    if pick.unit and pick.unit != column.unit_inside:
+        values = convert(numbers, pick.unit, column.unit_inside, afr_stoich=column.afr_stoich)
+    with np.errstate(invalid="ignore"):
+        is_fine = (values >= low) & (values <= high) & (np.abs(values) <= _HUGE)
+    if is_fine.all():
+        return values, 0
+    is_given = ~np.isnan(values)
+    is_off = (values == 0) & column.zero_is_off
+    return np.where(is_fine, values, np.nan), int((is_given & ~is_fine & ~is_off).sum())
+
+
+def _possible(pick: Pick, channel: Channel, unit: str) -> tuple[float, float]:
+    """Return from where to where a value is a measurement. [unit inside]"""
+    if pick.channel == "load" and channel.quantity == "pressure":
+        kin = CHANNELS["manifold_pressure" if channel.plausible.zero_is_off else "boost"]
+        low, high = (float(v) for v in convert(list(kin.possible), "kPa", unit))
+        return low, high
+    return channel.possible
 
 
 def _judge(pick: Pick, load_unit: str, setup: Setup | None) -> Channel:
@@ -197,16 +253,19 @@ def _check_axis(pick: Pick, numbers: Floats, channel: Channel, setup: Setup, *, 
 
 
 def _blank_impossible(
-    values: Floats, pick: Pick, channel: Channel, unit: str, *, where: str
+    values: Floats,
+    pick: Pick,
+    channel: Channel,
+    unit: str,
+    possible: tuple[float, float],
+    *,
+    where: str,
 ) -> tuple[Floats, list[str]]:
     """Blank single cells that are no measurement; refuse where they are many."""
-    low, high = channel.possible
-    if pick.channel == "load" and channel.quantity == "pressure":
-        kin = CHANNELS["manifold_pressure" if channel.plausible.zero_is_off else "boost"]
-        low, high = (float(v) for v in convert(list(kin.possible), "kPa", unit))
+    low, high = possible
     is_given = ~np.isnan(values)
     with np.errstate(invalid="ignore"):
-        is_out = is_given & ((values < low) | (values > high) | (np.abs(values) > 1e12))
+        is_out = is_given & ((values < low) | (values > high) | (np.abs(values) > _HUGE))
     is_off = is_out & (values == 0) & channel.plausible.zero_is_off
     wrong = int((is_out & ~is_off).sum())
     if wrong > MAX_IMPOSSIBLE_SHARE * max(1, int(is_given.sum())) and channel.quantity != "mixture":

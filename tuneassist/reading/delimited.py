@@ -2,15 +2,16 @@
 
 Lines are measured on the raw bytes first, so that a cut or foreign line is left out by number
 before the fast parser sees the rest. The parser is pyarrow's; a column with words in it is then
-read cell by cell in pandas.
+read cell by cell in pandas. Of a long file the later blocks go to the parser at once, and are
+measured only where it objects.
 """
 
 from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Mapping, Sequence, Set
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence, Set
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -18,10 +19,12 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.errors import LogError
+from tuneassist.reading.arrow import arrow_cells
 from tuneassist.reading.dialect import HEAD_LINES, Layout, find_layout, split_line
-from tuneassist.reading.log import Cells, Dialect, Table
+from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
 from tuneassist.reading.numbers import BLANKS, parse_words
-from tuneassist.reading.source import Source, decode
+from tuneassist.reading.source import Source
+from tuneassist.reading.text import blocks, read_first
 
 MAX_BROKEN_SHARE = 0.05
 """Larger share of rows with too few or too many cells means that the file is damaged. [1]"""
@@ -40,42 +43,93 @@ class _Lines:
     cells: Ints
 
 
-def read_delimited(source: Source, *, wanted: Set[str] = frozenset()) -> Table:
-    """Read a text log's layout and prepare its columns.
+class DelimitedParts:
+    """A text log as tables: the first part, and the rest block by block.
 
     Parameters
     ----------
     source
-        The file.
+        The file, open at its start.
     wanted
         Headers that the setup names.
+    rows
+        Lines of the first part. [lines]
 
     Raises
     ------
     LogError
         When the file is no text, has no table, or too many of its rows are broken.
     """
-    text = decode(source)
-    head = text.data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")[:HEAD_LINES]
-    layout = find_layout(head, name=source.name, wanted=wanted)
-    lines = _measure(text.data, ord(layout.delimiter))
+
+    def __init__(self, source: Source, *, wanted: Set[str] = frozenset(), rows: int) -> None:
+        self._source = source
+        self._text = read_first(source, rows=rows + HEAD_LINES)
+        head = self._text.data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")
+        layout = find_layout(head[:HEAD_LINES], name=source.name, wanted=wanted)
+        self._layout = layout
+        self._text = self._text.cut(layout.data + rows)
+        self.headers = layout.headers
+        self.preamble = tuple(line[:2000] for line in head[: layout.header][:50])
+        self.dialect = Dialect(
+            self._text.encoding,
+            layout.delimiter,
+            layout.decimal,
+            layout.header + 1,
+            layout.data + 1,
+        )
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether the first part is all there is."""
+        return self._text.is_whole and not self._text.more
+
+    def first(self, wanted: Wanted) -> Piece:
+        """Read the first part, every line measured."""
+        text, layout, name = self._text, self._layout, self._source.name
+        body, numbers, dropped, notes = _whole_rows(text.data, layout, name, line=0)
+        cells = _Columns(body, layout, name, numbers).fetch(wanted)
+        return Piece(numbers, cells, dropped, (*text.notes, *notes))
+
+    def more(self, wanted: Wanted) -> Iterator[Piece]:
+        """Read on behind the first part."""
+        if self.is_whole:
+            return
+        layout, name = replace(self._layout, data=0), self._source.name
+        line = self._text.data.count(b"\n")
+        for body in blocks(self._source, self._text):
+            count = body.count(b"\n") + (not body.endswith(b"\n"))
+            quick = {} if wanted.as_text else _read_quickly(body, layout, wanted.indices, count)
+            if quick:
+                yield Piece(np.arange(line + 1, line + count + 1), quick)
+            else:
+                whole, numbers, dropped, _ = _whole_rows(body, layout, name, line=line)
+                if len(numbers):
+                    cells = _Columns(whole, layout, name, numbers).fetch(wanted)
+                    yield Piece(numbers, cells, dropped)
+            line += count
+
+
+_Dropped = tuple[tuple[str, int], ...]
+
+
+def _whole_rows(
+    data: bytes, layout: Layout, name: str, *, line: int
+) -> tuple[bytes, Ints, _Dropped, list[str]]:
+    """Leave rows with too few or too many cells out, by the lines' numbers."""
+    lines = _measure(data, ord(layout.delimiter))
     number = np.arange(len(lines.start), dtype=np.int64)
     is_filled = (number >= layout.data) & (lines.cells > 0)
     is_whole = is_filled & (lines.cells == layout.width)
     broken = np.flatnonzero(is_filled & ~is_whole)
-    _check_broken(broken, int(is_filled.sum()), lines, layout, source.name)
-    body = _body(text.data, lines, is_whole, layout.data)
-    columns = _Columns(body, layout, source.name, number[is_whole] + 1)
-    dropped = (("row cut short or with too many cells", len(broken)),) if len(broken) else ()
-    notes = list(text.notes)
+    _check_broken(broken, int(is_filled.sum()), lines, layout, name, line=line)
+    body = _body(data, lines, is_whole, layout.data)
+    notes = []
     if len(broken):
-        rows = ", ".join(str(line + 1) for line in broken[:3])
+        rows = ", ".join(str(line + place + 1) for place in broken[:3])
         more = " and others" if len(broken) > 3 else ""
         notes.append(f"Rows without {layout.width} cells were left out: row {rows}{more}.")
-    dialect = Dialect(
-        text.encoding, layout.delimiter, layout.decimal, layout.header + 1, layout.data + 1
-    )
-    return Table(layout.headers, columns.lines, columns.fetch, dialect, dropped, tuple(notes))
+    dropped = (("row cut short or with too many cells", len(broken)),) if len(broken) else ()
+    return body, number[is_whole] + (line + 1), dropped, notes
 
 
 def _measure(data: bytes, delimiter: int) -> _Lines:
@@ -97,14 +151,17 @@ def _measure(data: bytes, delimiter: int) -> _Lines:
     return _Lines(start, end.astype(np.int64), np.where(nothing == end - start, 0, count + 1))
 
 
-def _check_broken(broken: Ints, filled: int, lines: _Lines, layout: Layout, name: str) -> None:
-    if len(broken) <= max(_MAX_BROKEN_ANYWAY, MAX_BROKEN_SHARE * filled) and len(broken) < filled:
+def _check_broken(
+    broken: Ints, filled: int, lines: _Lines, layout: Layout, name: str, *, line: int
+) -> None:
+    is_few = len(broken) <= max(_MAX_BROKEN_ANYWAY, MAX_BROKEN_SHARE * filled)
+    if is_few and (len(broken) < filled or line > 0):  # a last block may be one cut line
         return
     first = int(broken[0])
     raise LogError(
         f"{len(broken)} of {filled} rows have not {layout.width} cells; the first has "
         f"{lines.cells[first]}.",
-        where=f"{name}, row {first + 1}",
+        where=f"{name}, row {line + first + 1}",
         mend="The file is damaged, or a cell holds the delimiter without quotes: export it again.",
     )
 
@@ -125,12 +182,12 @@ class _Columns:
         self._body, self._layout, self._name = body, layout, name
         self.lines = lines
 
-    def fetch(self, indices: Sequence[int]) -> Mapping[int, Cells]:
-        """Parse the columns at these positions."""
+    def fetch(self, columns: Wanted) -> Mapping[int, Cells]:
+        """Parse the columns wanted."""
         names = len(self._layout.headers)
         extra = range(names, self._layout.width)
-        wanted = sorted({*indices, *extra})
-        raw = self._parse(wanted)
+        wanted = sorted({*columns.indices, *extra})
+        raw = self._parse(wanted, columns.as_text)
         cells = {i: self._cells(raw[i]) for i in wanted}
         for i in extra:
             if not np.isnan(cells[i].numbers).all() or cells[i].text_count:
@@ -139,9 +196,10 @@ class _Columns:
                     where=self._name,
                     mend="Export the log again; every row needs as many cells as the header.",
                 )
-        return {i: cells[i] for i in indices}
+        return {i: cells[i] for i in columns.indices}
 
-    def _parse(self, wanted: Sequence[int]) -> dict[int, Any]:
+    def _parse(self, wanted: Sequence[int], as_text: Set[int]) -> dict[int, Any]:
+        import pyarrow as pa
         from pyarrow import ArrowInvalid, csv
 
         names = [f"c{i}" for i in range(self._layout.width)]
@@ -152,6 +210,7 @@ class _Columns:
                 parse_options=csv.ParseOptions(delimiter=self._layout.delimiter),
                 convert_options=csv.ConvertOptions(
                     include_columns=[f"c{i}" for i in wanted],
+                    column_types={f"c{i}": pa.string() for i in as_text},
                     null_values=list(BLANKS),
                     true_values=["true", "TRUE", "True", "ON", "on"],
                     false_values=["false", "FALSE", "False", "OFF", "off"],
@@ -203,14 +262,34 @@ class _Columns:
     def _cells(self, column: Any) -> Cells:
         if isinstance(column, pd.Series):
             return parse_words(column, self._layout.decimal)
-        import pyarrow as pa
-        from pyarrow import compute
+        return arrow_cells(column, self._layout.decimal)
 
-        kind = column.type
-        if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_null(kind):
-            return Cells(np.asarray(compute.cast(column, pa.float64()).to_numpy(), dtype=float))
-        if pa.types.is_boolean(kind):
-            as_int = compute.cast(column, pa.int8())
-            return Cells(np.asarray(compute.cast(as_int, pa.float64()).to_numpy(), dtype=float))
-        words = compute.cast(column, pa.string()).to_pandas()
-        return parse_words(words.astype(str).where(words.notna(), ""), self._layout.decimal)
+
+def _read_quickly(
+    body: bytes, layout: Layout, indices: Sequence[int], count: int
+) -> dict[int, Cells]:
+    """Parse a block of nothing but numbers; nothing is returned where it is not that."""
+    import pyarrow as pa
+    from pyarrow import csv
+
+    if b'"' in body or layout.width != len(layout.headers):
+        return {}
+    names = [f"c{i}" for i in range(layout.width)]
+    kept = [names[i] for i in indices]
+    try:
+        table = csv.read_csv(
+            pa.BufferReader(body),
+            read_options=csv.ReadOptions(column_names=names, block_size=1 << 20),
+            parse_options=csv.ParseOptions(delimiter=layout.delimiter, quote_char=False),
+            convert_options=csv.ConvertOptions(
+                include_columns=kept,
+                column_types=dict.fromkeys(kept, pa.float64()),
+                null_values=list(BLANKS),
+                decimal_point=layout.decimal,
+            ),
+        )
+    except (pa.ArrowInvalid, ValueError):
+        return {}
+    if table.num_rows != count:
+        return {}
+    return {i: Cells(np.asarray(table.column(f"c{i}").to_numpy(), dtype=float)) for i in indices}

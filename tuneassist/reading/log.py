@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
@@ -98,6 +98,12 @@ class Log:
         Rows of data in the file, before any were dropped.
     dialect
         How the file was written.
+    preamble
+        Lines above the header, or what the file says about itself; the first of them.
+    rows_kept
+        Rows that became samples; of a log that was read part by part, more than ``samples`` has.
+    span_s, step_s
+        Time from the first to the last sample, and the median step of the first part. [s]
     """
 
     name: str
@@ -109,6 +115,10 @@ class Log:
     notes: tuple[str, ...]
     rows_read: int
     dialect: Dialect
+    preamble: tuple[str, ...] = ()
+    rows_kept: int = 0
+    span_s: float = 0.0
+    step_s: float = float("nan")
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,25 +143,80 @@ class Cells:
     text_example: tuple[int, str] = (0, "")
 
 
+@dataclass(frozen=True)
+class Wanted:
+    """Which columns are to be read, by position.
+
+    Parameters
+    ----------
+    indices
+        All of them.
+    as_text
+        Those that are wanted as they are written, numbers included.
+    main
+        Those of speed, load and lambda, whose rates set the time line where rates differ.
+    """
+
+    indices: tuple[int, ...]
+    as_text: frozenset[int] = frozenset()
+    main: frozenset[int] = frozenset()
+
+
 @dataclass(frozen=True, eq=False)
-class Table:
-    """A log file before its columns mean anything; every format's reader ends here.
+class Piece:
+    """Some rows of a log.
+
+    Parameters
+    ----------
+    lines
+        Line in the file (or record number), counted from 1, of every row. Shape (rows,).
+    cells
+        Position of a column to what stands in it.
+    dropped, notes
+        As in `Log`, for these rows.
+    """
+
+    lines: npt.NDArray[np.int64]
+    cells: Mapping[int, Cells]
+    dropped: tuple[tuple[str, int], ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+class Parts(Protocol):
+    """A log file part by part, before its columns mean anything; one class for each format.
 
     Parameters
     ----------
     headers
         Header and unit cell of every column; the unit cell is empty where there is no unit row.
-    lines
-        Line in the file (or record number), counted from 1, of every row. Shape (rows,).
-    fetch
-        Returns the cells of the columns asked for, by position.
-    dialect, dropped, notes
+    dialect, preamble
         As in `Log`.
+    is_whole
+        Whether the first part is all there is.
     """
 
-    headers: tuple[tuple[str, str], ...]
-    lines: npt.NDArray[np.int64]
-    fetch: Callable[[Sequence[int]], Mapping[int, Cells]]
-    dialect: Dialect
-    dropped: tuple[tuple[str, int], ...] = ()
-    notes: tuple[str, ...] = ()
+    @property
+    def headers(self) -> tuple[tuple[str, str], ...]:
+        """Header and unit cell of every column."""
+        ...
+
+    @property
+    def dialect(self) -> Dialect:
+        """How the file was written."""
+        ...
+
+    @property
+    def preamble(self) -> tuple[str, ...]:
+        """Lines above the header."""
+        ...
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether the first part is all there is."""
+        ...
+
+    def first(self, wanted: Wanted) -> Piece:
+        """Read the first part."""
+
+    def more(self, wanted: Wanted) -> Iterator[Piece]:
+        """Read on behind the first part."""

@@ -11,7 +11,7 @@ from tuneassist.errors import LogError
 from tuneassist.reading.guard import setup_line
 from tuneassist.reading.headers import Heading
 from tuneassist.reading.log import UnitHow
-from tuneassist.settings import Setup
+from tuneassist.settings import ChannelSource, Setup
 from tuneassist.units import Quantity, unit_named, units_of
 
 
@@ -35,6 +35,8 @@ class Pick:
         Unit word, or None where the values must tell; and where it comes from.
     shift
         +1 for a gauge column that serves an absolute channel, -1 for the reverse. [atmospheres]
+    source
+        The setup's entry, where there is one.
     """
 
     channel: str
@@ -43,6 +45,7 @@ class Pick:
     unit: str | None
     unit_how: UnitHow
     shift: int = 0
+    source: ChannelSource | None = None
 
 
 def is_gauge_axis(setup: Setup | None) -> bool:

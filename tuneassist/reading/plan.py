@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import LogError, SetupError
+from tuneassist.reading.diagnostic import parameter
 from tuneassist.reading.headers import Heading, channel_of
 from tuneassist.reading.load import find_load, gauge_shift
 from tuneassist.reading.picks import (
@@ -23,7 +24,7 @@ from tuneassist.reading.picks import (
     with_unit,
 )
 from tuneassist.settings import ChannelSource, Setup
-from tuneassist.units import find_unit, unit_named, units_of
+from tuneassist.units import UNITS, Quantity, UnitReading, find_unit, unit_named, units_of
 
 
 @dataclass(frozen=True)
@@ -100,30 +101,51 @@ def _explicit(
         )
     heading = _named_column(channel, source.column, headings, name=name)
     quantity = quantity_of(channel, setup)
-    reading = find_unit(source.unit) if source.unit else None
-    if source.unit and reading is None:
-        raise SetupError(
-            f"channels.{channel}.unit is {source.unit!r}, which is no unit.",
-            where=where,
-            mend=f"One of {', '.join(units_of(quantity))}.",
-        )
-    if reading and quantity not in ("number", unit_named(reading.word).quantity):
-        raise SetupError(
-            f"channels.{channel}.unit is {source.unit!r}, which measures "
-            f"{unit_named(reading.word).quantity}.",
-            where=where,
-            mend=f"One of {', '.join(units_of(quantity))}.",
-        )
-    if reading and heading.unit and heading.unit != reading.word and heading.is_unit_marked:
+    if source.raw is not None:
+        unit = parameter(source.raw, channel=channel, where=where)[1].unit
+        _require_quantity(channel, "raw", unit, quantity, where)
+        pick = Pick(channel, heading, "setup", unit, "setup", source=source)
+        return replace(pick, shift=gauge_shift(channel, heading, setup))
+    key, said = "unit", source.unit
+    if source.transfer is not None:
+        _require_quantity(channel, "unit", source.unit, None, where)
+        key, said = "transfer_unit", source.transfer_unit
+    reading = _require_quantity(channel, key, said, quantity, where)
+    is_other = reading and heading.unit and heading.unit != reading.word and heading.is_unit_marked
+    if is_other and reading and source.transfer is None:
         notes.append(
             f"Column {heading.text!r} says {heading.unit}; the setup's {reading.word} was used."
         )
     if reading and reading.reference:
         heading = replace(heading, reference=reading.reference)
-    pick = with_unit(channel, heading, quantity, "setup")
+    pick = replace(with_unit(channel, heading, quantity, "setup"), source=source)
     if reading:
         pick = replace(pick, unit=reading.word, unit_how="setup")
     return replace(pick, shift=gauge_shift(channel, heading, setup))
+
+
+def _require_quantity(
+    channel: str, key: str, said: str | None, quantity: Quantity | None, where: str
+) -> UnitReading | None:
+    """Read a unit of the setup, which must measure what the channel needs."""
+    if not said:
+        return None
+    reading = find_unit(said)
+    fitting = units_of(quantity) if quantity else tuple(UNITS)
+    if reading is None:
+        raise SetupError(
+            f"channels.{channel}.{key} is {said!r}, which is no unit.",
+            where=where,
+            mend=f"One of {', '.join(fitting)}.",
+        )
+    measures = unit_named(reading.word).quantity
+    if quantity is not None and quantity not in ("number", measures):
+        raise SetupError(
+            f"channels.{channel}.{key} is {said!r}, which measures {measures}.",
+            where=where,
+            mend=f"One of {', '.join(fitting)}.",
+        )
+    return reading
 
 
 def _named_column(channel: str, column: str, headings: Sequence[Heading], *, name: str) -> Heading:

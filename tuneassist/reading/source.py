@@ -1,157 +1,202 @@
-"""From a path to text: the file's bytes, their hash, and the encoding they are written in."""
+"""From a path to bytes: what kind of file it is, unpacked as it is read, with its hash.
+
+A log may be longer than memory, so that bytes come in pieces. The hash is of the file as it lies
+on the disk, packed or not.
+"""
 
 from __future__ import annotations
 
-import codecs
 import hashlib
-from dataclasses import dataclass, field
+from collections.abc import Mapping
 from pathlib import Path
-
-import numpy as np
+from types import MappingProxyType, TracebackType
+from typing import IO, Any, Literal, Protocol
 
 from tuneassist.errors import LogError
 
-_OTHER_FORMATS: tuple[tuple[bytes, str], ...] = (
-    (b"\x1f\x8b", "a gzip archive"),
-    (b"\x28\xb5\x2f\xfd", "a zstd archive"),
-    (b"PK\x03\x04", "a zip archive or a workbook"),
-    (b"\xd0\xcf\x11\xe0", "a workbook in the old binary form"),
-    (b"PAR1", "a Parquet file"),
-    (b"ARROW1", "an Arrow file"),
-    (b"MDF ", "an ASAM MDF file"),
-    (b"UnFinMF ", "an unfinished ASAM MDF file"),
-    (b"%PDF", "a PDF document"),
+Kind = Literal["text", "parquet", "arrow", "stream", "mdf"]
+
+_PACKED: Mapping[bytes, str] = MappingProxyType({b"\x1f\x8b": "gzip", b"\x28\xb5\x2f\xfd": "zstd"})
+_TABLES: Mapping[bytes, Kind] = MappingProxyType(
+    {
+        b"PAR1": "parquet",
+        b"ARROW1": "arrow",
+        b"\xff\xff\xff\xff": "stream",
+        b"MDF ": "mdf",
+    }
 )
-_CONTROL = np.array([code for code in range(32) if code not in (9, 10, 12, 13, 26)], dtype=np.uint8)
-_HEAD = 65536
+_OTHER_FORMATS: Mapping[bytes, str] = MappingProxyType(
+    {
+        b"PK\x03\x04": "a zip archive or a workbook",
+        b"\xd0\xcf\x11\xe0": "a workbook in the old binary form",
+        b"UnFinMF ": "an unfinished ASAM MDF file",
+        b"%PDF": "a PDF document",
+        b"FEA1": "a Feather file of the old version 1",
+    }
+)
+MAGIC_BYTES = 8
+_PIECE = 1 << 20
 
 
-@dataclass(frozen=True)
+class Bytes(Protocol):
+    """What bytes are read from."""
+
+    def read(self, size: int = -1, /) -> bytes:
+        """Return at most ``size`` bytes, fewer only at the end."""
+
+
+class _Hashing:
+    """A file whose bytes are hashed as they are read."""
+
+    closed = False
+
+    def __init__(self, stream: IO[bytes]) -> None:
+        self._stream = stream
+        self.count = 0
+        self.hash = hashlib.sha256()
+
+    def read(self, size: int = -1, /) -> bytes:
+        data = self._stream.read(size)
+        self.hash.update(data)
+        self.count += len(data)
+        return data
+
+    def readable(self) -> bool:
+        return True
+
+    def close(self) -> None:
+        self._stream.close()
+
+
 class Source:
-    """A log file's bytes.
+    """A log file, open for reading from its start.
 
     Parameters
     ----------
-    name, path
-        File name for messages, and where it is.
-    data
-        Everything in it.
-    sha256
-        Of ``data``.
-    """
-
-    name: str
-    path: Path
-    data: bytes = field(repr=False)
-    sha256: str
-
-
-def open_source(path: str | Path) -> Source:
-    """Read a file whole.
+    path
+        The file.
 
     Raises
     ------
     LogError
-        When it is missing, a folder, empty, or may not be read.
-    """
-    place = Path(path)
-    if place.is_dir():
-        raise LogError(
-            "this is a folder, not a log file.", where=str(place), mend="Name the files in it."
-        )
-    try:
-        data = place.read_bytes()
-    except FileNotFoundError as error:
-        raise LogError("there is no such file.", where=str(place)) from error
-    except (OSError, ValueError) as error:
-        raise LogError(f"the file cannot be read ({error}).", where=str(place)) from error
-    if not data.strip(b"\0 \t\r\n"):
-        raise LogError("the file is empty.", where=place.name, mend="Export the log again.")
-    return Source(place.name, place, data, hashlib.sha256(data).hexdigest())
-
-
-@dataclass(frozen=True)
-class Text:
-    """A file's text as UTF-8 with line feeds.
-
-    Parameters
-    ----------
-    data
-        The text.
-    encoding
-        What it was written in.
-    notes
-        What had to be assumed or mended.
+        When it is missing, a folder, empty, no log, or may not be read.
     """
 
-    data: bytes = field(repr=False)
-    encoding: str
-    notes: tuple[str, ...] = ()
+    def __init__(self, path: str | Path) -> None:
+        self.path = Path(path)
+        self.name = self.path.name
+        self._file: _Hashing | None = None
+        head = self._head()
+        self._size = self.path.stat().st_size
+        self.packing = _packing(head)
+        self.kind: Kind = "text"
+        if self.packing:
+            self._refuse_packed_table()
+        else:
+            self.kind = _kind_of(head, self.name)
 
-
-def decode(source: Source) -> Text:
-    """Find the encoding and bring the text to UTF-8.
-
-    Raises
-    ------
-    LogError
-        When the file is not text.
-    """
-    data = source.data
-    for magic, kind in _OTHER_FORMATS:
-        if data.startswith(magic):
+    def _head(self) -> bytes:
+        if self.path.is_dir():
             raise LogError(
-                f"this is {kind}, not a text log.",
-                where=source.name,
+                "this is a folder, not a log file.",
+                where=str(self.path),
+                mend="Name the files in it.",
+            )
+        try:
+            with self.path.open("rb") as stream:
+                head = stream.read(MAGIC_BYTES)
+        except FileNotFoundError as error:
+            raise LogError("there is no such file.", where=str(self.path)) from error
+        except (OSError, ValueError) as error:
+            raise LogError(f"the file cannot be read ({error}).", where=str(self.path)) from error
+        if not head:
+            raise empty(self.name)
+        return head
+
+    def _refuse_packed_table(self) -> None:
+        with self as unpacked:
+            head = unpacked.read(MAGIC_BYTES)
+        if not head:
+            raise empty(self.name)
+        if _packing(head) or _kind_of(head, self.name) != "text":
+            raise LogError(
+                "the archive holds another archive or a binary table.",
+                where=self.name,
+                mend="Unpack the log first; packed logs are read as text only.",
+            )
+
+    def __enter__(self) -> Source:
+        self._file = _Hashing(self.path.open("rb"))
+        self._bytes: Any = self._file
+        if self.packing:
+            import pyarrow as pa
+
+            self._bytes = pa.CompressedInputStream(pa.PythonFile(self._file, "r"), self.packing)
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        place: TracebackType | None,
+    ) -> None:
+        if self._file is not None:
+            self._file.close()
+
+    def read(self, size: int) -> bytes:
+        """Return the next bytes, unpacked; fewer than ``size`` only at the end."""
+        pieces: list[bytes] = []
+        missing = size
+        try:
+            while missing > 0 and (piece := self._bytes.read(min(missing, 16 * _PIECE))):
+                pieces.append(piece)
+                missing -= len(piece)
+        except OSError as error:
+            if self.packing:
+                raise LogError(
+                    f"the {self.packing} archive is damaged: it cannot be unpacked.",
+                    where=self.name,
+                    mend="Copy or export the log again.",
+                ) from error
+            raise LogError(f"the file cannot be read ({error}).", where=self.name) from error
+        return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+
+    @property
+    def share(self) -> float:
+        """Share of the file's bytes that has been read."""
+        read = self._file.count if self._file else 0
+        return min(1.0, read / max(1, self._size))
+
+    def sha256(self) -> str:
+        """Hash of the whole file, what has not been read included."""
+        assert self._file is not None
+        while self._file.read(_PIECE):
+            pass
+        return self._file.hash.hexdigest()
+
+
+def file_sha256(path: Path) -> str:
+    """Hash of a file's bytes."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def empty(name: str) -> LogError:
+    """Return the error for a file without a row."""
+    return LogError("the file is empty.", where=name, mend="Export the log again.")
+
+
+def _packing(head: bytes) -> str | None:
+    return next((how for magic, how in _PACKED.items() if head.startswith(magic)), None)
+
+
+def _kind_of(head: bytes, name: str) -> Kind:
+    for magic, kind in _OTHER_FORMATS.items():
+        if head.startswith(magic):
+            raise LogError(
+                f"this is {kind}, not a log.",
+                where=name,
                 mend="Export or unpack the log as CSV.",
             )
-    notes: list[str] = []
-    if not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        whole = data.rstrip(b"\0")
-        if len(whole) < len(data) and b"\0" not in whole[-2:]:
-            tail = len(data) - len(whole)
-            if tail > 1:
-                notes.append(f"{tail} null bytes at the end of the file were left out.")
-                data = whole
-    text, encoding = _to_text(data, source.name)
-    if encoding == "cp1252":
-        notes.append("The file is not UTF-8; it was read as Windows-1252.")
-    plain = text.replace("\r\n", "\n").replace("\r", "\n").replace("\0", "?")
-    return Text(plain.encode("utf-8", errors="replace"), encoding, tuple(notes))
-
-
-def _to_text(data: bytes, name: str) -> tuple[str, str]:
-    encoding = _wide_encoding(data[:_HEAD])
-    if encoding:
-        return data.decode(encoding, errors="replace").lstrip("\ufeff"), encoding
-    _refuse_binary(data[:_HEAD], name)
-    try:
-        return data.decode("utf-8-sig"), "utf-8"
-    except UnicodeDecodeError as error:
-        if error.start >= len(data) - 4:  # cut in the middle of a letter
-            return data[: error.start].decode("utf-8-sig"), "utf-8"
-        return data.removeprefix(codecs.BOM_UTF8).decode("cp1252", errors="replace"), "cp1252"
-
-
-def _wide_encoding(head: bytes) -> str:
-    """Name UTF-16 by its mark, or by every second byte of plain text being zero."""
-    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-        return "utf-16"
-    codes = np.frombuffer(head[: len(head) // 2 * 2], dtype=np.uint8)
-    if len(codes) < 20:
-        return ""
-    even, odd = float(np.mean(codes[::2] == 0)), float(np.mean(codes[1::2] == 0))
-    if odd > 0.8 and even < 0.05:
-        return "utf-16-le"
-    return "utf-16-be" if even > 0.8 and odd < 0.05 else ""
-
-
-def _refuse_binary(head: bytes, name: str) -> None:
-    codes = np.frombuffer(head, dtype=np.uint8)
-    odd = int(np.isin(codes, _CONTROL).sum())
-    if odd > max(4, 0.005 * len(codes)):
-        raise LogError(
-            f"this is a binary file: {odd} of its first {len(codes)} bytes are no text.",
-            where=name,
-            mend="Export the log as CSV.",
-        )
+    found = (kind for magic, kind in _TABLES.items() if head.startswith(magic))
+    return next(found, "text")

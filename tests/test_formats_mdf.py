@@ -1,0 +1,182 @@
+"""ASAM MDF logs: channels of several rates on one time line, and no value made up."""
+
+from __future__ import annotations
+
+import sys
+import warnings
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tuneassist.errors import LogError
+from tuneassist.files.setup_file import read_setup
+from tuneassist.reading import read_log
+from tuneassist.reading.log import Cells
+from tuneassist.reading.mdf import join
+from tuneassist.reduction import reduce_log
+from tuneassist.simulate import SessionPlan, simulate_session
+from tuneassist.simulate.samples import petrol_engine
+
+asammdf = pytest.importorskip("asammdf")
+SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
+CAR = read_setup(SAMPLES / "petrol-setup.toml")
+pytestmark = pytest.mark.filterwarnings("ignore")  # the library's own
+
+
+def setup():
+    return replace(CAR, channels={})
+
+
+def write(path: Path, *groups: dict[str, tuple[str, np.ndarray, np.ndarray]]) -> Path:
+    """Write groups of channels: name to unit, stamps [s] and values."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with asammdf.MDF(version="4.10") as file:
+            for group in groups:
+                file.append(
+                    [
+                        asammdf.Signal(samples=v, timestamps=t, unit=unit, name=name)
+                        for name, (unit, t, v) in group.items()
+                    ],
+                    common_timebase=True,
+                )
+            file.save(path, overwrite=True)
+    return path
+
+
+SESSION = simulate_session(
+    petrol_engine(), SessionPlan(holds=30, rate_hz=50.0), rng=np.random.default_rng(4)
+).samples
+
+
+def of_rates(lambda_every: int = 1, coolant_every: int = 1):
+    """Return the session with slower lambda and coolant, as their loggers would sample them."""
+    time_s = SESSION["time_s"].to_numpy()
+    slow, cold = slice(2, None, lambda_every), slice(0, None, coolant_every)
+    fast = {
+        "Engine speed": ("rpm", time_s, SESSION["rpm"].to_numpy()),
+        "MAP": ("kPa", time_s, SESSION["load"].to_numpy()),
+        "Throttle": ("%", time_s, SESSION["throttle_pct"].to_numpy()),
+    }
+    wide = {"Lambda": ("", time_s[slow] + 0.003, SESSION["lambda"].to_numpy()[slow])}
+    water = {"Coolant": ("degC", time_s[cold], SESSION["coolant_temp_c"].to_numpy()[cold])}
+    return fast, wide, water
+
+
+def test_channels_of_one_rate_read_as_they_were_written(tmp_path) -> None:
+    fast, _, water = of_rates()
+    wide = {"Lambda": ("", SESSION["time_s"].to_numpy(), SESSION["lambda"].to_numpy())}
+    found = read_log(write(tmp_path / "a.mf4", fast, wide, water), setup=setup())
+    for name in ("rpm", "load", "lambda", "coolant_temp_c", "throttle_pct"):
+        np.testing.assert_allclose(found.samples[name], SESSION[name], rtol=1e-12)
+
+
+def test_slower_channels_stand_at_their_own_stamps_and_leave_the_rest_blank(tmp_path) -> None:
+    log = read_log(write(tmp_path / "a.mf4", *of_rates(5, 100)), setup=setup())
+    assert len(log.samples) == len(SESSION)
+    lam = log.samples["lambda"]
+    assert lam.notna().mean() == pytest.approx(1 / 5, rel=0.01)
+    assert set(lam.dropna()) <= set(SESSION["lambda"])
+    at = np.flatnonzero(lam.notna())
+    assert np.array_equal(at, np.arange(2, len(SESSION), 5)[: len(at)])  # 3 ms are under half a row
+    assert log.samples["coolant_temp_c"].notna().mean() == pytest.approx(0.01, rel=0.1)
+
+
+def test_mixed_rates_give_the_needs_that_the_engine_has(tmp_path) -> None:
+    log = read_log(write(tmp_path / "a.mf4", *of_rates(5, 100)), setup=setup())
+    mixed = reduce_log(log.samples, name="x", setup=setup())
+    whole = reduce_log(SESSION, name="x", setup=setup())
+    assert mixed.refresh.rows["lambda"] == 5
+    assert mixed.fates["used"] > 0.8 * whole.fates["used"] / 5
+    both = pd.merge_asof(mixed.holds, whole.holds, on="start_s", direction="nearest", tolerance=0.5)
+    gap = (both["need_ln_x"] - both["need_ln_y"]).dropna()
+    assert len(gap) > 20
+    assert gap.abs().median() < 0.002
+
+
+def test_peaks_are_seen_where_speed_and_load_have_other_stamps(tmp_path) -> None:
+    time_s = SESSION["time_s"].to_numpy()
+    speed = {"Engine speed": ("rpm", time_s[::4], SESSION["rpm"].to_numpy()[::4])}
+    _, wide, water = of_rates()
+    load = {"MAP": ("kPa", time_s[::3] + 0.001, SESSION["load"].to_numpy()[::3])}
+    heat = {"EGT": ("degC", time_s, 600.0 + 0.03 * SESSION["rpm"].to_numpy())}
+    log = read_log(write(tmp_path / "a.mf4", speed, wide, water, load, heat), setup=setup())
+    found = reduce_log(log.samples, name="x", setup=setup())
+    seen = found.peaks["exhaust_temp_c_max"].to_numpy()
+    rpm = setup().axes.cell_rpm()
+    known = np.isfinite(seen)
+    assert known.sum() > 30
+    assert np.corrcoef(rpm[known], seen[known])[0, 1] > 0.95
+
+
+def test_of_a_faster_channel_no_peak_is_lost(tmp_path) -> None:
+    fast, wide, water = of_rates()
+    quick = np.arange(0.0, float(SESSION["time_s"].iloc[-1]), 0.002)
+    heat = 700.0 + 20.0 * np.sin(quick)
+    heat[12345] = 931.0
+    hot = {"EGT": ("degC", quick, heat)}
+    log = read_log(write(tmp_path / "a.mf4", fast, wide, water, hot), setup=setup())
+    assert log.samples["exhaust_temp_c"].max() == 931.0
+    assert len(log.samples) == len(SESSION)
+
+
+@given(
+    st.integers(0, 10_000),
+    st.floats(0.005, 0.5),
+    st.floats(0.0, 0.4),
+)
+def test_a_join_makes_no_value_up_and_moves_none_by_more_than_half_a_row(seed, step, late) -> None:
+    rng = np.random.default_rng(seed)
+    line_s = np.arange(200) * 0.05
+    time_s = late + np.arange(0.0, 12.0, step)
+    values = rng.normal(size=len(time_s))
+    found = join(time_s, Cells(values), line_s).numbers
+    assert set(found[np.isfinite(found)]) <= set(values)
+    for row in np.flatnonzero(np.isfinite(found)):
+        apart = np.abs(time_s - line_s[row])
+        assert found[row] in values[apart <= 0.025 + 1e-9]
+        assert found[row] >= values[apart < 0.025 - 1e-9].max(initial=-np.inf)
+
+
+def test_values_that_the_file_calls_invalid_are_left_out(tmp_path) -> None:
+    fast, _, water = of_rates()
+    time_s, lam = SESSION["time_s"].to_numpy(), SESSION["lambda"].to_numpy()
+    bad = np.zeros(len(lam), dtype=bool)
+    bad[100:120] = True
+    path = tmp_path / "a.mf4"
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with asammdf.MDF(version="4.10") as file:
+            for group in (fast, water):
+                file.append(
+                    [asammdf.Signal(v, t, unit=u, name=n) for n, (u, t, v) in group.items()],
+                    common_timebase=True,
+                )
+            file.append(asammdf.Signal(lam, time_s, name="Lambda", invalidation_bits=bad))
+            file.save(path, overwrite=True)
+    found = read_log(path, setup=setup()).samples["lambda"].to_numpy()
+    assert np.isnan(found[100:120]).all()
+    assert np.isfinite(found[130:]).all()
+
+
+@pytest.mark.parametrize("keep", [0.02, 0.3, 0.8])
+def test_a_damaged_file_is_refused_in_words_or_read(tmp_path, keep) -> None:
+    path = write(tmp_path / "a.mf4", *of_rates(5, 100))
+    data = path.read_bytes()
+    path.write_bytes(data[: int(len(data) * keep)])
+    try:
+        read_log(path, setup=setup())
+    except LogError as error:
+        assert "a.mf4" in str(error)
+
+
+def test_without_the_library_the_message_says_how_to_get_it(tmp_path, monkeypatch) -> None:
+    path = write(tmp_path / "a.mf4", *of_rates())
+    monkeypatch.setitem(sys.modules, "asammdf", None)
+    with pytest.raises(LogError, match=r"pip install tuneassist\[mdf\]"):
+        read_log(path, setup=setup())

@@ -1,0 +1,196 @@
+"""Many logs on several cores or a cluster: the same to the bit, whatever becomes of a worker."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from concurrent.futures import Future
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tuneassist import parallel
+from tuneassist.errors import InputError, LogError
+from tuneassist.files.setup_file import read_setup
+from tuneassist.parallel import LogFile, ReducedLog, reduce_file, reduce_files
+from tuneassist.simulate import SessionPlan, simulate_session
+from tuneassist.simulate.logs import Dialect, standard_columns, write_log
+from tuneassist.simulate.samples import petrol_engine
+
+SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
+SETUP = SAMPLES / "petrol-setup.toml"
+CAR = read_setup(SETUP)
+LOGS = [SAMPLES / f"petrol-session-{number}.csv" for number in (1, 2)]
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory) -> Path:
+    made = tmp_path_factory.mktemp("logs")
+    lines = LOGS[0].read_text(encoding="utf-8").splitlines(keepends=True)
+    for number in range(6):
+        rows = lines[:2] + lines[2 + 40 * number : 9000 + 40 * number]
+        (made / f"log-{number}.csv").write_text("".join(rows), encoding="utf-8")
+    return made
+
+
+def files_of(folder: Path) -> list[LogFile]:
+    return [LogFile(path, path.name) for path in sorted(folder.glob("*.csv"))]
+
+
+def assert_equal(found: list[ReducedLog], wanted: list[ReducedLog]) -> None:
+    assert [one.log.name for one in found] == [one.log.name for one in wanted]
+    for one, other in zip(found, wanted, strict=True):
+        assert one.log.sha256 == other.log.sha256
+        assert one.log.columns == other.log.columns
+        assert one.evidence.holds.equals(other.evidence.holds)
+        assert one.evidence.peaks.equals(other.evidence.peaks)
+        assert one.evidence.fates.equals(other.evidence.fates)
+        assert one.evidence.delay == other.evidence.delay
+        assert np.array_equal(one.evidence.visits, other.evidence.visits)
+
+
+def test_two_workers_give_the_same_as_one_and_tell_their_progress(folder) -> None:
+    files = files_of(folder)
+    told: list[int] = []
+    two = reduce_files(files, CAR, workers=2, done=lambda count, name: told.append(count))
+    assert_equal(two, [reduce_file(file, CAR) for file in files])
+    assert told == list(range(1, len(files) + 1))
+
+
+def test_the_first_files_error_is_raised_whichever_worker_is_first(folder, tmp_path) -> None:
+    bad = [tmp_path / "bad-1.csv", tmp_path / "bad-2.csv"]
+    for path in bad:
+        path.write_text("nothing", encoding="utf-8")
+    files = [*files_of(folder)[:2], *(LogFile(path, path.name) for path in bad)]
+    with pytest.raises(LogError, match=r"bad-1\.csv"):
+        reduce_files(files, CAR, workers=2)
+
+
+def test_the_logs_of_a_dead_process_are_given_to_others(folder, monkeypatch, tmp_path) -> None:
+    files = files_of(folder)
+    mark = tmp_path / "died"
+    monkeypatch.setattr(parallel, "_submit", _submit_one_that_dies(mark))
+    found = reduce_files(files, CAR, workers=2)
+    assert mark.exists()
+    assert_equal(found, [reduce_file(file, CAR) for file in files])
+
+
+def test_a_log_that_takes_every_process_down_ends_in_words(folder, monkeypatch) -> None:
+    def submit(pool, file, setup) -> Future:
+        return pool.submit(os._exit, 3)
+
+    monkeypatch.setattr(parallel, "_submit", submit)
+    with pytest.raises(InputError, match="worker processes die"):
+        reduce_files(files_of(folder)[:2], CAR, workers=2)
+
+
+def _submit_one_that_dies(mark: Path):
+    def submit(pool, file, setup) -> Future:
+        if not mark.exists():
+            mark.touch()
+            return pool.submit(os._exit, 9)
+        return pool.submit(parallel._work, str(file.path), file.name, setup)
+
+    return submit
+
+
+def run(*words: object) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "tuneassist", *map(str, words)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+
+
+def results(folder: Path) -> dict[str, object]:
+    """Return the files of a result; of the record everything but the moment."""
+    record = json.loads((folder / "proposal.json").read_text(encoding="utf-8"))
+    del record["made_at"]
+    texts = {name: (folder / name).read_bytes() for name in ("step.csv", "grid.csv", "cells.csv")}
+    return {**texts, "record": record}
+
+
+def test_propose_writes_the_same_bytes_with_any_number_of_workers(folder, tmp_path) -> None:
+    outs = []
+    for number in (1, 2):
+        out = tmp_path / f"out-{number}"
+        words = ("propose", folder, "--setup", SETUP, "--out", out, "--workers", number)
+        done = run(*words)
+        assert done.returncode == 0, done.stderr
+        outs.append(results(out))
+    assert outs[0] == outs[1]
+
+
+def test_no_worker_is_wrong_usage(tmp_path) -> None:
+    done = run("propose", LOGS[0], "--setup", SETUP, "--out", tmp_path / "o", "--workers", 0)
+    assert done.returncode == 2
+
+
+# --- a cluster ------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def cluster():
+    """A scheduler and two workers, each a process of its own; yields address and workers."""
+    distributed = pytest.importorskip("distributed")
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as made:
+        yield made
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_cluster_survives_a_worker_killed_in_mid_run_with_the_same_bytes(
+    cluster, tmp_path
+) -> None:
+    files = []
+    for number in range(12):
+        path = tmp_path / f"log-{number}.csv"
+        session = simulate_session(
+            petrol_engine(), SessionPlan(holds=60), rng=np.random.default_rng(number)
+        )
+        write_log(path, session, Dialect(columns=standard_columns(session)))
+        files.append(LogFile(path, path.name))
+    killed: list[int] = []
+
+    def kill_one(count: int, name: str) -> None:
+        if count == 2:
+            worker = next(iter(cluster.workers.values()))
+            killed.append(worker.pid)
+            os.kill(worker.pid, signal.SIGTERM if os.name == "nt" else signal.SIGKILL)
+
+    free = read_setup(SETUP)
+    bare = type(free)(**{**vars(free), "channels": {}})
+    found = reduce_files(files, bare, scheduler=cluster.scheduler_address, done=kill_one)
+    assert killed
+    assert_equal(found, [reduce_file(file, bare) for file in files])
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_propose_on_a_cluster_writes_the_bytes_of_one_process(cluster, folder, tmp_path) -> None:
+    one, many = tmp_path / "one", tmp_path / "many"
+    assert run("propose", folder, "--setup", SETUP, "--out", one).returncode == 0
+    words = ("--scheduler", cluster.scheduler_address)
+    done = run("propose", folder, "--setup", SETUP, "--out", many, *words)
+    assert done.returncode == 0, done.stderr
+    assert results(one) == results(many)
+
+
+def test_a_scheduler_that_does_not_answer_is_said(folder, monkeypatch) -> None:
+    pytest.importorskip("distributed")
+    began = time.monotonic()
+    with pytest.raises(InputError, match="no Dask scheduler answers"):
+        reduce_files(files_of(folder), CAR, scheduler="tcp://127.0.0.1:9")
+    assert time.monotonic() - began < 30
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError, match=r"pip install tuneassist\[cluster\]"):
+        reduce_files(files_of(folder), CAR, scheduler="tcp://127.0.0.1:9")
+
+
+def test_frames_are_compared_to_the_bit() -> None:
+    assert not pd.DataFrame({"a": [1.0]}).equals(pd.DataFrame({"a": [1.0 + 2**-52]}))

@@ -1,0 +1,435 @@
+"""One log to its holds: what is found out about the log, and what becomes of every sample.
+
+The stages of `tuneassist.evidence` in order, on a log that is held in memory. Longer logs go
+through `tuneassist.reduction`, which finds out about the log here, in its first part.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import sparse
+
+from tuneassist.channels import CHANNELS
+from tuneassist.evidence import cells as cell_stage
+from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_delay
+from tuneassist.evidence.holds import (
+    FATE_WORDS,
+    HoldNoise,
+    Settling,
+    Stretches,
+    find_settling,
+    number_stretches,
+    reduce_stretches,
+    reduce_to_holds,
+    smooth_mask,
+)
+from tuneassist.evidence.lattice import LatticeFit, fit_lattice
+from tuneassist.evidence.need import (
+    TRIM_COLUMNS,
+    add_need,
+    from_surface_scale,
+    inside_axes,
+    need_values,
+    scatter_scale,
+    surface_scale,
+    target_at,
+)
+from tuneassist.evidence.refresh import Refresh, common_time_line, reaches_s, with_places
+from tuneassist.evidence.steady import (
+    Bands,
+    driver_of,
+    is_fuelled,
+    is_warm,
+    sensor_stops,
+    steady_mask,
+)
+from tuneassist.grid import Floats, bilinear_weights
+from tuneassist.settings import Setup
+
+Mask = npt.NDArray[np.bool_]
+
+#: No hold is taken for more exact than this. [ln]
+MIN_HOLD_SE = 1e-4
+
+#: What may become of a sample, in the order in which the filters take it.
+FATES = (
+    "no value",
+    "engine cold",
+    "fuel cut",
+    "outside the table",
+    "no target there",
+    "moving",
+    "settling",
+    "short hold",
+    "no lambda",
+    "spike",
+    "sensor at its stop",
+    "used",
+)
+
+
+@dataclass(frozen=True, eq=False)
+class LogEvidence:
+    """What one log says.
+
+    Parameters
+    ----------
+    name
+        The log's name.
+    holds
+        One row per hold (see `tuneassist.evidence.holds.reduce_to_holds`), with ``log`` = name.
+    fates
+        Samples by what became of them, in the order of `FATES`; they add up to ``samples``.
+    samples
+        Samples looked at: rows, or renewed values where the logger repeats old ones.
+    refresh, delay, settling
+        What was found out about the log.
+    stops
+        Richest and leanest reading of the sensor; 0 and infinity where not seen. [lambda]
+    peaks
+        Highest values of the channels with ceilings, one row per cell.
+    notes
+        Sentences that a user should read.
+    visits
+        Samples nearest to each cell, moves and warm-up included, shape (cells,); None where they
+        were not counted.
+    """
+
+    name: str
+    holds: pd.DataFrame
+    fates: pd.Series
+    samples: int
+    refresh: Refresh
+    delay: SensorDelay
+    settling: Settling
+    stops: tuple[float, float]
+    peaks: pd.DataFrame
+    notes: tuple[str, ...] = ()
+    visits: npt.NDArray[np.int64] | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, eq=False)
+class LogNature:
+    """What is found out about a log before it can be reduced.
+
+    Parameters
+    ----------
+    refresh, reaches_s
+        How often the main channels are renewed, and how far each is interpolated. [rows], [s]
+    stops
+        Richest and leanest reading of the sensor. [lambda]
+    bands
+        Noise of speed and load; None for a log shorter than a window.
+    delay, settling
+        How late lambda is, and how long it settles.
+    noise
+        Scatter within holds; None without a hold.
+    warmth
+        Column that tells whether the engine is warm; None where none does.
+    driver
+        Column of the driver's wish that tells an overrun; None where none does.
+    """
+
+    refresh: Refresh
+    reaches_s: dict[str, float]
+    stops: tuple[float, float]
+    bands: Bands | None
+    delay: SensorDelay
+    settling: Settling
+    noise: HoldNoise | None
+    warmth: str | None
+    driver: str | None
+
+
+def reduce_whole(
+    samples: pd.DataFrame, *, name: str, setup: Setup, delay_rows: int | None = None
+) -> tuple[LogEvidence, LogNature]:
+    """Reduce a log that is held in memory to holds.
+
+    Parameters
+    ----------
+    samples
+        One row per log row, in inside units (see `tuneassist.channels`).
+    name
+        The log's name, for messages.
+    setup
+        Axes, target and thresholds.
+    delay_rows
+        Rows from which the delay is estimated; None: all. [rows]
+
+    Returns
+    -------
+    LogEvidence, LogNature
+        Holds and what became of every sample; and what was found out about the log.
+    """
+    settings, axes = setup.steady, setup.axes
+    has_lambda = "lambda" in samples
+    main = main_columns(samples)
+    line, refresh = common_time_line(samples, main=main, max_gap_s=settings.max_gap_s)
+    rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
+    target = target_at(axes, setup.target.table, rpm, load)
+    stops = (
+        sensor_stops(samples["lambda"].to_numpy(dtype=float), settings)
+        if has_lambda
+        else (0.0, np.inf)
+    )
+    notes: list[str] = []
+    masks, bands = _position_masks(line, target, refresh, setup, notes)
+    head = slice(0, delay_rows)
+    delay = _delay(
+        line.iloc[head],
+        target[head],
+        stops,
+        {name: mask[head] for name, mask in masks.items()},
+        refresh=refresh,
+        setup=setup,
+    )
+    max_gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
+    if has_lambda:
+        line = line.assign(**{"lambda": align(line, delay, max_gap_s=max_gap_s)})
+    else:
+        notes.append(NO_LAMBDA)
+    trims = {
+        column: line[column].to_numpy(dtype=float) for column in TRIM_COLUMNS if column in line
+    }
+    need, stop = need_values(
+        line["lambda"].to_numpy(dtype=float) if has_lambda else None,
+        target_lambda=target,
+        trims=trims,
+        stops=stops,
+        settings=settings,
+    )
+    masks["fuel cut"] = _is_fuelled(line, target, setup)
+    usable = np.logical_and.reduce(list(masks.values()))
+    time_s = line["time_s"].to_numpy(dtype=float)
+    stretch = number_stretches(usable, time_s, max_gap_s=max_gap_s)
+    settling = find_settling(need, stretch, time_s, lag_s=delay.lag_s, settings=settings)
+    holds, fate, noise = reduce_stretches(
+        Stretches(time_s, rpm, load, need, target, stop, stretch),
+        settle_s=settling.settle_s,
+        interval_s=refresh.interval_s,
+        settings=settings,
+    )
+    found = LogEvidence(
+        name=name,
+        holds=holds.assign(log=name),
+        fates=count_fates(masks, fate[usable]),
+        samples=len(line),
+        refresh=refresh,
+        delay=delay,
+        settling=settling,
+        stops=stops,
+        peaks=cell_stage.channel_peaks(
+            with_places(samples, max_gap_s=settings.max_gap_s), axes, peak_columns(setup)
+        ),
+        notes=tuple(notes),
+    )
+    nature = LogNature(
+        refresh,
+        reaches_s(samples, refresh, max_gap_s=settings.max_gap_s),
+        stops,
+        bands,
+        delay,
+        settling,
+        noise,
+        warmth_of(line),
+        driver_of(line),
+    )
+    return found, nature
+
+
+NO_LAMBDA = "no lambda channel: the need is read from the fuel trims alone"
+
+
+def main_columns(samples: pd.DataFrame) -> tuple[str, ...]:
+    """Columns whose renewal sets the time line."""
+    return ("rpm", "load", "lambda") if "lambda" in samples else ("rpm", "load")
+
+
+def warmth_of(line: pd.DataFrame) -> str | None:
+    """Name the column that tells whether the engine is warm; a temperature before a voltage."""
+    for name in ("coolant_temp_c", "coolant_volts"):
+        if name in line and bool(line[name].notna().any()):
+            return name
+    return None
+
+
+def peak_columns(setup: Setup) -> tuple[str, ...]:
+    """Columns whose highest values matter."""
+    return (*(CHANNELS[name].column for name in setup.limits.ceilings), "manifold_pressure_kpa")
+
+
+def _is_fuelled(line: pd.DataFrame, target: Floats, setup: Setup) -> Mask:
+    """Mask of the fuel cut; where no target is known, against stoichiometric."""
+    known = np.where(np.isfinite(target), target, 1.0)
+    ignition = setup.engine.ignition
+    return smooth_mask(is_fuelled(line, target=known, settings=setup.steady, ignition=ignition))
+
+
+def _position_masks(
+    line: pd.DataFrame,
+    target: Floats,
+    refresh: Refresh,
+    setup: Setup,
+    notes: list[str],
+) -> tuple[dict[str, Mask], Bands | None]:
+    """Masks that need no aligned lambda, True = usable, named after the fate of what they take."""
+    settings, axes = setup.steady, setup.axes
+    rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
+    warm = is_warm(line, settings)
+    if warm is None:
+        notes.append(
+            "no coolant temperature or sender voltage was logged: nothing shows that the engine "
+            "was warm"
+        )
+        warm = np.ones(len(line), dtype=bool)
+    moving, bands = steady_mask(
+        line["time_s"].to_numpy(dtype=float),
+        rpm,
+        load,
+        interval_s=refresh.interval_s,
+        settings=settings,
+    )
+    masks = {
+        "no value": np.isfinite(rpm) & np.isfinite(load),
+        "engine cold": warm,
+        "fuel cut": np.ones(len(line), dtype=bool),
+        "outside the table": inside_axes(
+            axes, rpm, load, margin_cells=settings.outside_margin_cells
+        ),
+        "no target there": np.isfinite(target),
+        "moving": moving,
+    }
+    return masks, bands
+
+
+def _delay(
+    line: pd.DataFrame,
+    target: Floats,
+    stops: tuple[float, float],
+    masks: dict[str, Mask],
+    *,
+    refresh: Refresh,
+    setup: Setup,
+) -> SensorDelay:
+    """Estimate the delay against a first surface from holds with generous settling."""
+    settings = setup.steady
+    if "lambda" not in line:
+        return known_delay(settings, why="no lambda channel")
+    if settings.lambda_delay_s is not None:
+        return known_delay(settings, why="given by the setup", source="setup")
+    first = add_need(line, target_lambda=target, stops=stops, settings=settings)
+    fuelled = _is_fuelled(line, target, setup)
+    usable = np.logical_and.reduce([*masks.values(), fuelled])
+    gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
+    stretch = number_stretches(usable, line["time_s"].to_numpy(dtype=float), max_gap_s=gap_s)
+    holds, _ = reduce_to_holds(
+        first,
+        stretch=stretch,
+        settle_s=settings.default_settle_s + settings.default_delay_s,
+        interval_s=refresh.interval_s,
+        settings=settings,
+    )
+    holds = holds[holds["stop"].eq("")]
+    if len(holds) < settings.min_samples:
+        return known_delay(settings, why=f"only {len(holds)} holds in the log")
+    weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
+    index = np.zeros(len(holds), dtype=np.int64)
+    used = np.ones(len(holds), dtype=bool)
+    named = holds.rename(columns={"need_ln": "total_need_ln"})
+    fit = fit_holds(setup, named, weights, index, used, robust=False)
+    if fit is None:
+        return known_delay(settings, why="no holds in the log")
+    rpm, load = (line[c].interpolate(limit_direction="both") for c in ("rpm", "load"))
+    trims = first["need_ln"] - np.log(line["lambda"].where(line["lambda"] > 0) / target)
+    need = from_surface_scale(
+        bilinear_weights(setup.axes, rpm, load) @ fit.theta, setup.target.kind
+    )
+    surface = need + np.log(target) - trims.fillna(0)
+    lam = line["lambda"].to_numpy(dtype=float)
+    is_value = fuelled & first["is_at_stop"].eq("").to_numpy() & (lam > 0) & masks["engine cold"]
+    return estimate_delay(
+        line, surface=surface.to_numpy(dtype=float), is_usable=is_value, settings=settings
+    )
+
+
+def count_fates(masks: dict[str, Mask], fate: npt.NDArray[np.int8]) -> pd.Series:
+    """Count samples by fate.
+
+    Parameters
+    ----------
+    masks
+        Fate to the samples that it leaves, in the order in which they take.
+    fate
+        What became of the samples that all of them leave, as places in `FATE_WORDS`.
+
+    Returns
+    -------
+    pandas.Series
+        Counts in the order of `FATES`.
+    """
+    counts = dict.fromkeys(FATES, 0)
+    left: Mask | None = None
+    for name, mask in masks.items():
+        rest = mask if left is None else left & mask
+        counts[name] = (len(mask) if left is None else int(left.sum())) - int(rest.sum())
+        left = rest
+    for word, count in zip(FATE_WORDS, np.bincount(fate, minlength=len(FATE_WORDS)), strict=True):
+        if word:
+            counts[word] += int(count)
+    return pd.Series(counts, dtype=int).rename("count")
+
+
+def fit_holds(
+    setup: Setup,
+    holds: pd.DataFrame,
+    weights: sparse.csr_matrix,
+    index: npt.NDArray[np.int64],
+    is_used: Mask,
+    *,
+    robust: bool = True,
+    like: LatticeFit | None = None,
+) -> LatticeFit | None:
+    """Fit the lattice to the holds that are used; None without one.
+
+    Parameters
+    ----------
+    setup
+        Axes and the kind of target.
+    holds
+        With ``total_need_ln, within_se`` and, where logs may have drifted, ``fade_ln``.
+    weights
+        Bilinear weights of all holds, shape (holds, cells).
+    index
+        Number of each hold's log, shape (holds,).
+    is_used
+        Holds that take part, shape (holds,).
+    robust
+        Whether bad holds lose weight.
+    like
+        As for `fit_lattice`.
+    """
+    if not is_used.any():
+        return None
+    _, first, codes = np.unique(index[is_used], return_index=True, return_inverse=True)
+    fade = (
+        holds.loc[is_used, "fade_ln"].to_numpy(dtype=float)[first] if "fade_ln" in holds else None
+    )
+    need = holds.loc[is_used, "total_need_ln"].to_numpy(dtype=float)
+    own_se = holds.loc[is_used, "within_se"].clip(lower=MIN_HOLD_SE).to_numpy(dtype=float)
+    scale = scatter_scale(need, setup.target.kind)
+    return fit_lattice(
+        setup.axes,
+        weights[is_used],
+        surface_scale(need, setup.target.kind),
+        own_se * scale,
+        codes,
+        scale=scale,
+        log_se=fade,
+        robust=robust,
+        like=like,
+    )

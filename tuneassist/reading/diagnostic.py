@@ -1,0 +1,200 @@
+"""Raw bytes of SAE J1979 (ISO 15031-5) mode 01 answers to values.
+
+The paid standard was not seen. Formulas are those on which the diagnostic layer of scapy 2.x and
+two public tables of parameter identifiers agree; the -128 mA offset of the current-type oxygen
+sensors and the meaning of the "equivalence ratio" are from memory.
+
+Traps that are kept clear of: 2/65536 is not rounded to 0.0000305; air flow has two bytes; and the
+parameters called "equivalence ratio" hold lambda (above 1 is lean), not its reciprocal.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from tuneassist.errors import SetupError
+from tuneassist.reading.log import Cells, Floats
+
+_ECHO = "41"  # an answer to mode 01 repeats the mode plus 0x40, and the parameter
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """One parameter identifier.
+
+    Parameters
+    ----------
+    size
+        Bytes of an answer. [1]
+    unit
+        Unit word of the value.
+    channels
+        Channels that it can serve.
+    formula
+        From bytes, shape (n, size), to values, shape (n,).
+    """
+
+    size: int
+    unit: str
+    channels: tuple[str, ...]
+    formula: Callable[[Floats], Floats]
+
+
+def _word(b: Floats, first: int = 0) -> Floats:
+    return np.asarray(256.0 * b[:, first] + b[:, first + 1])
+
+
+def _share(b: Floats) -> Floats:
+    return np.asarray(b[:, 0] * 100.0 / 255.0)
+
+
+def _celsius(b: Floats) -> Floats:
+    return np.asarray(b[:, 0] - 40.0)
+
+
+def _trim(b: Floats) -> Floats:
+    """Positive adds fuel."""
+    return np.asarray((b[:, 0] - 128.0) * 100.0 / 128.0)
+
+
+def _plain(b: Floats) -> Floats:
+    return np.asarray(b[:, 0])
+
+
+def _lambda(b: Floats) -> Floats:
+    """1/32768 a step: the standard's 2/65536, exact in binary."""
+    return _word(b) * 2.0 / 65536.0
+
+
+def sensor_volts(b: Floats) -> Floats:
+    """Second value of 0x24 to 0x2B. [V]"""
+    return _word(b, 2) * 8.0 / 65536.0
+
+
+def sensor_milliamperes(b: Floats) -> Floats:
+    """Second value of 0x34 to 0x3B. [mA]"""
+    return _word(b, 2) / 256.0 - 128.0
+
+
+def _table() -> dict[int, Parameter]:
+    short, long = ("fuel_trim_short",), ("fuel_trim_long",)
+    found = {
+        0x04: Parameter(1, "percent", ("load",), _share),
+        0x05: Parameter(1, "degC", ("coolant_temp",), _celsius),
+        0x06: Parameter(1, "percent", short, _trim),
+        0x07: Parameter(1, "percent", long, _trim),
+        0x08: Parameter(1, "percent", short, _trim),
+        0x09: Parameter(1, "percent", long, _trim),
+        0x0B: Parameter(1, "kPa", ("manifold_pressure", "load"), _plain),
+        0x0C: Parameter(2, "rpm", ("rpm",), lambda b: _word(b) / 4.0),
+        0x0F: Parameter(1, "degC", ("intake_temp",), _celsius),
+        0x10: Parameter(2, "g/s", ("load",), lambda b: _word(b) / 100.0),
+        0x11: Parameter(1, "percent", ("throttle",), _share),
+        0x33: Parameter(1, "kPa", ("barometer",), _plain),
+        0x43: Parameter(2, "percent", ("load",), lambda b: _word(b) * 100.0 / 255.0),
+        0x44: Parameter(2, "lambda", ("lambda_target",), _lambda),
+    }
+    sensors = (*range(0x24, 0x2C), *range(0x34, 0x3C))
+    return found | {pid: Parameter(4, "lambda", ("lambda",), _lambda) for pid in sensors}
+
+
+PARAMETERS: Mapping[int, Parameter] = MappingProxyType(_table())
+"""Parameter identifier to what it holds; those that no channel here can use are left out."""
+
+
+def parameter(raw: str, *, channel: str, where: str) -> tuple[int, Parameter]:
+    """Read a parameter identifier of the setup, such as "0C" or "0x0C".
+
+    Raises
+    ------
+    SetupError
+        When it is none that the program knows, or cannot be this channel.
+    """
+    key = f"channels.{channel}.raw"
+    try:
+        pid = int(raw, 16)
+    except ValueError:
+        pid = -1
+    if pid not in PARAMETERS:
+        known = ", ".join(f"{number:02X}" for number in PARAMETERS)
+        raise SetupError(
+            f"{key} is {raw!r}, which is no parameter that the program knows.",
+            where=where,
+            mend=f"Known, in hexadecimal: {known}.",
+        )
+    found = PARAMETERS[pid]
+    if channel not in found.channels:
+        raise SetupError(
+            f"{key} is {raw!r}: parameter {pid:02X} is {' or '.join(found.channels)}, not "
+            f"{channel}.",
+            where=where,
+            mend="Name the column under the right channel.",
+        )
+    return pid, found
+
+
+def decode_answers(cells: Cells, pid: int, *, is_hex: bool) -> Cells:
+    """Turn logged answers into values.
+
+    Parameters
+    ----------
+    cells
+        The column: bytes in hexadecimal, A first ("1A F8", "0x1AF8", or with the answer's head
+        "41 0C 1A F8"), or one whole number 256 A + B.
+    pid
+        The parameter.
+    is_hex
+        Which of both. Nothing is guessed: "26" is 38 in one and 26 in the other.
+
+    Returns
+    -------
+    Cells
+        Values; a cell of another length is counted as text.
+
+    Examples
+    --------
+    >>> raw = Cells(np.full(2, np.nan), pd.Series(["1A F8", "410C1AF8"]))
+    >>> decode_answers(raw, 0x0C, is_hex=True).numbers.tolist()
+    [1726.0, 1726.0]
+    """
+    found = PARAMETERS[pid]
+    if not is_hex:
+        return _of_numbers(cells, found)
+    words = cells.words if cells.words is not None else pd.Series(dtype=str)
+    text = words.fillna("").str.strip().str.replace(r"0[xX]|[\s:_-]", "", regex=True).str.upper()
+    echo = f"{_ECHO}{pid:02X}"
+    digits = 2 * found.size
+    is_whole_answer = text.str.startswith(echo) & (text.str.len() == digits + len(echo))
+    text = text.where(~is_whole_answer, text.str[len(echo) :])
+    is_bytes = text.str.fullmatch(rf"[0-9A-F]{{{digits}}}").to_numpy(dtype=bool)
+    values = np.full(len(text), np.nan)
+    values[is_bytes] = found.formula(_bytes_of("".join(text[is_bytes]), found.size))
+    return _counted(values, is_bytes | text.eq("").to_numpy(dtype=bool), words)
+
+
+def _bytes_of(text: str, size: int) -> Floats:
+    return np.frombuffer(bytes.fromhex(text), dtype=np.uint8).reshape(-1, size).astype(float)
+
+
+def _of_numbers(cells: Cells, found: Parameter) -> Cells:
+    numbers = cells.numbers
+    is_whole = (numbers >= 0) & (numbers < 256.0**found.size) & (numbers == np.floor(numbers))
+    whole = np.where(is_whole, numbers, 0.0).astype(np.uint64)
+    shifts = 8 * np.arange(found.size - 1, -1, -1, dtype=np.uint64)
+    parts = ((whole[:, None] >> shifts) & np.uint64(255)).astype(float)
+    values = np.where(is_whole, found.formula(parts), np.nan)
+    words = cells.words if cells.words is not None else pd.Series(numbers).astype(str)
+    is_fine = is_whole | (np.isnan(numbers) & (cells.text_count == 0))
+    return _counted(values, is_fine, words)
+
+
+def _counted(values: Floats, is_fine: npt.NDArray[np.bool_], words: pd.Series[str]) -> Cells:
+    wrong = np.flatnonzero(~is_fine)
+    example = (int(wrong[0]), str(words.iloc[wrong[0]])) if len(wrong) else (0, "")
+    return Cells(values, words, len(wrong), example)
