@@ -332,7 +332,7 @@ def test_a_mistake_in_the_program_is_one_sentence_without_traceback(
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("inside")
 
-    monkeypatch.setattr("tuneassist.pipeline.propose", broken)
+    monkeypatch.setattr("tuneassist.pipeline.propose_from", broken)
     result = run("propose", VAN_LOG, "-s", VAN, "-o", tmp_path / "out")
     assert result.exit_code == 1
     assert len(result.stderr.splitlines()) == 1
@@ -346,7 +346,7 @@ def test_stopping_a_run_ends_with_130_and_leaves_nothing(
     def stopped(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("tuneassist.pipeline.propose", stopped)
+    monkeypatch.setattr("tuneassist.pipeline.propose_from", stopped)
     result = run("propose", VAN_LOG, "-s", VAN, "-o", tmp_path / "out")
     assert result.exit_code == 130
     assert "stopped" in result.stderr

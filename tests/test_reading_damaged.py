@@ -79,7 +79,7 @@ DAMAGED = {
     "null bytes only": (b"\0" * 5000, "the file is empty"),
     "random bytes": (NOISE.bytes(20000), "binary file"),
     "a picture": (b"\x89PNG\r\n\x1a\n" + NOISE.bytes(3000), "binary file"),
-    "gzip": (gzip.compress(GOOD_TEXT.encode()), "gzip archive"),
+    "gzip": (gzip.compress(GOOD_TEXT.encode())[:-900], "gzip archive is damaged"),
     "a workbook": (b"PK\x03\x04" + NOISE.bytes(500), "zip archive or a workbook"),
     "parquet": (b"PAR1" + NOISE.bytes(500), "Parquet file"),
     "measurement data format": (b"MDF     4.10" + NOISE.bytes(500), "ASAM MDF"),

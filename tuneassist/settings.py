@@ -77,10 +77,42 @@ class ChannelSource:
         The column's header as the logger writes it.
     unit
         Unit word of the values; None takes the unit that stands in the header.
+    transfer
+        For an analog sensor: pairs of what is logged (in ``unit``) and what it stands for (in
+        ``transfer_unit``), two for a line or more for a table, the first of each pair rising.
+        Between pairs the line is straight, beyond the outer ones the sensor is at its stop.
+    transfer_unit
+        Unit word of the second of each pair.
+    raw
+        For raw bytes of SAE J1979 answers: the parameter in hexadecimal, such as "0C".
+    raw_as
+        How raw bytes are written: "hex", or "number" for one whole number 256 A + B.
     """
 
     column: str
     unit: str | None = None
+    transfer: tuple[tuple[float, float], ...] | None = None
+    transfer_unit: str | None = None
+    raw: str | None = None
+    raw_as: Literal["hex", "number"] = "hex"
+
+    def __post_init__(self) -> None:
+        _require(self.raw_as in ("hex", "number"), "raw_as", self.raw_as, '"hex" or "number"')
+        if self.raw is not None:
+            is_alone = self.unit is None and self.transfer is None
+            _require(is_alone, "raw", self.raw, "alone: raw bytes have a unit of their own")
+        if self.transfer is None:
+            _require(
+                self.transfer_unit is None, "transfer_unit", self.transfer_unit, "beside a transfer"
+            )
+            return
+        _require(bool(self.transfer_unit), "transfer_unit", self.transfer_unit, "a unit word")
+        pairs = np.asarray(self.transfer, dtype=float)
+        is_table = pairs.ndim == 2 and pairs.shape[0] >= 2 and pairs.shape[1] == 2
+        ok = is_table and bool(np.isfinite(pairs).all() and (np.diff(pairs[:, 0]) > 0).all())
+        _require(
+            ok, "transfer", self.transfer, "two pairs or more, [[0.0, 0.68], [5.0, 1.36]], rising"
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -192,6 +224,11 @@ class SteadySettings:
     outside_margin_cells
         Samples this far outside the axes still count for the edge, which the controller holds
         there; farther out they tell about another place. [cells]
+    estimate_rows
+        A log of up to so many rows is looked at whole. Of a longer one units, sampling, noise,
+        stops, delay and settling are found in these first rows and held to in the rest, so that
+        memory does not grow with the log: nearly three hours at 10 rows a second, by when the
+        delay is known as well as its model allows. [rows]
     """
 
     min_coolant_c: float = 70.0
@@ -227,6 +264,7 @@ class SteadySettings:
     outlier_spans: float = 4.0
     trim_stop_pct: float = 25.0
     outside_margin_cells: float = 0.5
+    estimate_rows: int = 100_000
 
     def __post_init__(self) -> None:
         for f in fields(self):
@@ -237,6 +275,12 @@ class SteadySettings:
                 _require(bool(low <= value < np.inf), f"steady.{f.name}", value, right)
         _require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")
         _require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "two or more")
+        _require(
+            1000 <= self.estimate_rows <= 1_000_000,
+            "steady.estimate_rows",
+            self.estimate_rows,
+            "from 1,000 to 1,000,000",
+        )
 
 
 @dataclass(frozen=True)
@@ -562,7 +606,17 @@ def as_plain(value: Any) -> Any:
         items = sorted(value) if isinstance(value, (set, frozenset)) else value
         return [as_plain(item) for item in items]
     if hasattr(value, "__dataclass_fields__"):
-        return {f.name: as_plain(getattr(value, f.name)) for f in fields(value)}
+        return {name: as_plain(getattr(value, name)) for name in _listed(value)}
     if isinstance(value, float) and not np.isfinite(value):
         return None
     return value
+
+
+def _listed(value: Any) -> list[str]:
+    """Name the fields that are worth listing; a channel's entry lists what it uses."""
+    names = [f.name for f in fields(value)]
+    if not isinstance(value, ChannelSource):
+        return names
+    plain = ChannelSource(value.column)
+    always = ("column", "unit")
+    return [n for n in names if n in always or getattr(value, n) != getattr(plain, n)]
