@@ -230,3 +230,18 @@ def test_a_fault_in_a_later_round_is_noticed_too(fault) -> None:
     result = add_round(rounds, [log], setup=made.setup, current=now)
     assert result.is_halt
     assert not result.proposal.limited.step_pct.any()
+
+
+def test_a_halted_round_shows_what_it_measured_and_not_what_was_hoped_for() -> None:
+    """The grid was never loaded: its cells stand where the engine stood before it."""
+    one = first(0)
+    deaf = replace(one.engine, grid_response=0.0)
+    result = one.add(logged(deaf, one.setup, one.grid, 70))
+    require_halt(result, "no answer")
+    cells = result.proposal.cells
+    sure = cells[cells["confidence"].eq("good")]
+    assert len(sure) > 20
+    truth = deaf.true_deviation_pct(sure["rpm"].to_numpy(), sure["load"].to_numpy(), one.grid)
+    apart = sure["deviation_pct"].to_numpy() - truth
+    assert np.sqrt(np.mean(apart**2)) < 1.0
+    assert np.sqrt(np.mean(truth**2)) > 2.0

@@ -22,7 +22,7 @@ from tuneassist.grid import Grid
 from tuneassist.loop.advice import Advice, RoundLook, advise, look_at, look_of_record, look_record
 from tuneassist.loop.history import RoundMark
 from tuneassist.loop.rounds import RoundResult, add_round
-from tuneassist.pipeline import LogEvidence, Proposal, gather
+from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 
@@ -92,10 +92,7 @@ def judge_round(
     result = add_round(tune.rounds(earlier), logs, setup=setup, current=current)
     result = replace(result, round=replace(result.round, number=mark.number))
     response = result.round.response
-    cells = result.proposal.cells
-    if result.is_halt:  # what the earlier rounds predict is no look at this one
-        cells = gather(result.round.logs, setup=setup, current=current).cells
-    look = look_at(mark.number, cells, response, setup=setup)
+    look = look_at(mark.number, result.proposal.cells, response, setup=setup)
     before = look_of_record(dict(tune.evidence(earlier[-1]).look))[0] if earlier else None
     advice = advise(
         result.proposal.cells,

@@ -13,7 +13,14 @@ from tuneassist.errors import NoEvidenceError
 from tuneassist.grid import Grid
 from tuneassist.loop.pool import Round, pool_rounds
 from tuneassist.loop.response import Response, ResponseSettings, measure_response
-from tuneassist.pipeline import Evidence, LogEvidence, Proposal, no_evidence_words, propose_on
+from tuneassist.pipeline import (
+    Evidence,
+    LogEvidence,
+    Proposal,
+    gather,
+    no_evidence_words,
+    propose_on,
+)
 from tuneassist.settings import CorrectionSettings, Setup
 
 
@@ -67,7 +74,8 @@ def add_round(
     Returns
     -------
     RoundResult
-        After a halt the new round's evidence is kept but nothing is proposed.
+        After a halt the new round's evidence is kept but nothing is proposed, and the cells show
+        what that round measured by itself.
 
     Raises
     ------
@@ -91,8 +99,9 @@ def add_round(
         response = _respond(known, kept, before=before, now=current, setup=setup, settings=settings)
     made = Round(number, kept, current, response)
     if response.is_halt:
-        known = pool_rounds(earlier, setup=setup, current=current)
-        return RoundResult(made, _nothing(known, response, setup, current), set_aside)
+        # what the earlier rounds predict under this grid is just what was not found
+        seen = gather(kept, setup=setup, current=current)
+        return RoundResult(made, _nothing(seen, response, setup, current), set_aside)
     evidence = pool_rounds([*earlier, made], setup=setup, current=current)
     notes = tuple(f"log {name} was set aside: {why}" for name, why in set_aside.items())
     evidence = replace(evidence, notes=(*evidence.notes, *notes))
