@@ -175,6 +175,22 @@ def test_a_damaged_file_is_refused_in_words_or_read(tmp_path, keep) -> None:
         assert "a.mf4" in str(error)
 
 
+def test_a_channel_beyond_its_record_is_refused_and_never_read(tmp_path) -> None:
+    # found by the fuzzer: the library would read foreign memory
+    path = write(tmp_path / "a.mf4", *of_rates())
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with asammdf.MDF(path) as file:
+            channel = next(c for c in file.groups[0].channels if c.name == "MAP")
+            place = channel.address + 24 + 8 * 8 + 4  # links, then types; the byte offset
+    data = bytearray(path.read_bytes())
+    assert int.from_bytes(data[place : place + 4], "little") == channel.byte_offset
+    data[place : place + 4] = (500).to_bytes(4, "little")
+    path.write_bytes(bytes(data))
+    with pytest.raises(LogError, match="does not lie inside the record"):
+        read_log(path, setup=setup())
+
+
 def test_without_the_library_the_message_says_how_to_get_it(tmp_path, monkeypatch) -> None:
     path = write(tmp_path / "a.mf4", *of_rates())
     monkeypatch.setitem(sys.modules, "asammdf", None)

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from tuneassist.errors import LogError
 from tuneassist.reading import read_log
-from tuneassist.reading.clock import SESSION_PAUSE_S, build_timeline
+from tuneassist.reading.clock import build_timeline
 from tuneassist.reading.log import Cells
+from tuneassist.reading.straight import SESSION_PAUSE_S
 
 ROWS = 120
 

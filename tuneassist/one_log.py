@@ -166,18 +166,13 @@ def reduce_whole(
     LogEvidence, LogNature
         Holds and what became of every sample; and what was found out about the log.
     """
-    settings, axes = setup.steady, setup.axes
-    has_lambda = "lambda" in samples
-    main = main_columns(samples)
-    line, refresh = common_time_line(samples, main=main, max_gap_s=settings.max_gap_s)
-    rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
-    target = target_at(axes, setup.target.table, rpm, load)
-    stops = (
-        sensor_stops(samples["lambda"].to_numpy(dtype=float), settings)
-        if has_lambda
-        else (0.0, np.inf)
+    settings = setup.steady
+    line, refresh = common_time_line(
+        samples, main=main_columns(samples), max_gap_s=settings.max_gap_s
     )
-    notes: list[str] = []
+    rpm, load, time_s = (line[c].to_numpy(dtype=float) for c in ("rpm", "load", "time_s"))
+    target = target_at(setup.axes, setup.target.table, rpm, load)
+    stops, notes = _stops(samples, setup), list[str]()
     masks, bands = _position_masks(line, target, refresh, setup, notes)
     head = slice(0, delay_rows)
     delay = _delay(
@@ -189,23 +184,13 @@ def reduce_whole(
         setup=setup,
     )
     max_gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
-    if has_lambda:
+    if "lambda" in line:
         line = line.assign(**{"lambda": align(line, delay, max_gap_s=max_gap_s)})
     else:
         notes.append(NO_LAMBDA)
-    trims = {
-        column: line[column].to_numpy(dtype=float) for column in TRIM_COLUMNS if column in line
-    }
-    need, stop = need_values(
-        line["lambda"].to_numpy(dtype=float) if has_lambda else None,
-        target_lambda=target,
-        trims=trims,
-        stops=stops,
-        settings=settings,
-    )
+    need, stop = _needs(line, target, stops, setup)
     masks["fuel cut"] = _is_fuelled(line, target, setup)
     usable = np.logical_and.reduce(list(masks.values()))
-    time_s = line["time_s"].to_numpy(dtype=float)
     stretch = number_stretches(usable, time_s, max_gap_s=max_gap_s)
     settling = find_settling(need, stretch, time_s, lag_s=delay.lag_s, settings=settings)
     holds, fate, noise = reduce_stretches(
@@ -214,6 +199,7 @@ def reduce_whole(
         interval_s=refresh.interval_s,
         settings=settings,
     )
+    placed = with_places(samples, max_gap_s=settings.max_gap_s)
     found = LogEvidence(
         name=name,
         holds=holds.assign(log=name),
@@ -223,23 +209,32 @@ def reduce_whole(
         delay=delay,
         settling=settling,
         stops=stops,
-        peaks=cell_stage.channel_peaks(
-            with_places(samples, max_gap_s=settings.max_gap_s), axes, peak_columns(setup)
-        ),
+        peaks=cell_stage.channel_peaks(placed, setup.axes, peak_columns(setup)),
         notes=tuple(notes),
     )
-    nature = LogNature(
-        refresh,
-        reaches_s(samples, refresh, max_gap_s=settings.max_gap_s),
-        stops,
-        bands,
-        delay,
-        settling,
-        noise,
-        warmth_of(line),
-        driver_of(line),
+    reach = reaches_s(samples, refresh, max_gap_s=settings.max_gap_s)
+    warmth, driver = warmth_of(line), driver_of(line)
+    return found, LogNature(refresh, reach, stops, bands, delay, settling, noise, warmth, driver)
+
+
+def _stops(samples: pd.DataFrame, setup: Setup) -> tuple[float, float]:
+    """Richest and leanest reading of the sensor. [lambda]"""
+    if "lambda" not in samples:
+        return (0.0, np.inf)
+    return sensor_stops(samples["lambda"].to_numpy(dtype=float), setup.steady)
+
+
+def _needs(
+    line: pd.DataFrame, target: Floats, stops: tuple[float, float], setup: Setup
+) -> tuple[Floats, npt.NDArray[np.int8]]:
+    """What each sample needs, and whether it is at a stop."""
+    return need_values(
+        line["lambda"].to_numpy(dtype=float) if "lambda" in line else None,
+        target_lambda=target,
+        trims={name: line[name].to_numpy(dtype=float) for name in TRIM_COLUMNS if name in line},
+        stops=stops,
+        settings=setup.steady,
     )
-    return found, nature
 
 
 NO_LAMBDA = "no lambda channel: the need is read from the fuel trims alone"

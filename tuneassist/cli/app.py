@@ -8,6 +8,7 @@ import io
 import os
 import sys
 import warnings
+from collections.abc import Callable
 from typing import Annotated, Any
 
 import typer
@@ -79,6 +80,12 @@ def _flowing(doc: str) -> str:
     return "\n\n".join(" ".join(part.split()) for part in doc.split("\n\n"))
 
 
+def _help_of(command: Callable[..., object]) -> dict[str, Any]:
+    """Return a command's help, and its first sentence whole for the list of commands."""
+    text = _flowing(command.__doc__ or "")
+    return {"help": text, "short_help": text.split("\n\n")[0]}
+
+
 app = typer.Typer(
     cls=_Group,
     name="tuneassist",
@@ -93,9 +100,9 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 for _command in (propose, check, coverage, plan, verify, limits):
-    app.command(help=_flowing(_command.__doc__ or ""))(_command)
+    app.command(**_help_of(_command))(_command)
 for _compares in (runs, report):
-    app.command(cls=ManyLogs, help=_flowing(_compares.__doc__ or ""))(_compares)
+    app.command(cls=ManyLogs, **_help_of(_compares))(_compares)
 rounds = typer.Typer(
     help="The tune loop, one folder per tune: log, propose, load, log again, until it is enough.",
     no_args_is_help=True,
@@ -103,7 +110,7 @@ rounds = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 for _step in ROUNDS:
-    rounds.command(help=_flowing(_step.__doc__ or ""))(_step)
+    rounds.command(**_help_of(_step))(_step)
 app.add_typer(rounds, name="rounds")
 tunes = typer.Typer(
     help="A set of tunes of one car: standard, economy, towing, high power.",
@@ -112,7 +119,7 @@ tunes = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 tunes.callback()(lambda: None)  # so that the sub-command keeps its name
-tunes.command("check", help=_flowing(check_tunes.__doc__ or ""))(check_tunes)
+tunes.command("check", **_help_of(check_tunes))(check_tunes)
 app.add_typer(tunes, name="tunes")
 
 

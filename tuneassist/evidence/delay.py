@@ -33,6 +33,9 @@ Mask = npt.NDArray[np.bool_]
 SWINGS_S = (0.15, 0.5, 1.5)
 #: Stretch around the start of a move that takes part in the fit. [s]
 BEFORE_S, AFTER_S = 0.5, 3.0
+#: A log with more than this many times its rows' time in pauses has them cut to `PAUSE_S`, longer
+#: than a move with what follows it. [1], [s]
+MOST_PAUSES, PAUSE_S = 4.0, 5.0
 #: Fewest moves from which a delay is estimated. [1]
 MIN_MOVES = 8
 #: What is added to the standard error because a wetted wall and a delay look alike: on truth-known
@@ -184,6 +187,8 @@ def _moves(line: pd.DataFrame, *, surface: Floats, is_usable: Mask) -> _Moves | 
     if len(time_s) < 50:
         return None
     step_s = float(np.median(np.diff(time_s)))
+    if time_s[-1] - time_s[0] > MOST_PAUSES * len(time_s) * step_s:
+        time_s = _with_short_pauses(time_s)
     even_s = np.arange(time_s[0], time_s[-1], step_s)
     rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
     measured = np.log(np.where(is_usable, line["lambda"].to_numpy(dtype=float), np.nan))
@@ -213,6 +218,12 @@ def _moves(line: pd.DataFrame, *, surface: Floats, is_usable: Mask) -> _Moves | 
         blank=np.isnan(even_surface).astype(float),
         parts=tuple(_filled(part) for part in (even_surface, *even_swings)),
     )
+
+
+def _with_short_pauses(time_s: Floats) -> Floats:
+    """Cut pauses down: a stamp that jumps by years must not become years of an even time line."""
+    steps = np.minimum(np.diff(time_s), PAUSE_S)
+    return np.concatenate([time_s[:1], time_s[0] + np.cumsum(steps)])
 
 
 def _median_of_three(values: Floats) -> Floats:

@@ -60,6 +60,14 @@ class Groups:
         """Return the last value of each group."""
         return np.asarray(values[self.start + self.count - 1])
 
+    def sum(self, values: Floats) -> Floats:
+        """Return the sum of each group; there must be groups."""
+        return np.asarray(np.add.reduceat(values, self.start))
+
+    def mean(self, values: Floats) -> Floats:
+        """Return the mean of each group; there must be groups."""
+        return np.asarray(self.sum(values) / self.count)
+
     def total(self, mask: npt.NDArray[np.bool_]) -> Ints:
         """Count the rows of each group where a mask is true."""
         if not len(self.start):

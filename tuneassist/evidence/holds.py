@@ -311,6 +311,8 @@ def reduce_stretches(
     kept = [part for part in parts if not part.empty]
     if not kept:
         return _no_holds(), fate, noise
+    if len(kept) == 1 and kept[0] is values:
+        return values, fate, noise  # in order of time as they are
     return pd.concat(kept).sort_values("start_s").reset_index(drop=True), fate, noise
 
 
@@ -410,12 +412,11 @@ def _summary(
         return _no_holds(), noise
     stretch, time_s = line.stretch[rows], line.time_s[rows]
     groups = Groups.of(stretch)
-    number = groups.spread(np.arange(len(groups.count)))
     columns = ("rpm", "load", "need_ln", "target_lambda")
-    work = pd.DataFrame({name: getattr(line, name)[rows] for name in columns}, copy=False)
-    mean = work.groupby(number).mean()
-    residual = work["need_ln"].to_numpy() - groups.spread(mean["need_ln"].to_numpy())
-    square = pd.Series(residual**2)
+    work = {name: getattr(line, name)[rows] for name in columns}
+    mean = {name: groups.mean(values) for name, values in work.items()}
+    residual = work["need_ln"] - groups.spread(mean["need_ln"])
+    square = residual**2
     if noise is None:
         memory = max(1, round(MEMORY_S / interval_s))
         rho = pooled_autocorrelation(pd.Series(residual), pd.Series(stretch), max_lag=memory)
@@ -423,19 +424,18 @@ def _summary(
         noise = HoldNoise(floor, rho, common)
     worth = _worths(groups.count, noise.correlation)
     # each hold's variance leans on the log's common one, as if by five samples more
-    variance = square.groupby(number).sum().to_numpy(dtype=float)
-    variance = (variance + 5.0 * noise.variance) / (groups.count - 1 + 5.0)
+    variance = (groups.sum(square) + 5.0 * noise.variance) / (groups.count - 1 + 5.0)
     holds = pd.DataFrame(
         {
             "start_s": groups.first(time_s),
             "end_s": groups.last(time_s),
-            "rpm": mean["rpm"].to_numpy(),
-            "load": mean["load"].to_numpy(),
+            "rpm": mean["rpm"],
+            "load": mean["load"],
             "samples": groups.count.astype(float),
             "effective_n": worth,
-            "need_ln": mean["need_ln"].to_numpy(),
+            "need_ln": mean["need_ln"],
             "within_se": np.sqrt(variance / worth),
-            "target_lambda": mean["target_lambda"].to_numpy(),
+            "target_lambda": mean["target_lambda"],
             "stop": "",
         }
     )

@@ -101,16 +101,9 @@ class LatticeFit:
 
     @property
     def strengths(self) -> Floats:
-        """What the search found, as it was searched for."""
-        return np.array(
-            [
-                self.curvature_rpm,
-                self.curvature_load,
-                self.slope,
-                self.hold_scatter,
-                self.log_scatter,
-            ]
-        )
+        """What the search found, in the order of `PRIOR_MEDIAN`."""
+        penalties = (self.curvature_rpm, self.curvature_load, self.slope)
+        return np.array([*penalties, self.hold_scatter, self.log_scatter])
 
     @property
     def standard_error(self) -> Floats:
@@ -434,14 +427,8 @@ def fit_lattice(
         best = _search(problem, best, is_flat=is_flat)
         state = _evaluate(problem, best)
     if like is not None:
-        return _fit_at(
-            problem,
-            best,
-            state,
-            covariance=state.covariance,
-            is_surface=like.is_surface,
-            skill=like.skill,
-        )
+        is_surface, skill = like.is_surface, like.skill
+        return _fit_at(problem, best, state, state.covariance, is_surface=is_surface, skill=skill)
     return _finish(problem, best, state)
 
 
@@ -475,15 +462,15 @@ def _finish(problem: _Problem, best: Floats, state: _State) -> LatticeFit:
         covariance = state.covariance + _strength_covariance(problem, best)
     else:
         best, state, covariance = flat, flat_state, flat_state.covariance
-    return _fit_at(problem, best, state, covariance=covariance, is_surface=is_surface, skill=skill)
+    return _fit_at(problem, best, state, covariance, is_surface=is_surface, skill=skill)
 
 
 def _fit_at(
     problem: _Problem,
     best: Floats,
     state: _State,
-    *,
     covariance: Floats,
+    *,
     is_surface: bool,
     skill: float,
 ) -> LatticeFit:

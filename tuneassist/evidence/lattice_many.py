@@ -116,64 +116,108 @@ def evaluate_many(
     precision
         Invertible prior precision of the surface, shape (k, k).
     """
-    own = 1.0 / noise
-    log, k = holds.log_index, holds.weights.shape[1]
-    per_log = np.bincount(log, weights=own, minlength=holds.logs)
-    shrink = log_variance / (1.0 + log_variance * per_log)  # c of each log; 0 without offset
-
-    def apart(x: Floats) -> Floats:
-        """A^-1 x."""
-        scaled = own * x
-        if not shrink.any():
-            return np.asarray(scaled)
-        means = np.bincount(log, weights=scaled, minlength=holds.logs)
-        return np.asarray(scaled - own * (shrink * means)[log])
-
-    member = sparse.csr_matrix((own, (log, np.arange(len(log)))), shape=(holds.logs, len(log)))
-    by_log = np.asarray((member @ holds.weights).todense())  # Z' D W
-    gram = (holds.products @ own).reshape(k, k) - by_log.T @ (shrink[:, None] * by_log)
+    errors = _Errors.of(holds, noise, log_variance)
+    weights, cells = holds.weights, holds.weights.shape[1]
+    by_log = errors.weighted(weights)
+    gram = (holds.products @ errors.own).reshape(cells, cells)
+    gram = gram - by_log.T @ (errors.shrink[:, None] * by_log)
     prior, log_det_prior = _inverse(precision)
     after, log_det_after = _inverse(precision + gram)
-    log_det = float(np.sum(np.log(noise)) + np.sum(np.log1p(log_variance * per_log)))
-    log_det += log_det_after - log_det_prior
 
     def solved(x: Floats) -> Floats:
         """V^-1 x."""
-        plain = apart(x)
-        return np.asarray(plain - apart(holds.weights @ (after @ (holds.weights.T @ plain))))
+        plain = errors.solved(x)
+        return np.asarray(plain - errors.solved(weights @ (after @ (weights.T @ plain))))
 
-    ones = np.ones(len(y))
-    row = solved(ones)
+    row = solved(np.ones(len(y)))
     total = float(row.sum())
     level = float(row @ y) / total
     score = solved(y) - row * level
-    pull = prior @ (holds.weights.T @ score)
-    seen = prior @ (holds.weights.T @ row)
+    pull, seen = (prior @ (weights.T @ x) for x in (score, row))
     gap = 1.0 - seen
-    crossed = after @ by_log.T  # (k, logs)
-    spent = holds.products_by_hold @ after.ravel()
-    if shrink.any():
-        mixed = _row_sums(holds.weights, crossed, log)
-        own_part = np.einsum("lk,kl->l", by_log, crossed)
-        spent = spent - 2.0 * shrink[log] * mixed + (shrink**2 * own_part)[log]
-    spent = own**2 * spent
-    leverage = own - own**2 * shrink[log] - spent - row**2 / total
-    sums = per_log - shrink * per_log**2  # Z' A^-1 Z, diagonal
-    reach = by_log - (shrink * per_log)[:, None] * by_log  # Z' A^-1 W
-    log_trace = float(np.sum(sums) - np.sum(reach @ after * reach))
-    log_trace -= float(np.sum(np.bincount(log, weights=row, minlength=holds.logs) ** 2)) / total
-    log_pull = float(np.sum(np.bincount(log, weights=score, minlength=holds.logs) ** 2))
+    reach = by_log - (errors.shrink * errors.per_log)[:, None] * by_log  # Z' A^-1 W
+    log_trace = float(np.sum(errors.shared()) - np.sum(reach @ after * reach))
+    log_det = errors.log_det() + log_det_after - log_det_prior
     return ManyState(
         misfit=log_det + np.log(total) + float(y @ score),
         theta=level + pull,
         covariance=after + np.outer(gap, gap) / total,
         inner=prior - after - np.outer(seen, seen) / total,
         pull=pull,
-        leverage=leverage,
+        leverage=_leverage(holds, errors, after, by_log) - row**2 / total,
         score=score,
-        log_trace=log_trace,
-        log_pull=log_pull,
+        log_trace=log_trace - float(np.sum(errors.sums(row) ** 2)) / total,
+        log_pull=float(np.sum(errors.sums(score) ** 2)),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Errors:
+    """The matrix A: each hold's own variance, and an offset that the holds of a log share.
+
+    Parameters
+    ----------
+    own
+        1 / own variance, shape (m,).
+    per_log
+        Sum of it for each log, shape (logs,).
+    shrink
+        Share that the identity takes out of each log; 0 without an offset, shape (logs,).
+    log_variance, log_index
+        Of the offsets, and each hold's log.
+    """
+
+    own: Floats
+    per_log: Floats
+    shrink: Floats
+    log_variance: Floats
+    log_index: npt.NDArray[np.int64]
+
+    @classmethod
+    def of(cls, holds: ManyHolds, noise: Floats, log_variance: Floats) -> _Errors:
+        own = 1.0 / noise
+        per_log = np.bincount(holds.log_index, weights=own, minlength=holds.logs).astype(float)
+        shrink = log_variance / (1.0 + log_variance * per_log)
+        return cls(own, per_log, shrink, log_variance, holds.log_index)
+
+    def sums(self, x: Floats) -> Floats:
+        """Z' x: the sum over each log's holds."""
+        total = np.bincount(self.log_index, weights=x, minlength=len(self.per_log))
+        return np.asarray(total, dtype=float)
+
+    def solved(self, x: Floats) -> Floats:
+        """A^-1 x."""
+        scaled = self.own * x
+        if not self.shrink.any():
+            return np.asarray(scaled)
+        return np.asarray(scaled - self.own * (self.shrink * self.sums(scaled))[self.log_index])
+
+    def weighted(self, weights: sparse.csr_matrix) -> Floats:
+        """Z' D W: the weights' sums over each log, by the holds' own variance."""
+        shape = (len(self.per_log), len(self.own))
+        place = (self.log_index, np.arange(len(self.own)))
+        return np.asarray((sparse.csr_matrix((self.own, place), shape=shape) @ weights).todense())
+
+    def shared(self) -> Floats:
+        """Diagonal of Z' A^-1 Z."""
+        return np.asarray(self.per_log - self.shrink * self.per_log**2)
+
+    def log_det(self) -> float:
+        """Log determinant of A."""
+        own = -float(np.sum(np.log(self.own)))
+        return own + float(np.sum(np.log1p(self.log_variance * self.per_log)))
+
+
+def _leverage(holds: ManyHolds, errors: _Errors, after: Floats, by_log: Floats) -> Floats:
+    """Diagonal of V^-1."""
+    own, log, shrink = errors.own, errors.log_index, errors.shrink
+    spent = holds.products_by_hold @ after.ravel()
+    if shrink.any():
+        crossed = after @ by_log.T  # (k, logs)
+        mixed = _row_sums(holds.weights, crossed, log)
+        own_part = np.einsum("lk,kl->l", by_log, crossed)
+        spent = spent - 2.0 * shrink[log] * mixed + (shrink**2 * own_part)[log]
+    return np.asarray(own - own**2 * shrink[log] - own**2 * spent)
 
 
 def _row_sums(weights: sparse.csr_matrix, table: Floats, column: npt.NDArray[np.int64]) -> Floats:

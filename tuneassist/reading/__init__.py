@@ -2,20 +2,27 @@
 
 ::
 
-    source     path to bytes and text            any file
-    dialect    where header, units and data are  text logs
-    delimited  text to a table of raw columns    text logs
-    headers    words and unit of a header
-    picks      a column that serves a channel
-    load       which column is the load axis
-    plan       which column serves which channel
-    numbers    text of cells to numbers
-    guard      does the unit fit the values
-    columns    raw column to values inside
-    clock      stamps to rising seconds
-    read       all of it, in order
+    source      path to bytes, unpacked and hashed as they are read
+    text        bytes to text, in blocks of whole lines
+    dialect     where header, units and data are    text logs
+    delimited   text to raw columns                 text logs
+    columnar    Parquet, Arrow and Feather (arrow)
+    mdf         ASAM MDF 4
+    headers     words and unit of a header
+    picks       a column that serves a channel
+    load        which column is the load axis
+    plan        which column serves which channel
+    numbers     text of cells to numbers
+    sensors     volts by a sensor's transfer, raw diagnostic bytes (diagnostic)
+    guard       does the unit fit the values
+    columns     raw column to values inside
+    clock       stamps to rising seconds (stamps, straight)
+    checks      is there enough to go on
+    part        one part of a log: all of it, in order
+    tally       the further parts of a long log (ahead)
+    read        a log whole or part by part
 
-A further format is one more module that ends in a `Table`.
+A further format is one more module that is a `tuneassist.reading.log.Parts`.
 """
 
 from tuneassist.reading.log import ColumnReport, Dialect, Log

@@ -44,13 +44,13 @@ class ColumnarParts:
         self._kind = "Arrow" if source.kind == "stream" else source.kind.capitalize()
         with self._damage():
             schema, self._count, self._open = _opened(source, rows)
-        self._names = [str(name) for name in schema.names]
+            self._names = [str(name) for name in schema.names]
+            self.headers = tuple(
+                (name, _unit_of(schema.field(i))) for i, name in enumerate(self._names)
+            )
+            self.preamble = _said(schema)
         if not self._names:
             raise LogError("the file has no columns.", where=self._name)
-        self.headers = tuple(
-            (name, _unit_of(schema.field(i))) for i, name in enumerate(self._names)
-        )
-        self.preamble = _said(schema)
         self.dialect = Dialect(encoding=source.kind, header_line=0, data_line=1)
         self._batches: Iterator[Any] = iter(())
 

@@ -12,6 +12,8 @@ length of such a log.
 
 from __future__ import annotations
 
+import contextlib
+import io
 from collections.abc import Iterator, Set
 from dataclasses import dataclass
 from typing import Any
@@ -110,7 +112,11 @@ class MdfParts:
 
     def _channel(self, place: _Place) -> _Channel:
         try:
-            signal = self._file.get(group=place.group, index=place.index)
+            content = self._file.groups[place.group]
+            for index in (place.index, self._file.masters_db.get(place.group, place.index)):
+                _require_inside(content, index)
+            with _silent():
+                signal = self._file.get(group=place.group, index=place.index)
             samples, time_s = signal.samples, np.asarray(signal.timestamps, dtype=float)
             if samples.ndim != 1 or len(samples) != len(time_s):
                 raise ValueError("not one value for each stamp")
@@ -124,6 +130,17 @@ class MdfParts:
             words = None if cells.words is None else cells.words[keep].reset_index(drop=True)
             cells = Cells(cells.numbers[keep], words, cells.text_count, cells.text_example)
         return _Channel(time_s, cells)
+
+
+def _require_inside(content: Any, index: int) -> None:
+    """Refuse a channel that does not lie inside its record.
+
+    The library reads such a channel from memory beyond the record: strange values, or a crash.
+    """
+    channel, group = content.channels[index], content.channel_group
+    end = channel.byte_offset + -(-(channel.bit_offset + channel.bit_count) // 8)
+    if end > group.samples_byte_nr + group.invalidation_bytes_nr:
+        raise ValueError("it does not lie inside the record")
 
 
 def join(time_s: Floats, cells: Cells, line_s: Floats) -> Cells:
@@ -189,10 +206,16 @@ def _opened(source: Source) -> Any:
 
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)
     try:
-        return MDF(source.path)
+        with _silent():
+            return MDF(source.path)
     except Exception as error:  # asammdf raises whatever its parts raise
         _put_down(error)
         raise _damaged(source.name, str(error)) from error
+
+
+def _silent() -> contextlib.AbstractContextManager[object]:
+    """Keep the library from printing tracebacks of its own on standard output."""
+    return contextlib.redirect_stdout(io.StringIO())
 
 
 def _put_down(error: BaseException) -> None:
@@ -200,11 +223,11 @@ def _put_down(error: BaseException) -> None:
     trace = error.__traceback__
     while trace is not None:
         half = trace.tb_frame.f_locals.get("self")
-        if type(half).__module__.startswith("asammdf"):
-            half._closed = True  # type: ignore[union-attr]
+        if type(half).__module__.startswith("asammdf") and hasattr(half, "__dict__"):
+            half.__dict__["_closed"] = True
             for name in ("_file", "_mapped_file", "_tempfile"):
-                stream = getattr(half, name, None)
-                if stream is not None:
+                stream: Any = getattr(half, name, None)
+                if hasattr(stream, "close"):
                     stream.close()
         trace = trace.tb_next
 
@@ -233,5 +256,8 @@ def _places(file: Any, wanted: Set[str], name: str) -> list[_Place]:
 
 
 def _said(file: Any) -> tuple[str, ...]:
-    words = str(getattr(file.header, "comment", "") or "")
+    try:
+        words = str(file.header.comment or "")
+    except Exception:  # a comment that is no XML is no reason to refuse the log
+        return ()
     return tuple(line[:2000] for line in words.splitlines() if line.strip())[:50]

@@ -7,12 +7,13 @@ the rest follows block by block.
 from __future__ import annotations
 
 import codecs
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tuneassist.errors import LogError
+from tuneassist.reading.ahead import ReadAhead
 from tuneassist.reading.source import Source, empty
 
 _CONTROL = np.array([code for code in range(32) if code not in (9, 10, 12, 13, 26)], dtype=np.uint8)
@@ -129,32 +130,49 @@ def blocks(source: Source, first: Text) -> Iterator[bytes]:
     LogError
         When a line does not end.
     """
-    wide = first.encoding.startswith("utf-16")
-    decoder = codecs.getincrementaldecoder(first.wide_name)("replace")
-    held, raw = first.more, first.rest
-    is_end = False
+    with ReadAhead(_pieces(source, first), depth=2) as pieces:
+        yield from _whole_lines(pieces, first, source.name)
+
+
+def _pieces(source: Source, first: Text) -> Iterator[tuple[bytes, bool]]:
+    """Yield the bytes behind the first part, and whether they are the last."""
+    is_end = first.is_whole
+    raw = first.rest
     while not is_end:
-        piece = b"" if first.is_whole else source.read(BLOCK_BYTES)
+        piece = source.read(BLOCK_BYTES)
         is_end = len(piece) < BLOCK_BYTES
-        raw += piece
-        if wide:
+        yield raw + piece, is_end
+        raw = b""
+    if first.is_whole:
+        yield raw, True
+
+
+def _whole_lines(pieces: Iterable[tuple[bytes, bool]], first: Text, name: str) -> Iterator[bytes]:
+    decoder = codecs.getincrementaldecoder(first.wide_name)("replace")
+    is_wide = first.encoding.startswith("utf-16")
+    held = first.more
+    for raw, is_end in pieces:
+        if is_wide:
             plain = decoder.decode(raw, is_end).encode("utf-8", errors="replace")
         else:
             plain = _utf8(raw, first.encoding)
-        raw = b""
         held += plain
         is_split = held.endswith(b"\r") and not is_end
-        body = held[:-1] if is_split else held
-        if b"\r" in body:
-            body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-        if b"\0" in body:
-            body = (body.rstrip(b"\0") if is_end else body).replace(b"\0", b"?")
+        body = _line_feeds(held[:-1] if is_split else held, is_end=is_end)
         end = len(body) if is_end else body.rfind(b"\n") + 1
         held = body[end:] + (b"\r" if is_split else b"")
         if len(held) > FIRST_BYTES:
-            raise LogError("a line does not end.", where=source.name, mend="Export the log again.")
+            raise LogError("a line does not end.", where=name, mend="Export the log again.")
         if end:
             yield body[:end]
+
+
+def _line_feeds(body: bytes, *, is_end: bool) -> bytes:
+    if b"\r" in body:
+        body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    if b"\0" in body:
+        body = (body.rstrip(b"\0") if is_end else body).replace(b"\0", b"?")
+    return body
 
 
 def _utf8(raw: bytes, encoding: str) -> bytes:

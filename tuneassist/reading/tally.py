@@ -1,0 +1,159 @@
+"""The further parts of a long log: converted as the first was, and added up for the report."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.reading.clock import extend_timeline
+from tuneassist.reading.columns import extend_column
+from tuneassist.reading.log import ColumnReport, Floats, Log, Piece
+from tuneassist.reading.part import FirstPart, PartWork, apply_barometer, samples_of
+from tuneassist.reading.sensors import sensed
+from tuneassist.reading.source import Source
+
+
+class Tally:
+    """Adds the further parts up."""
+
+    def __init__(self, first: FirstPart) -> None:
+        self._first = first
+        self._going_on = first.timeline.going_on
+        self._rows = len(first.work.lines)
+        self._dropped = Counter(dict(first.work.piece.dropped))
+        self._dropped_time = Counter(dict(first.timeline.dropped))
+        self._wrong: Counter[str] = Counter()
+        self._texts: Counter[str] = Counter()
+        self._kept = len(first.samples)
+        self._blank_times = int((~np.isfinite(first.timeline.seconds)).sum())
+        self._ends = [float(v) for v in first.samples["time_s"].iloc[[0, -1]]]
+        steps = np.diff(first.samples["time_s"].to_numpy(dtype=float))
+        self._step_s = float(np.median(steps)) if len(steps) else float("nan")
+        self._ranges = {name: _Range.of(c.numbers) for name, c in first.work.columns.items()}
+
+    def add(self, piece: Piece) -> pd.DataFrame:
+        """Convert a further part and count it; returns its samples."""
+        first = self._first
+        self._rows += len(piece.lines)
+        self._dropped.update(dict(piece.dropped))
+        pick = first.picks["time"]
+        seconds, dropped, self._going_on = extend_timeline(
+            piece.cells[pick.heading.index],
+            self._going_on,
+            where=f"{first.name}, column {pick.heading.text!r}",
+        )
+        self._dropped_time.update(dict(dropped))
+        self._blank_times += sum(count for _, count in dropped)
+        work = PartWork(first.setup, first.name, piece)
+        for name, column in first.as_logged.items():
+            cells = sensed(column.pick, piece.cells[column.pick.heading.index])
+            values, wrong = extend_column(column, cells.numbers)
+            self._wrong[column.pick.heading.text] += wrong
+            self._texts[column.pick.heading.text] += cells.text_count
+            work.columns[name] = replace(column, numbers=values)
+        apply_barometer(work, usual=first.as_logged.get("barometer"))
+        for name, column in work.columns.items():
+            self._ranges[name].add(column.numbers)
+        samples = samples_of(work, seconds)
+        self._kept += len(samples)
+        if len(samples):
+            self._ends[1] = float(samples["time_s"].iloc[-1])
+        return samples
+
+    def check_filled(self) -> None:
+        """Refuse a log whose needed channels are all but empty, over all its rows."""
+        first = self._first
+        if not first.parts.is_whole:
+            filled = {name: self._rows - found.blank for name, found in self._ranges.items()}
+            first.check_filled(filled, self._rows, is_all=True)
+
+    def log(self, source: Source) -> Log:
+        """Return the log without its samples."""
+        first = self._first
+        lost = sum(self._dropped.values())
+        notes = [*first.work.notes]
+        for why, counts in (("impossible value(s)", self._wrong), ("cell(s) of text", self._texts)):
+            notes += [
+                f"Column {header!r}: behind the first part, {count} {why} were left out."
+                for header, count in counts.items()
+                if count
+            ]
+        return Log(
+            name=first.name,
+            path=first.path,
+            sha256=source.sha256(),
+            samples=first.samples.iloc[:0],
+            columns=_reports(first, self._ranges, self._blank_times, self._ends),
+            dropped=(*self._dropped.items(), *self._dropped_time.items()),
+            notes=tuple(dict.fromkeys(notes)),
+            rows_read=self._rows + lost,
+            dialect=first.parts.dialect,
+            preamble=first.parts.preamble,
+            rows_kept=self._kept,
+            span_s=self._ends[1] - self._ends[0],
+            step_s=self._step_s,
+        )
+
+
+@dataclass
+class _Range:
+    """Blanks, lowest and highest value of a column."""
+
+    blank: int
+    low: float
+    high: float
+
+    @classmethod
+    def of(cls, values: Floats) -> _Range:
+        made = cls(0, float("nan"), float("nan"))
+        made.add(values)
+        return made
+
+    def add(self, values: Floats) -> None:
+        low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+        self.low, self.high = float(np.fmin(self.low, low)), float(np.fmax(self.high, high))
+        if not np.isfinite(values.sum()):
+            self.blank += int((~np.isfinite(values)).sum())
+
+
+def _reports(
+    first: FirstPart, ranges: Mapping[str, _Range], blank_times: int, ends: Sequence[float]
+) -> tuple[ColumnReport, ...]:
+    """Report every column in the file's order; one that serves two channels comes twice."""
+    uses: dict[int, list[ColumnReport]] = {}
+    pick, timeline = first.picks["time"], first.timeline
+    uses[pick.heading.index] = [
+        ColumnReport(
+            pick.heading.text,
+            "time",
+            timeline.unit,
+            "s",
+            pick.how,
+            timeline.unit_how,
+            blank_times,
+            ends[0],
+            ends[1],
+        )
+    ]
+    for name, column in first.work.columns.items():
+        pick, found = column.pick, ranges[name]
+        uses.setdefault(pick.heading.index, []).append(
+            ColumnReport(
+                pick.heading.text,
+                name,
+                pick.unit or "",
+                column.unit_inside,
+                pick.how,
+                pick.unit_how,
+                found.blank,
+                found.low,
+                found.high,
+            )
+        )
+    return tuple(
+        report for h in first.headings for report in uses.get(h.index, [ColumnReport(h.text, None)])
+    )
