@@ -2,9 +2,10 @@
 
 Run ``python benchmarks/speed.py --help``. The yardstick is ``nearest_means.py``, which reads a log
 and takes nearest-cell means. Program and yardstick are timed in turns, each as a process of its own
-with its start-up; the shortest of several turns counts, since what else runs on the computer only
-adds. Logs are simulated sessions, one after the other in time. The load average is printed, for
-ratios from a busy computer say little.
+with its start-up. Times are medians over the turns, the ratio is the median of the turns' ratios,
+and its lowest and highest stand in brackets: the yardstick holds the whole log, so that its time
+hangs on how readily the system gives it memory. Logs are simulated sessions, one after the other
+in time. The load average is printed, for ratios from a busy computer say little.
 """
 
 from __future__ import annotations
@@ -35,10 +36,15 @@ MAX_MEMORY_MIB = 600.0
 
 @dataclass(frozen=True)
 class Run:
-    """Shortest wall time and largest resident memory of a command's turns."""
+    """Wall times of a command's turns, and the largest resident memory."""
 
-    wall_s: float
+    walls_s: tuple[float, ...]
     peak_mib: float
+
+    @property
+    def wall_s(self) -> float:
+        """Median wall time. [s]"""
+        return float(np.median(self.walls_s))
 
 
 def columns_of(samples: object, start_s: float) -> pa.Table:
@@ -101,7 +107,7 @@ def once(command: Sequence[str]) -> Run:
     wall = time.perf_counter() - began
     if process.returncode != 0:
         raise SystemExit(f"{command} failed: {(complaint or b'').decode()[-600:]}")
-    return Run(wall, peak)
+    return Run((wall,), peak)
 
 
 def in_turns(turns: int, *commands: Sequence[str]) -> list[Run]:
@@ -109,7 +115,7 @@ def in_turns(turns: int, *commands: Sequence[str]) -> list[Run]:
     for _ in range(turns):
         for place, command in enumerate(commands):
             runs[place].append(once(command))
-    return [Run(min(r.wall_s for r in own), max(r.peak_mib for r in own)) for own in runs]
+    return [Run(tuple(run.wall_s for run in own), max(run.peak_mib for run in own)) for own in runs]
 
 
 def program(*words: object) -> list[str]:
@@ -124,9 +130,13 @@ def python(*words: object) -> list[str]:
     return [sys.executable, *map(str, words)]
 
 
-def tell(what: str, ours: float, other: float, wanted: str, *, note: str = "") -> None:
+def tell(what: str, ours: Run, other: Run, wanted: str, *, note: str = "") -> None:
+    ratios = np.divide(ours.walls_s, other.walls_s)
+    spread = f"({ratios.min():.2f} to {ratios.max():.2f})"
     print(
-        f"{what:44s} {ours:7.2f} s {other:7.2f} s {ours / other:6.2f}  {wanted}{note}", flush=True
+        f"{what:42s} {ours.wall_s:6.2f} s {other.wall_s:6.2f} s {np.median(ratios):6.2f} "
+        f"{spread:14s} {wanted}{note}",
+        flush=True,
     )
 
 
@@ -134,7 +144,7 @@ def load_words() -> str:
     return f"load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else "load unknown"
 
 
-def compare_long(folder: Path, rows: int, turns: int, kind: str, wanted: str) -> float:
+def compare_long(folder: Path, rows: int, turns: int, kind: str, wanted: str) -> Run:
     log = write_long(folder / f"{rows}.{kind}", rows)
     size = log.stat().st_size / 1e6
     ours, plain = in_turns(
@@ -142,8 +152,8 @@ def compare_long(folder: Path, rows: int, turns: int, kind: str, wanted: str) ->
     )
     log.unlink()
     note = f"; {size:.0f} MB, peak {ours.peak_mib:.0f} MiB (at most {MAX_MEMORY_MIB:.0f})"
-    tell(f"propose, {rows:,} rows of {kind}", ours.wall_s, plain.wall_s, wanted, note=note)
-    return ours.wall_s
+    tell(f"propose, {rows:,} rows of {kind}", ours, plain, wanted, note=note)
+    return ours
 
 
 def main() -> None:
@@ -153,28 +163,29 @@ def main() -> None:
     parser.add_argument("--files", type=int, default=40, help="files for the workers")
     asked = parser.parse_args()
     print(f"{os.cpu_count()} cores, {load_words()} at the start")
-    print(f"{'':44s} {'program':>9s} {'yardstick':>9s} {'ratio':>6s}")
+    print(f"{'':42s} {'program':>8s} {'yardstick':>9s} {'ratio':>5s}")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         small = asked.rows // 5
-        short_s = compare_long(folder, small, asked.turns, "csv", "at most 3.0")
-        long_s = compare_long(folder, asked.rows, asked.turns, "csv", "at most 2.0")
-        tell("growth: 5 times the rows, time / (5 x time)", long_s, 5 * short_s, "at most 1.0")
+        short = compare_long(folder, small, asked.turns, "csv", "at most 3.0")
+        long = compare_long(folder, asked.rows, asked.turns, "csv", "at most 2.0")
+        linear = Run(tuple(5 * wall for wall in short.walls_s), short.peak_mib)
+        tell("growth: over 5 times the short log's time", long, linear, "at most 1.0")
         compare_long(folder, asked.rows, asked.turns, "parquet", "at most 2.5")
         one = write_many(folder / "one", 1)
         imports = "import pandas, scipy.optimize, statsmodels.api"
         turns = 2 * asked.turns
         ours, plain = in_turns(turns, propose(one, folder / "out"), python("-c", imports))
-        tell("propose, one session", ours.wall_s, plain.wall_s, f"at most 2.0 of `{imports}`")
+        tell("propose, one session", ours, plain, f"at most 2.0 of `{imports}`")
         ours, plain = in_turns(4 * turns, program("--help"), python("-c", "import typer, rich"))
-        tell("--help", ours.wall_s, plain.wall_s, "at most 1.5 of `import typer, rich`")
+        tell("--help", ours, plain, "at most 1.5 of `import typer, rich`")
         many = write_many(folder / "many", asked.files)
         alone, two = in_turns(
             asked.turns,
             propose(many, folder / "out"),
             propose(many, folder / "out", "--workers", 2),
         )
-        tell(f"{asked.files} files: one worker over two", alone.wall_s, two.wall_s, "at least 1.6")
+        tell(f"{asked.files} files: one worker over two", alone, two, "at least 1.6")
     print(f"{load_words()} at the end")
 
 
