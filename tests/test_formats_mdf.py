@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 import warnings
 from dataclasses import replace
@@ -15,9 +16,8 @@ from hypothesis import strategies as st
 
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
-from tuneassist.reading import read_log
-from tuneassist.reading.log import Cells
-from tuneassist.reading.mdf import join
+from tuneassist.reading import LogReader, read_log
+from tuneassist.reading.records import GroupReader, join
 from tuneassist.reduction import reduce_log
 from tuneassist.simulate import SessionPlan, simulate_session
 from tuneassist.simulate.samples import petrol_engine
@@ -135,7 +135,7 @@ def test_a_join_makes_no_value_up_and_moves_none_by_more_than_half_a_row(seed, s
     line_s = np.arange(200) * 0.05
     time_s = late + np.arange(0.0, 12.0, step)
     values = rng.normal(size=len(time_s))
-    found = join(time_s, Cells(values), line_s).numbers
+    found = join(time_s, values, line_s, half_s=0.025)
     assert set(found[np.isfinite(found)]) <= set(values)
     for row in np.flatnonzero(np.isfinite(found)):
         apart = np.abs(time_s - line_s[row])
@@ -160,8 +160,63 @@ def test_values_that_the_file_calls_invalid_are_left_out(tmp_path) -> None:
             file.append(asammdf.Signal(lam, time_s, name="Lambda", invalidation_bits=bad))
             file.save(path, overwrite=True)
     found = read_log(path, setup=setup()).samples["lambda"].to_numpy()
+    assert len(found) == len(SESSION)
     assert np.isnan(found[100:120]).all()
     assert np.isfinite(found[130:]).all()
+
+
+@pytest.mark.parametrize("compression", [0, 2])
+@pytest.mark.parametrize("rows", [1000, 1777])
+def test_a_file_of_several_rates_reads_the_same_part_by_part(tmp_path, rows, compression) -> None:
+    path = write(tmp_path / "plain.mf4", *of_rates(5, 100))
+    if compression:  # packed and transposed blocks of 4 MB at most, as the standard advises
+        with asammdf.MDF(path) as file:
+            path = Path(file.save(tmp_path / "packed.mf4", compression=compression))
+    short = replace(setup(), steady=replace(CAR.steady, estimate_rows=rows))
+    assert len(SESSION) > 3 * rows
+    parts = list(LogReader(path, setup=short).parts())
+    assert len(parts) == -(-len(SESSION) // rows)
+    pd.testing.assert_frame_equal(
+        pd.concat(parts, ignore_index=True), read_log(path, setup=setup()).samples
+    )
+
+
+def test_of_a_long_block_only_what_a_part_needs_is_read(tmp_path) -> None:
+    # a logger that writes as it goes leaves one block as long as the log
+    path = write(tmp_path / "a.mf4", *of_rates())
+    sizes = []
+
+    class Counting(io.BufferedReader):
+        def read(self, size: int | None = -1, /) -> bytes:
+            sizes.append(size)
+            return super().read(size)
+
+    with Counting(io.FileIO(path)) as stream, asammdf.MDF(stream) as file:
+        reader = GroupReader(file, 0, {1: 1, 2: 2}, rows=200, damaged=LogError)
+        sizes.clear()
+        taken = reader.take(500)
+    record_bytes = 4 * 8  # stamp and three channels
+    assert sizes
+    assert max(sizes) <= 200 * record_bytes
+    np.testing.assert_array_equal(taken.time_s, SESSION["time_s"][:500])
+    np.testing.assert_array_equal(taken.columns[1], SESSION["rpm"][:500])
+
+
+def test_channels_without_a_time_are_left_out_and_named(tmp_path) -> None:
+    path = write(tmp_path / "a.mf4", *of_rates(), {"Torque": ("N.m", np.arange(9.0), np.ones(9))})
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with asammdf.MDF(path) as file:
+            master = file.groups[3].channels[0]
+            place = master.address + 24 + 8 * 8 + 1  # links, then the type; how it is synchronised
+    data = bytearray(path.read_bytes())
+    assert data[place] == 1  # time
+    data[place] = 2  # angle
+    path.write_bytes(bytes(data))
+    log = read_log(path, setup=setup())
+    assert "torque_nm" not in log.samples
+    assert any("without a time" in note and "'Torque'" in note for note in log.notes)
+    assert len(log.samples) == len(SESSION)
 
 
 @pytest.mark.parametrize("keep", [0.02, 0.3, 0.8])

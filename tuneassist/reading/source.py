@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from contextlib import ExitStack
 from pathlib import Path
 from types import MappingProxyType, TracebackType
-from typing import IO, Any, Literal, Protocol
+from typing import IO, Any, Literal, Protocol, TypeVar
 
 from tuneassist.errors import LogError
 
@@ -43,6 +44,16 @@ class Bytes(Protocol):
 
     def read(self, size: int = -1, /) -> bytes:
         """Return at most ``size`` bytes, fewer only at the end."""
+
+
+class Closable(Protocol):
+    """What wants to be closed."""
+
+    def close(self) -> None:
+        """Let go of the file."""
+
+
+_Closing = TypeVar("_Closing", bound=Closable)
 
 
 class _Hashing:
@@ -86,6 +97,7 @@ class Source:
         self.path = Path(path)
         self.name = self.path.name
         self._file: _Hashing | None = None
+        self._kept = ExitStack()
         head = self._head()
         self._size = self.path.stat().st_size
         self.packing = _packing(head)
@@ -140,8 +152,14 @@ class Source:
         error: BaseException | None,
         place: TracebackType | None,
     ) -> None:
+        self._kept.close()
         if self._file is not None:
             self._file.close()
+
+    def keep_open(self, reader: _Closing) -> _Closing:
+        """Close a library's own reader of the file together with the file; returns the reader."""
+        self._kept.callback(reader.close)
+        return reader
 
     def read(self, size: int) -> bytes:
         """Return the next bytes, unpacked; fewer than ``size`` only at the end."""

@@ -64,7 +64,7 @@ def parse_stamps(cells: Cells, *, wrap_s: float | None = None) -> Stamps | None:
         seconds = 60.0 * first + second + tail
     else:
         is_short = np.isnan(third)
-        late = parts["half"].str.upper().str.startswith("P").fillna(False).to_numpy(dtype=bool)
+        late = parts["half"].fillna("").str.upper().str.startswith("P").to_numpy(dtype=bool)
         has_half = parts["half"].notna().to_numpy(dtype=bool)
         hour = np.where(has_half, first % 12 + 12 * late, first)
         seconds = hour * _HOUR_S + 60.0 * second + np.where(is_short, 0.0, third) + tail
