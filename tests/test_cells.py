@@ -12,6 +12,7 @@ from tuneassist.evidence.cells import (
     cell_table,
     channel_peaks,
     confidence_words,
+    hull_of,
     is_within_reach,
 )
 from tuneassist.evidence.lattice import LatticeFit, fit_lattice
@@ -85,7 +86,7 @@ def reach(points: list[tuple[float, float]]) -> np.ndarray:
     weights = bilinear_weights(AXES, holds["rpm"], holds["load"])
     own = np.asarray(weights.sum(axis=0)).ravel()
     rpm, load = holds["rpm"].to_numpy(), holds["load"].to_numpy()
-    return is_within_reach(AXES, rpm, load, own).reshape(AXES.shape)
+    return is_within_reach(AXES, hull_of(AXES, rpm, load), own).reshape(AXES.shape)
 
 
 def test_a_cell_between_others_is_reached_and_one_beyond_is_not() -> None:

@@ -49,8 +49,12 @@ def evidence(rpm: np.ndarray, load: np.ndarray, **columns: np.ndarray) -> Eviden
     holds = pd.DataFrame(
         {"rpm": rpm, "load": load, "samples": 60, "within_se": 1e-3, "is_used": True}
     )
-    cells = pd.DataFrame({"rpm": AXES.cell_rpm(), "load": AXES.cell_load(), **columns})
-    return Evidence(cells, holds, fit, ())
+    return Evidence(undisputed(**columns), holds, fit, ())
+
+
+def undisputed(**columns: np.ndarray) -> pd.DataFrame:
+    nothing = {"is_disputed": False, "ci_low_pct": 0.0, "ci_high_pct": 0.0}
+    return pd.DataFrame({"rpm": AXES.cell_rpm(), "load": AXES.cell_load(), **nothing, **columns})
 
 
 def half_known() -> Evidence:
@@ -229,7 +233,7 @@ def test_against_a_floor_holds_go_where_it_may_be_undercut():
         AXES, bilinear_weights(AXES, rpm, load), -np.expm1(-noisy), own * scale, scale=scale
     )
     holds = pd.DataFrame({"rpm": rpm, "load": load, "samples": 60, "within_se": own})
-    known = Evidence(pd.DataFrame(), holds.assign(is_used=True), fit, ())
+    known = Evidence(undisputed(), holds.assign(is_used=True), fit, ())
     places = pd.DataFrame({"rpm": 3500.0, "load": [40.0, 80.0, 140.0], "weight": 1.0})
     doubt = doubt_of(known, places, axes=AXES, kind="floor", settings=PlanSettings())
     np.testing.assert_allclose(doubt.weight, [0.0, 0.0, 1.0], atol=0.01)
@@ -237,6 +241,19 @@ def test_against_a_floor_holds_go_where_it_may_be_undercut():
     rules = PlanSettings(max_holds=12)
     plan = plan_holds(known, setup=car, minutes=60, visits=EVERYWHERE, settings=rules)
     assert plan.holds["load"].gt(90).mean() > 0.8
+
+
+def test_a_disputed_cell_is_held_again_before_others():
+    rpm, load = random_places(60)
+    cell = 14
+    at = (AXES.cell_rpm()[cell], AXES.cell_load()[cell])
+    odd = np.arange(AXES.size) == cell
+    spread = {"is_disputed": odd, "ci_high_pct": np.where(odd, 5.0, 0.0)}
+    known = evidence(rpm, load, **spread)
+    few = PlanSettings(max_holds=3)
+    for what, is_held in ((known, True), (evidence(rpm, load), False)):
+        holds = plan_holds(what, setup=setup(), minutes=60, visits=EVERYWHERE, settings=few).holds
+        assert ((holds["rpm"] == at[0]) & (holds["load"] == at[1])).any() == is_held
 
 
 def test_chosen_holds_beat_random_ones_of_the_same_number():

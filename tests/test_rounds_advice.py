@@ -72,9 +72,9 @@ def test_inside_with_confidence_is_finished_and_says_what_the_round_bought() -> 
 
 def test_one_cell_in_twenty_may_be_outside_and_two_may_not() -> None:
     table = cells(step=1.0, se=0.05)
-    table.loc[0, "deviation_pct"] = 3.0
+    table.loc[0, "deviation_pct"] = 1.9
     assert told(table).word == "finished"  # 19 of 20 inside
-    table.loc[1, "deviation_pct"] = 3.0
+    table.loc[1, "deviation_pct"] = 1.9
     advice = told(table)
     assert advice.word == "continue"
     assert "10 % of the driven map" in advice.why
@@ -94,9 +94,22 @@ def test_what_cannot_be_told_from_scatter_is_no_reason_to_go_on() -> None:
     assert told(table, FIRST, number=1, before=None).word == "continue"  # never after one round
 
 
+def test_a_lone_cell_that_is_surely_far_keeps_it_going_and_is_named() -> None:
+    table = cells(step=1.0, se=0.05)
+    table.loc[7, "deviation_pct"] = RULES.far_pct + 0.11  # half the interval is 0.1
+    advice = told(table)
+    assert advice.word == "continue"
+    assert "2000 rpm and 80 kPa by +2.1 %" in advice.why
+    table.loc[7, "deviation_pct"] = RULES.far_pct + 0.09
+    assert told(table).word == "finished"
+
+
 def test_a_step_that_a_rule_holds_at_nothing_is_no_engine_at_rest() -> None:
     """5 % lean and sure, with no step proposed: it must not pass for finished."""
-    assert told(cells(deviation=5.0, se=0.2)).word == "continue"
+    advice = told(cells(deviation=5.0, se=0.2))
+    assert advice.word == "continue"
+    assert "rules hold them, so that another round alone will not mend it" in advice.why
+    assert "and 17 more" in advice.why
 
 
 def test_a_round_that_bought_nothing_ends_it_once_inside() -> None:

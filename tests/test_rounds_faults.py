@@ -107,6 +107,10 @@ def require_halt(result: RoundResult, *verdicts: str) -> Response:
     return response
 
 
+#: The bar for a tune that is done; below it one more round may go either way. [%]
+ON_TARGET_RMS_PCT = 0.3
+
+
 @pytest.mark.parametrize("number", ENGINES)
 def test_a_sound_engine_is_never_stopped_and_gets_nearer(number: int) -> None:
     made = first(number)
@@ -114,7 +118,7 @@ def test_a_sound_engine_is_never_stopped_and_gets_nearer(number: int) -> None:
     assert not result.is_halt, result.round.response
     assert result.round.response.response_low < 1.0 < result.round.response.response_high + 0.1
     before, after = (made.engine.score(grid)[1] for grid in (made.grid, result.proposal.grid))
-    assert after < before
+    assert after < max(before, ON_TARGET_RMS_PCT)
     assert after < 0.5 * made.engine.score(None)[1]
 
 

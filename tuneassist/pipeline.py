@@ -189,7 +189,12 @@ def gather(
         names = ", ".join(unwatched)
         notes.append(f"no log has a reading for these ceilings, so they protect nothing: {names}")
     return Evidence(
-        cells, holds, fit, tuple(logs), set_aside, (*notes, *_fit_notes(fit, set_aside))
+        cells,
+        holds,
+        fit,
+        tuple(logs),
+        set_aside,
+        (*notes, *_fit_notes(fit, logs, set_aside, cells)),
     )
 
 
@@ -230,8 +235,22 @@ def _peaks(logs: Sequence[LogEvidence]) -> dict[str, pd.Series]:
     return merged
 
 
-def _fit_notes(fit: LatticeFit | None, set_aside: dict[str, str]) -> tuple[str, ...]:
+def _fit_notes(
+    fit: LatticeFit | None,
+    logs: Sequence[LogEvidence],
+    set_aside: dict[str, str],
+    cells: pd.DataFrame,
+) -> tuple[str, ...]:
     notes = [f"log {name} was set aside: {why}" for name, why in set_aside.items()]
+    odd = cells.loc[cells["is_disputed"], ["rpm", "load"]].to_numpy()
+    if len(odd):
+        places = ", ".join(f"{rpm:g} rpm and {load:g}" for rpm, load in odd)
+        notes.append(f"a hold reads otherwise than all around it, so repeat it: {places}")
+    if fit is not None and len(logs) > 1:
+        notes.append(
+            f"from log to log the mixture differs by {100.0 * fit.log_scatter:.1f} % (one standard "
+            "deviation, as far as so few logs tell); the intervals hold that as well"
+        )
     if fit is not None and not fit.is_surface:
         notes.append(
             "no usable surface: speed and load explain nothing beyond the mean of all holds"

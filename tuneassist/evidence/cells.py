@@ -7,13 +7,16 @@ interval is wider than all three, or where the sensor was at its stop.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import ndimage, sparse
 from scipy.spatial import Delaunay, QhullError
 
-from tuneassist.evidence.lattice import LatticeFit, axis_positions
+from tuneassist.evidence.disputes import find_disputes
+from tuneassist.evidence.lattice import LatticeFit, places_in_cells
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale, inside_axes
 from tuneassist.grid import Axes, Floats, Grid, bilinear_weights
 from tuneassist.settings import CorrectionSettings, Target
@@ -24,21 +27,31 @@ Mask = npt.NDArray[np.bool_]
 TOUCH = 0.05
 #: A cell is read from inside the hull when some point there takes this share of its value. [1]
 READ_WEIGHT = 0.1
+#: Holds that span an area, at least. [1]
+MIN_CORNERS = 3
 #: Points along each cell's side at which the hull is looked up. [1]
 SUBDIVISIONS = 5
 #: Weight of holds at a sensor's stop from which they bound a cell. [1]
 STOP_WEIGHT = 0.25
 
 
-def is_within_reach(axes: Axes, rpm: Floats, load: Floats, own_weight: Floats) -> Mask:
+def hull_of(axes: Axes, rpm: Floats, load: Floats) -> Delaunay | None:
+    """Return the convex hull of holds in units of cells; None where they span no area."""
+    try:
+        return Delaunay(places_in_cells(axes, rpm, load)) if len(rpm) >= MIN_CORNERS else None
+    except QhullError:  # holds on one line
+        return None
+
+
+def is_within_reach(axes: Axes, hull: Delaunay | None, own_weight: Floats) -> Mask:
     """Tell which cells the evidence reaches.
 
     Parameters
     ----------
     axes
         Breakpoints.
-    rpm, load
-        Places of the holds, shape (m,). [rpm], [load unit]
+    hull
+        The holds' convex hull, as from `hull_of`.
     own_weight
         Summed weight of the holds at every cell, shape (cells,).
 
@@ -50,31 +63,20 @@ def is_within_reach(axes: Axes, rpm: Floats, load: Floats, own_weight: Floats) -
         interval to say; beyond, nothing is claimed.
     """
     reached = own_weight >= TOUCH
-    if len(rpm) < 3:
-        return np.asarray(reached)
-    place_rpm, place_load = axis_positions(axes.rpm), axis_positions(axes.load)
-    places = np.stack(
-        [np.interp(rpm, axes.rpm, place_rpm), np.interp(load, axes.load, place_load)], axis=1
+    points_rpm, points_load = (
+        m.ravel() for m in np.meshgrid(_subdivided(axes.rpm), _subdivided(axes.load), indexing="ij")
     )
-    try:
-        hull = Delaunay(places)
-    except QhullError:  # holds on one line span no area
-        return np.asarray(reached)
-    fine_rpm = _subdivided(axes.rpm)
-    fine_load = _subdivided(axes.load)
-    points_rpm, points_load = (m.ravel() for m in np.meshgrid(fine_rpm, fine_load, indexing="ij"))
-    points = np.stack(
-        [
-            np.interp(points_rpm, axes.rpm, place_rpm),
-            np.interp(points_load, axes.load, place_load),
-        ],
-        axis=1,
-    )
-    inside = hull.find_simplex(points) >= 0
+    inside = _is_inside(axes, hull, points_rpm, points_load)
     if not inside.any():
         return np.asarray(reached)
     read = bilinear_weights(axes, points_rpm[inside], points_load[inside]).max(axis=0).toarray()
     return np.asarray(reached | (read.ravel() >= READ_WEIGHT))
+
+
+def _is_inside(axes: Axes, hull: Delaunay | None, rpm: Floats, load: Floats) -> Mask:
+    if hull is None:
+        return np.zeros(len(rpm), dtype=bool)
+    return np.asarray(hull.find_simplex(places_in_cells(axes, rpm, load)) >= 0)
 
 
 def _subdivided(points: Floats) -> Floats:
@@ -136,8 +138,9 @@ def cell_table(
     -------
     pandas.DataFrame
         In cell order: ``rpm, load, target_lambda, samples, holds, effective_n, deviation_pct,
-        se_pct, ci_low_pct, ci_high_pct, confidence, lambda_measured, evidence``. Nothing is claimed
-        (nan) where confidence is "none", but for the side that a sensor's stop bounds.
+        se_pct, ci_low_pct, ci_high_pct, confidence, is_disputed, lambda_measured, evidence``.
+        Nothing is claimed (nan) where confidence is "none", but for the side that a sensor's stop
+        bounds.
     """
     is_value = holds["stop"].eq("").to_numpy()
     free = weights[is_value]
@@ -148,41 +151,99 @@ def cell_table(
     table["samples"] = np.round(np.asarray(free.T @ samples)).astype(int)
     touching = (free >= TOUCH).astype(float)
     table["holds"] = np.asarray(touching.sum(axis=0)).ravel().astype(int)
-    nothing = np.full(axes.size, np.nan)
     if fit is None:
-        theta = low = high = error = nothing
-        reached = np.zeros(axes.size, dtype=bool)
-        table["effective_n"] = 0.0
+        claim = _Claim.nothing(axes.size)
     else:
         in_force = correction_need_ln(current.flat(), correction.acts_on)
-        theta = from_surface_scale(fit.theta, target.kind) - in_force
-        low = from_surface_scale(fit.theta - fit.half_width(), target.kind) - in_force
-        high = from_surface_scale(fit.theta + fit.half_width(), target.kind) - in_force
-        error = (high - low) / 2.0 * fit.standard_error / np.maximum(fit.half_width(), 1e-12)
-        reached = is_within_reach(
-            axes,
-            holds["rpm"].to_numpy(dtype=float)[is_value],
-            holds["load"].to_numpy(dtype=float)[is_value],
-            own,
-        )
-        table["effective_n"] = np.round((fit.hold_scatter / np.maximum(error, 1e-9)) ** 2, 2)
+        claim = _claim(axes, holds[is_value], free, fit, kind=target.kind, in_force=in_force)
+    table["effective_n"] = claim.effective_n
     at_stop = np.asarray(weights[~is_value].sum(axis=0)).ravel()
     is_bound = (at_stop >= STOP_WEIGHT) & (at_stop > own)
     near = _near_holds(touching, axes)
-    words = confidence_words(50.0 * (high - low), near, reached & ~is_bound, correction)
+    half_pct = 50.0 * (claim.high - claim.low)
+    words = confidence_words(half_pct, near, claim.is_reached & ~is_bound, correction)
+    words[~claim.is_enclosed & (own < TOUCH) & (words == "good")] = "fair"
     # readings next to a stop are those that happened to stay off it: a biased choice
     is_biased = _near_holds((weights[~is_value] >= TOUCH).astype(float), axes) > 0
-    words[is_biased & (words != "none")] = "low"
+    is_disputed = (claim.lean > 0) | (claim.rich < 0)
+    words[(is_biased | is_disputed) & (words != "none")] = "low"
     is_known = words != "none"
-    table["deviation_pct"] = np.where(is_known, 100.0 * np.expm1(theta), np.nan)
-    table["se_pct"] = np.where(is_known, 100.0 * error * np.exp(theta), np.nan)
+    low = np.minimum(claim.low, claim.theta + claim.rich)
+    high = np.maximum(claim.high, claim.theta + claim.lean)
+    table["deviation_pct"] = np.where(is_known, 100.0 * np.expm1(claim.theta), np.nan)
+    table["se_pct"] = np.where(is_known, 100.0 * claim.error * np.exp(claim.theta), np.nan)
     table["ci_low_pct"] = np.where(is_known, 100.0 * np.expm1(low), np.nan)
     table["ci_high_pct"] = np.where(is_known, 100.0 * np.expm1(high), np.nan)
     table["confidence"] = words
+    table["is_disputed"] = is_disputed & is_known
     table["lambda_measured"] = table["target_lambda"] * (1.0 + table["deviation_pct"] / 100.0)
-    table["evidence"] = _evidence_words(words, reached, own, fit)
-    table.loc[~reached, "effective_n"] = 0.0
+    table["evidence"] = _evidence_words(words, claim, own, fit)
+    table.loc[~claim.is_reached, "effective_n"] = 0.0
     return _with_bounds(table, holds, weights, is_value, is_bound)
+
+
+@dataclass(frozen=True, eq=False)
+class _Claim:
+    """What the fit says at every cell, under the grid in force. Shape (cells,) each.
+
+    Parameters
+    ----------
+    theta, low, high, error
+        Deviation, its 95 % interval and its standard error. [ln]
+    rich, lean
+        How much richer (0 or less) and leaner (0 or more) a lone overruled hold says it is. [ln]
+    effective_n
+        Holds that would tell as much. [1]
+    is_reached, is_enclosed
+        Whether the evidence reaches the cell, and whether its breakpoint lies among the holds.
+    """
+
+    theta: Floats
+    low: Floats
+    high: Floats
+    error: Floats
+    rich: Floats
+    lean: Floats
+    effective_n: Floats
+    is_reached: Mask
+    is_enclosed: Mask
+
+    @classmethod
+    def nothing(cls, size: int) -> _Claim:
+        unknown, zero, none = np.full(size, np.nan), np.zeros(size), np.zeros(size, dtype=bool)
+        return cls(unknown, unknown, unknown, unknown, zero, zero, zero, none, none)
+
+
+def _claim(
+    axes: Axes,
+    holds: pd.DataFrame,
+    weights: sparse.csr_matrix,
+    fit: LatticeFit,
+    *,
+    kind: str,
+    in_force: Floats,
+) -> _Claim:
+    def deviation(surface: Floats) -> Floats:
+        return from_surface_scale(surface, kind) - in_force
+
+    half = fit.half_width()
+    theta, low, high = (deviation(fit.theta + d) for d in (np.zeros_like(half), -half, half))
+    error = (high - low) / 2.0 * fit.standard_error / np.maximum(half, 1e-12)
+    rpm, load = (holds[name].to_numpy(dtype=float) for name in ("rpm", "load"))
+    hull = hull_of(axes, rpm, load)
+    own = np.asarray(weights.sum(axis=0)).ravel()
+    disputes = find_disputes(axes, rpm, load, weights, fit)
+    return _Claim(
+        theta,
+        low,
+        high,
+        error,
+        rich=deviation(fit.theta + disputes.rich) - theta,
+        lean=deviation(fit.theta + disputes.lean) - theta,
+        effective_n=np.round((fit.hold_scatter / np.maximum(error, 1e-9)) ** 2, 2),
+        is_reached=is_within_reach(axes, hull, own),
+        is_enclosed=_is_inside(axes, hull, axes.cell_rpm(), axes.cell_load()),
+    )
 
 
 def _near_holds(touching: sparse.csr_matrix, axes: Axes) -> Floats:
@@ -214,17 +275,24 @@ def _alike(touching: sparse.csr_matrix) -> tuple[npt.NDArray[np.int64], Floats]:
 
 def _evidence_words(
     words: npt.NDArray[np.object_],
-    reached: Mask,
+    claim: _Claim,
     own: Floats,
     fit: LatticeFit | None,
 ) -> npt.NDArray[np.object_]:
     text = np.full(len(words), "", dtype=object)
-    text[own < TOUCH] = "no hold of its own, read between its neighbours"
+    text[own < TOUCH] = "no hold of its own, beyond the outermost holds"
+    text[(own < TOUCH) & claim.is_enclosed] = "no hold of its own, read between its neighbours"
     if fit is not None and not fit.is_surface:
         text[:] = "no usable surface: mean of all holds"
-    wide = reached & (words == "none")
+    for cell in np.flatnonzero((claim.lean > 0) | (claim.rich < 0)):
+        sides = ((claim.lean[cell], "leaner"), (claim.rich[cell], "richer"))
+        says = " and another ".join(
+            f"{100.0 * abs(np.expm1(by)):.1f} % {side}" for by, side in sides if by
+        )
+        text[cell] = f"a hold here reads {says} than those around it: repeat it"
+    wide = claim.is_reached & (words == "none")
     text[wide] = "too uncertain to use"
-    text[~reached] = "no evidence"
+    text[~claim.is_reached] = "no evidence"
     return text
 
 

@@ -121,6 +121,12 @@ def axis_positions(points: Floats) -> Floats:
     return np.asarray((points - points[0]) / (points[-1] - points[0]) * (len(points) - 1))
 
 
+def places_in_cells(axes: Axes, rpm: Floats, load: Floats) -> Floats:
+    """Operating points in the units of `axis_positions`, shape (m, 2); the edge holds outside."""
+    pairs = ((rpm, axes.rpm), (load, axes.load))
+    return np.stack([np.interp(at, points, axis_positions(points)) for at, points in pairs], axis=1)
+
+
 @dataclass(frozen=True, eq=False)
 class _Axis:
     """Quadratic forms of one axis: its mass, and first, second and third divided differences.

@@ -20,6 +20,10 @@ from tuneassist.settings import Setup
 Word = Literal["continue", "finished", "halt"]
 
 
+#: A step no larger than half of what a grid file shows moves nothing. [%]
+SMALLEST_STEP_PCT = 0.05
+
+
 @dataclass(frozen=True)
 class AdviceSettings:
     """When a tune is finished.
@@ -38,6 +42,10 @@ class AdviceSettings:
     still_share
         No further gain is to be had when steps stay below the dead band or below what the
         interval can tell from none, in this share of the weight. [1]
+    far_pct
+        No tune is finished while a cell that is known lies clearly farther than this from target
+        and the proposal still moves it: the shares above forgive a lone cell, an engine does not.
+        [%]
     gain_share
         A round that was answered bought nothing when it took less than this share off the rms
         deviation. [1]
@@ -47,11 +55,15 @@ class AdviceSettings:
     inside_share: float = 0.95
     sure_share: float = 0.90
     still_share: float = 0.97
+    far_pct: float = 2.0
     gain_share: float = 0.05
 
     def __post_init__(self) -> None:
-        if not self.tolerance_pct > 0:
-            raise SetupError(f"the tolerance is {self.tolerance_pct!r}.", mend="Above zero.")
+        if not self.far_pct >= self.tolerance_pct > 0:
+            raise SetupError(
+                f"the tolerance is {self.tolerance_pct!r}, and far is {self.far_pct!r}.",
+                mend="Above zero, and far no less than the tolerance.",
+            )
         for name in ("inside_share", "sure_share", "still_share", "gain_share"):
             if not 0 <= getattr(self, name) <= 1:
                 raise SetupError(f"{name} is {getattr(self, name)!r}.", mend="Give 0 to 1.")
@@ -189,24 +201,58 @@ def advise(
     inside, sure = _shares_inside(matter, setup, rules)
     bought = _bought_words(now, before) if np.isfinite(response.response) else ""
     blank = _blank_words(cells)
-    share = f"{100.0 * inside:.0f} % of the driven map that is known well"
+    known, within = "of the driven map that is known well", f"within {rules.tolerance_pct:g} %"
+    share = f"{100.0 * inside:.0f} % {known} is {within}"
+    if far := _far_words(matter, setup, rules):
+        return Advice("continue", f"{far}{bought}{blank}")
+    end = ""
     if inside >= rules.inside_share and sure >= rules.sure_share:
-        why = f"{share} is within {rules.tolerance_pct:g} % of target, with confidence."
-        return Advice("finished", f"{why}{bought}{blank}")
-    if now.number > 1 and _is_still(matter, setup, rules):
-        why = (
-            f"{share} is within {rules.tolerance_pct:g} %; what is left is too small to be told "
-            "from the scatter of holds. No further gain is to be had from this kind of log."
+        end = " of target, with confidence"
+    elif now.number > 1 and _is_still(matter, setup, rules):
+        end = (
+            "; what is left is too small to be told from the scatter of holds. No further gain is "
+            "to be had from this kind of log"
         )
-        return Advice("finished", f"{why}{bought}{blank}")
-    if _bought_nothing(response, now, before, rules) and inside >= rules.inside_share:
-        why = f"{share} is within {rules.tolerance_pct:g} %, and the last round bought nothing."
-        return Advice("finished", f"{why}{bought}{blank}")
-    rest = f"{100.0 * (1.0 - inside):.0f} % of the driven map that is known well"
-    lead = f"{rest} is farther than {rules.tolerance_pct:g} % from target"
+    elif _bought_nothing(response, now, before, rules) and inside >= rules.inside_share:
+        end = ", and the last round bought nothing"
+    if end:
+        return Advice("finished", f"{share}{end}.{bought}{blank}")
+    lead = f"{100.0 * (1.0 - inside):.0f} % {known} is not {within} of target"
     if inside >= rules.inside_share:
-        lead = f"{share} is within {rules.tolerance_pct:g} % of target, but not with confidence yet"
+        lead = f"{share} of target, but not with confidence yet"
     return Advice("continue", f"{lead}.{bought}{blank}")
+
+
+def _far_words(matter: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> str:
+    """Name the cells that lie beyond `AdviceSettings.far_pct` with the whole of their interval.
+
+    Empty where there are none, or so many that the shares tell the story.
+    """
+    half = 0.5 * (matter["ci_high_pct"] - matter["ci_low_pct"])
+    is_far = np.abs(miss_pct(matter, setup)) - half > rules.far_pct
+    is_moved = matter["step_pct"].abs().gt(SMALLEST_STEP_PCT)
+    if not is_far.any():
+        return ""
+    listed = f"Far from target: {_listed(matter[is_far], setup)}"
+    if is_moved.any():
+        is_few = _share(is_far, matter) <= 1.0 - rules.inside_share
+        return f"{listed}." if is_few and (is_far & is_moved).any() else ""
+    return (
+        f"{listed}; rules hold them, so that another round alone will not mend it. cells.csv names "
+        "the rule: correct the cells around them by hand, or change the limit with your eyes open."
+    )
+
+
+def _listed(far: pd.DataFrame, setup: Setup) -> str:
+    """Name the farthest cells."""
+    worst = far.loc[pd.Series(np.abs(miss_pct(far, setup)), index=far.index).nlargest(3).index]
+    unit = setup.axes.load_unit
+    cells = ", ".join(
+        f"{cell.rpm:g} rpm and {cell.load:g} {unit} by {cell.deviation_pct:+.1f} %"
+        for cell in worst.itertuples()
+    )
+    more = f" and {len(far) - len(worst)} more" if len(far) > len(worst) else ""
+    return f"{cells}{more} (+ is lean)"
 
 
 def _sentence(words: str) -> str:

@@ -13,12 +13,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import sparse, stats
 
-from tuneassist.evidence.lattice import PRIOR_MEDIAN
+from tuneassist.evidence.lattice import PRIOR_MEDIAN, places_in_cells
 from tuneassist.evidence.need import from_surface_scale, scatter_scale
 from tuneassist.grid import Axes, Floats, bilinear_weights
-from tuneassist.loop.places import cell_steps
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.pipeline import Evidence
 
@@ -114,6 +113,9 @@ def doubt_of(
     need = from_surface_scale(weights @ fit.theta, kind)
     scale = scatter_scale(np.asarray(need), kind)
     points = np.asarray(weights @ fit.covariance @ weights.T) / np.outer(scale, scale)
+    points += (
+        weights @ sparse.diags_array(_disputed_variance(evidence.cells)) @ weights.T
+    ).toarray()
     own = float(used["within_se"].median())
     noise = np.full(len(places), fit.hold_scatter**2 + own**2)
     if kind == "floor":
@@ -121,6 +123,12 @@ def doubt_of(
         weight = weight * _chance_at_floor(np.asarray(need), error, settings)
         weight = weight / weight.sum()
     return Doubt(_with_offset(points, fit.log_scatter), noise, weight)
+
+
+def _disputed_variance(cells: pd.DataFrame) -> Floats:
+    """Variance of what a lone overruled hold leaves open at each cell. [ln^2]"""
+    half = np.log1p(cells["ci_high_pct"] / 100.0) - np.log1p(cells["ci_low_pct"] / 100.0)
+    return np.where(cells["is_disputed"], half / 2.0, 0.0) ** 2
 
 
 def _chance_at_floor(need: Floats, error: Floats, settings: PlanSettings) -> Floats:
@@ -145,7 +153,7 @@ def _with_offset(points: Floats, log_scatter: float) -> Floats:
 
 def _bare_covariance(axes: Axes, holds: pd.DataFrame) -> Floats:
     """Covariance of the breakpoints of a smooth unknown surface, given the places of holds."""
-    place = cell_steps(axes, axes.cell_rpm(), axes.cell_load())
+    place = places_in_cells(axes, axes.cell_rpm(), axes.cell_load())
     square = np.sum((place[:, None, :] - place[None, :, :]) ** 2, axis=2)
     cells = BARE_SD**2 * np.exp(-0.5 * square / BARE_LENGTH**2)
     if holds.empty:

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.spatial import Delaunay, QhullError
 
-from tuneassist.evidence.lattice import axis_positions
+from tuneassist.evidence.lattice import axis_positions, places_in_cells
 from tuneassist.evidence.need import target_at
 from tuneassist.grid import Axes, Floats, bilinear_weights
 from tuneassist.loop.settings import PlanSettings
@@ -54,10 +54,10 @@ def _visits_of_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
     )
     rpm_at, load_at = (m.ravel() for m in np.meshgrid(fine_rpm, fine_load, indexing="ij"))
     try:
-        hull = Delaunay(cell_steps(axes, rpm, load))
+        hull = Delaunay(places_in_cells(axes, rpm, load))
     except (QhullError, ValueError):  # too few holds, or all on a line: they span no area
         return total
-    inside = hull.find_simplex(cell_steps(axes, rpm_at, load_at)) >= 0
+    inside = hull.find_simplex(places_in_cells(axes, rpm_at, load_at)) >= 0
     np.add.at(total, _nearest_cell(axes, rpm_at[inside], load_at[inside]), 1.0)
     return total
 
@@ -147,15 +147,6 @@ def passed_ceilings(cells: pd.DataFrame, setup: Setup) -> Mask:
         if column in cells:
             hot |= cells[column].to_numpy(dtype=float) >= ceiling.ceiling
     return np.asarray(np.logical_or.accumulate(hot.reshape(setup.axes.shape), axis=1))
-
-
-def cell_steps(axes: Axes, rpm: Floats, load: Floats) -> Floats:
-    """Place points in units in which uneven axes make sense, shape (n, 2). [mean cells]"""
-    places = [
-        np.interp(values, points, axis_positions(points))
-        for values, points in ((rpm, axes.rpm), (load, axes.load))
-    ]
-    return np.stack(places, axis=1)
 
 
 def _half_steps(count: int) -> Floats:

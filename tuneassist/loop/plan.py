@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.errors import InputError, NoEvidenceError
+from tuneassist.evidence.lattice import places_in_cells
 from tuneassist.grid import Axes, Floats
 from tuneassist.loop.choice import (
     after_all,
@@ -24,7 +25,7 @@ from tuneassist.loop.choice import (
 )
 from tuneassist.loop.doubt import Doubt, doubt_of
 from tuneassist.loop.order import band_of, ordered_holds
-from tuneassist.loop.places import cell_steps, place_table
+from tuneassist.loop.places import place_table
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.pipeline import Evidence
 from tuneassist.settings import Setup
@@ -245,9 +246,11 @@ def _why(
 ) -> list[str]:
     """Say for each hold what is known there and what it will be."""
     rows = job.places.iloc[points]
-    at = cell_steps(job.axes, rows["rpm"].to_numpy(dtype=float), rows["load"].to_numpy(dtype=float))
+    at = places_in_cells(
+        job.axes, rows["rpm"].to_numpy(dtype=float), rows["load"].to_numpy(dtype=float)
+    )
     held = evidence.holds
-    there = cell_steps(
+    there = places_in_cells(
         job.axes, held["rpm"].to_numpy(dtype=float), held["load"].to_numpy(dtype=float)
     )
     count = np.zeros(len(at), dtype=int)
