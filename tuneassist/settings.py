@@ -38,7 +38,7 @@ class EngineSettings:
     ignition
         "spark" or "compression"; decides which way is safe.
     fuel
-        A fuel that the program knows (see `tuneassist.units.FUELS`).
+        A fuel's word; ``tuneassist keys fuels`` lists them.
     afr_stoich
         Stoichiometric air-fuel ratio by mass; given, it overrides the fuel's.
     rev_limit_rpm

@@ -19,6 +19,7 @@ from tuneassist.cli.check import check
 from tuneassist.cli.console import tell
 from tuneassist.cli.coverage import coverage
 from tuneassist.cli.full_load import ManyLogs
+from tuneassist.cli.keys import keys
 from tuneassist.cli.limits import limits
 from tuneassist.cli.plan import plan
 from tuneassist.cli.propose import propose
@@ -99,7 +100,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for _command in (propose, check, coverage, plan, verify, limits):
+for _command in (propose, check, coverage, plan, verify, limits, keys):
     app.command(**_help_of(_command))(_command)
 for _compares in (runs, report):
     app.command(cls=ManyLogs, **_help_of(_compares))(_compares)

@@ -1,0 +1,105 @@
+"""What may stand in a setup file, told from the settings' own words: no fact is kept twice."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import MISSING, fields
+from types import MappingProxyType
+
+import pandas as pd
+
+from tuneassist.channels import CHANNELS
+from tuneassist.grid import Axes
+from tuneassist.loop.settings import PlanSettings, RegionWeight
+from tuneassist.settings import (
+    CEILING_CHANNELS,
+    Ceiling,
+    ChannelSource,
+    CorrectionSettings,
+    EngineSettings,
+    LimitSettings,
+    Region,
+    SteadySettings,
+    Target,
+    default_limits,
+)
+from tuneassist.units import FUELS, UNITS
+
+COLUMNS = ("section", "key", "default", "unit", "meaning")
+_SECTIONS: Mapping[str, type] = MappingProxyType(
+    {
+        "engine": EngineSettings,
+        "channels.NAME": ChannelSource,
+        "axes": Axes,
+        "target": Target,
+        "steady": SteadySettings,
+        "correction": CorrectionSettings,
+        "limits": LimitSettings,
+        "limits.ceilings.NAME": Ceiling,
+        "limits.region": Region,
+        "plan": PlanSettings,
+        "plan.region": RegionWeight,
+    }
+)
+_NO_KEYS = frozenset({"ceilings", "regions", "where"})  # sections of their own, or no key
+_UNIT = re.compile(r"\[([^\]]*)\]")
+_NONE = re.compile(r"\bNone\b")
+_ROLE = re.compile(r"`+([^`]*)`+")
+
+
+def describe_keys() -> pd.DataFrame:
+    """List every key of a setup file, and the names and unit words that its values may be.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns ``section, key, default, unit, meaning``, all words. ``channels.NAME`` stands for
+        the entry of any channel; the sections "channels", "fuels" and "units" list the names.
+    """
+    rows = [row for section, kind in _SECTIONS.items() for row in _of(section, kind)]
+    at = next(i for i, row in enumerate(rows) if row[0] == "steady")
+    rows.insert(at, ("target", "file", "", "", "CSV file with the table, in place of ``table``."))
+    rows += _names()
+    rows += [("fuels", name, f"{fuel.afr_stoich:g}", "", fuel.name) for name, fuel in FUELS.items()]
+    rows += [("units", word, "", "", unit.quantity) for word, unit in UNITS.items()]
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    words = table["meaning"].str.replace(_ROLE, r"\1", regex=True)
+    return table.assign(meaning=words.str.replace(_NONE, "leaving it out", regex=True))
+
+
+def _of(section: str, kind: type) -> Iterator[tuple[str, ...]]:
+    """Yield the keys of one section, as the class behind it documents them."""
+    from docstring_parser import parse
+
+    defaults = {
+        field.name: "" if field.default in (MISSING, None) else _plain(field.default)
+        for field in fields(kind)
+    }
+    for entry in parse(kind.__doc__ or "").params:
+        words = " ".join((entry.description or "").split())
+        end = words.rfind(".") + 1  # what follows the last sentence are the units
+        units = [unit.strip("`") for unit in _UNIT.findall(words[end:])] or [""]
+        for place, name in enumerate(entry.arg_name.split(", ")):
+            if name not in _NO_KEYS:
+                unit = units[min(place, len(units) - 1)]
+                yield section, name, defaults[name], "" if unit == "1" else unit, words[:end]
+
+
+def _plain(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _names() -> Iterator[tuple[str, ...]]:
+    for name, channel in CHANNELS.items():
+        yield "channels", name, "", channel.unit, channel.meaning
+    for ignition in ("spark", "compression"):
+        for name, ceiling in default_limits(ignition).ceilings.items():
+            hard = "" if ceiling.hard is None else f", hard {ceiling.hard:g}"
+            yield (
+                "limits.ceilings",
+                f"{name} ({ignition})",
+                f"{ceiling.ceiling:g}{hard}",
+                CEILING_CHANNELS[name][1],
+                "What holds when the setup says nothing.",
+            )

@@ -1,0 +1,53 @@
+"""The screen of `keys`: what may stand in a setup file."""
+
+from __future__ import annotations
+
+import pandas as pd
+from rich.console import Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from tuneassist.show.look import plain, title
+
+HEADS = {
+    "channels.NAME": '[channels], each entry: NAME = { column = "...", unit = "..." }',
+    "limits.ceilings.NAME": "[limits.ceilings], each entry: NAME = { ceiling = 900, hard = 950 }",
+    "limits.region": "[[limits.region]], as often as needed",
+    "plan.region": "[[plan.region]], as often as needed",
+    "channels": "Channels: the NAMEs of [channels]; one left out is looked for by its header",
+    "limits.ceilings": "Ceilings in force without a word",
+    "fuels": "Fuels, with the stoichiometric AFR that engine.afr_stoich overrides",
+    "units": "Unit words",
+}
+"""Titles of the sections that are more than [section]."""
+
+
+def keys_screen(keys: pd.DataFrame) -> RenderableType:
+    """Return the keys, section by section; keys of one meaning share a row.
+
+    Parameters
+    ----------
+    keys
+        From `tuneassist.files.setup_keys.describe_keys`.
+    """
+    parts: list[RenderableType] = []
+    for section, rows in keys.groupby("section", sort=False):
+        name = str(section)
+        parts += [title(HEADS.get(name, f"[{name}]")), _table(rows, is_list=name == "units")]
+    return Group(*parts)
+
+
+def _table(rows: pd.DataFrame, *, is_list: bool) -> RenderableType:
+    table = Table(box=None, padding=(0, 2, 0, 0), show_header=not is_list, header_style="bold")
+    heads = ("what", "words") if is_list else ("key", "default", "unit", "what it means")
+    for head in heads[:-1]:
+        table.add_column(head, no_wrap=True)
+    table.add_column(heads[-1], overflow="fold", ratio=1)
+    for meaning, own in rows.groupby("meaning", sort=False):
+        if is_list:
+            table.add_row(plain(str(meaning)), Text(", ".join(own["key"])))
+        else:
+            columns = (Text("\n".join(own[name])) for name in ("key", "default", "unit"))
+            table.add_row(*columns, plain(str(meaning)))
+    return Padding(table, (0, 0, 0, 2))
