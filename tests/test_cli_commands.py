@@ -155,9 +155,8 @@ def test_the_screen_shows_cells_limits_cautions_files_and_that_data_are_simulate
         "+ leaner, - richer",
         "Proposed step, percent of fuel",
         "What was limited, and why",
-        "richer is the safe way",
-        "Rolling road",
-        "carbon monoxide",
+        "Richer is the safe way",
+        "tuneassist --help",
         "grid.csv",
         "Next",
     ):

@@ -25,6 +25,7 @@ from tuneassist.loop.rounds import RoundResult, add_round
 from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
+from tuneassist.show.rounds import grid_name
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,6 +137,7 @@ def round_contents(
         judged.shown,
         logs=logs,
         inputs=_inputs(tune, judged.mark, earlier),
+        in_force=grid_name(judged.mark.in_force),
         is_simulated=is_simulated,
         has_halted=judged.result.is_halt,
     )

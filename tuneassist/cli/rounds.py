@@ -49,9 +49,12 @@ def start(folder: Folder, setup: SetupFile, *, grid: Grid = None) -> None:
     Everything in it is plain text, and nothing in it is ever deleted.
     """
     from tuneassist.cli.console import screen, show
+    from tuneassist.cli.in_force import refuse_step
     from tuneassist.files.tune_folder import start_tune
     from tuneassist.show.rounds import started_screen
 
+    if grid is not None:
+        refuse_step(grid)
     tune = start_tune(folder, setup=setup, grid=grid, time=_now())
     show(screen(), started_screen(folder, setup=tune.setup, has_grid=grid is not None))
 
@@ -235,7 +238,7 @@ def _tell_round(
 ) -> None:
     """Print a round that was written, and end with the exit status that it deserves."""
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.show.rounds import round_screen
+    from tuneassist.show.rounds import grid_name, round_screen
 
     folder = tune.path / judged.mark.name
     if as_json:
@@ -248,6 +251,7 @@ def _tell_round(
                 judged.shown,
                 judged.result.round.response,
                 number=judged.mark.number,
+                in_force=grid_name(judged.mark.in_force),
                 advice=judged.advice,
                 logs=logs,
                 folder=folder,
@@ -269,12 +273,14 @@ def _round_summary(
     from tuneassist.cli.round_result import round_record
     from tuneassist.files.proposal_folder import RESULT_FILES
     from tuneassist.show.notes import proposal_notes
+    from tuneassist.show.rounds import grid_name
 
     summary = proposal_summary(
         judged.shown,
         logs=logs,
         files={name: folder / name for name in RESULT_FILES},
         notes=proposal_notes(judged.shown, logs),
+        in_force=grid_name(judged.mark.in_force),
         is_simulated=is_simulated,
     )
     summary["logs"] = [name for name, _ in judged.mark.logs]

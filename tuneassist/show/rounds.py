@@ -42,6 +42,7 @@ def round_screen(
     response: Response,
     *,
     number: int,
+    in_force: str,
     advice: Advice,
     logs: Sequence[Log],
     folder: Path,
@@ -58,6 +59,8 @@ def round_screen(
         How the engine answered the last change.
     number
         Of the round.
+    in_force
+        File of the grid that the controller held.
     advice
         Whether to go on.
     logs
@@ -84,7 +87,9 @@ def round_screen(
             _next(halted_steps(folder.parent)),
         )
     return Group(
-        proposal_screen(proposal, logs=logs, look=look, is_simulated=is_simulated),
+        proposal_screen(
+            proposal, logs=logs, in_force=in_force, look=look, is_simulated=is_simulated
+        ),
         answer,
         advice_section(advice),
         _written(folder, "step.csv, grid.csv, cells.csv, proposal.json, and the evidence"),
@@ -161,7 +166,7 @@ def _next_steps(state: TuneState, folder: Path, advice: Advice | None = None) ->
     if state.is_pending:
         return pending_steps(folder / state.rounds[-1].name)
     log = (
-        f"Log with what the controller holds now ({_grid_words(state.current)}), then: "
+        f"Log with what the controller holds now ({grid_name(state.current)}), then: "
         f"tuneassist rounds add {plain(folder)} LOG..."
     )
     if advice is not None and advice.word == "finished":
@@ -169,7 +174,8 @@ def _next_steps(state: TuneState, folder: Path, advice: Advice | None = None) ->
     return (log,)
 
 
-def _grid_words(name: str) -> str:
+def grid_name(name: str) -> str:
+    """Name the file in a tune's folder that holds a grid: "start", or a round's name."""
     return f"{START}-grid.csv" if name == START else f"{name}/grid.csv"
 
 
@@ -177,7 +183,7 @@ def step_screen(
     state: TuneState, kind: str, *, folder: Path, took_back: str = ""
 ) -> RenderableType:
     """Say in a line what a step did, and what comes next."""
-    held = _grid_words(state.current)
+    held = grid_name(state.current)
     words = {
         "accept": f"Accepted: the controller holds {held} now.",
         "reject": f"Rejected: the controller still holds {held}. The evidence counts.",
@@ -219,7 +225,7 @@ def status_screen(
         Text(label, style="bold"),
         dim(
             f"{plain(folder)}: {counted(len(looks), 'round')}; the controller holds "
-            f"{_grid_words(state.current)}"
+            f"{grid_name(state.current)}"
         ),
     ]
     if looks:
