@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from rich.console import Group, RenderableType
@@ -41,6 +43,12 @@ def plan_screen(
         title("What it will tell"),
         bullets((_gain_words(plan),)),
     )
+
+
+def written_lines(paths: Sequence[Path]) -> tuple[RenderableType, ...]:
+    """Name the files that were written besides, each on a line of its own."""
+    lines = [Text(f"  {plain(path)}", overflow="fold") for path in paths]
+    return (title("Written"), *lines) if lines else ()
 
 
 def _gain_words(plan: Plan) -> str:
