@@ -425,6 +425,15 @@ def test_a_plot_without_matplotlib_says_what_to_install(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_coverage_and_propose_count_the_same_cells_without_evidence(tmp_path: Path) -> None:
+    record = json.loads(run("coverage", PETROL_LOG, "-s", PETROL, "--json").stdout)
+    made = run("propose", PETROL_LOG, "-s", PETROL, "-o", tmp_path / "out", "--json")
+    blank = json.loads(made.stdout)["cells"]["confidence"]["none"]
+    assert record["cells_without_evidence"] == blank > 0
+    screen = " ".join(run("coverage", PETROL_LOG, "-s", PETROL).stdout.split())
+    assert f"{blank} of 144 cells have no evidence" in screen
+
+
 def test_coverage_of_a_cold_engine_is_shown_and_not_refused(tmp_path: Path) -> None:
     setup = tmp_path / "cold.toml"
     text = PETROL.read_text(encoding="utf-8") + "\n[steady]\nmin_coolant_c = 200\n"
