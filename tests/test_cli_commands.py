@@ -155,9 +155,8 @@ def test_the_screen_shows_cells_limits_cautions_files_and_that_data_are_simulate
         "+ leaner, - richer",
         "Proposed step, percent of fuel",
         "What was limited, and why",
-        "richer is the safe way",
-        "Rolling road",
-        "carbon monoxide",
+        "Richer is the safe way",
+        "tuneassist --help",
         "grid.csv",
         "Next",
     ):
@@ -424,6 +423,15 @@ def test_a_plot_without_matplotlib_says_what_to_install(
     assert result.exit_code == 3
     assert 'pip install "tuneassist[plot]"' in result.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_coverage_and_propose_count_the_same_cells_without_evidence(tmp_path: Path) -> None:
+    record = json.loads(run("coverage", PETROL_LOG, "-s", PETROL, "--json").stdout)
+    made = run("propose", PETROL_LOG, "-s", PETROL, "-o", tmp_path / "out", "--json")
+    blank = json.loads(made.stdout)["cells"]["confidence"]["none"]
+    assert record["cells_without_evidence"] == blank > 0
+    screen = " ".join(run("coverage", PETROL_LOG, "-s", PETROL).stdout.split())
+    assert f"{blank} of 144 cells have no evidence" in screen
 
 
 def test_coverage_of_a_cold_engine_is_shown_and_not_refused(tmp_path: Path) -> None:

@@ -98,6 +98,59 @@ def test_doubt_is_the_fits_own_covariance_read_between_breakpoints():
     assert doubt.standard_error[1] > 2.0 * doubt.standard_error[0]
 
 
+# -- notes ------------------------------------------------------------------------------------
+
+
+def test_a_map_that_is_known_well_enough_needs_no_holds_and_that_is_said_first():
+    known = half_known()
+    short = plan_holds(known, setup=setup(), minutes=5, visits=EVERYWHERE)
+    for enough, is_said in ((short.doubt_before_pct, True), (short.doubt_before_pct - 1e-6, False)):
+        made = plan_holds(
+            known,
+            setup=setup(),
+            minutes=5,
+            settings=PlanSettings(enough_pct=enough),
+            visits=EVERYWHERE,
+        )
+        assert any("nothing needs to be held" in note for note in made.notes) == is_said
+    fall = made.doubt_before_pct - made.doubt_after_pct
+    made = plan_holds(
+        known, setup=setup(), minutes=5, settings=PlanSettings(enough_pct=99.0), visits=EVERYWHERE
+    )
+    assert f"would take {fall:.2f} % off" in made.notes[0]
+
+
+def test_cells_without_evidence_beyond_what_was_driven_are_named_with_the_reason():
+    known = half_known()
+    words = np.full(AXES.size, "good", dtype=object)
+    words[[0, 34, 35]] = "none"  # 1000 rpm at 40 lies within reach, 6000 rpm at 120 and 140 do not
+    visits = EVERYWHERE.copy()
+    visits[[34, 35]] = 0.0
+    known.cells["confidence"] = words
+    target = np.ones(AXES.shape)
+    said = " ".join(
+        plan_holds(known, setup=setup(target=Target(target)), minutes=5, visits=visits).notes
+    )
+    assert "2 cells without evidence are out of reach" in said
+    assert "6000 rpm, 120 kPa; 6000 rpm, 140 kPa." in said
+    assert "1000 rpm" not in said
+    target[5, 5] = np.nan  # left alone: nothing is missing there
+    said = " ".join(
+        plan_holds(known, setup=setup(target=Target(target)), minutes=5, visits=visits).notes
+    )
+    assert "1 cell without evidence is out of reach" in said
+    assert "6000 rpm, 140" not in said
+
+
+def test_a_list_that_stops_at_its_cap_says_so():
+    rules = PlanSettings(max_holds=4)
+    made = plan_holds(half_known(), setup=setup(), minutes=60, settings=rules, visits=EVERYWHERE)
+    assert len(made.holds) == 4
+    assert any("stops at 4 holds" in note and "plan.max_holds" in note for note in made.notes)
+    short = plan_holds(half_known(), setup=setup(), minutes=2, visits=EVERYWHERE)
+    assert not any("stops at" in note for note in short.notes)
+
+
 # -- reach ------------------------------------------------------------------------------------
 
 

@@ -16,6 +16,7 @@ from tuneassist.cli import round_result
 from tuneassist.cli.app import app
 from tuneassist.files.grid_file import read_grid
 from tuneassist.grid import compose_pct
+from tuneassist.show.rounds import pending_steps
 from tuneassist.simulate import SessionPlan, TrueEngine, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
 from tuneassist.simulate.samples import setup_text
@@ -223,6 +224,55 @@ def test_undo_after_a_halt_takes_the_round_back(car: Car) -> None:
     ok("rounds", "undo", car.tune)
     assert car.status() == accepted
     ok("rounds", "add", car.tune, log, status=6)  # undone logs may come again
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_what_undo_took_back_is_told_with_the_command_that_brings_it_back(car: Car) -> None:
+    ok("rounds", "accept", car.tune)
+    said = flat(ok("rounds", "undo", car.tune))
+    assert "Taken back: accept." in said
+    assert f"To bring it back: tuneassist rounds accept {car.tune}" in said
+    assert f"To bring it back: tuneassist rounds add {car.tune} a.csv" in flat(
+        ok("rounds", "undo", car.tune)
+    )
+    ok("rounds", "add", car.tune, car.home / "a.csv")
+    halted(car, DEAF)
+    ok("rounds", "found", car.tune, "wrong-log")
+    said = flat(ok("rounds", "undo", car.tune))
+    assert f"To bring it back: tuneassist rounds found {car.tune} wrong-log" in said
+
+
+def test_undo_works_where_the_rounds_folder_is_missing(car: Car) -> None:
+    ok("rounds", "accept", car.tune)
+    (car.tune / "round-01").rename(car.home / "elsewhere")
+    assert "Taken back: accept." in ok("rounds", "undo", car.tune)
+
+
+def test_a_round_without_a_step_has_nothing_to_type_in(tmp_path: Path) -> None:
+    car = Car(tmp_path)
+    log = car.log("a.csv", 1)
+    setup = tmp_path / "car.toml"
+    text = setup.read_text(encoding="utf-8")
+    coarse = "[limits]\nresolution_pct = 10.0\n\n[correction]"  # no step is as large
+    setup.write_text(text.replace("[correction]", coarse), encoding="utf-8")
+    ok("rounds", "start", car.tune, "--setup", setup)
+    told = [ok("rounds", "add", car.tune, log), ok("rounds", "status", car.tune)]
+    assert not car.table("round-01/step.csv").any()
+    ok("rounds", "accept", car.tune)
+    told.append(ok("rounds", "undo", car.tune))
+    for screen in map(flat, told):
+        assert "Nothing to type in: no cell changes" in screen
+        assert "into the controller" not in screen
+
+
+def test_a_finished_tune_may_leave_its_last_small_step_out(tmp_path: Path) -> None:
+    steps = " ".join(pending_steps(tmp_path / "round-03", is_finished=True))
+    assert steps.startswith("Nothing need be loaded any more.")
+    assert steps.index("rounds reject") < steps.index("rounds accept")
+    assert not pending_steps(tmp_path / "round-03")[0].startswith("Nothing")
 
 
 def test_the_same_log_twice_is_refused_with_its_round(car: Car) -> None:

@@ -62,6 +62,7 @@ def test_a_plan_is_written_as_csv_and_as_a_page(home: Path, tmp_path: Path) -> N
     command = ("plan", home / "tune", "-m", "5", "--csv", table, "--sheet", page)
     result = run(*command)
     assert result.exit_code == 0, result.output
+    assert result.stdout.count("Written") == 1
     with table.open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
     assert len(rows) == len(holds_of(run("plan", home / "tune", "-m", "5", "--json")))
@@ -77,6 +78,38 @@ def test_a_plan_is_written_as_csv_and_as_a_page(home: Path, tmp_path: Path) -> N
 def test_logs_need_a_setup_and_a_tune_has_its_own(home: Path) -> None:
     assert run("plan", home / "a.csv", "-m", "5").exit_code == 2
     assert run("plan", home / "tune", "-m", "5", "-s", home / "car.toml").exit_code == 2
+
+
+def test_what_is_no_tune_and_no_log_is_named_with_what_would_be_right(
+    home: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "logs").mkdir()
+    for path, words in (
+        (tmp_path / "nowhere", "there is no such file or folder"),
+        (tmp_path / "logs", "no tune was started in this folder"),
+        (home / "a.csv", "a log needs --setup"),
+    ):
+        result = run("plan", path, "-m", "5")
+        assert result.exit_code == 2
+        assert f"{path}: {words}" in " ".join(result.stderr.split())
+
+
+@pytest.mark.parametrize("minutes", ["0", "-3", "nan", "inf"])
+def test_minutes_that_are_no_time_are_wrong_usage(home: Path, minutes: str) -> None:
+    result = run("plan", home / "tune", "-m", minutes)
+    assert result.exit_code == 2
+    assert "is no time" in result.stderr
+
+
+def test_the_length_of_a_hold_may_be_asked_for(home: Path) -> None:
+    short = holds_of(run("plan", home / "tune", "-m", "8", "--hold-seconds", "6", "--json"))
+    plain = holds_of(run("plan", home / "tune", "-m", "8", "--json"))
+    assert {hold["hold_s"] for hold in short} == {6.0}
+    assert {hold["hold_s"] for hold in plain} == {PlanSettings().hold_s}
+    assert len(short) > len(plain)
+    result = run("plan", home / "tune", "-m", "8", "--hold-seconds", "1")
+    assert result.exit_code == 2
+    assert "from 3 to 120 seconds" in " ".join(result.stderr.split())
 
 
 def test_a_tune_without_a_round_says_what_to_log_first(home: Path, tmp_path: Path) -> None:

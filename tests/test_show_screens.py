@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,13 +13,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console, RenderableType
 
-from tuneassist.evidence.coverage import STATES, count_states, coverage_table
+from tuneassist.evidence.coverage import STATES, count_blank, count_states, coverage_table
 from tuneassist.evidence.delay import SensorDelay
 from tuneassist.grid import Axes
+from tuneassist.reading import ColumnReport, Dialect, Log
 from tuneassist.settings import EngineSettings, Setup, Target
 from tuneassist.show.cautions import cautions
 from tuneassist.show.cell_grid import Cell, cell_grid
-from tuneassist.show.check import columns_table
+from tuneassist.show.check import columns_table, file_words
+from tuneassist.show.coverage import blank_words
 from tuneassist.show.look import CALM, WATCH, Look, plain, shade, signed
 from tuneassist.show.plots import FORMATS, coverage_figure, picture, plot_format
 from tuneassist.show.proposal import deviation_section
@@ -239,6 +242,31 @@ def test_coverage_gives_the_highest_state_and_leaves_cells_without_target_alone(
     assert coverage_of([])["state"].tolist()[2] == "unseen"
 
 
+def test_a_cell_read_between_neighbours_is_never_called_unseen() -> None:
+    cells = pd.DataFrame({"holds": [0, 0, 0, 0], "confidence": ["low", "fair", "none", "none"]})
+    setup = small_setup()
+    table = coverage_table(
+        setup.axes, target=setup.target.table, points=[], cells=cells, margin_cells=0.5
+    )
+    assert table["state"].tolist() == ["held", "trusted", "unseen", "left alone"]
+    assert count_blank(table) == 1  # the last has no target and is not missed
+    assert "1 of 3 cells have no evidence" in blank_words(table)
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [("parquet", "Parquet table"), ("arrow", "Arrow table"), ("mdf", "MDF table")],
+)
+def test_a_file_that_is_no_text_is_named_by_its_format(kind: str, words: str) -> None:
+    dialect = Dialect(encoding=kind, header_line=0, data_line=1)
+    assert file_words(log_of(dialect)) == words
+    assert "commas between cells" in file_words(log_of(Dialect("utf-8", ",")))
+
+
+def log_of(dialect: Dialect) -> Log:
+    return Log("a", Path("a"), "", pd.DataFrame(), (), (), (), 0, dialect)
+
+
 def test_the_picture_says_that_data_are_simulated_and_survives_odd_labels() -> None:
     setup = small_setup()
     holds = pd.DataFrame({"rpm": [1200.0, 9000.0], "load": [40.0, 10.0]})
@@ -258,10 +286,6 @@ def test_pictures_are_asked_for_by_suffix() -> None:
 
 
 def test_the_table_of_columns_survives_headers_that_look_like_markup() -> None:
-    from pathlib import Path
-
-    from tuneassist.reading import ColumnReport, Dialect, Log
-
     log = Log(
         name="a.csv",
         path=Path("a.csv"),

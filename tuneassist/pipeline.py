@@ -325,7 +325,7 @@ def propose_from(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) ->
 def propose_on(evidence: Evidence, *, setup: Setup, current: Grid) -> Proposal:
     """Make a proposal on gathered evidence; raises what `propose` raises."""
     if evidence.holds.empty:
-        raise NoEvidenceError(no_evidence_words(evidence.fates))
+        raise NoEvidenceError(no_evidence_words(evidence.fates, evidence.logs))
     if evidence.cells["confidence"].eq("none").all():
         raise NoEvidenceError(too_little_words(evidence))
     raw = propose_raw(evidence.cells, target_kind=setup.target.kind, correction=setup.correction)
@@ -354,8 +354,8 @@ def too_little_words(evidence: Evidence) -> str:
     )
 
 
-def no_evidence_words(fates: pd.Series) -> str:
-    """Say where the samples went when nothing usable was left."""
+def no_evidence_words(fates: pd.Series, logs: Sequence[LogEvidence] = ()) -> str:
+    """Say where the samples went when nothing usable was left, and what was noted on the logs."""
     total = int(fates.sum())
     if total == 0:
         return "No usable steady evidence: the logs hold no samples."
@@ -364,4 +364,5 @@ def no_evidence_words(fates: pd.Series) -> str:
     return (
         f"No usable steady evidence in {total} samples. Taken by: {shares}. "
         "Look at the largest share first; `tuneassist check` shows how the log was read."
+        + "".join(f"\n{note}" for note in dict.fromkeys(note for log in logs for note in log.notes))
     )

@@ -22,6 +22,7 @@ from tuneassist.evidence.delay import FLOW_SPAN, align_values
 from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretches, smooth_mask
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
 from tuneassist.evidence.refresh import continue_time_line, with_places
+from tuneassist.evidence.spans import Spans
 from tuneassist.evidence.steady import is_cut, steady_mask, window_rows
 from tuneassist.grid import Floats
 from tuneassist.one_log import (
@@ -85,18 +86,23 @@ def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> L
     rest = iter(parts)
     first = next(rest)
     second = next(rest, None)
+    spans = Spans()
     found, nature = reduce_whole(
         first, name=name, setup=setup, delay_rows=None if second is None else DELAY_ROWS
     )
     if second is None:
+        spans.add(first)
+        notes = spans.notes(found.fates, name=name, setup=setup)
         visits = count_nearest(
             setup.axes,
             first["rpm"].to_numpy(dtype=float),
             first["load"].to_numpy(dtype=float),
             margin_cells=setup.steady.outside_margin_cells,
         )
-        return replace(found, visits=visits)
-    return _reduce_long(first, second, rest, found=found, nature=nature, setup=setup)
+        return replace(found, visits=visits, notes=(*found.notes, *notes))
+    long = _reduce_long(first, second, rest, found=found, nature=nature, setup=setup, spans=spans)
+    notes = spans.notes(long.fates, name=name, setup=setup)
+    return replace(long, notes=(*long.notes, *notes))
 
 
 def _reduce_long(
@@ -107,6 +113,7 @@ def _reduce_long(
     found: LogEvidence,
     nature: LogNature,
     setup: Setup,
+    spans: Spans,
 ) -> LogEvidence:
     running = _Running(first, nature, setup)
     peaks = RunningPeaks(setup.axes, tuple(c for c in peak_columns(setup) if c in first))
@@ -119,6 +126,7 @@ def _reduce_long(
         cell = nearest_cell(setup.axes, rpm, load)
         visits[:] += count_nearest(setup.axes, rpm, load, margin_cells=margin, cell=cell)
         peaks.add(rpm, load, samples, cell)
+        spans.add(samples)
         return samples
 
     with ReadAhead(map(counted, chain([first, second], rest)), depth=COUNTED_AHEAD) as ahead:

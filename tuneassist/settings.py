@@ -224,6 +224,11 @@ class SteadySettings:
     outside_margin_cells
         Samples this far outside the axes still count for the edge, which the controller holds
         there; farther out they tell about another place. [cells]
+    noted_share
+        Samples outside the axes, or of a cold engine, that are remarked on with the range seen
+        and the range asked for. Idling, warming up and overrun take some tenth of an ordinary
+        session; a quarter points to a wrong unit, or gauge for absolute (common practice, no
+        source). [1]
     estimate_rows
         A log of up to so many rows is looked at whole. Of a longer one units, sampling, noise,
         stops, delay and settling are found in these first rows and held to in the rest, so that
@@ -264,6 +269,7 @@ class SteadySettings:
     outlier_spans: float = 4.0
     trim_stop_pct: float = 25.0
     outside_margin_cells: float = 0.5
+    noted_share: float = 0.25
     estimate_rows: int = 100_000
 
     def __post_init__(self) -> None:

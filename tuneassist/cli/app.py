@@ -29,6 +29,7 @@ from tuneassist.cli.runs import runs
 from tuneassist.cli.tunes import check as check_tunes
 from tuneassist.cli.verify import verify
 from tuneassist.errors import TuneassistError
+from tuneassist.show.cautions import all_cautions
 
 INTERRUPTED = 130  # 128 + SIGINT, as shells report it
 INTERNAL = 1
@@ -92,8 +93,14 @@ app = typer.Typer(
     name="tuneassist",
     help="From logged rolling-road sessions to a safe, bounded correction grid, with the doubt "
     "shown.",
-    epilog="Exit status: 0 done, 2 wrong usage, 3 an input cannot be used, 4 no usable steady "
-    "evidence, 5 a grid breaks a rule, 6 the engine did not answer.",
+    epilog="\n\n".join(
+        (
+            "Exit status: 0 done, 2 wrong usage, 3 an input cannot be used, 4 no usable steady "
+            "evidence, 5 a grid breaks a rule, 6 the engine did not answer.",
+            "Before anybody loads or drives what this program proposes:",
+            *all_cautions(),
+        )
+    ),
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,  # plain help: the framed one takes twice as long to start

@@ -35,6 +35,15 @@ def plan(
             "--minutes", "-m", metavar="M", help="Time on a warm engine.", show_default=False
         ),
     ],
+    hold_seconds: Annotated[
+        float | None,
+        typer.Option(
+            "--hold-seconds",
+            metavar="S",
+            help="Length of each hold; left out: plan.hold_s of the setup, or its default.",
+            show_default=False,
+        ),
+    ] = None,
     setup: Annotated[
         Path | None,
         typer.Option(
@@ -69,8 +78,10 @@ def plan(
     from tuneassist.cli.console import look_of, screen, show, show_json
     from tuneassist.cli.pictures import require_new_file
     from tuneassist.loop.plan import plan_holds
-    from tuneassist.show.plan import plan_record, plan_screen
+    from tuneassist.show.plan import plan_record, plan_screen, written_lines
 
+    if not 0 < minutes < float("inf"):
+        raise typer.BadParameter(f"{minutes:g} minutes is no time. Give more than 0.")
     for path in (csv, sheet):
         if path is not None:
             require_new_file(path, overwrite=overwrite)
@@ -84,7 +95,7 @@ def plan(
         case.evidence,
         setup=case.setup,
         minutes=minutes,
-        settings=case.settings,
+        settings=_with_hold(case.settings, hold_seconds),
         visits=case.visits,
     )
     written = _write(made, case, csv=csv, sheet=sheet)
@@ -95,7 +106,20 @@ def plan(
     view = plan_screen(
         made, setup=case.setup, look=look_of(console), is_simulated=case.is_simulated
     )
-    show(console, view, *(f"\nWritten: {path}" for path in written))
+    show(console, view, *written_lines(written))
+
+
+def _with_hold(settings: PlanSettings, seconds: float | None) -> PlanSettings:
+    from dataclasses import replace
+
+    from tuneassist.errors import InputError
+
+    if seconds is None:
+        return settings
+    try:
+        return replace(settings, hold_s=seconds)
+    except InputError as error:
+        raise typer.BadParameter(f"--hold-seconds: {error}") from error
 
 
 class _Case(NamedTuple):
@@ -116,8 +140,20 @@ def _case(known: Sequence[Path], setup: Path | None) -> _Case:
             raise typer.BadParameter("A tune's folder has its own setup; leave --setup out.")
         return _of_tune(known[0])
     if setup is None:
-        raise typer.BadParameter("Logs need --setup; or name a tune's folder.")
+        raise typer.BadParameter(_without_setup(known))
     return _of_logs(known, setup)
+
+
+def _without_setup(known: Sequence[Path]) -> str:
+    """Say what is wrong where neither a tune's folder nor a setup was named."""
+    first = known[0]
+    if not first.exists():
+        problem = f"{first}: there is no such file or folder."
+    elif first.is_dir():
+        problem = f"{first}: no tune was started in this folder."
+    else:
+        problem = f"{first}: a log needs --setup."
+    return f"{problem} Name a tune's folder, or logs (or their folder) with --setup."
 
 
 def _of_tune(folder: Path) -> _Case:

@@ -59,17 +59,18 @@ def propose(
     before anything is written.
     """
     from tuneassist.cli import result
+    from tuneassist.cli.in_force import read_in_force
     from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
-    from tuneassist.files.grid_file import read_grid
     from tuneassist.files.proposal_folder import write_proposal
     from tuneassist.files.setup_file import read_setup
     from tuneassist.grid import Grid
     from tuneassist.pipeline import propose_from
     from tuneassist.show.notes import proposal_notes
+    from tuneassist.show.words import grid_words
 
     result.require_free(out, overwrite=overwrite)
     car = read_setup(setup)
-    current = read_grid(grid, axes=car.axes) if grid else None
+    current = read_in_force(grid, car.axes) if grid else None
     reduced = reduce_logs(find_logs(logs), setup=car, workers=workers, scheduler=scheduler)
     read = [one.log for one in reduced]
     simulated = is_simulated(read, car)
@@ -77,11 +78,15 @@ def propose(
         [one.evidence for one in reduced], setup=car, current=current or Grid.zeros(car.axes)
     )
     contents = result.proposal_contents(
-        made, logs=read, inputs=input_files(car, setup, grid, read), is_simulated=simulated
+        made,
+        logs=read,
+        inputs=input_files(car, setup, grid, read),
+        in_force=grid_words(grid),
+        is_simulated=simulated,
     )
     folder = write_proposal(out, contents, overwrite=overwrite)
     if not json:
-        show_screen(made, read, out=out, is_simulated=simulated, is_quiet=quiet)
+        show_screen(made, read, out=out, grid=grid, is_simulated=simulated, is_quiet=quiet)
         return
     show_json(
         result.proposal_summary(
@@ -89,26 +94,41 @@ def propose(
             logs=read,
             files={name: folder / name for name in contents},
             notes=proposal_notes(made, read),
+            in_force=grid_words(grid),
             is_simulated=simulated,
         )
     )
 
 
 def show_screen(
-    made: Proposal, logs: Sequence[Log], *, out: Path, is_simulated: bool, is_quiet: bool
+    made: Proposal,
+    logs: Sequence[Log],
+    *,
+    out: Path,
+    grid: Path | None,
+    is_simulated: bool,
+    is_quiet: bool,
 ) -> None:
     """Print the screen of a proposal that was written, or one line of it."""
     from tuneassist.show import proposal as screens
+    from tuneassist.show.words import grid_words
 
     console = screen()
     if is_quiet:
-        show(console, screens.short_words(made, out))
+        words = screens.short_words(made, out, has_grid=grid is not None)
+        console.print(words, soft_wrap=True)  # one line, however narrow the terminal
         return
     has_step = bool((made.limited.step_pct != 0).any())
     show(
         console,
-        screens.proposal_screen(made, logs=logs, look=look_of(console), is_simulated=is_simulated),
-        screens.written_screen(out, setup=made.setup, has_step=has_step),
+        screens.proposal_screen(
+            made,
+            logs=logs,
+            in_force=grid_words(grid),
+            look=look_of(console),
+            is_simulated=is_simulated,
+        ),
+        screens.written_screen(out, setup=made.setup, has_step=has_step, has_grid=grid is not None),
     )
 
 

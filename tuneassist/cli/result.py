@@ -99,6 +99,7 @@ def proposal_contents(
     *,
     logs: Sequence[Log],
     inputs: Sequence[InputFile],
+    in_force: str,
     is_simulated: bool,
     has_halted: bool = False,
 ) -> dict[str, str]:
@@ -112,6 +113,8 @@ def proposal_contents(
         The logs as read.
     inputs
         Every file that it rests on.
+    in_force
+        Which grid was taken to be in the controller, in words.
     is_simulated
         Whether label or logs say so.
     has_halted
@@ -131,7 +134,10 @@ def proposal_contents(
     if has_halted and step.any():
         raise RuleBreachError("A halted round may change nothing; nothing is written.")
     recheck(proposal, step_text=step_text, grid_text=grid_text, has_halted=has_halted)
-    record = proposal_record(proposal, logs=logs, inputs=inputs, is_simulated=is_simulated)
+    record = {
+        **proposal_record(proposal, logs=logs, inputs=inputs, is_simulated=is_simulated),
+        "grid_in_force": in_force,
+    }
     return {
         "step.csv": step_text,
         "grid.csv": grid_text,
@@ -242,6 +248,7 @@ def proposal_summary(
     logs: Sequence[Log],
     files: Mapping[str, Path],
     notes: Sequence[str],
+    in_force: str,
     is_simulated: bool,
 ) -> dict[str, Any]:
     """Return what ``propose --json`` prints."""
@@ -256,6 +263,7 @@ def proposal_summary(
         summary["simulated"] = True
     return {
         **summary,
+        "grid_in_force": in_force,
         "logs": [log.name for log in logs],
         "logs_set_aside": dict(evidence.set_aside),
         "samples": fate_shares(evidence.fates),

@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from tuneassist.cli.result import InputFile, proposal_contents
 from tuneassist.evidence.coverage import coverage_table
-from tuneassist.files.grid_file import write_grid_text
+from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.plan_section import read_plan_settings
 from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, response_record
 from tuneassist.files.text import sha256_of, stable_json
@@ -25,6 +26,7 @@ from tuneassist.loop.rounds import RoundResult, add_round
 from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
+from tuneassist.show.rounds import grid_name
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,6 +138,7 @@ def round_contents(
         judged.shown,
         logs=logs,
         inputs=_inputs(tune, judged.mark, earlier),
+        in_force=grid_name(judged.mark.in_force),
         is_simulated=is_simulated,
         has_halted=judged.result.is_halt,
     )
@@ -209,3 +212,9 @@ def earlier_record(folder: Path) -> Mapping[str, Any]:
     except (OSError, ValueError):
         return {}
     return record if isinstance(record, dict) else {}
+
+
+def changes_any_cell(tune: TuneFolder, mark: RoundMark) -> bool:
+    """Tell whether a round proposed anything else than the grid in force."""
+    step = read_grid(tune.path / mark.name / "step.csv", axes=tune.setup.axes)
+    return bool((np.nan_to_num(step.values) != 0).any())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
     from tuneassist.cli.round_result import JudgedRound
     from tuneassist.files.tune_folder import TuneFolder
-    from tuneassist.loop.history import RoundMark
+    from tuneassist.loop.history import Event, RoundMark
     from tuneassist.reading import Log
 
 HALTED = 6
@@ -49,9 +50,12 @@ def start(folder: Folder, setup: SetupFile, *, grid: Grid = None) -> None:
     Everything in it is plain text, and nothing in it is ever deleted.
     """
     from tuneassist.cli.console import screen, show
+    from tuneassist.cli.in_force import refuse_step
     from tuneassist.files.tune_folder import start_tune
     from tuneassist.show.rounds import started_screen
 
+    if grid is not None:
+        refuse_step(grid)
     tune = start_tune(folder, setup=setup, grid=grid, time=_now())
     show(screen(), started_screen(folder, setup=tune.setup, has_grid=grid is not None))
 
@@ -196,7 +200,7 @@ def _step(folder: Path, kind: Any) -> None:
         if kind == "undo" and last is not None:
             details = {"took_back": last.kind, "of": last.time}
         after = _happened(tune, kind, details)
-    _tell_step(after, kind, took_back=last.kind if last else "")
+    _tell_step(after, kind, took_back=last)
 
 
 def _judge_again(tune: TuneFolder, answer: str) -> tuple[TuneFolder, JudgedRound, bool]:
@@ -235,7 +239,7 @@ def _tell_round(
 ) -> None:
     """Print a round that was written, and end with the exit status that it deserves."""
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.show.rounds import round_screen
+    from tuneassist.show.rounds import grid_name, round_screen
 
     folder = tune.path / judged.mark.name
     if as_json:
@@ -248,6 +252,7 @@ def _tell_round(
                 judged.shown,
                 judged.result.round.response,
                 number=judged.mark.number,
+                in_force=grid_name(judged.mark.in_force),
                 advice=judged.advice,
                 logs=logs,
                 folder=folder,
@@ -269,29 +274,49 @@ def _round_summary(
     from tuneassist.cli.round_result import round_record
     from tuneassist.files.proposal_folder import RESULT_FILES
     from tuneassist.show.notes import proposal_notes
+    from tuneassist.show.rounds import grid_name
 
     summary = proposal_summary(
         judged.shown,
         logs=logs,
         files={name: folder / name for name in RESULT_FILES},
         notes=proposal_notes(judged.shown, logs),
+        in_force=grid_name(judged.mark.in_force),
         is_simulated=is_simulated,
     )
     summary["logs"] = [name for name, _ in judged.mark.logs]
     return {"round": round_record(judged, ()), **summary}
 
 
-def _tell_step(tune: TuneFolder, kind: str, *, took_back: str = "") -> None:
+def _tell_step(tune: TuneFolder, kind: str, *, took_back: Event | None = None) -> None:
     from tuneassist.cli.console import screen, show
+    from tuneassist.cli.round_result import changes_any_cell
+    from tuneassist.errors import InputError
+    from tuneassist.loop.advice import look_of_record
     from tuneassist.show.rounds import step_screen
 
-    show(screen(), step_screen(tune.state, kind, folder=tune.path, took_back=took_back))
+    advice, has_step = None, True
+    if tune.state.is_pending:
+        last = tune.state.rounds[-1]
+        with contextlib.suppress(InputError):  # a folder that is missing is told by what needs it
+            advice = look_of_record(dict(tune.evidence(last).look))[1]
+            has_step = changes_any_cell(tune, last)
+    view = step_screen(
+        tune.state,
+        kind,
+        folder=tune.path,
+        took_back=took_back,
+        advice=advice,
+        has_step=has_step,
+    )
+    show(screen(), view)
 
 
 def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
     from dataclasses import asdict
 
     from tuneassist.cli.console import look_of, screen, show, show_json
+    from tuneassist.cli.round_result import changes_any_cell
     from tuneassist.loop.advice import NO_LOGS, look_of_record
     from tuneassist.show.rounds import status_screen
 
@@ -303,6 +328,7 @@ def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
         show_json({"rounds": rounds, "advice": advice.word, "why": advice.why})
         return
     console = screen()
+    is_pending = tune.state.is_pending
     view = status_screen(
         tune.state,
         looks,
@@ -310,5 +336,6 @@ def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
         setup=tune.setup,
         folder=tune.path,
         look=look_of(console),
+        has_step=not is_pending or changes_any_cell(tune, tune.state.rounds[-1]),
     )
     show(console, view)

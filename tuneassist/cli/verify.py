@@ -32,6 +32,7 @@ def verify(
     Ends with exit status 5 when a rule is broken, each breach named. Writes no file.
     """
     from tuneassist.cli.console import screen, show, show_json
+    from tuneassist.cli.in_force import read_in_force
     from tuneassist.correction import check_grid
     from tuneassist.errors import RuleBreachError
     from tuneassist.files.grid_file import read_grid
@@ -40,7 +41,7 @@ def verify(
 
     car = read_setup(setup)
     asked = read_grid(grid, axes=car.axes)
-    current = read_grid(against, axes=car.axes) if against else None
+    current = read_in_force(against, car.axes) if against else None
     breaches = check_grid(asked, current=current, setup=car)
     if json:
         show_json(

@@ -1,8 +1,10 @@
 """Which cells the logs have seen, held and can be trusted about, and which are left alone.
 
 A cell is *seen* when any sample lies nearer to it than to another breakpoint, *held* when a hold
-has weight in it, and *trusted* when its confidence is fair or good, by holds of its own or between
-neighbours that have them.
+has weight in it or the holds around it tell at least a little (confidence low), and *trusted* when
+its confidence is fair or good, by holds of its own or between neighbours that have them. A cell has
+*no evidence* when its confidence is none, whatever was seen there: that is what is counted wherever
+cells without evidence are spoken of.
 """
 
 from __future__ import annotations
@@ -75,11 +77,21 @@ def coverage_table(
         }
     )
     table["state"] = np.select(
-        [~table["is_wanted"], table["is_trusted"], table["is_held"], table["is_seen"]],
+        [
+            ~table["is_wanted"],
+            table["is_trusted"],
+            table["is_held"] | table["confidence"].ne("none"),
+            table["is_seen"],
+        ],
         ["left alone", "trusted", "held", "seen"],
         default="unseen",
     )
     return table
+
+
+def count_blank(table: pd.DataFrame) -> int:
+    """Count the cells with a target and without evidence."""
+    return int((table["is_wanted"] & table["confidence"].eq("none")).sum())
 
 
 def count_states(table: pd.DataFrame) -> dict[str, int]:

@@ -8,7 +8,7 @@ reach as logged, near the rev limit, where there is no target, or where a ceilin
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +26,7 @@ from tuneassist.loop.choice import (
 from tuneassist.loop.doubt import Doubt, doubt_of
 from tuneassist.loop.order import band_of, ordered_holds
 from tuneassist.loop.places import place_table
+from tuneassist.loop.plan_notes import plan_notes
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.pipeline import Evidence
 from tuneassist.settings import Setup
@@ -119,7 +120,9 @@ def plan_holds(
             f"{minutes:g} minutes is too short: one hold takes {need:.0f} s.",
             mend="Give more time.",
         )
-    return _finish(job, doubt, holds, evidence)
+    made = _finish(job, doubt, holds, evidence)
+    notes = plan_notes(made, evidence, setup=setup, settings=rules, time_s=job.time_s)
+    return replace(made, notes=notes)
 
 
 def _nothing_known() -> Evidence:
@@ -233,7 +236,6 @@ def _finish(job: _Job, doubt: Doubt, holds: pd.DataFrame, evidence: Evidence) ->
         doubt_after_pct=100.0 * float(np.sqrt(after.total)),
         total_s=_length_s(holds),
         is_spread=doubt.is_bare,
-        notes=_notes(job, doubt, holds),
     )
 
 
@@ -262,20 +264,3 @@ def _why(
         what = "no hold near yet" if near == 0 else f"{near} hold{'s' if near > 1 else ''} near"
         words.append(f"{what}; known to ±{before:.1f} %, then ±{after:.1f} %")
     return words
-
-
-def _notes(job: _Job, doubt: Doubt, holds: pd.DataFrame) -> tuple[str, ...]:
-    notes = []
-    if doubt.is_bare:
-        notes.append(
-            "there is no usable surface yet, so holds are spread evenly and the doubt is a guess"
-        )
-    refused = int((~job.is_allowed).sum())
-    if refused:
-        notes.append(
-            f"{refused} of {len(job.places)} places within reach are left out: near the rev limit, "
-            "or a ceiling was passed there or at less load"
-        )
-    if len(holds) < job.settings.max_holds and _length_s(holds) < 0.8 * job.time_s:
-        notes.append("the time is not used up: further holds would hardly tell more")
-    return tuple(notes)

@@ -86,7 +86,7 @@ def add_round(
     """
     if all(log.holds.empty for log in logs):
         fates = pd.concat([log.fates for log in logs], axis=1).sum(axis=1)
-        raise NoEvidenceError(no_evidence_words(fates))
+        raise NoEvidenceError(no_evidence_words(fates, logs))
     number = max((one.number for one in earlier), default=0) + 1
     kept, set_aside = tuple(logs), dict[str, str]()
     response = Response("first round", "there is no earlier round to compare with")

@@ -40,7 +40,7 @@ class RegionWeight:
 
 _ZERO_OR_MORE = (
     "rest_s", "move_s", "move_s_per_1000_rpm", "move_s_per_load_step", "rev_margin_rpm",
-    "floor_clear_pct", "min_gain_share",
+    "floor_clear_pct", "min_gain_share", "enough_pct",
 )  # fmt: skip
 _SHARES = ("middle_share", "heavy_share", "light_first_share", "full_until_share", "top_weight")
 
@@ -92,6 +92,10 @@ class PlanSettings:
         than one round may take away again. [%]
     min_gain_share
         Holds that shrink the variance by less than this share of what it was are left out. [1]
+    enough_pct
+        With no more standard error than this over the map, it is said that nothing needs to be
+        held: two of it lie well inside the 1 % that a good wide-band sensor repeats (common
+        practice, no source). [%]
     """
 
     hold_s: float = 12.0
@@ -112,6 +116,7 @@ class PlanSettings:
     spread_below_holds: int = 12
     floor_clear_pct: float = 10.0
     min_gain_share: float = 1e-4
+    enough_pct: float = 0.2
 
     def __post_init__(self) -> None:
         _require(3 <= self.hold_s <= 120, "plan.hold_s", self.hold_s, "from 3 to 120 seconds")

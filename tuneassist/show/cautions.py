@@ -1,14 +1,15 @@
 """What every reader of a proposal has to know, in one place.
 
-These sentences stand in the terminal, in reports and in the README. Which way is safe depends on
-the ignition: `tuneassist.correction.SAFE_WAY` has the rule's own words for it.
+These sentences stand in the help and in reports; a screen has the short form. Which way is safe
+depends on the ignition: `tuneassist.correction.SAFE_WAY` has the rule's own words for it.
 """
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from tuneassist.settings import Ignition
+if TYPE_CHECKING:
+    from tuneassist.settings import Ignition
 
 GENERAL = (
     "Rolling road: strap the car down, keep people clear of rollers, wheels and exhaust, and have "
@@ -31,11 +32,42 @@ _BY_IGNITION = {
     "exhaust heat; torque breaks clutch and gearbox. Where in doubt, take fuel away and log again.",
 }
 _BOOST = {
-    "spark": "This grid moves air: more boost needs its fuel, and knocks sooner. Less boost is the "
-    "safe way.",
-    "compression": "This grid moves air: more boost loads turbine, head gasket and rods. Where the "
-    "boost ceiling holds a cell back, take fuel away by other means.",
+    "spark": "Spark ignition, a grid that moves air: more boost needs its fuel, and knocks sooner. "
+    "Less boost is the safe way.",
+    "compression": "Compression ignition, a grid that moves air: more boost loads turbine, head "
+    "gasket and rods. Where the boost ceiling holds a cell back, take fuel away by other means.",
 }
+
+
+_SHORT = {
+    ("spark", "fuel"): "Richer is the safe way: where in doubt, leave the cell rich and log again.",
+    ("spark", "boost"): "Less boost is the safe way, and richer: log again.",
+    ("compression", "fuel"): "Less fuel is the safe way: where in doubt, take fuel away.",
+    (
+        "compression",
+        "boost",
+    ): "Less boost is the safe way, and less fuel: log again.",
+}
+WHERE_ALL = "Before anybody loads or drives this, read the cautions: `tuneassist --help`."
+
+
+def short_caution(ignition: Ignition, acts_on: Literal["fuel", "boost"] = "fuel") -> str:
+    """Return the way that is safe in a sentence, and where the whole of the cautions stands.
+
+    Parameters
+    ----------
+    ignition
+        "spark" or "compression".
+    acts_on
+        What the grid corrects.
+    """
+    return f"{_SHORT[ignition, acts_on]} {WHERE_ALL}"
+
+
+def all_cautions() -> tuple[str, ...]:
+    """Return every caution once, whatever the engine, for the help."""
+    by_engine = [words[name] for name in _BY_IGNITION for words in (_BY_IGNITION, _BOOST)]
+    return (*by_engine, *GENERAL)
 
 
 def cautions(ignition: Ignition, acts_on: Literal["fuel", "boost"] = "fuel") -> tuple[str, ...]:

@@ -23,6 +23,7 @@ UNIT_WORDS = {
     "inside": "",
     "": "",
 }
+_FORMATS = {"parquet": "Parquet", "arrow": "Arrow", "stream": "Arrow stream", "mdf": "MDF"}
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "blanks", "|": "bars"}
 
 
@@ -69,6 +70,8 @@ def check_screen(
 def file_words(log: Log) -> str:
     """Say how the file was written."""
     way = log.dialect
+    if not way.delimiter and way.header_line == 0:  # no text at all
+        return f"{_FORMATS.get(way.encoding, way.encoding)} table"
     between = _DELIMITERS.get(way.delimiter, repr(way.delimiter))
     mark = "comma" if way.decimal == "," else "point"
     return (

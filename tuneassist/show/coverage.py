@@ -8,6 +8,7 @@ import pandas as pd
 from rich.console import Group, RenderableType
 from rich.text import Text
 
+from tuneassist.evidence.coverage import count_blank
 from tuneassist.settings import Setup
 from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
 from tuneassist.show.look import CALM, Look, dim, title
@@ -18,7 +19,7 @@ STATE_WORDS: Mapping[str, str] = {
     "left alone": "the target has no value here",
     "unseen": "no sample came near",
     "seen": "samples, but no hold",
-    "held": "a hold, not yet sure enough",
+    "held": "a hold here or near, not yet sure enough",
     "trusted": "confidence fair or good",
 }
 _STYLES = {
@@ -69,6 +70,7 @@ def coverage_screen(
         dim(axis_words(setup.axes)),
         cell_grid(setup.axes, shown, look),
         _legend(counts, look),
+        Text(blank_words(table)),
         doubts(notes),
     )
 
@@ -101,6 +103,19 @@ def _legend(counts: Mapping[str, int], look: Look) -> Text:
     return text
 
 
+def blank_words(table: pd.DataFrame) -> str:
+    """Say how many cells have no evidence, as `propose` and `rounds status` count them."""
+    wanted = int(table["is_wanted"].sum())
+    return (
+        f"  {count_blank(table)} of {wanted} cells have no evidence: what was seen or held there, "
+        "if anything, is not enough for any confidence"
+    )
+
+
 def coverage_record(table: pd.DataFrame, counts: Mapping[str, int]) -> dict[str, object]:
     """Return the same as plain values."""
-    return {"cells_by_state": dict(counts), "cells": table.to_dict("records")}
+    return {
+        "cells_by_state": dict(counts),
+        "cells_without_evidence": count_blank(table),
+        "cells": table.to_dict("records"),
+    }

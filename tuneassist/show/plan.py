@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from rich.console import Group, RenderableType
@@ -11,7 +13,7 @@ from rich.text import Text
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import Setup
 from tuneassist.show.look import Look, counted, plain, title
-from tuneassist.show.proposal import cautions_section, header
+from tuneassist.show.proposal import header, short_caution_section
 from tuneassist.show.samples import bullets, doubts
 
 
@@ -34,13 +36,19 @@ def plan_screen(
     words = f"{counted(len(plan.holds), 'hold')}, {clock(plan.total_s)} on a warm engine"
     return Group(
         header(setup, words, is_simulated=is_simulated),
+        short_caution_section(setup),
+        doubts(plan.notes),
         title("What to hold next, in this order"),
         _holds_table(plan, setup, look),
         title("What it will tell"),
         bullets((_gain_words(plan),)),
-        doubts(plan.notes),
-        cautions_section(setup),
     )
+
+
+def written_lines(paths: Sequence[Path]) -> tuple[RenderableType, ...]:
+    """Name the files that were written besides, each on a line of its own."""
+    lines = [Text(f"  {plain(path)}", overflow="fold") for path in paths]
+    return (title("Written"), *lines) if lines else ()
 
 
 def _gain_words(plan: Plan) -> str:

@@ -13,7 +13,7 @@ from rich.text import Text
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
-from tuneassist.show.cautions import cautions
+from tuneassist.show.cautions import short_caution
 from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
 from tuneassist.show.look import Look, counted, dim, plain, shade, signed, title
 from tuneassist.show.notes import proposal_notes
@@ -23,10 +23,20 @@ from tuneassist.show.words import fate_words, rule_words, step_words
 EXAMPLES = 3
 """Cells named per rule. [1]"""
 ROUNDING = "resolution_pct"
+ZEROS_TAKEN = (
+    "Does the controller hold corrections already? Then do not type grid.csv in, for it was made "
+    "on all zeros and would wipe them out: propose again with --grid on what the controller holds."
+)
+"""Said before a grid is typed in that was made without one in force."""
 
 
 def proposal_screen(
-    proposal: Proposal, *, logs: Sequence[Log], look: Look, is_simulated: bool = False
+    proposal: Proposal,
+    *,
+    logs: Sequence[Log],
+    in_force: str,
+    look: Look,
+    is_simulated: bool = False,
 ) -> RenderableType:
     """Return the whole screen.
 
@@ -36,6 +46,8 @@ def proposal_screen(
         What was proposed.
     logs
         The logs as read, for their notes.
+    in_force
+        Which grid was taken to be in the controller, in words.
     look
         Width and marks.
     is_simulated
@@ -44,14 +56,15 @@ def proposal_screen(
     setup = proposal.setup
     return Group(
         header(setup, _header_words(proposal), is_simulated=is_simulated),
+        Text(f"grid in force: {plain(in_force)}"),
+        short_caution_section(setup),
+        doubts(proposal_notes(proposal, logs)),
         title("Where the samples went"),
         shares_table(proposal.evidence.fates, look),
         deviation_section(proposal.cells, setup, look),
         step_section(proposal, look),
         limits_section(proposal.limited.binding, setup),
         _less_fuel(proposal),
-        doubts(proposal_notes(proposal, logs)),
-        cautions_section(setup),
     )
 
 
@@ -223,13 +236,13 @@ def _less_fuel(proposal: Proposal) -> RenderableType:
     return Group(title("Air may not rise here: take fuel away by other means"), bullets(sentences))
 
 
-def cautions_section(setup: Setup) -> RenderableType:
-    """Return the cautions for this engine."""
-    sentences = cautions(setup.engine.ignition, setup.correction.acts_on)
-    return Group(title("Before anybody loads this"), bullets(sentences, mark="!"))
+def short_caution_section(setup: Setup) -> RenderableType:
+    """Return the way that is safe, and where the whole of the cautions stands."""
+    words = short_caution(setup.engine.ignition, setup.correction.acts_on)
+    return Group(Text(), bullets((words,), mark="!"))
 
 
-def written_screen(folder: Path, *, setup: Setup, has_step: bool) -> RenderableType:
+def written_screen(folder: Path, *, setup: Setup, has_step: bool, has_grid: bool) -> RenderableType:
     """Say where the files are and what to do next."""
     shown = plain(folder)
     steps: tuple[str, ...]
@@ -240,6 +253,7 @@ def written_screen(folder: Path, *, setup: Setup, has_step: bool) -> RenderableT
     else:
         steps = (
             "Read step.csv against what you know of this engine; cells.csv says why, cell by cell.",
+            *(() if has_grid else (ZEROS_TAKEN,)),
             f"Type grid.csv into the controller: it is the whole grid of {_kind(setup)} "
             "corrections, not an addition to the one in force.",
             "Log again and propose with --grid on that grid.csv.",
@@ -256,10 +270,11 @@ def _kind(setup: Setup) -> str:
     return "fuel" if setup.correction.acts_on == "fuel" else "air pressure"
 
 
-def short_words(proposal: Proposal, folder: Path) -> str:
+def short_words(proposal: Proposal, folder: Path, *, has_grid: bool) -> str:
     """Return the one line of a quiet run."""
     moved = int((proposal.cells["step_pct"] != 0).sum())
-    return f"{plain(folder)}: {counted(moved, 'cell')} of {len(proposal.cells)} changed"
+    zeros = "" if has_grid else "; no --grid was given, the grid in force was taken as all zeros"
+    return f"{plain(folder)}: {counted(moved, 'cell')} of {len(proposal.cells)} changed{zeros}"
 
 
 def fate_shares(fates: pd.Series) -> dict[str, dict[str, object]]:

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.loop.advice import Advice, RoundLook
-from tuneassist.loop.history import ANSWERS, JUDGED_AGAIN, START, RoundMark, TuneState
+from tuneassist.loop.history import ANSWERS, JUDGED_AGAIN, START, Event, RoundMark, TuneState
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
@@ -42,6 +42,7 @@ def round_screen(
     response: Response,
     *,
     number: int,
+    in_force: str,
     advice: Advice,
     logs: Sequence[Log],
     folder: Path,
@@ -58,6 +59,8 @@ def round_screen(
         How the engine answered the last change.
     number
         Of the round.
+    in_force
+        File of the grid that the controller held.
     advice
         Whether to go on.
     logs
@@ -84,11 +87,19 @@ def round_screen(
             _next(halted_steps(folder.parent)),
         )
     return Group(
-        proposal_screen(proposal, logs=logs, look=look, is_simulated=is_simulated),
+        proposal_screen(
+            proposal, logs=logs, in_force=in_force, look=look, is_simulated=is_simulated
+        ),
         answer,
         advice_section(advice),
         _written(folder, "step.csv, grid.csv, cells.csv, proposal.json, and the evidence"),
-        _next(pending_steps(folder)),
+        _next(
+            pending_steps(
+                folder,
+                has_step=bool((proposal.limited.step_pct != 0).any()),
+                is_finished=advice.word == "finished",
+            )
+        ),
     )
 
 
@@ -130,9 +141,34 @@ def _next(steps: Sequence[str]) -> RenderableType:
     return Group(title("Next"), bullets(steps))
 
 
-def pending_steps(folder: Path) -> tuple[str, ...]:
-    """Say what a proposal waits for."""
+def pending_steps(
+    folder: Path, *, has_step: bool = True, is_finished: bool = False
+) -> tuple[str, ...]:
+    """Say what a proposal waits for.
+
+    Parameters
+    ----------
+    folder
+        The round's folder.
+    has_step
+        Whether any cell changes.
+    is_finished
+        Whether the advice is to stop.
+    """
     tune = plain(folder.parent)
+    if not has_step:
+        return (
+            "Nothing to type in: no cell changes, and the controller keeps the grid that it holds.",
+            "To log once more, close this round first (the grid is the same): tuneassist rounds "
+            f"accept {tune}",
+        )
+    if is_finished:
+        return (
+            "Nothing need be loaded any more. To leave the last small step out: tuneassist rounds "
+            f"reject {tune}",
+            f"To load it all the same: type {plain(folder / 'grid.csv')} into the controller, it "
+            f"is the whole grid. Then: tuneassist rounds accept {tune}",
+        )
     return (
         "Read step.csv against what you know of this engine; cells.csv says why, cell by cell.",
         f"Type {plain(folder / 'grid.csv')} into the controller: it is the whole grid. Then: "
@@ -155,13 +191,19 @@ def halted_steps(tune: Path) -> tuple[str, ...]:
     )
 
 
-def _next_steps(state: TuneState, folder: Path, advice: Advice | None = None) -> tuple[str, ...]:
+def _next_steps(
+    state: TuneState, folder: Path, advice: Advice | None = None, *, has_step: bool = True
+) -> tuple[str, ...]:
     if state.is_halted:
         return halted_steps(folder)
     if state.is_pending:
-        return pending_steps(folder / state.rounds[-1].name)
+        return pending_steps(
+            folder / state.rounds[-1].name,
+            has_step=has_step,
+            is_finished=advice is not None and advice.word == "finished",
+        )
     log = (
-        f"Log with what the controller holds now ({_grid_words(state.current)}), then: "
+        f"Log with what the controller holds now ({grid_name(state.current)}), then: "
         f"tuneassist rounds add {plain(folder)} LOG..."
     )
     if advice is not None and advice.word == "finished":
@@ -169,23 +211,57 @@ def _next_steps(state: TuneState, folder: Path, advice: Advice | None = None) ->
     return (log,)
 
 
-def _grid_words(name: str) -> str:
+def grid_name(name: str) -> str:
+    """Name the file in a tune's folder that holds a grid: "start", or a round's name."""
     return f"{START}-grid.csv" if name == START else f"{name}/grid.csv"
 
 
 def step_screen(
-    state: TuneState, kind: str, *, folder: Path, took_back: str = ""
+    state: TuneState,
+    kind: str,
+    *,
+    folder: Path,
+    took_back: Event | None = None,
+    advice: Advice | None = None,
+    has_step: bool = True,
 ) -> RenderableType:
-    """Say in a line what a step did, and what comes next."""
-    held = _grid_words(state.current)
+    """Say in a line what a step did, and what comes next.
+
+    Parameters
+    ----------
+    state
+        The state after it.
+    kind
+        What was done.
+    folder
+        The tune's folder.
+    took_back
+        For ``undo``: the event that no longer counts.
+    advice, has_step
+        Whether to go on, and whether any cell changes, where a proposal waits.
+    """
+    held = grid_name(state.current)
     words = {
         "accept": f"Accepted: the controller holds {held} now.",
         "reject": f"Rejected: the controller still holds {held}. The evidence counts.",
-        "undo": f"Taken back: {took_back}. The controller holds {held}. Nothing was deleted.",
+        "undo": f"Taken back: {took_back.kind if took_back else 'nothing'}. The controller holds "
+        f"{held}. Nothing was deleted.",
         "found": "Noted. This round does not count; it is kept under kept/. Log again: the "
         f"controller holds {held}.",
     }
-    return Group(Text(words[kind]), _next(_next_steps(state, folder)))
+    told: list[RenderableType] = [Text(words[kind])]
+    if kind == "undo" and took_back is not None:
+        told.append(Text(_back_words(took_back, folder)))
+    return Group(*told, _next(_next_steps(state, folder, advice, has_step=has_step)))
+
+
+def _back_words(event: Event, folder: Path) -> str:
+    """Say how a step that was taken back is done again."""
+    rest = f" {event.details.get('answer', '')}" if event.kind == "found" else ""
+    if event.kind == "add":
+        logs = event.details.get("logs", ())
+        rest = "".join(f" {plain(str(log['name']).rpartition('/')[2])}" for log in logs)
+    return f"To bring it back: tuneassist rounds {event.kind} {plain(folder)}{rest}"
 
 
 def status_screen(
@@ -196,6 +272,7 @@ def status_screen(
     setup: Setup,
     folder: Path,
     look: Look,
+    has_step: bool = True,
 ) -> RenderableType:
     """Return every round, what was found after halts, and what to do next.
 
@@ -213,13 +290,15 @@ def status_screen(
         The tune's folder.
     look
         Width and marks.
+    has_step
+        Whether any cell changes, where a proposal waits.
     """
     label = plain(setup.engine.label) or "car without a label"
     parts: list[RenderableType] = [
         Text(label, style="bold"),
         dim(
             f"{plain(folder)}: {counted(len(looks), 'round')}; the controller holds "
-            f"{_grid_words(state.current)}"
+            f"{grid_name(state.current)}"
         ),
     ]
     if looks:
@@ -230,7 +309,7 @@ def status_screen(
             for one in state.answers
         )
         parts += [title("What was found after halts"), bullets(told)]
-    parts += [advice_section(advice), _next(_next_steps(state, folder, advice))]
+    parts += [advice_section(advice), _next(_next_steps(state, folder, advice, has_step=has_step))]
     return Group(*parts)
 
 

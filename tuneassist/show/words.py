@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import Path
 from types import MappingProxyType
 
 from tuneassist.evidence.delay import SensorDelay
@@ -82,6 +83,22 @@ def delay_words(delay: SensorDelay) -> str:
 def settling_words(settling: Settling) -> str:
     """Say how long the mixture settles after a move."""
     return f"{settling.settle_s:.2f} s, {SOURCE_WORDS[settling.source]} ({settling.why})"
+
+
+def grid_words(grid: Path | None) -> str:
+    """Say which grid was taken to be in the controller while the logs were recorded.
+
+    Examples
+    --------
+    >>> grid_words(None)[:9]
+    'all zeros'
+    """
+    if grid is None:
+        return (
+            "all zeros, for no --grid was given; if the controller holds corrections already, "
+            "name them with --grid"
+        )
+    return str(grid)
 
 
 def thing(setup: Setup) -> str:

@@ -1,0 +1,115 @@
+"""From where to where channels run in a log, told where a filter takes much of it.
+
+A coolant read in the wrong unit, or a load that is absolute on an axis above the barometer, is seen
+at once when the range in the log stands beside the range that was asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.grid import Axes, Floats
+from tuneassist.settings import Setup, SteadySettings
+from tuneassist.units import convert, unit_named
+
+COLUMNS = ("rpm", "load", "coolant_temp_c", "coolant_volts")
+ATMOSPHERE_KPA = 101.325
+"""Standard atmosphere, ISO 2533:1975 (from memory). [kPa]"""
+
+
+class Spans:
+    """Lowest and highest value of each channel, over as many parts as a log has."""
+
+    def __init__(self) -> None:
+        self._low_high: dict[str, tuple[float, float]] = {}
+
+    def add(self, samples: pd.DataFrame) -> None:
+        """Take in a part of the log."""
+        for name in COLUMNS:
+            if name not in samples:
+                continue
+            values = samples[name].to_numpy(dtype=float)
+            values = values[np.isfinite(values)]
+            if values.size:
+                low, high = self._low_high.get(name, (np.inf, -np.inf))
+                self._low_high[name] = (
+                    min(low, float(values.min())),
+                    max(high, float(values.max())),
+                )
+
+    def notes(self, fates: pd.Series, *, name: str, setup: Setup) -> tuple[str, ...]:
+        """Say what stood beside what was asked for, where a filter took a large share.
+
+        Parameters
+        ----------
+        fates
+            Samples by what became of them.
+        name
+            The log's name.
+        setup
+            Axes and thresholds.
+        """
+        total = max(int(fates.sum()), 1)
+        share = {fate: float(fates.get(fate, 0)) / total for fate in fates.index}
+        notes = []
+        for fate, words in (("outside the table", _outside_words), ("engine cold", _cold_words)):
+            if share.get(fate, 0.0) >= setup.steady.noted_share:
+                sentence = " ".join(words(self._low_high, setup))
+                notes.append(f"{name}: {100.0 * share[fate]:.1f} % of the samples {sentence}")
+        return tuple(notes)
+
+
+def _outside_words(spans: Mapping[str, tuple[float, float]], setup: Setup) -> Iterator[str]:
+    axes, margin = setup.axes, setup.steady.outside_margin_cells
+    ways = [("rpm", "speed", "rpm", axes.rpm), ("load", axes.load_name, axes.load_unit, axes.load)]
+    past = [
+        f"{word} runs from {_number(spans[name][0])} to {_number(spans[name][1])} {unit} in the "
+        f"log, its axis from {points[0]:g} to {points[-1]:g}"
+        for name, word, unit, points in ways
+        if name in spans and _is_past(spans[name], points, margin)
+    ]
+    yield f"lie outside the axes: {'; '.join(past)}."
+    if "load" in spans and _is_past(spans["load"], axes.load, margin):
+        yield _load_question(axes)
+
+
+def _load_question(axes: Axes) -> str:
+    if unit_named(axes.load_unit).quantity != "pressure":
+        return "Is it this load that the axis means, and in this unit?"
+    apart = convert(ATMOSPHERE_KPA, "kPa", axes.load_unit)
+    return (
+        "Is one of the two absolute and the other gauge pressure (they lie about "
+        f"{_number(float(apart))} {axes.load_unit} apart), or is the unit another?"
+    )
+
+
+def _cold_words(spans: Mapping[str, tuple[float, float]], setup: Setup) -> Iterator[str]:
+    steady: SteadySettings = setup.steady
+    if "coolant_temp_c" in spans:
+        low, high = spans["coolant_temp_c"]
+        yield (
+            f"count as a cold engine: coolant runs from {low:.0f} to {high:.0f} degC in the log, "
+            f"and {steady.min_coolant_c:g} degC is the least (steady.min_coolant_c)."
+        )
+        if high < steady.min_coolant_c:
+            yield "Was it never warm, or is the column in another unit (degF) than it was read in?"
+    elif "coolant_volts" in spans:
+        low, high = spans["coolant_volts"]
+        yield (
+            f"count as a cold engine: the coolant sender runs from {low:.2f} to {high:.2f} V in "
+            f"the log, and {steady.max_coolant_volts:g} V is the most "
+            "(steady.max_coolant_volts)."
+        )
+
+
+def _is_past(span: tuple[float, float], points: Floats, margin: float) -> bool:
+    low = points[0] - margin * (points[1] - points[0])
+    high = points[-1] + margin * (points[-1] - points[-2])
+    return bool(span[0] < low or span[1] > high)
+
+
+def _number(value: float) -> str:
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.3g}"
