@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 from report_makers import VAN, full_load, run, write_full_load, write_sides
 
@@ -143,3 +145,41 @@ def test_the_picture_is_written_and_an_old_one_is_not_replaced(
     assert again.exit_code == 3
     assert "--overwrite" in again.stderr
     assert run("runs", "--before", sides[0], "--after", sides[1], "--plot", "a.bmp").exit_code == 3
+
+
+def test_a_session_of_holds_is_no_side_and_ends_with_4(
+    sides: tuple[Path, Path], tmp_path: Path
+) -> None:
+    holds = tmp_path / "holds.csv"
+    rng = np.random.default_rng(5)
+    time = np.arange(0.0, 60.0, 0.1)
+    frame = pd.DataFrame(
+        {
+            "Time (s)": time,
+            "Engine speed (rpm)": 1400.0 + 300.0 * np.floor(time / 6.0) + rng.normal(0, 4, 600),
+            "Throttle (percent)": 97.0,
+            "Torque (N.m)": 200.0 + rng.normal(0, 2, 600),
+        }
+    ).round(3)
+    frame.to_csv(holds, index=False)
+    result = run("runs", "--before", holds, "--after", sides[1])
+    assert result.exit_code == 4
+    assert "as in steady holds" in result.stderr
+    assert "injector" not in result.stderr  # nothing about the side that has pulls
+    assert result.stdout == ""
+
+
+def test_no_side_is_named_twice_in_one_sentence(sides: tuple[Path, Path]) -> None:
+    words = " ".join(run("runs", "--before", sides[0], "--after", sides[1]).stdout.split())
+    assert "before: before:" not in words
+    assert "before: injector_duty is not logged" in words
+
+
+def test_speeds_driven_that_are_not_all_covered_are_said(sides: tuple[Path, Path]) -> None:
+    words = run(
+        "runs", "--before", sides[0], "--after", sides[1], "--driven", "1000", "2000"
+    ).stdout
+    shown = " ".join(words.split())
+    assert "Of the speeds driven, 1000 to 2000 rpm, the runs do not cover 1000 to" in shown
+    assert "to 2000 rpm: " in shown
+    assert "--driven LOW HIGH" in shown

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from tuneassist.settings import Setup
 
 MANY = ("--before", "--after")
+MOST_REASONS = 6
+"""Reasons that one message lists. [1]"""
 
 
 class ManyLogs(TyperCommand):
@@ -121,7 +123,6 @@ def compare(
     from tuneassist.cli.inputs import find_logs, is_simulated, refuse_twins
     from tuneassist.errors import NoEvidenceError
     from tuneassist.runs import compare_runs
-    from tuneassist.show.runs import refusal_words
 
     sides = [read_full_load(find_logs(paths), car) for paths in (before, after)]
     refuse_twins([log for side in sides for log in side])
@@ -133,10 +134,23 @@ def compare(
         **air,
     )
     if not found.is_usable:
-        why = " ".join(refusal_words(found.refusals)) or "The two sides share no speed."
-        raise NoEvidenceError(f"No usable full-load runs to compare. {why}")
+        raise NoEvidenceError(f"No usable full-load runs to compare. {_why_not(found)}")
     logs = [log for side in sides for log in side]
     return FullLoad(tuple(sides[0]), tuple(sides[1]), found, is_simulated(logs, car))
+
+
+def _why_not(found: RunsComparison) -> str:
+    """Say why there is no gain: the refusals of the sides that have no pull."""
+    from tuneassist.show.runs import refusal_words
+
+    usable = set(found.pulls["side"]) if len(found.pulls) else set()
+    if usable == {"before", "after"}:
+        return "The two sides share no speed."
+    of_interest = [r for r in found.refusals if r.where.split(",")[0] not in usable]
+    words = refusal_words(of_interest)
+    more = len(words) - MOST_REASONS
+    rest = [f"And {more} more like these."] if more > 0 else []
+    return " ".join([*words[:MOST_REASONS], *rest])
 
 
 def run_settings(standard: StandardWord, **given: Any) -> RunSettings:

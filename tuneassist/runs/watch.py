@@ -95,7 +95,7 @@ def watch_pulls(
     unseen = tuple(
         Refusal(
             "limit not watched",
-            f"{side}: {limit.channel} is not logged, so that its limit ({limit.name} "
+            f"{limit.channel} is not logged, so that its limit ({limit.name} "
             f"{limit.value:g} {limit.unit}) was not watched.",
             MappingProxyType({"limit": limit.value}),
             side,
