@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
-from report_makers import VAN, full_load, run, write_full_load, write_sides
+from report_makers import PETROL, VAN, full_load, run, write_full_load, write_sides
 
 from tuneassist.cli.full_load import spread
 from tuneassist.simulate.full_load import FullLoadPlan, stock_diesel, tuned_diesel
@@ -67,6 +68,54 @@ def test_torque_is_shown_in_the_unit_that_was_logged(tmp_path: Path) -> None:
     assert record["units_logged"] == {"torque": "lbf.ft", "power": "hp"}
     torque = next(r["peak"] for r in record["peaks"] if r["side"] == "after")
     assert torque == pytest.approx(596.0, rel=0.02)  # N.m inside, whatever was logged
+
+
+@pytest.mark.parametrize(
+    ("word", "power", "torque"),
+    [
+        # NIST SP 811: horsepower 0.7456999 kW, lbf.ft 1.355818 N.m; DIN 66036: PS 0.73549875 kW
+        ("metric", ("kW", 1.0), ("N.m", 1.0)),
+        ("imperial", ("hp", 0.7456999), ("lbf.ft", 1.355818)),
+        ("ps", ("PS", 0.73549875), ("N.m", 1.0)),
+    ],
+)
+def test_torque_and_power_are_shown_in_the_units_asked_for(
+    sides: tuple[Path, Path], word: str, power: tuple[str, float], torque: tuple[str, float]
+) -> None:
+    result = run("runs", "--before", sides[0], "--after", sides[1], "--units", word)
+    words = " ".join(result.stdout.split())
+    for quantity, (unit, size), peak in (("power", power, 152.0), ("torque", torque, 596.0)):
+        found = re.search(rf"after, {quantity} ([\d.]+) {re.escape(unit)}", words)
+        assert found, (quantity, unit)
+        assert float(found[1]) * size == pytest.approx(peak, rel=0.02)
+
+
+def test_boost_is_said_in_the_unit_of_the_log(tmp_path: Path) -> None:
+    rpm = np.linspace(1500.0, 4000.0, 160)
+    paths = []
+    for name, psi in (("a", 12.0), ("b", 25.0)):
+        frame = pd.DataFrame({
+            "Time (s)": np.arange(160) / 20.0, "Engine speed (rpm)": rpm + len(paths),
+            "Throttle (percent)": 100.0, "Torque (N.m)": 200.0 + 0.01 * rpm,
+            "Boost pressure (psi)": psi - 4.0 * np.exp(-np.arange(160) / 20.0),
+        })  # fmt: skip
+        paths.append(tmp_path / f"{name}.csv")
+        frame.to_csv(paths[-1], index=False)
+    setup = tmp_path / "car.toml"
+    text = PETROL.read_text(encoding="utf-8")
+    text = text[: text.index("[channels]")] + text[text.index("[axes]") :]
+    text = re.sub(r"(?ms)^\[limits.*", "", text)
+    setup.write_text(
+        text + '\n[limits.ceilings]\nboost = { ceiling = 18, unit = "psi" }\n', encoding="utf-8"
+    )
+    shown = ("runs", "--before", paths[0], "--after", paths[1], "--setup", setup)
+    result = run(*shown)
+    assert result.exit_code == 0, result.output
+    words = " ".join(result.stdout.split())
+    assert re.search(r"boost 25(\.\d+)? psi at \d+ rpm is above the boost ceiling of 18,", words)
+    bar = " ".join(run(*shown, "--units", "ps").stdout.split())
+    # 25 psi = 1.7237 bar, 18 psi = 1.2411 bar (NIST SP 811: 6.894757 kPa)
+    assert re.search(r"boost 1\.72\d bar at \d+ rpm is above the boost ceiling of 1\.2411,", bar)
 
 
 def test_zero_means_zero_has_three_answers(tmp_path: Path) -> None:

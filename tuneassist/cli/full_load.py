@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from tuneassist.reading import Log
     from tuneassist.runs import RunsComparison, RunSettings
     from tuneassist.settings import Setup
+    from tuneassist.show.run_units import OutputUnits
 
 MANY = ("--before", "--after")
 MOST_REASONS = 6
@@ -85,6 +86,44 @@ Standard = Annotated[
 ]
 
 
+class UnitsWord(StrEnum):
+    """Systems of units on the command line."""
+
+    METRIC = "metric"
+    IMPERIAL = "imperial"
+    PS = "ps"
+
+
+Units = Annotated[
+    UnitsWord | None,
+    typer.Option(
+        "--units",
+        help="Units shown: metric is kW, N.m and kPa; imperial hp, lbf.ft and psi; ps PS, N.m and "
+        "bar. Left out: as logged, else kW and N.m. JSON stays in kW, N.m and kPa.",
+        show_default=False,
+    ),
+]
+Zero = Annotated[
+    bool,
+    typer.Option(
+        "--zero",
+        metavar="",
+        help="Judge whether nothing changed: standard car before, fitted box with an all-zero "
+        "grid after.",
+    ),
+]
+Driven = Annotated[
+    tuple[float, float] | None,
+    typer.Option(
+        "--driven",
+        metavar="LOW HIGH",
+        help="Speeds over which the gain is averaged, rpm, such as --driven 2200 6000. Left out: "
+        "1600 2600, where a car that tows is driven.",
+        show_default=False,
+    ),
+]
+
+
 @dataclass(frozen=True, eq=False)
 class FullLoad:
     """Logs of both sides and what they say.
@@ -126,6 +165,7 @@ def compare(
 
     sides = [read_full_load(find_logs(paths), car) for paths in (before, after)]
     refuse_twins([log for side in sides for log in side])
+    sides = [[with_target(log, car) for log in side] for side in sides]
     found = compare_runs(
         *sides,
         settings=settings,
@@ -137,6 +177,27 @@ def compare(
         raise NoEvidenceError(f"No usable full-load runs to compare. {_why_not(found)}")
     logs = [log for side in sides for log in side]
     return FullLoad(tuple(sides[0]), tuple(sides[1]), found, is_simulated(logs, car))
+
+
+def with_target(log: Log, car: Setup | None) -> Log:
+    """Put the setup's lambda target beside a log's samples, where none was logged."""
+    samples = log.samples
+    if car is None or "load" not in samples or "lambda_target" in samples:
+        return log
+    from tuneassist.grid import bilinear_weights
+
+    known = samples[samples["rpm"].notna() & samples["load"].notna()]
+    weights = bilinear_weights(car.axes, known["rpm"], known["load"])
+    target = known["rpm"].mul(float("nan"))
+    target[:] = weights @ car.target.table.ravel()
+    return replace(log, samples=samples.assign(lambda_target=target))
+
+
+def output_units(word: UnitsWord | None, logs: Sequence[Log]) -> OutputUnits:
+    """Return the units that were asked for, else those that were logged."""
+    from tuneassist.show.run_units import SYSTEMS, units_of
+
+    return units_of(logs) if word is None else SYSTEMS[word.value]
 
 
 def _why_not(found: RunsComparison) -> str:
@@ -161,16 +222,12 @@ def run_settings(standard: StandardWord, **given: Any) -> RunSettings:
     return RunSettings(standard=standard.value, **known)
 
 
-NOT_THERE = ("no column was found for", "names the column")
-"""Words of the refusals after which a log is read by its headers alone: a roller's own logger has
-other columns than the one that the setup names, and full-load runs need neither lambda nor load."""
-
-
 def read_full_load(paths: Sequence[Path], car: Setup | None) -> list[Log]:
     """Read full-load logs with the setup's channels, else by their headers, and say so."""
     from tuneassist.cli.console import tell
     from tuneassist.cli.inputs import read_logs
     from tuneassist.errors import LogError
+    from tuneassist.files.run_file import NOT_THERE
 
     try:
         return read_logs(paths, setup=car)

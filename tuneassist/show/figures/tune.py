@@ -112,7 +112,7 @@ def plot_response(
         frame.plot(value, down, "o", color=INK, markersize=6)
         frame.annotate(f"{value:.2f}", (value, down), xytext=(0, 7), ha="center", fontsize=8,
                        textcoords="offset points")  # fmt: skip
-    plain_scales(frame, "measured over expected change, 95 % interval", "")
+    plain_scales(frame, "measured over expected change\n(line: 95 % interval)", "")
     frame.set_yticks(range(len(known)), [str(row[0]) for row in known])
     frame.set_ylim(len(known) - 0.4, -0.6)
     ends = [0.0, 1.0, *(x for row in known for x in row[2:])]
