@@ -91,13 +91,15 @@ def test_torque_and_power_are_shown_in_the_units_asked_for(
 
 
 def test_boost_is_said_in_the_unit_of_the_log(tmp_path: Path) -> None:
-    rpm = np.linspace(1500.0, 4000.0, 160)
+    is_pull = np.arange(360) >= 200  # ten seconds of driving in vacuum, then the pull
+    rpm = np.concatenate([np.full(200, 1500.0), np.linspace(1500.0, 4000.0, 160)])
     paths = []
     for name, psi in (("a", 12.0), ("b", 25.0)):
         frame = pd.DataFrame({
-            "Time (s)": np.arange(160) / 20.0, "Engine speed (rpm)": rpm + len(paths),
-            "Throttle (percent)": 100.0, "Torque (N.m)": 200.0 + 0.01 * rpm,
-            "Boost pressure (psi)": psi - 4.0 * np.exp(-np.arange(160) / 20.0),
+            "Time (s)": np.arange(360) / 20.0, "Engine speed (rpm)": rpm + len(paths),
+            "Throttle (percent)": np.where(is_pull, 100.0, 12.0),
+            "Torque (N.m)": 150.0 + 0.02 * rpm,
+            "Boost pressure (psi)": np.where(is_pull, psi, -7.0),
         })  # fmt: skip
         paths.append(tmp_path / f"{name}.csv")
         frame.to_csv(paths[-1], index=False)

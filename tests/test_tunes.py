@@ -158,7 +158,7 @@ def test_a_tune_without_a_run_is_said_and_its_neighbours_are_compared():
     assert "towing" in remark.sentence
     none = check_tunes(family())
     assert none.is_ok
-    assert any("order of power and torque was not checked" in f.sentence for f in none.findings)
+    assert any("not checked: the order of power and torque" in f.sentence for f in none.findings)
 
 
 def test_power_stands_in_for_torque_and_must_agree_with_it():
@@ -315,8 +315,9 @@ def test_the_pulls_of_a_log_are_the_run_and_the_driving_between_is_not(tmp_path:
     assert "mean of 3 full-load pulls of log.csv" in found.words
     curve = found.curve
     true = stock_diesel().torque(curve["rpm"].to_numpy())
-    assert np.abs(curve["torque_nm"] / true - 1).max() < 0.06  # noise 3 N.m, repeats 0.5 %
-    assert len(curve) < 0.9 * len(log.samples)
+    assert np.abs(curve["torque_nm"] / true - 1).max() < 0.02  # noise 3 N.m, repeats 0.5 %
+    assert curve["rpm"].min() < 1400
+    assert curve["rpm"].max() > 4000
 
 
 def test_a_log_in_other_units_is_compared_in_the_same_ones(tmp_path: Path):
@@ -395,4 +396,4 @@ def test_what_was_checked_is_said_and_what_was_not(folder: Path):
     (folder / "tunes.toml").write_text(text, encoding="utf-8")
     part = " ".join(cli("tunes", "check", folder).stdout.split())
     assert "checked: that torque" not in part
-    assert "NOT checked: the order of power and torque was not checked" in part
+    assert "NOT checked: the order of power and torque, which takes" in part

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +12,9 @@ import pandas as pd
 from tuneassist.errors import LogError
 from tuneassist.files.toml_table import shown
 from tuneassist.reading import Log, read_log
-from tuneassist.runs import find_pulls
+from tuneassist.runs import Pull, Refusal, RunSettings, find_pulls
+from tuneassist.runs.curves import curve_of, mean_curves
+from tuneassist.runs.output import output_of
 from tuneassist.settings import Setup
 
 OUTPUTS = ("torque_nm", "power_kw")
@@ -110,8 +113,7 @@ def _number(cells: list[str], at: int, name: str, where: str, mark: str) -> floa
 def _of_log(path: Path, setup: Setup | None) -> TuneRun:
     """Take the full-load pulls of a log; driving between them is no full load."""
     log, how = _read(path, setup)
-    outputs = [name for name in OUTPUTS if name in log.samples and log.samples[name].notna().any()]
-    if not outputs:
+    if not any(name in log.samples and log.samples[name].notna().any() for name in OUTPUTS):
         found = ", ".join(column.header for column in log.columns)
         raise LogError(
             "the run has neither torque nor power.",
@@ -122,22 +124,38 @@ def _of_log(path: Path, setup: Setup | None) -> TuneRun:
     if not found_pulls.pulls:
         why = " ".join(refusal.description for refusal in found_pulls.refusals)
         raise LogError(f"the log has no full-load pull. {why}", where=str(path), mend=TABLE)
-    parts = [pull.samples[["rpm", *outputs]] for pull in found_pulls.pulls]
-    curve = pd.concat(parts, ignore_index=True).dropna(subset=outputs, how="all")
-    many = len(parts)
+    curve, notes = _mean_curve(found_pulls.pulls, path)
+    many = len(found_pulls.pulls)
     pulls = f"mean of {many} full-load pulls" if many > 1 else "one full-load pull"
     span = f"{curve['rpm'].min():.0f} to {curve['rpm'].max():.0f} rpm"
-    return TuneRun(curve, f"{pulls} of {path.name}, {span}{how}")
+    return TuneRun(curve, "; ".join((f"{pulls} of {path.name}, {span}", *how, *notes)))
 
 
-def _read(path: Path, setup: Setup | None) -> tuple[Log, str]:
+def _mean_curve(pulls: Sequence[Pull], path: Path) -> tuple[pd.DataFrame, list[str]]:
+    """Return the mean torque over the speeds that every pull covers, and what was found."""
+    settings = RunSettings()
+    curves, notes = [], []
+    for pull in pulls:
+        output = output_of(pull.samples, settings)
+        if isinstance(output, Refusal):
+            raise LogError(output.description, where=f"{path}, pull {pull.number}", mend=TABLE)
+        curves.append(curve_of(pull, output.torque_nm, side="run", factor=1.0, settings=settings))
+        notes += [note.rstrip(".") for note in output.notes]
+    mean = mean_curves(pd.concat(curves, ignore_index=True), settings)
+    whole = mean.loc[mean["is_full"], ["rpm", "torque_nm"]].dropna().reset_index(drop=True)
+    if whole.empty:
+        raise LogError("the log's pulls share no speed.", where=str(path), mend=TABLE)
+    return whole, list(dict.fromkeys(notes))
+
+
+def _read(path: Path, setup: Setup | None) -> tuple[Log, list[str]]:
     try:
-        return read_log(path, setup=setup), ""
+        return read_log(path, setup=setup), []
     except LogError as error:
         if setup is None or not any(words in str(error) for words in NOT_THERE):
             raise
         first = error
     try:
-        return read_log(path), "; read by the headers, for the setup names other columns"
+        return read_log(path), ["read by the headers, for the setup names other columns"]
     except LogError:
         raise first from None

@@ -142,8 +142,8 @@ def check_tunes(tunes: Sequence[Tune], settings: TuneSettings | None = None) -> 
     if compared := sum(len(one) > 0 for one in rises):
         pairs = "one pair of tunes" if compared == 1 else f"{compared} pairs of tunes"
         checked.append(f"that torque and power rise in order, for {pairs}")
-    unchecked = (*(finding.sentence for finding in missing), NOT_LOOKED_AT)
-    return TunesReport(tuple(findings), table, tuple(checked), unchecked)
+    unchecked = [f.sentence.removeprefix("not checked: ") for f in missing]
+    return TunesReport(tuple(findings), table, tuple(checked), (*unchecked, NOT_LOOKED_AT))
 
 
 def _of_the_set(tunes: Sequence[Tune]) -> Iterator[Finding]:
@@ -215,12 +215,12 @@ def _of_missing_runs(tunes: Sequence[Tune]) -> Iterator[Finding]:
         return
     if len(tunes) - len(missing) < 2:
         sentence = (
-            "the order of power and torque was not checked: it takes full-load runs of at least "
-            f"two tunes; none of {', '.join(missing)}"
+            "the order of power and torque, which takes full-load runs of at least two tunes: none "
+            f"of {', '.join(missing)}"
         )
     else:
-        sentence = f"not compared for want of a full-load run: {', '.join(missing)}"
-    yield Finding("order", "remark", missing, sentence)
+        sentence = f"the order of {', '.join(missing)}, for want of a full-load run"
+    yield Finding("order", "remark", missing, f"not checked: {sentence}")
 
 
 def _of_order(lower: Tune, upper: Tune, rules: TuneSettings) -> tuple[list[Finding], pd.DataFrame]:

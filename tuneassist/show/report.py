@@ -139,6 +139,6 @@ def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
         facts.append(("Limits at full load", words))
     if data.tunes is not None:
         is_ok = data.tunes.report.is_ok
-        words = "as it should be where checked" if is_ok else "NOT as it should be"
+        words = "what was checked is as it should be" if is_ok else "NOT as it should be"
         facts.append(("Set of tunes", f"{len(data.tunes.tunes)} tunes, {words}"))
     return tuple(facts)

@@ -71,8 +71,9 @@ def _zero(zero: Equivalence) -> list[Block]:
     said = [str(words) for words in zero.bands["statement"]] if len(zero.bands) else []
     said += refusal_words(zero.refusals)
     words = f"With every correction at zero, is it the standard car? {ZERO_WORDS[zero.verdict]}."
+    statement = zero.statement.removeprefix(f"{zero.verdict}: ").capitalize()
     return [
-        Words((f"{words} {zero.statement}",), is_warning=zero.verdict == "different"),
+        Words((f"{words} {plain(statement)}",), is_warning=zero.verdict == "different"),
         Bullets(tuple(plain(line) for line in said)),
     ]
 

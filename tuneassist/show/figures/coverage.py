@@ -90,7 +90,7 @@ def _draw_cells(frame: Frame, table: pd.DataFrame, columns: int) -> None:
         if state in ("held", "trusted"):
             # holds gather about the middle, where the breakpoint is: words stand in a corner
             frame.text(
-                column - 0.46, row - 0.45, f"{holds} {word}", ha="left", va="top", fontsize=7,
+                column - 0.46, row - 0.45, f"{holds} {word}", ha="left", va="top", fontsize=8,
                 zorder=4, bbox={"facecolor": fill, "edgecolor": "none", "pad": 0.6, "alpha": 0.9},
             )  # fmt: skip
 
