@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +12,9 @@ import pandas as pd
 import pytest
 from report_makers import PETROL, VAN, full_load, run, write_full_load, write_sides
 
-from tuneassist.cli.full_load import spread
+from tuneassist.cli.full_load import spread, with_target
+from tuneassist.files.setup_file import read_setup
+from tuneassist.reading import read_log
 from tuneassist.simulate.full_load import FullLoadPlan, stock_diesel, tuned_diesel
 
 
@@ -234,3 +237,28 @@ def test_speeds_driven_that_are_not_all_covered_are_said(sides: tuple[Path, Path
     assert "Of the speeds driven, 1000 to 2000 rpm, the runs do not cover 1000 to" in shown
     assert "to 2000 rpm: " in shown
     assert "--driven LOW HIGH" in shown
+
+
+def test_the_setups_target_goes_along_where_the_log_has_a_load() -> None:
+    from scipy.interpolate import RegularGridInterpolator
+
+    setup = read_setup(PETROL)
+    log = read_log(PETROL.with_name("petrol-session-1.csv"), setup=setup)
+    samples = with_target(log, setup).samples
+    inside = samples["rpm"].between(*setup.axes.rpm[[0, -1]]) & samples["load"].between(
+        *setup.axes.load[[0, -1]]
+    )
+    surface = RegularGridInterpolator((setup.axes.rpm, setup.axes.load), setup.target.table)
+    rows = samples[inside]
+    np.testing.assert_allclose(rows["lambda_target"], surface(rows[["rpm", "load"]].to_numpy()))
+    assert "lambda_target" not in log.samples
+    logged = replace(log, samples=log.samples.assign(lambda_target=0.5))
+    assert (with_target(logged, setup).samples["lambda_target"] == 0.5).all()
+    assert with_target(log, None) is log
+
+
+def test_the_help_says_units_and_form_with_examples() -> None:
+    words = " ".join(run("runs", "--help").stdout.split())
+    for said in ("--air-before 98.7 24", "kPa, absolute", "--fuel 130", "--inertia 5",
+                 "--driven 2200 6000", "Needed only where the log has neither torque nor power"):  # fmt: skip
+        assert said in words
