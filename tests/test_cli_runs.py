@@ -259,6 +259,8 @@ def test_the_setups_target_goes_along_where_the_log_has_a_load() -> None:
 
 def test_the_help_says_units_and_form_with_examples() -> None:
     words = " ".join(run("runs", "--help").stdout.split())
-    for said in ("--air-before 98.7 24", "kPa, absolute", "--fuel 130", "--inertia 5",
-                 "--driven 2200 6000", "Needed only where the log has neither torque nor power"):  # fmt: skip
+    for said in (
+        "--air-before 98.7 24", "kPa, absolute", "--fuel 130", "--inertia 5", "--driven 2200 6000",
+        "Needed only where the log has neither torque nor power",
+    ):  # fmt: skip
         assert said in words

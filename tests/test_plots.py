@@ -312,10 +312,10 @@ def test_nothing_of_the_engines_answer_is_cut_off() -> None:
 
 @pytest.mark.parametrize("quantity", ["torque", "power"])
 def test_peaks_of_two_close_curves_do_not_collide(quantity: str) -> None:
-    # a gain of 6 %, whose two peaks are at one speed
+    # a gain of 2 %, whose two peaks are at one speed
     mean = FOUND.mean[FOUND.mean["side"] == "before"]
     columns = [c for c in mean if c.startswith(quantity)]
-    after = mean.assign(side="after", **{c: 1.06 * mean[c] for c in columns})
+    after = mean.assign(side="after", **{c: 1.02 * mean[c] for c in columns})
     frame = plots.plot_full_load(pd.concat([mean, after]), quantity)
     peaks = [text for text in frame.texts if text.get_text().isdigit()]
     first, second = boxes(frame, peaks)
