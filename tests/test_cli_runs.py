@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
-from report_makers import VAN, full_load, run, write_full_load, write_sides
+from report_makers import PETROL, VAN, full_load, run, write_full_load, write_sides
 
-from tuneassist.cli.full_load import spread
+from tuneassist.cli.full_load import spread, with_target
+from tuneassist.files.setup_file import read_setup
+from tuneassist.reading import read_log
 from tuneassist.simulate.full_load import FullLoadPlan, stock_diesel, tuned_diesel
 
 
@@ -65,6 +71,56 @@ def test_torque_is_shown_in_the_unit_that_was_logged(tmp_path: Path) -> None:
     assert record["units_logged"] == {"torque": "lbf.ft", "power": "hp"}
     torque = next(r["peak"] for r in record["peaks"] if r["side"] == "after")
     assert torque == pytest.approx(596.0, rel=0.02)  # N.m inside, whatever was logged
+
+
+@pytest.mark.parametrize(
+    ("word", "power", "torque"),
+    [
+        # NIST SP 811: horsepower 0.7456999 kW, lbf.ft 1.355818 N.m; DIN 66036: PS 0.73549875 kW
+        ("metric", ("kW", 1.0), ("N.m", 1.0)),
+        ("imperial", ("hp", 0.7456999), ("lbf.ft", 1.355818)),
+        ("ps", ("PS", 0.73549875), ("N.m", 1.0)),
+    ],
+)
+def test_torque_and_power_are_shown_in_the_units_asked_for(
+    sides: tuple[Path, Path], word: str, power: tuple[str, float], torque: tuple[str, float]
+) -> None:
+    result = run("runs", "--before", sides[0], "--after", sides[1], "--units", word)
+    words = " ".join(result.stdout.split())
+    for quantity, (unit, size), peak in (("power", power, 152.0), ("torque", torque, 596.0)):
+        found = re.search(rf"after, {quantity} ([\d.]+) {re.escape(unit)}", words)
+        assert found, (quantity, unit)
+        assert float(found[1]) * size == pytest.approx(peak, rel=0.02)
+
+
+def test_boost_is_said_in_the_unit_of_the_log(tmp_path: Path) -> None:
+    is_pull = np.arange(360) >= 200  # ten seconds of driving in vacuum, then the pull
+    rpm = np.concatenate([np.full(200, 1500.0), np.linspace(1500.0, 4000.0, 160)])
+    paths = []
+    for name, psi in (("a", 12.0), ("b", 25.0)):
+        frame = pd.DataFrame({
+            "Time (s)": np.arange(360) / 20.0, "Engine speed (rpm)": rpm + len(paths),
+            "Throttle (percent)": np.where(is_pull, 100.0, 12.0),
+            "Torque (N.m)": 150.0 + 0.02 * rpm,
+            "Boost pressure (psi)": np.where(is_pull, psi, -7.0),
+        })  # fmt: skip
+        paths.append(tmp_path / f"{name}.csv")
+        frame.to_csv(paths[-1], index=False)
+    setup = tmp_path / "car.toml"
+    text = PETROL.read_text(encoding="utf-8")
+    text = text[: text.index("[channels]")] + text[text.index("[axes]") :]
+    text = re.sub(r"(?ms)^\[limits.*", "", text)
+    setup.write_text(
+        text + '\n[limits.ceilings]\nboost = { ceiling = 18, unit = "psi" }\n', encoding="utf-8"
+    )
+    shown = ("runs", "--before", paths[0], "--after", paths[1], "--setup", setup)
+    result = run(*shown)
+    assert result.exit_code == 0, result.output
+    words = " ".join(result.stdout.split())
+    assert re.search(r"boost 25(\.\d+)? psi at \d+ rpm is above the boost ceiling of 18,", words)
+    bar = " ".join(run(*shown, "--units", "ps").stdout.split())
+    # 25 psi = 1.7237 bar, 18 psi = 1.2411 bar (NIST SP 811: 6.894757 kPa)
+    assert re.search(r"boost 1\.72\d bar at \d+ rpm is above the boost ceiling of 1\.2411,", bar)
 
 
 def test_zero_means_zero_has_three_answers(tmp_path: Path) -> None:
@@ -143,3 +199,68 @@ def test_the_picture_is_written_and_an_old_one_is_not_replaced(
     assert again.exit_code == 3
     assert "--overwrite" in again.stderr
     assert run("runs", "--before", sides[0], "--after", sides[1], "--plot", "a.bmp").exit_code == 3
+
+
+def test_a_session_of_holds_is_no_side_and_ends_with_4(
+    sides: tuple[Path, Path], tmp_path: Path
+) -> None:
+    holds = tmp_path / "holds.csv"
+    rng = np.random.default_rng(5)
+    time = np.arange(0.0, 60.0, 0.1)
+    frame = pd.DataFrame(
+        {
+            "Time (s)": time,
+            "Engine speed (rpm)": 1400.0 + 300.0 * np.floor(time / 6.0) + rng.normal(0, 4, 600),
+            "Throttle (percent)": 97.0,
+            "Torque (N.m)": 200.0 + rng.normal(0, 2, 600),
+        }
+    ).round(3)
+    frame.to_csv(holds, index=False)
+    result = run("runs", "--before", holds, "--after", sides[1])
+    assert result.exit_code == 4
+    assert "as in steady holds" in result.stderr
+    assert "injector" not in result.stderr  # nothing about the side that has pulls
+    assert result.stdout == ""
+
+
+def test_no_side_is_named_twice_in_one_sentence(sides: tuple[Path, Path]) -> None:
+    words = " ".join(run("runs", "--before", sides[0], "--after", sides[1]).stdout.split())
+    assert "before: before:" not in words
+    assert "before: injector_duty is not logged" in words
+
+
+def test_speeds_driven_that_are_not_all_covered_are_said(sides: tuple[Path, Path]) -> None:
+    words = run(
+        "runs", "--before", sides[0], "--after", sides[1], "--driven", "1000", "2000"
+    ).stdout
+    shown = " ".join(words.split())
+    assert "Of the speeds driven, 1000 to 2000 rpm, the runs do not cover 1000 to" in shown
+    assert "to 2000 rpm: " in shown
+    assert "--driven LOW HIGH" in shown
+
+
+def test_the_setups_target_goes_along_where_the_log_has_a_load() -> None:
+    from scipy.interpolate import RegularGridInterpolator
+
+    setup = read_setup(PETROL)
+    log = read_log(PETROL.with_name("petrol-session-1.csv"), setup=setup)
+    samples = with_target(log, setup).samples
+    inside = samples["rpm"].between(*setup.axes.rpm[[0, -1]]) & samples["load"].between(
+        *setup.axes.load[[0, -1]]
+    )
+    surface = RegularGridInterpolator((setup.axes.rpm, setup.axes.load), setup.target.table)
+    rows = samples[inside]
+    np.testing.assert_allclose(rows["lambda_target"], surface(rows[["rpm", "load"]].to_numpy()))
+    assert "lambda_target" not in log.samples
+    logged = replace(log, samples=log.samples.assign(lambda_target=0.5))
+    assert (with_target(logged, setup).samples["lambda_target"] == 0.5).all()
+    assert with_target(log, None) is log
+
+
+def test_the_help_says_units_and_form_with_examples() -> None:
+    words = " ".join(run("runs", "--help").stdout.split())
+    for said in (
+        "--air-before 98.7 24", "kPa, absolute", "--fuel 130", "--inertia 5", "--driven 2200 6000",
+        "Needed only where the log has neither torque nor power",
+    ):  # fmt: skip
+        assert said in words

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+from dataclasses import replace
 from itertools import product
 
 import matplotlib as mpl
@@ -284,3 +285,76 @@ def test_residuals_are_what_is_left_of_the_holds_after_the_fit() -> None:
         found.loc[inside.to_numpy(), "residual_pct"], 100 * np.expm1(left), atol=1e-9
     )
     assert hold_residuals(evidence.holds, None, setup.axes, kind="aim")["residual_pct"].isna().all()
+
+
+# --- what can be read ---------------------------------------------------------------------------
+
+
+def boxes(frame: Frame, artists: list[object]) -> list[mpl.transforms.Bbox]:
+    """Where artists lie once the figure is laid out. [pixels]"""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    canvas = FigureCanvasAgg(frame.figure)
+    canvas.draw()
+    return [artist.get_window_extent(canvas.get_renderer()) for artist in artists]  # type: ignore[attr-defined]
+
+
+def test_nothing_of_the_engines_answer_is_cut_off() -> None:
+    whole = pd.DataFrame({"region": ["low speed and low load", "high speed and high load"]})
+    whole = whole.assign(holds=9, change_pct=4.0, response=1.0, low=0.98, high=1.02)
+    frame = plots.plot_response(replace(ANSWER, regions=whole), is_simulated=True)
+    words = [frame.xaxis.label, frame._left_title, *frame.get_yticklabels()]  # type: ignore[attr-defined]
+    paper = frame.figure.bbox
+    for box in boxes(frame, words):
+        assert paper.x0 <= box.x0
+        assert box.x1 <= paper.x1
+
+
+@pytest.mark.parametrize("quantity", ["torque", "power"])
+def test_peaks_of_two_close_curves_do_not_collide(quantity: str) -> None:
+    # a gain of 2 %, whose two peaks are at one speed
+    mean = FOUND.mean[FOUND.mean["side"] == "before"]
+    columns = [c for c in mean if c.startswith(quantity)]
+    after = mean.assign(side="after", **{c: 1.02 * mean[c] for c in columns})
+    frame = plots.plot_full_load(pd.concat([mean, after]), quantity)
+    peaks = [text for text in frame.texts if text.get_text().isdigit()]
+    first, second = boxes(frame, peaks)
+    assert not first.overlaps(second)
+
+
+def test_the_numbers_of_a_cell_stand_clear_of_a_hold_in_its_middle() -> None:
+    holds = pd.DataFrame({"rpm": AXES.cell_rpm(), "load": AXES.cell_load()})
+    frame = plots.plot_coverage(COVERAGE, AXES, holds=holds)
+    words = list(frame.texts)
+    assert words
+
+    for box in boxes(frame, words):
+        dots = frame.transData.transform(frame.lines[0].get_xydata())
+        assert not any(box.contains(x, y) for x, y in dots)
+
+
+@pytest.mark.parametrize(
+    ("column", "level", "least"),
+    [("lambda", 0.81, 0.2), ("boost_kpa", 96.0, 40.0), ("exhaust_temp_c", 820.0, 150.0)],
+)
+def test_a_flat_channel_is_not_drawn_as_a_mountain_range(
+    column: str, level: float, least: float
+) -> None:
+    rpm = np.arange(2000.0, 6000.0, 50.0)
+    flat = level * (1.0 + 0.001 * np.sin(rpm))
+    mean = pd.DataFrame({"side": "after", "rpm": rpm, column: flat})
+    low, high = plots.plot_along(mean, column).get_ylim()
+    assert low < level < high
+    assert least <= high - low < 1.3 * least
+    if column == "boost_kpa":  # 1 psi = 6.894757 kPa (NIST SP 811)
+        low, high = plots.plot_along(mean, column, pressure="psi").get_ylim()
+        assert (high - low) * 6.894757 == pytest.approx(least * 1.1, rel=0.03)
+
+
+def test_lambda_has_its_target_beside_it() -> None:
+    rpm = np.arange(2000.0, 6000.0, 50.0)
+    mean = pd.DataFrame(
+        {"side": "after", "rpm": rpm, "lambda": 0.83, "lambda_target": np.linspace(0.9, 0.8, 80)}
+    )
+    lines = {line.get_label(): line for line in plots.plot_along(mean, "lambda").lines}
+    np.testing.assert_allclose(lines["target"].get_ydata(), mean["lambda_target"])

@@ -248,6 +248,53 @@ def test_what_a_step_should_lead_to_is_lambda_over_one_plus_step(folder: Path) -
     np.testing.assert_allclose(moved, [21.0, -8.8, 0.0, np.nan], atol=1e-9)
 
 
+def test_cells_outside_tolerance_are_listed_farthest_first() -> None:
+    from tuneassist.loop.advice import Advice
+    from tuneassist.show.report_data import ReportData, ReportRound
+    from tuneassist.show.report_tune import left_section
+    from tuneassist.show.report_views import DataTable
+
+    axes = Axes(rpm=np.arange(1.0, 5.0) * 1000, load=np.array([40.0, 80.0, 120.0, 160.0]))
+    deviation = np.array([0.2, 1.0, -1.1, 3.0, -5.0, 9.0, np.nan, 2.0] + [1.5] * 8)
+    cells = pd.DataFrame(
+        {
+            "rpm": axes.cell_rpm(), "load": axes.cell_load(), "target_lambda": 1.0,
+            "deviation_pct": deviation, "ci_low_pct": deviation - 0.5,
+            "ci_high_pct": deviation + 0.5, "confidence": "good", "step_pct": 0.0,
+        }
+    )  # fmt: skip
+    cells.loc[5, "target_lambda"] = np.nan  # left alone: no fault, however far
+    cells.loc[7, "confidence"] = "none"
+
+    def listed(word: str, kind: str = "aim") -> list[tuple[str, ...]]:
+        one = ReportRound("round 3", "", cells, cells, advice=Advice(word, "why"))  # type: ignore[arg-type]
+        car = Setup(axes=axes, target=Target(np.ones((4, 4)), kind=kind))  # type: ignore[arg-type]
+        data = ReportData(car, "0", "now", is_simulated=True, rounds=(one,))
+        section = left_section(data, is_customer=False)
+        return [row for b in section.blocks if isinstance(b, DataTable) for row in b.rows]
+
+    rows = listed("finished")
+    assert [row[1] for row in rows] == ["-5.0", "+3.0", *["+1.5"] * 8]  # -1.1 is the eleventh
+    assert rows[0] == ("2000 rpm, 40 kPa", "-5.0", "-5.5 to -4.5", "good")
+    assert [row[1] for row in listed("finished", "floor")] == ["-5.0", "-1.1"]
+    assert listed("continue") == []
+
+
+def test_the_report_judges_zero_in_the_units_and_over_the_speeds_asked_for(folder: Path) -> None:
+    sides = ("--before", folder / "before.csv", "--after", folder / "after.csv")
+    rest = ("--zero", "--units", "ps", "--driven", 2000, 3000, "--tunes", folder / "set")
+    text = Page(write(folder, "zero", *sides, "--setup", VAN, *rest)).text
+    assert "With every correction at zero, is it the standard car? DIFFERENT." in text
+    assert "from 2000 to 3000 rpm" in text
+    # 152 kW of the tuned curve / 0.73549875 kW (DIN 66036) = 207 PS
+    assert re.search(r"after, power[^P]*20[5-9]\.\d PS", text)
+    assert "bar gauge" in text or "In bar" in text
+    assert " kW" not in text
+    plain = Page(write(folder, "no-zero", *sides, "--setup", VAN)).text
+    assert "is it the standard car" not in plain
+    assert run("report", folder / "tune", "--zero", "--out", folder / "x.html").exit_code == 2
+
+
 def test_limits_passed_at_full_load_stand_out(pages: dict[str, str]) -> None:
     for name in ("full load",):
         text = Page(pages[name]).text

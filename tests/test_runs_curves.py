@@ -19,6 +19,7 @@ from tuneassist.runs.gain import (
     driven_gain,
     find_peaks_of_mean,
     gain_curve,
+    uncovered_note,
 )
 from tuneassist.runs.smoothing import local_quadratic_weights, smooth
 from tuneassist.runs.statistics import mean_of_repeats, welch
@@ -238,13 +239,43 @@ def test_driven_gain_averages_each_run_over_1600_to_2600() -> None:
     assert found.iloc[1]["unit"] == "kW"
 
 
-def test_driven_gain_is_refused_where_no_run_covers_the_speeds() -> None:
-    rpm = np.arange(2000.0, 4001.0, 50.0)
-    found = driven_gain(curves(np.full(41, 300.0), np.full(41, 330.0), rpm), SETTINGS)
+def test_runs_that_start_late_give_the_gain_of_what_they_cover_and_say_the_rest() -> None:
+    # as pulls from 2150 rpm: 2150 to 2600 of the speeds driven, 1600 to 2600
+    rpm = np.arange(2150.0, 4001.0, 50.0)
+    a = np.vstack([100.0 + 0.05 * rpm, 102.0 + 0.05 * rpm])
+    found = driven_gain(curves(a, a + 0.01 * rpm, rpm), SETTINGS)
+    assert isinstance(found, pd.DataFrame)
+    torque = found.iloc[0]
+    assert (torque["rpm_from"], torque["rpm_to"]) == (2150.0, 2600.0)
+    assert torque["before"] == pytest.approx(101.0 + 0.05 * 2375.0)  # straight lines: the middle
+    assert torque["gain"] == pytest.approx(23.75)
+    said = uncovered_note(found, SETTINGS)
+    assert "1600 to 2150 rpm" in said
+    assert "--driven" in said
+    whole = driven_gain(curves(np.full(51, 300.0), np.full(51, 330.0)), SETTINGS)
+    assert isinstance(whole, pd.DataFrame)
+    assert uncovered_note(whole, SETTINGS) == ""
+
+
+@pytest.mark.parametrize(("first", "is_enough"), [(2200.0, True), (2250.0, False)])
+def test_a_sliver_of_the_speeds_driven_is_no_gain(first: float, is_enough: bool) -> None:
+    rpm = np.arange(first, 4001.0, 50.0)
+    found = driven_gain(curves(np.full(len(rpm), 300.0), np.full(len(rpm), 330.0), rpm), SETTINGS)
+    assert isinstance(found, pd.DataFrame) is is_enough
+    if isinstance(found, Refusal):
+        assert found.numbers["rpm_from"] == 1600.0
+        assert "2250 to 2600 rpm" in found.description
+        assert "--driven" in found.description
+    assert len(band_means(curves(np.full(len(rpm), 300.0), np.full(len(rpm), 1.0), rpm),
+                          "torque_nm", (1600.0, 2600.0), SETTINGS)) == 0  # fmt: skip
+
+
+def test_speeds_beyond_every_run_are_refused_in_words() -> None:
+    found = driven_gain(
+        curves(np.full(51, 300.0), np.full(51, 330.0)), RunSettings(driven_rpm=(5000.0, 6000.0))
+    )
     assert isinstance(found, Refusal)
-    assert found.numbers["rpm_from"] == 1600.0
-    assert len(band_means(curves(np.full(41, 300.0), np.full(41, 1.0), rpm), "torque_nm",
-                          (1600.0, 2600.0), SETTINGS)) == 0  # fmt: skip
+    assert "share none" in found.description
 
 
 def test_a_run_that_ends_early_makes_no_peak() -> None:

@@ -196,3 +196,47 @@ def test_a_slow_logger_and_noise_do_not_hide_a_pull() -> None:
         log = simulate_full_load(stock_diesel(), plan, rng=np.random.default_rng(seed))
         found += len(find_pulls(log.samples).pulls)
     assert found == 60
+
+
+def staircase(hold_s: float, move_s: float, *, rate: float = 20.0, steps: int = 12) -> pd.DataFrame:
+    """A session of holds, 250 rpm apart, in which the highest load at each speed is a hold."""
+    corners = np.arange(steps).repeat(2) * (hold_s + move_s)
+    corners[1::2] += hold_s
+    time = np.arange(0.0, corners[-1], 1.0 / rate)
+    rpm = np.interp(time, corners, (1500.0 + 250.0 * np.arange(steps)).repeat(2))
+    noisy = rpm + np.random.default_rng(3).normal(0.0, 4.0, len(rpm))
+    return pd.DataFrame({"time_s": time, "rpm": noisy, "load": 80.0})
+
+
+@pytest.mark.parametrize("hold_s", [3.0, 6.0])
+@pytest.mark.parametrize("opening", [{}, {"throttle_pct": 100.0}, {"pedal_pct": 100.0}])
+def test_a_staircase_of_holds_is_no_pull(hold_s: float, opening: dict[str, float]) -> None:
+    frame = staircase(hold_s, 1.0).assign(**opening)
+    found = find_pulls(frame, name="session")
+    assert not found.pulls
+    assert [r.name for r in found.refusals] == ["stands still"]
+    assert "steady holds" in found.refusals[0].description
+
+
+@pytest.mark.parametrize(("hold_s", "number"), [(0.0, 1), (2.2, 1), (2.7, 0)])
+def test_a_pull_may_stand_still_for_less_than_a_third_of_its_time(
+    hold_s: float, number: int
+) -> None:
+    # 3 s up, a hold, 2.5 s up: 70 % moving makes the hold 2.36 s; the window of one second sees
+    # the ends of the hold as moving
+    time = np.arange(0.0, 5.5 + hold_s, 0.02)
+    rpm = np.interp(time, [0.0, 3.0, 3.0 + hold_s, 5.5 + hold_s], [1500, 2700, 2700, 3700])
+    frame = pd.DataFrame({"time_s": time, "rpm": rpm, "pedal_pct": 100.0})
+    bare = replace(BARE, rise_window_s=0.1)
+    assert len(find_pulls(frame, settings=bare).pulls) == number
+
+
+def test_a_slow_sweep_and_a_pull_that_dies_at_the_top_are_pulls() -> None:
+    # 20 rpm/s of a slow brake; and a rate that falls to a quarter, as against the wind
+    slow = ramp(150.0, (1500, 4500), rate=10.0)
+    slow["rpm"] += np.random.default_rng(1).normal(0.0, 4.0, len(slow))
+    assert len(find_pulls(slow).pulls) == 1
+    time = np.arange(0.0, 10.0, 0.05)
+    dying = 1500.0 + 600.0 * time - 22.5 * time**2  # 600 rpm/s down to 150
+    frame = pd.DataFrame({"time_s": time, "rpm": dying, "pedal_pct": 100.0})
+    assert len(find_pulls(frame).pulls) == 1

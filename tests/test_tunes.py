@@ -9,14 +9,20 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from report_makers import VAN, full_load, write_full_load
+from report_makers import run as cli
 
 from tuneassist.errors import GridError, InputError, LogError, SetupError
 from tuneassist.files.grid_file import write_grid_text
-from tuneassist.files.tunes_folder import read_run, read_tunes
+from tuneassist.files.run_file import read_run
+from tuneassist.files.setup_file import read_setup
+from tuneassist.files.tunes_example import EXAMPLE
+from tuneassist.files.tunes_folder import KEYS, read_tunes
 from tuneassist.grid import Axes, Grid
 from tuneassist.loop.settings import TuneSettings
 from tuneassist.loop.tunes import Tune, TunesReport, check_tunes
 from tuneassist.settings import EngineSettings, Setup, Target
+from tuneassist.simulate.full_load import stock_diesel
 
 AXES = Axes(rpm=np.array([1000.0, 2000, 3000]), load=np.array([40.0, 80, 120]))
 CAR = Setup(axes=AXES, target=Target(np.full(AXES.shape, 0.95)))
@@ -152,7 +158,7 @@ def test_a_tune_without_a_run_is_said_and_its_neighbours_are_compared():
     assert "towing" in remark.sentence
     none = check_tunes(family())
     assert none.is_ok
-    assert any("order of power and torque was not checked" in f.sentence for f in none.findings)
+    assert any("not checked: the order of power and torque" in f.sentence for f in none.findings)
 
 
 def test_power_stands_in_for_torque_and_must_agree_with_it():
@@ -277,11 +283,9 @@ def test_a_grid_with_other_breakpoints_than_its_setup_is_refused(folder: Path):
         ("rpm,torque_nm\n2000,150\n\n2100,nan\n", 'line 4: torque_nm is "nan"'),
         ("rpm,torque_nm\n2000\n", 'line 2: torque_nm is ""'),
         ("rpm,torque_nm\n0,150\n", "line 2: a speed is not above zero"),
-        ("speed,torque_nm\n2000,150\n", "no column rpm"),
-        ("rpm,boost\n2000,150\n", "no column torque_nm or power_kw"),
         ("rpm,rpm,torque_nm\n1,2,3\n", "rpm is there twice"),
         ("rpm,torque_nm\n", "holds no values"),
-        ("", "holds no values"),
+        ("", "is empty"),
     ],
 )
 def test_what_is_wrong_in_a_run_is_named(tmp_path: Path, text: str, says: str):
@@ -294,11 +298,102 @@ def test_what_is_wrong_in_a_run_is_named(tmp_path: Path, text: str, says: str):
 def test_a_run_saved_by_a_spreadsheet_is_read(tmp_path: Path):
     path = tmp_path / "run.csv"
     path.write_bytes('\ufeffRPM;Power_kW;note\r\n"2000,5";31,5;x\r\n'.encode())
-    assert read_run(path).to_dict("list") == {"rpm": [2000.5], "power_kw": [31.5]}
+    assert read_run(path).curve.to_dict("list") == {"rpm": [2000.5], "power_kw": [31.5]}
 
 
-def test_a_run_that_is_no_text_is_refused(tmp_path: Path):
+def test_a_run_that_is_nothing_known_is_refused(tmp_path: Path):
     path = tmp_path / "run.csv"
     path.write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(InputError, match="UTF-8"):
+    with pytest.raises(InputError):
         read_run(path)
+
+
+def test_the_pulls_of_a_log_are_the_run_and_the_driving_between_is_not(tmp_path: Path):
+    log = full_load(stock_diesel(), seed=1)
+    found = read_run(write_full_load(tmp_path / "log.csv", log))
+    # the simulator says which samples are pulls: 3 of them from 1200 to 4200 rpm
+    assert "mean of 3 full-load pulls of log.csv" in found.words
+    curve = found.curve
+    true = stock_diesel().torque(curve["rpm"].to_numpy())
+    assert np.abs(curve["torque_nm"] / true - 1).max() < 0.02  # noise 3 N.m, repeats 0.5 %
+    assert curve["rpm"].min() < 1400
+    assert curve["rpm"].max() > 4000
+
+
+def test_a_log_in_other_units_is_compared_in_the_same_ones(tmp_path: Path):
+    log = full_load(stock_diesel(), seed=1)
+    metric = read_run(write_full_load(tmp_path / "a.csv", log)).curve
+    other = read_run(write_full_load(tmp_path / "b.csv", log, torque="Torque (lbf.ft)")).curve
+    np.testing.assert_allclose(other["torque_nm"], metric["torque_nm"], atol=0.01)
+
+
+def test_a_log_whose_setup_names_other_columns_is_read_by_its_headers(tmp_path: Path):
+    setup = read_setup(VAN)
+    path = write_full_load(tmp_path / "log.csv", full_load(stock_diesel(), seed=1))
+    assert "read by the headers" in read_run(path, setup=setup).words
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("Time (s),Engine speed (rpm),Throttle (%),Torque (Nm)\n", "no full-load pull"),
+        ("Time (s),Engine speed (rpm),Throttle (%),Coolant (degC)\n", "neither torque nor power"),
+    ],
+)
+def test_a_log_without_a_pull_or_torque_is_refused_and_a_table_is_offered(
+    tmp_path: Path, text: str, says: str
+):
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{n / 10},2000,30,{80 + n % 3}\n" for n in range(100))
+    path.write_text(text + rows, encoding="utf-8")
+    with pytest.raises(LogError, match=says) as refused:
+        read_run(path)
+    assert "rpm and torque_nm, power_kw or both" in str(refused.value)
+
+
+def test_a_table_with_a_time_is_a_log_so_that_idling_is_no_full_load(tmp_path: Path):
+    path = tmp_path / "run.csv"
+    rows = "".join(f"{n / 10},{900 + n},{100 + n % 3}\n" for n in range(100))
+    path.write_text("time_s,rpm,torque_nm\n" + rows, encoding="utf-8")
+    with pytest.raises(LogError, match="no full-load pull"):
+        read_run(path)
+
+
+# -- what is told -----------------------------------------------------------------------------
+
+
+def test_the_example_has_every_key_and_is_read(folder: Path):
+    import tomllib
+
+    told = tomllib.loads(EXAMPLE)
+    assert set().union(*told["tune"]) == set(KEYS)
+    text = EXAMPLE.replace("car.toml", "setup.toml").replace("trailer.toml", "setup.toml")
+    (folder / "tunes.toml").write_text(text.replace("trailer", "towing"), encoding="utf-8")
+    assert [t.kind for t in read_tunes(folder)] == ["standard", "towing"]
+
+
+def test_the_example_stands_in_the_help_and_in_the_errors(tmp_path: Path):
+    for text in (
+        cli("tunes", "check", "--help").stdout,
+        cli("tunes", "check", tmp_path).stderr,
+        _of_empty_list(tmp_path),
+    ):
+        for line in EXAMPLE.splitlines():
+            assert line.strip() in text
+
+
+def _of_empty_list(folder: Path) -> str:
+    (folder / "tunes.toml").write_text("", encoding="utf-8")
+    return str(cli("tunes", "check", folder).stderr)
+
+
+def test_what_was_checked_is_said_and_what_was_not(folder: Path):
+    whole = " ".join(cli("tunes", "check", folder).stdout.split())
+    assert "What was checked is as it should be." in whole
+    assert "checked: that torque and power rise in order, for one pair of tunes" in whole
+    assert "NOT checked: what the engine does" in whole
+    text = LIST_TEXT.replace('run = "towing-run.csv"', "")
+    (folder / "tunes.toml").write_text(text, encoding="utf-8")
+    part = " ".join(cli("tunes", "check", folder).stdout.split())
+    assert "checked: that torque" not in part
+    assert "NOT checked: the order of power and torque, which takes" in part

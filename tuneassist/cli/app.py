@@ -26,6 +26,7 @@ from tuneassist.cli.propose import propose
 from tuneassist.cli.report import report
 from tuneassist.cli.rounds import COMMANDS as ROUNDS
 from tuneassist.cli.runs import runs
+from tuneassist.cli.tunes import EPILOG as TUNES_EPILOG
 from tuneassist.cli.tunes import check as check_tunes
 from tuneassist.cli.verify import verify
 from tuneassist.errors import TuneassistError
@@ -127,7 +128,7 @@ tunes = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 tunes.callback()(lambda: None)  # so that the sub-command keeps its name
-tunes.command("check", **_help_of(check_tunes))(check_tunes)
+tunes.command("check", epilog=TUNES_EPILOG, **_help_of(check_tunes))(check_tunes)
 app.add_typer(tunes, name="tunes")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -16,8 +16,11 @@ if TYPE_CHECKING:
     from tuneassist.reading import Log
     from tuneassist.runs import RunsComparison, RunSettings
     from tuneassist.settings import Setup
+    from tuneassist.show.run_units import OutputUnits
 
 MANY = ("--before", "--after")
+MOST_REASONS = 6
+"""Reasons that one message lists. [1]"""
 
 
 class ManyLogs(TyperCommand):
@@ -83,6 +86,44 @@ Standard = Annotated[
 ]
 
 
+class UnitsWord(StrEnum):
+    """Systems of units on the command line."""
+
+    METRIC = "metric"
+    IMPERIAL = "imperial"
+    PS = "ps"
+
+
+Units = Annotated[
+    UnitsWord | None,
+    typer.Option(
+        "--units",
+        help="Units shown: metric is kW, N.m and kPa; imperial hp, lbf.ft and psi; ps PS, N.m and "
+        "bar. Left out: as logged, else kW and N.m. JSON stays in kW, N.m and kPa.",
+        show_default=False,
+    ),
+]
+Zero = Annotated[
+    bool,
+    typer.Option(
+        "--zero",
+        metavar="",
+        help="Judge whether nothing changed: standard car before, fitted box with an all-zero "
+        "grid after.",
+    ),
+]
+Driven = Annotated[
+    tuple[float, float] | None,
+    typer.Option(
+        "--driven",
+        metavar="LOW HIGH",
+        help="Speeds over which the gain is averaged, rpm, such as --driven 2200 6000. Left out: "
+        "1600 2600, where a car that tows is driven.",
+        show_default=False,
+    ),
+]
+
+
 @dataclass(frozen=True, eq=False)
 class FullLoad:
     """Logs of both sides and what they say.
@@ -121,10 +162,10 @@ def compare(
     from tuneassist.cli.inputs import find_logs, is_simulated, refuse_twins
     from tuneassist.errors import NoEvidenceError
     from tuneassist.runs import compare_runs
-    from tuneassist.show.runs import refusal_words
 
     sides = [read_full_load(find_logs(paths), car) for paths in (before, after)]
     refuse_twins([log for side in sides for log in side])
+    sides = [[with_target(log, car) for log in side] for side in sides]
     found = compare_runs(
         *sides,
         settings=settings,
@@ -133,10 +174,44 @@ def compare(
         **air,
     )
     if not found.is_usable:
-        why = " ".join(refusal_words(found.refusals)) or "The two sides share no speed."
-        raise NoEvidenceError(f"No usable full-load runs to compare. {why}")
+        raise NoEvidenceError(f"No usable full-load runs to compare. {_why_not(found)}")
     logs = [log for side in sides for log in side]
     return FullLoad(tuple(sides[0]), tuple(sides[1]), found, is_simulated(logs, car))
+
+
+def with_target(log: Log, car: Setup | None) -> Log:
+    """Put the setup's lambda target beside a log's samples, where none was logged."""
+    samples = log.samples
+    if car is None or "load" not in samples or "lambda_target" in samples:
+        return log
+    from tuneassist.grid import bilinear_weights
+
+    known = samples[samples["rpm"].notna() & samples["load"].notna()]
+    weights = bilinear_weights(car.axes, known["rpm"], known["load"])
+    target = known["rpm"].mul(float("nan"))
+    target[:] = weights @ car.target.table.ravel()
+    return replace(log, samples=samples.assign(lambda_target=target))
+
+
+def output_units(word: UnitsWord | None, logs: Sequence[Log]) -> OutputUnits:
+    """Return the units that were asked for, else those that were logged."""
+    from tuneassist.show.run_units import SYSTEMS, units_of
+
+    return units_of(logs) if word is None else SYSTEMS[word.value]
+
+
+def _why_not(found: RunsComparison) -> str:
+    """Say why there is no gain: the refusals of the sides that have no pull."""
+    from tuneassist.show.runs import refusal_words
+
+    usable = set(found.pulls["side"]) if len(found.pulls) else set()
+    if usable == {"before", "after"}:
+        return "The two sides share no speed."
+    of_interest = [r for r in found.refusals if r.where.split(",")[0] not in usable]
+    words = refusal_words(of_interest)
+    more = len(words) - MOST_REASONS
+    rest = [f"And {more} more like these."] if more > 0 else []
+    return " ".join([*words[:MOST_REASONS], *rest])
 
 
 def run_settings(standard: StandardWord, **given: Any) -> RunSettings:
@@ -147,16 +222,12 @@ def run_settings(standard: StandardWord, **given: Any) -> RunSettings:
     return RunSettings(standard=standard.value, **known)
 
 
-NOT_THERE = ("no column was found for", "names the column")
-"""Words of the refusals after which a log is read by its headers alone: a roller's own logger has
-other columns than the one that the setup names, and full-load runs need neither lambda nor load."""
-
-
 def read_full_load(paths: Sequence[Path], car: Setup | None) -> list[Log]:
     """Read full-load logs with the setup's channels, else by their headers, and say so."""
     from tuneassist.cli.console import tell
     from tuneassist.cli.inputs import read_logs
     from tuneassist.errors import LogError
+    from tuneassist.files.run_file import NOT_THERE
 
     try:
         return read_logs(paths, setup=car)

@@ -7,7 +7,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tuneassist.cli.full_load import After, Before, Standard, StandardWord
+from tuneassist.cli.full_load import (
+    After,
+    Before,
+    Driven,
+    Standard,
+    StandardWord,
+    Units,
+    UnitsWord,
+    Zero,
+)
 from tuneassist.cli.options import AsJson, Overwrite
 
 if TYPE_CHECKING:
@@ -53,6 +62,9 @@ def report(
     before: Before = None,
     after: After = None,
     standard: Standard = StandardWord.NONE,
+    driven: Driven = None,
+    zero: Zero = False,
+    units: Units = None,
     tunes: Annotated[
         Path | None,
         typer.Option(
@@ -85,11 +97,11 @@ def report(
     from tuneassist.show.report_views import pictures_of
 
     folder, logs = _split(paths or [])
-    _check_usage(folder, before, after, tunes, setup)
+    _check_usage(folder, before, after, tunes, setup, zero=zero)
     require_report()
     require_new_file(out, overwrite=overwrite)
-    data = gather_data(folder, logs, before=before, after=after, standard=standard, tunes=tunes,
-                       setup=setup)  # fmt: skip
+    data = gather_data(folder, logs, before=before, after=after, standard=standard, driven=driven,
+                       is_zero=zero, units=units, tunes=tunes, setup=setup)  # fmt: skip
     sections = report_sections(data, is_customer=customer)
     page = report_html(data, sections=sections, is_customer=customer)
     written: list[Path] = []
@@ -137,7 +149,11 @@ def _check_usage(
     after: list[Path] | None,
     tunes: Path | None,
     setup: Path | None,
+    *,
+    zero: bool,
 ) -> None:
+    if zero and not before:
+        raise typer.BadParameter("--zero judges full-load runs: name them with --before, --after.")
     if bool(before) != bool(after):
         raise typer.BadParameter("--before and --after go together.")
     if folder is None and not before and tunes is None:
@@ -153,6 +169,9 @@ def gather_data(
     before: list[Path] | None,
     after: list[Path] | None,
     standard: StandardWord,
+    driven: tuple[float, float] | None,
+    is_zero: bool,
+    units: UnitsWord | None,
     tunes: Path | None,
     setup: Path | None,
 ) -> ReportData:
@@ -161,14 +180,13 @@ def gather_data(
     from datetime import UTC, datetime
 
     from tuneassist import __version__
-    from tuneassist.cli.full_load import compare, run_settings
+    from tuneassist.cli.full_load import compare, output_units, run_settings
     from tuneassist.cli.inputs import find_logs
     from tuneassist.cli.report_source import read_source
     from tuneassist.files.setup_file import read_setup
     from tuneassist.files.tunes_folder import read_tunes
     from tuneassist.loop.tunes import check_tunes
     from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
-    from tuneassist.show.runs import units_of
 
     made_at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     data = ReportData(setup=None, version=__version__, made_at=made_at, is_simulated=False)
@@ -179,11 +197,13 @@ def gather_data(
         data = replace(data, setup=read_setup(setup))
     if tunes is not None:
         listed = read_tunes(tunes)
-        data = replace(data, setup=data.setup or listed[0].setup,
-                       tunes=TunesPart(listed, check_tunes(listed)))  # fmt: skip
+        of_set = TunesPart(listed, check_tunes(listed), output_units(units, ()))
+        data = replace(data, setup=data.setup or listed[0].setup, tunes=of_set)
     if before and after:
-        made = compare(before, after, car=data.setup, settings=run_settings(standard))
-        part = FullLoadPart(made.found, units_of((*made.before, *made.after)))
+        chosen = run_settings(standard, driven_rpm=driven)
+        made = compare(before, after, car=data.setup, settings=chosen)
+        shown = output_units(units, (*made.before, *made.after))
+        part = FullLoadPart(made.found, shown, made.found.equivalence() if is_zero else None)
         data = replace(data, full_load=part, is_simulated=data.is_simulated or made.is_simulated)
     label = data.setup.engine.label if data.setup else ""
     return replace(data, is_simulated=data.is_simulated or "simulated" in label.casefold())

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tuneassist.cli.full_load import After, Before, Standard, StandardWord
+from tuneassist.cli.full_load import After, Before, Driven, Standard, StandardWord, Units, Zero
 from tuneassist.cli.options import AsJson, Overwrite
 
 if TYPE_CHECKING:
     from tuneassist.cli.full_load import FullLoad
     from tuneassist.runs.air import AirState
-    from tuneassist.show.runs import OutputUnits
+    from tuneassist.show.run_units import OutputUnits
 
 Air = tuple[float, float]
 
@@ -41,36 +41,57 @@ def runs(
         ),
     ] = None,
     standard: Standard = StandardWord.NONE,
-    zero: Annotated[
-        bool,
-        typer.Option(
-            "--zero",
-            metavar="",
-            help="Judge whether nothing changed: standard car before, fitted box with an all-zero "
-            "grid after.",
-        ),
-    ] = False,
+    units: Units = None,
+    zero: Zero = False,
     margin: Annotated[
         float | None, _option("--margin", "PCT", "With --zero: less than this is no change.")
     ] = None,
-    driven: Annotated[
-        Air | None, _option("--driven", "RPM RPM", "Speeds over which the gain is averaged.")
-    ] = None,
+    driven: Driven = None,
     humidity: Annotated[
-        float | None, _option("--humidity", "PCT", "Relative humidity of the air.")
+        float | None,
+        _option(
+            "--humidity",
+            "PCT",
+            "With --standard: relative humidity of the air, percent, such as --humidity 45.",
+        ),
     ] = None,
     air_before: Annotated[
-        Air | None, _option("--air-before", "KPA DEGC", "Air ahead of the filter, before.")
+        Air | None,
+        _option(
+            "--air-before",
+            "KPA DEGC",
+            "With --standard: pressure (kPa, absolute) and "
+            "temperature (degC) of the air ahead of the filter while the runs before were "
+            "made, such as --air-before 98.7 24. Left out: barometer and inlet temperature as "
+            "logged.",
+        ),
     ] = None,
     air_after: Annotated[
-        Air | None, _option("--air-after", "KPA DEGC", "Air ahead of the filter, after.")
+        Air | None,
+        _option(
+            "--air-after", "KPA DEGC", "The same for the runs after, such as --air-after 99.2 19."
+        ),
     ] = None,
     fuel: Annotated[
         float | None,
-        _option("--fuel", "MG", "ISO 1585, compression ignition: mg per litre and cycle."),
+        _option(
+            "--fuel",
+            "MG",
+            "Needed only for a diesel with --standard iso1585: fuel at full "
+            "load in mg per litre of displacement and working cycle. 65 mg a stroke into each "
+            "cylinder of a 2.0 litre four is 130: --fuel 130.",
+        ),
     ] = None,
     inertia: Annotated[
-        float | None, _option("--inertia", "KGM2", "Of an inertia roller, seen from the crank.")
+        float | None,
+        _option(
+            "--inertia",
+            "KGM2",
+            "Needed only where the log has neither torque nor power: "
+            "inertia of rollers, wheels and driveline in kg m2, seen from the crankshaft in "
+            "the gear driven. Rollers of 80 kg m2 that turn once for four turns of the crank "
+            "are 80/16: --inertia 5.",
+        ),
     ] = None,
     plot: Annotated[
         Path | None, _option("--plot", "FILE", "Also draw it: .png, .svg or .pdf.")
@@ -86,9 +107,9 @@ def runs(
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
     from tuneassist.cli.coverage import require_plot
-    from tuneassist.cli.full_load import compare, run_settings
+    from tuneassist.cli.full_load import compare, output_units, run_settings
     from tuneassist.files.setup_file import read_setup
-    from tuneassist.show.runs import runs_record, runs_screen, units_of
+    from tuneassist.show.runs import runs_record, runs_screen
 
     if not before or not after:
         raise typer.BadParameter("logs of both sides are needed: --before LOG... --after LOG...")
@@ -105,15 +126,16 @@ def runs(
         air_before=_air(air_before, humidity),
         air_after=_air(air_after, humidity),
     )
-    units = units_of((*made.before, *made.after))
+    logs = (*made.before, *made.after)
+    shown = output_units(units, logs)
     verdict = made.found.equivalence() if zero else None
     if plot is not None:
-        draw(plot, made, units)
+        draw(plot, made, shown)
     if json:
         label = {"label": car.engine.label} if car else {}
         is_simulated = made.is_simulated
         show_json(
-            {**label, **runs_record(made.found, zero=verdict, units=units,
+            {**label, **runs_record(made.found, zero=verdict, logged=output_units(None, logs),
                                     is_simulated=is_simulated)}
         )  # fmt: skip
         return
@@ -121,7 +143,7 @@ def runs(
     view = runs_screen(
         made.found,
         zero=verdict,
-        units=units,
+        units=shown,
         label=car.engine.label if car else "",
         look=look_of(console),
         is_simulated=made.is_simulated,
@@ -160,7 +182,8 @@ def draw(plot: Path, made: FullLoad, units: OutputUnits) -> None:
     plot_full_load(found.mean, "power", unit=units.power, is_simulated=simulated, ax=frames[1])
     plot_gain(found.gain, unit=units.torque, is_simulated=simulated, ax=frames[2])
     for frame, column in zip(frames[3:], along, strict=False):
-        plot_along(found.mean, column, watched=found.watched, is_simulated=simulated, ax=frame)
+        plot_along(found.mean, column, watched=found.watched, pressure=units.pressure,
+                   is_simulated=simulated, ax=frame)  # fmt: skip
     for frame in frames[3 + len(along) :]:
         frame.set_axis_off()
     write_picture(plot, picture(figure, plot_format(plot.suffix)))

@@ -8,9 +8,13 @@ from typing import Annotated
 import typer
 
 from tuneassist.cli.options import AsJson
+from tuneassist.files.tunes_example import EXAMPLE
 
 BREACH = 5
 """Exit status of a set that is not as it should be, as of a grid that breaks a rule."""
+
+EPILOG = "A whole tunes.toml:\n\n" + "\n\n".join(f"\b\n{p}" for p in EXAMPLE.split("\n\n"))
+"""The example with its line breaks kept: the mark asks for that, paragraph by paragraph."""
 
 
 def check(
@@ -25,7 +29,8 @@ def check(
     """Check a set of tunes: each within its limits, standard all zeros, output in order.
 
     Where full-load runs are given, torque and power have to rise in the order stated at every
-    speed. Ends with exit status 5 when something is not as it should be. Writes no file.
+    speed; a run is a log with full-load pulls in it, or a table. Says what was checked and what was
+    not. Ends with exit status 5 when something is not as it should be. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
     from tuneassist.files.tunes_folder import read_tunes

@@ -26,6 +26,8 @@ KINDS = (STANDARD, "economy", "towing", "power", "other")
 Topic = Literal["limits", "standard", "order", "set"]
 Verdict = Literal["ok", "remark", "breach"]
 ZERO_PCT = 1e-9
+NOT_LOOKED_AT = "what the engine does with these grids: logs of each tune tell that"
+"""What a look at grids and curves can never say."""
 MAX_LISTED = 5
 
 
@@ -43,6 +45,8 @@ class Tune:
         One of `KINDS`.
     run
         Its full-load run with ``rpm`` and ``torque_nm``, ``power_kw`` or both; None without one.
+    run_words
+        What the run was taken from, for people.
     """
 
     name: str
@@ -50,6 +54,7 @@ class Tune:
     grid: Grid
     kind: str = "other"
     run: pd.DataFrame | None = None
+    run_words: str = ""
 
 
 @dataclass(frozen=True)
@@ -85,10 +90,14 @@ class TunesReport:
     rises
         One row per speed and pair of tunes that were compared: ``lower, upper, rpm,
         lower_torque_nm, upper_torque_nm, rise_pct``.
+    checked, unchecked
+        What was looked at and what was not, in words.
     """
 
     findings: tuple[Finding, ...]
     rises: pd.DataFrame = field(default_factory=pd.DataFrame)
+    checked: tuple[str, ...] = ()
+    unchecked: tuple[str, ...] = ()
 
     @property
     def is_ok(self) -> bool:
@@ -116,7 +125,7 @@ def check_tunes(tunes: Sequence[Tune], settings: TuneSettings | None = None) -> 
         When a tune's grid and setup do not share their breakpoints.
     """
     rules = settings or TuneSettings()
-    findings = [*_of_the_set(tunes)]
+    findings = [*_of_the_set(tunes), *_of_sources(tunes)]
     for tune in tunes:
         findings += _of_limits(tune)
     findings += _of_standard(tunes)
@@ -125,17 +134,22 @@ def check_tunes(tunes: Sequence[Tune], settings: TuneSettings | None = None) -> 
         found, table = _of_order(lower, upper, rules)
         findings += found
         rises.append(table)
-    findings += _of_missing_runs(tunes)
+    missing = [*_of_missing_runs(tunes)]
+    findings += missing
     findings += [f for tune in tunes for f in _of_one_run(tune, rules)]
     table = pd.concat(rises, ignore_index=True) if rises else pd.DataFrame()
-    return TunesReport(tuple(findings), table)
+    checked = ["each grid against its limits", "that the standard one is all zeros"]
+    if compared := sum(len(one) > 0 for one in rises):
+        pairs = "one pair of tunes" if compared == 1 else f"{compared} pairs of tunes"
+        checked.append(f"that torque and power rise in order, for {pairs}")
+    unchecked = [f.sentence.removeprefix("not checked: ") for f in missing]
+    return TunesReport(tuple(findings), table, tuple(checked), (*unchecked, NOT_LOOKED_AT))
 
 
 def _of_the_set(tunes: Sequence[Tune]) -> Iterator[Finding]:
     if len(tunes) < 2:
-        yield Finding(
-            "set", "remark", tuple(t.name for t in tunes), f"the set has {len(tunes)} tune(s)"
-        )
+        sentence = f"the set has {len(tunes) or 'no'} tune, nothing to compare"
+        yield Finding("set", "remark", tuple(t.name for t in tunes), sentence)
     names = [tune.name for tune in tunes]
     for name in sorted({n for n in names if names.count(n) > 1}):
         sentence = f"{names.count(name)} tunes are called {name}"
@@ -147,6 +161,13 @@ def _of_the_set(tunes: Sequence[Tune]) -> Iterator[Finding]:
         if len(values) > 1:
             sentence = f"the setups do not agree on {what}: {', '.join(sorted(values))}"
             yield Finding("set", "breach", tuple(names), sentence)
+
+
+def _of_sources(tunes: Sequence[Tune]) -> Iterator[Finding]:
+    """Say what each run was taken from."""
+    for tune in tunes:
+        if tune.run_words:
+            yield Finding("set", "ok", (tune.name,), f"{tune.name}: full load is {tune.run_words}")
 
 
 def _of_limits(tune: Tune) -> Iterator[Finding]:
@@ -194,12 +215,12 @@ def _of_missing_runs(tunes: Sequence[Tune]) -> Iterator[Finding]:
         return
     if len(tunes) - len(missing) < 2:
         sentence = (
-            "the order of power and torque was not checked: it takes full-load runs of at least "
-            f"two tunes; none of {', '.join(missing)}"
+            "the order of power and torque, which takes full-load runs of at least two tunes: none "
+            f"of {', '.join(missing)}"
         )
     else:
-        sentence = f"not compared for want of a full-load run: {', '.join(missing)}"
-    yield Finding("order", "remark", missing, sentence)
+        sentence = f"the order of {', '.join(missing)}, for want of a full-load run"
+    yield Finding("order", "remark", missing, f"not checked: {sentence}")
 
 
 def _of_order(lower: Tune, upper: Tune, rules: TuneSettings) -> tuple[list[Finding], pd.DataFrame]:

@@ -11,7 +11,7 @@ from tuneassist.runs.air import AirState
 from tuneassist.runs.curves import CURVE_COLUMNS, curve_of, mean_curves
 from tuneassist.runs.drivability import DIPS, SUMMARY, find_dips, roughness, summarise
 from tuneassist.runs.equivalence import Equivalence, judge_equivalence
-from tuneassist.runs.gain import driven_gain, find_peaks_of_mean, gain_curve
+from tuneassist.runs.gain import driven_gain, find_peaks_of_mean, gain_curve, uncovered_note
 from tuneassist.runs.prepare import (
     LogLike,
     Run,
@@ -55,7 +55,7 @@ class RunsComparison:
     gain
         One row per speed that both sides cover.
     driven
-        Gain over the speeds driven; empty where not covered.
+        Gain over the speeds driven, or over the part that is covered; empty where too little is.
     peaks
         Peaks of the mean curves.
     watched
@@ -155,6 +155,8 @@ def compare_runs(
     found = [r for side in sides for r in side.refusals]
     outside = [r.correction.refusal for r in runs if r.correction.refusal is not None]
     notes = [note for side in sides for note in side.notes] + [("", word) for word in words]
+    if len(driven) and (uncovered_words := uncovered_note(driven, settings)):
+        notes.append(("", uncovered_words))
     if len({run.pull.direction for run in runs}) > 1:
         notes.append(("", MIXED))
     return RunsComparison(

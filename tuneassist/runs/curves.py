@@ -16,7 +16,7 @@ from tuneassist.runs.statistics import mean_of_repeats
 
 ALONG = (
     "lambda", "boost_kpa", "manifold_pressure_kpa", "exhaust_temp_c", "rail_pressure_kpa",
-    "injector_duty_pct", "intake_temp_c",
+    "injector_duty_pct", "intake_temp_c", "lambda_target",
 )  # fmt: skip
 """Columns that are carried along the pull beside torque and power."""
 

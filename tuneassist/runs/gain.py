@@ -7,6 +7,7 @@ inside the runs alone would give stands in columns of its own, and is less than 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from types import MappingProxyType
 
 import numpy as np
@@ -15,12 +16,13 @@ from scipy import stats
 from scipy.integrate import trapezoid
 
 from tuneassist.grid import Floats
-from tuneassist.runs.curves import runs_matrix
+from tuneassist.runs.curves import runs_matrix, speed_grid
 from tuneassist.runs.output import power_kw
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.statistics import welch
 
+NAME_OTHERS = "Other speeds are named with --driven LOW HIGH (driven_rpm of the settings)."
 NO_REPEATS = "one run on a side: no interval beyond the noise inside the runs"
 
 
@@ -90,22 +92,61 @@ def driven_gain(curves: pd.DataFrame, settings: RunSettings) -> pd.DataFrame | R
     DataFrame or Refusal
         One row for torque [N.m] and one for power [kW]: quantity, unit, rpm_from, rpm_to, before,
         after, gain, low, high, gain_pct, low_pct, high_pct, n_before, n_after, method. Each run
-        is averaged first, so that the run is the unit. A refusal where no run of a side covers
-        the speeds.
+        is averaged first, so that the run is the unit. Where no run of a side covers all of the
+        speeds, the part that every run covers is taken (``rpm_from``, ``rpm_to`` tell); a refusal
+        where that is too narrow.
     """
+    sides = [curves[curves["side"] == side] for side in ("before", "after")]
+    band = covered_band(sides, settings)
+    if isinstance(band, Refusal):
+        return band
     rows = []
     for quantity, column, unit in (("torque", "torque_nm", "N.m"), ("power", "power_kw", "kW")):
-        before, after = (
-            band_means(curves[curves["side"] == side], column, settings.driven_rpm, settings)
-            for side in ("before", "after")
-        )
-        if not len(before) or not len(after):
-            low, high = settings.driven_rpm
-            numbers = {"rpm_from": low, "rpm_to": high}
-            words = f"No run of one side covers {low:g} to {high:g} rpm (runs.driven_rpm)."
-            return Refusal("driven speeds not covered", words, MappingProxyType(numbers))
-        rows.append({"quantity": quantity, "unit": unit, **_compared(before, after, settings)})
+        before, after = (band_means(side, column, band, settings) for side in sides)
+        row = {"quantity": quantity, "unit": unit, "rpm_from": band[0], "rpm_to": band[1]}
+        rows.append({**row, **_compared(before, after, settings)})
     return pd.DataFrame(rows)
+
+
+def covered_band(
+    sides: Sequence[pd.DataFrame], settings: RunSettings
+) -> tuple[float, float] | Refusal:
+    """Return the speeds driven, or the part of them that every run of both sides covers. [rpm]"""
+    low, high = settings.driven_rpm
+    if all(len(band_means(side, "torque_nm", (low, high), settings)) for side in sides):
+        return low, high
+    rpm = speed_grid(low, high, settings.step_rpm)
+    is_covered = np.ones(len(rpm), dtype=bool)
+    for side in sides:
+        is_covered &= np.isfinite(runs_matrix(side, "torque_nm", rpm)).all(axis=0)
+    block = np.cumsum(~is_covered)[is_covered]  # speeds without a gap between have one number
+    if block.size:
+        number = np.bincount(block).argmax()
+        part = rpm[is_covered][block == number]
+        if np.ptp(part) >= settings.least_driven_rpm:
+            return float(part[0]), float(part[-1])
+    shared = f"{rpm[is_covered][0]:g} to {rpm[is_covered][-1]:g} rpm" if block.size else "none"
+    words = (
+        f"The runs do not cover the speeds driven, {low:g} to {high:g} rpm: all of them share "
+        f"{shared} of it, at least {settings.least_driven_rpm:g} rpm are needed. {NAME_OTHERS}"
+    )
+    numbers = {"rpm_from": low, "rpm_to": high}
+    return Refusal("driven speeds not covered", words, MappingProxyType(numbers))
+
+
+def uncovered_note(driven: pd.DataFrame, settings: RunSettings) -> str:
+    """Say which of the speeds driven are not in the mean; empty where all of them are."""
+    low, high = settings.driven_rpm
+    first, last = (float(driven[name].iloc[0]) for name in ("rpm_from", "rpm_to"))
+    parts = [f"{low:g} to {first:g} rpm"] if first > low else []
+    parts += [f"{last:g} to {high:g} rpm"] if last < high else []
+    if not parts:
+        return ""
+    return (
+        f"Of the speeds driven, {low:g} to {high:g} rpm, the runs do not cover "
+        f"{' and '.join(parts)}: the mean gain is that from {first:g} to {last:g} rpm. "
+        f"{NAME_OTHERS}"
+    )
 
 
 def band_means(
@@ -184,8 +225,6 @@ def _compared(before: Floats, after: Floats, settings: RunSettings) -> dict[str,
     ratio = welch(_log(before)[:, None], _log(after)[:, None], level=settings.level)
     named = f"Welch over runs, {100 * settings.level:g} %"
     return {
-        "rpm_from": settings.driven_rpm[0],
-        "rpm_to": settings.driven_rpm[1],
         "before": before.mean(),
         "after": after.mean(),
         "gain": step.difference[0],

@@ -2,7 +2,8 @@
 
 A sample is wide open by the pedal, else by the throttle, else by load near its highest. A
 wide-open stretch is split where speed turns back (gear change, limiter), and a part is a pull
-when it is long enough, wide enough and has samples enough.
+when it is long enough, wide enough, has samples enough and its speed moves on through most of it:
+a staircase of steady holds is none.
 """
 
 from __future__ import annotations
@@ -251,7 +252,21 @@ def _shortfall(part: pd.DataFrame, settings: RunSettings) -> str | None:
         return "stab"
     if float(rpm.max() - rpm.min()) < settings.min_span_rpm:
         return "narrow"
-    return "sparse" if len(part) < settings.min_samples else None
+    if len(part) < settings.min_samples:
+        return "sparse"
+    return "stands still" if rising_share(part, settings) < settings.rising_share else None
+
+
+def rising_share(part: pd.DataFrame, settings: RunSettings) -> float:
+    """Share of the samples at which speed moves on at a rate comparable with the mean one. [1]"""
+    time = part["time_s"].to_numpy(dtype=float)
+    calm = median_filter(part["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
+    half = 0.5 * settings.rise_window_s
+    first, last = np.maximum(time - half, time[0]), np.minimum(time + half, time[-1])
+    gained = np.interp(last, time, calm) - np.interp(first, time, calm)
+    mean_rate = (calm[-1] - calm[0]) / (time[-1] - time[0])
+    wanted = settings.rise_rate_share * abs(mean_rate) * (last - first)
+    return float(np.mean(np.sign(mean_rate) * gained >= wanted))
 
 
 def _refused(stretch: pd.DataFrame, settings: RunSettings) -> Refusal:
@@ -267,6 +282,8 @@ def _refused(stretch: pd.DataFrame, settings: RunSettings) -> Refusal:
         "stab": f"shorter than {settings.min_duration_s:g} s",
         "narrow": f"through less than {settings.min_span_rpm:g} rpm",
         "sparse": f"fewer than {settings.min_samples} samples",
+        "stands still": f"the speed rises through less than {100 * settings.rising_share:.0f} % of "
+        "the time, as in steady holds",
         "turns back": f"no part of it is {settings.min_duration_s:g} s long and "
         f"{settings.min_span_rpm:g} rpm wide without the speed turning back",
     }

@@ -26,7 +26,10 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "trust": ("torque", "power"),
     "design": ("welch", "pooled", "paired"),
 }
-_SHARES = ("near_full_load_share", "least_load_share", "flap_share", "edge_share", "level")
+_SHARES = (
+    "near_full_load_share", "least_load_share", "flap_share", "edge_share", "level",
+    "rise_rate_share", "rising_share",
+)  # fmt: skip
 _MAY_BE_ZERO = (
     "settle_after_open_s", "relative_humidity_pct", "dew_point_c", "edge_share", "engine_factor",
 )  # fmt: skip
@@ -67,6 +70,12 @@ class RunSettings:
     turn_rpm
         Speed turns back by more than this only at the end of a pull (gear change, limiter), less
         is noise of the speed signal. Common practice. [rpm]
+    rise_window_s, rise_rate_share, rising_share
+        Speed rises where, over this time, it gains at least this share of what the whole stretch
+        gains in the same time on average; a pull rises so for at least this share of its time. A
+        staircase of holds stands still for most of it. The rate of a pull on an inertia roller
+        follows torque and seldom falls below half of its mean, so that a fifth leaves room for
+        drag and noise. Common practice. [s], [1], [1]
     edge_share
         This share of the speed range is cut off either end, where a brake still holds the speed
         or the limiter already does. [1]
@@ -115,6 +124,10 @@ class RunSettings:
     driven_rpm
         Speeds over which the gain is averaged: around 2000 rpm, where a car that tows is driven.
         Common practice. [rpm]
+    least_driven_rpm
+        Where the runs cover only a part of these speeds, the gain is averaged over that part when
+        it is at least so wide: the local fit of the curve is twice `smooth_half_width_rpm` wide,
+        and less tells no more than one speed does. [rpm]
     spike_samples
         Length of the running median ahead of every look at a ceiling: one wild sample is no
         breach. [samples]
@@ -168,6 +181,9 @@ class RunSettings:
     min_samples: int = 20
     max_gap_s: float = 0.5
     turn_rpm: float = 100.0
+    rise_window_s: float = 1.0
+    rise_rate_share: float = 0.2
+    rising_share: float = 0.7
     edge_share: float = 0.02
     settle_after_open_s: float = 0.5
     torque_power_tolerance_pct: float = 2.0
@@ -188,6 +204,7 @@ class RunSettings:
     smooth_min_points: int = 6
     level: float = 0.95
     driven_rpm: tuple[float, float] = (1600.0, 2600.0)
+    least_driven_rpm: float = 400.0
     spike_samples: int = 3
     margin_pct: float = 2.0
     alpha: float = 0.05

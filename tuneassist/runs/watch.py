@@ -8,9 +8,10 @@ was so.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -95,7 +96,7 @@ def watch_pulls(
     unseen = tuple(
         Refusal(
             "limit not watched",
-            f"{side}: {limit.channel} is not logged, so that its limit ({limit.name} "
+            f"{limit.channel} is not logged, so that its limit ({limit.name} "
             f"{limit.value:g} {limit.unit}) was not watched.",
             MappingProxyType({"limit": limit.value}),
             side,
@@ -166,14 +167,29 @@ def _row(pull: Pull, limit: _Limit, side: str, rpm: Floats, beyond: Floats) -> d
     worst = limit.value + limit.sign * float(beyond[at])
     low, high = (float(rpm[is_over].min()), float(rpm[is_over].max())) if is_over.any() else (
         float("nan"), float("nan"))  # fmt: skip
-    side_words = "above" if limit.sign > 0 else "below"
-    words = (
-        f"{side}, {pull.name}: {limit.channel} {worst:.4g} {limit.unit} at {rpm[at]:.0f} rpm is "
-        f"{side_words} the {limit.name} of {limit.value:g}, from {low:.0f} to {high:.0f} rpm."
-    )
-    return {
+    row: dict[str, object] = {
         "side": side, "log": pull.log, "pull": pull.number, "channel": limit.channel,
         "limit_name": limit.name, "unit": limit.unit, "limit": limit.value, "worst": worst,
         "rpm_at_worst": float(rpm[at]), "is_breach": bool(is_over.any()), "rpm_from": low,
-        "rpm_to": high, "samples": int(is_over.sum()), "words": words if is_over.any() else "",
+        "rpm_to": high, "samples": int(is_over.sum()),
     }  # fmt: skip
+    return {**row, "words": breach_words(row, unit=limit.unit) if is_over.any() else ""}
+
+
+def breach_words(row: Mapping[Any, Any], *, unit: str, scale: float = 1.0) -> str:
+    """Say which limit a pull passed, by how much and where.
+
+    Parameters
+    ----------
+    row
+        A row of a watch table with ``is_breach``.
+    unit, scale
+        Unit to say it in, and what it is of the row's unit: 6.894757 for psi of kPa.
+    """
+    worst, limit = row["worst"] / scale, row["limit"] / scale
+    side_words = "above" if worst > limit else "below"
+    return (
+        f"{row['side']}, {row['log']}, pull {row['pull']}: {row['channel']} {worst:.4g} {unit} at "
+        f"{row['rpm_at_worst']:.0f} rpm is {side_words} the {row['limit_name']} of {limit:.5g}, "
+        f"from {row['rpm_from']:.0f} to {row['rpm_to']:.0f} rpm."
+    )

@@ -132,12 +132,13 @@ def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
         found, units = data.full_load.found, data.full_load.units
         for row in found.driven.to_dict("records")[:1]:
             facts.append(("Full load", driven_words(row, units)))
-        count = len(breach_words(found))
+        count = len(breach_words(found, units))
         words = f"{counted(count, 'limit')} PASSED" if count else "none passed"
         if found.watched.empty:
             words = "no channel with a limit was logged"
         facts.append(("Limits at full load", words))
     if data.tunes is not None:
-        words = "as it should be" if data.tunes.report.is_ok else "NOT as it should be"
+        is_ok = data.tunes.report.is_ok
+        words = "what was checked is as it should be" if is_ok else "NOT as it should be"
         facts.append(("Set of tunes", f"{len(data.tunes.tunes)} tunes, {words}"))
     return tuple(facts)

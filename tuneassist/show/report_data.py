@@ -9,9 +9,9 @@ import pandas as pd
 from tuneassist.loop.advice import Advice, RoundLook
 from tuneassist.loop.response import Response
 from tuneassist.loop.tunes import Tune, TunesReport
-from tuneassist.runs import RunsComparison
+from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.settings import Setup
-from tuneassist.show.runs import OutputUnits
+from tuneassist.show.run_units import OutputUnits
 
 NO_BINDING = pd.DataFrame(columns=["rule", "rpm", "load", "would_have_got_pct", "got_pct", "words"])
 
@@ -78,19 +78,23 @@ class FullLoadPart:
     found
         The comparison.
     units
-        Of torque and power.
+        Of torque, power and boost.
+    zero
+        Verdict of "zero means zero"; None where it was not asked for.
     """
 
     found: RunsComparison
     units: OutputUnits
+    zero: Equivalence | None = None
 
 
 @dataclass(frozen=True, eq=False)
 class TunesPart:
-    """The set of tunes and what was found in it."""
+    """The set of tunes, what was found in it, and the units in which its runs are shown."""
 
     tunes: tuple[Tune, ...]
     report: TunesReport
+    units: OutputUnits = field(default_factory=OutputUnits)
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from tuneassist.runs import RunsComparison
-from tuneassist.show.figures.full_load import ALONG_WORDS, run_torque
+from tuneassist.runs import Equivalence, RunsComparison
+from tuneassist.runs.output import power_kw
+from tuneassist.show.figures.full_load import ALONG_WORDS, along_unit, run_torque
 from tuneassist.show.figures.paint import figure_of
 from tuneassist.show.look import counted, plain
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
@@ -19,12 +20,14 @@ from tuneassist.show.report_views import (
     Section,
     Words,
 )
+from tuneassist.show.run_units import OutputUnits
 from tuneassist.show.runs import (
-    OutputUnits,
+    ZERO_WORDS,
     air_words,
     dip_words,
     drivability_rows,
     driven_words,
+    factor_of,
     gain_rows,
     refusal_words,
 )
@@ -41,8 +44,10 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     found, units = part.found, part.units
     air = air_words(found)
     blocks: list[Block] = [Words((f"Torque and power {air}.".replace("power as", "power: as"),))]
+    if part.zero is not None:
+        blocks += _zero(part.zero)
     if len(found.breaches):
-        passed = breach_words(found)
+        passed = breach_words(found, units)
         blocks.append(Words((f"Limits passed along the pull: {len(passed)}.",), is_warning=True))
         blocks.append(Bullets(passed))
     elif found.watched.empty:
@@ -61,7 +66,19 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     return Section("Full-load runs", tuple(b for b in blocks if b != Bullets(())))
 
 
-def breach_words(found: RunsComparison) -> tuple[str, ...]:
+def _zero(zero: Equivalence) -> list[Block]:
+    """Say whether nothing changed: standard car before, every correction at zero after."""
+    said = [str(words) for words in zero.bands["statement"]] if len(zero.bands) else []
+    said += refusal_words(zero.refusals)
+    words = f"With every correction at zero, is it the standard car? {ZERO_WORDS[zero.verdict]}."
+    statement = zero.statement.removeprefix(f"{zero.verdict}: ").capitalize()
+    return [
+        Words((f"{words} {plain(statement)}",), is_warning=zero.verdict == "different"),
+        Bullets(tuple(plain(line) for line in said)),
+    ]
+
+
+def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
     """Say for each side and limit that was passed in how many pulls, and how far at the worst."""
     said = []
     for (side, limit), rows in found.watched.groupby(["side", "limit_name"], sort=False):
@@ -71,11 +88,13 @@ def breach_words(found: RunsComparison) -> tuple[str, ...]:
         beyond = (passed["worst"] - passed["limit"]).abs().to_numpy(dtype=float)
         worst = passed.iloc[int(beyond.argmax())]
         way = "above" if worst["worst"] > worst["limit"] else "below"
-        name, unit = str(worst["channel"]).replace("_", " "), str(worst["unit"])
-        shown = f"{worst['worst']:.4g}{'' if unit == name else f' {unit}'}"
+        channel, inside = str(worst["channel"]), str(worst["unit"])
+        name, unit = channel.replace("_", " "), units.unit_of(channel, inside)
+        scale = factor_of(unit) / factor_of(inside)
+        shown = f"{worst['worst'] / scale:.4g}{'' if unit == name else f' {unit}'}"
         said.append(
             f"{side}: {name} {shown} at {worst['rpm_at_worst']:.0f} rpm, {way} the "
-            f"{str(limit).replace('_', ' ')} of {worst['limit']:g}, in {len(passed)} of "
+            f"{str(limit).replace('_', ' ')} of {worst['limit'] / scale:.5g}, in {len(passed)} of "
             f"{counted(len(rows), 'pull')}; passed from {passed['rpm_from'].min():.0f} to "
             f"{passed['rpm_to'].max():.0f} rpm"
         )
@@ -104,10 +123,13 @@ def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tup
     shown.append(Picture("gain", figure_of(frame), "Gain at every speed", alt))
     for column in () if is_customer else ALONG_SHOWN:
         if column in found.mean and found.mean[column].notna().any():
-            frame = plot_along(found.mean, column, watched=found.watched, is_simulated=simulated)
+            frame = plot_along(
+                found.mean, column, watched=found.watched, pressure=units.pressure,
+                is_simulated=simulated,
+            )  # fmt: skip
             title = f"{ALONG_WORDS[column][0]} along the pull"
             name = f"along-{column.replace('_', '-')}"
-            shown.append(Picture(name, figure_of(frame), title, _along_words(found, column)))
+            shown.append(Picture(name, figure_of(frame), title, _along_words(found, column, units)))
     return tuple(shown)
 
 
@@ -121,10 +143,10 @@ def _peak_words(found: RunsComparison, units: OutputUnits, quantity: str) -> str
     return f"{'; '.join(parts)}. The numbers stand in the tables."
 
 
-def _along_words(found: RunsComparison, column: str) -> str:
-    _, unit = ALONG_WORDS[column]
+def _along_words(found: RunsComparison, column: str, units: OutputUnits) -> str:
+    unit, scale = along_unit(column, units.pressure)
     sides = [
-        f"{side} {part[column].min():.3g} to {part[column].max():.3g}"
+        f"{side} {part[column].min() / scale:.3g} to {part[column].max() / scale:.3g}"
         for side, part in found.mean.groupby("side", sort=False)
     ]
     return f"In {unit}: {', '.join(sides)}."
@@ -195,7 +217,8 @@ def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
     if part is None:
         return Section("The set of tunes")
     rows = tuple(_tune_row(part, number) for number in range(len(part.tunes)))
-    head = ("tune", "kind", "grid %", "highest torque, N.m", "highest power, kW")
+    torque, power = part.units.torque, part.units.power
+    head = ("tune", "kind", "grid %", f"highest torque, {torque}", f"highest power, {power}")
     table = DataTable("Tunes, least power first", head, rows, frozenset({2, 3, 4}))
     blocks: list[Block] = [table]
     if any(tune.run is not None for tune in part.tunes):
@@ -204,6 +227,8 @@ def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
     if found:
         looked = tuple((VERDICTS[f.verdict], f.topic, plain(f.sentence)) for f in found)
         blocks.append(DataTable("What was looked at", ("verdict", "about", "found"), looked))
+    open_words = [f"Not checked: {plain(words)}." for words in part.report.unchecked]
+    blocks.append(Bullets(tuple(open_words)))
     return Section("The set of tunes", tuple(blocks))
 
 
@@ -212,8 +237,9 @@ def _tune_row(part: TunesPart, number: int) -> tuple[str, ...]:
     values = np.nan_to_num(tune.grid.flat())
     torque = power = "no run"
     if tune.run is not None and len(run := run_torque(tune.run)):
-        torque = f"{run['torque_nm'].max():.0f}"
-        power = f"{(run['torque_nm'] * run['rpm']).max() * np.pi / 30_000.0:.1f}"
+        torque = f"{part.units.shown(run['torque_nm'].max(), 'N.m'):.0f}"
+        kw = float(power_kw(run["torque_nm"], run["rpm"]).max())
+        power = f"{part.units.shown(kw, 'kW'):.1f}"
     span = f"{values.min():+.1f} to {values.max():+.1f}" if values.any() else "all zeros"
     return (plain(tune.name), tune.kind, span, torque, power)
 
@@ -221,9 +247,11 @@ def _tune_row(part: TunesPart, number: int) -> tuple[str, ...]:
 def _tunes_picture(part: TunesPart, data: ReportData) -> Picture:
     from tuneassist.show.plots import plot_tunes
 
-    frame = plot_tunes(part.tunes, is_simulated=data.is_simulated)
+    unit = part.units.torque
+    frame = plot_tunes(part.tunes, unit=unit, is_simulated=data.is_simulated)
     tops = [
-        f"{plain(tune.name)} up to {run_torque(tune.run)['torque_nm'].max():.0f} N.m"
+        f"{plain(tune.name)} up to "
+        f"{part.units.shown(run_torque(tune.run)['torque_nm'].max(), 'N.m'):.0f} {unit}"
         for tune in part.tunes
         if tune.run is not None
     ]

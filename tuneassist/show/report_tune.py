@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+import pandas as pd
+
+from tuneassist.loop.advice import AdviceSettings, miss_pct
 from tuneassist.settings import Setup
 from tuneassist.show.cautions import GENERAL, cautions
 from tuneassist.show.figures.paint import figure_of
-from tuneassist.show.look import plain
-from tuneassist.show.report_cells import blank_places
+from tuneassist.show.look import counted, plain, signed
+from tuneassist.show.report_cells import KNOWN, blank_places
 from tuneassist.show.report_data import ReportData, ReportRound
 from tuneassist.show.report_views import (
     Block,
@@ -21,6 +25,8 @@ from tuneassist.show.report_views import (
 )
 from tuneassist.show.rounds import ADVICE_WORDS
 
+MOST_OUTSIDE = 10
+"""Cells outside tolerance that a finished tune lists. [1]"""
 BLANK_LINES = 8
 """Speeds whose blank cells are listed. [1]"""
 
@@ -102,6 +108,8 @@ def left_section(data: ReportData, *, is_customer: bool) -> Section:
         why = last.advice.why.replace("`tuneassist plan`", "a plan of holds" if is_customer else
                                       "`tuneassist plan`")  # fmt: skip
         blocks.append(Words((f"{word}: {why}",), is_warning=last.is_halt))
+        if last.advice.word == "finished" and data.setup is not None:
+            blocks += _outside(last, data.setup)
     if not is_customer:
         items += data.next_steps
     elif last is not None and (last.cells["step_pct"] != 0).any():
@@ -120,6 +128,42 @@ def left_section(data: ReportData, *, is_customer: bool) -> Section:
     return Section(
         "What is left to do", tuple(blocks) or (Words(("Nothing is known to be open.",)),)
     )
+
+
+def _outside(last: ReportRound, setup: Setup) -> list[Block]:
+    """List the cells of a finished tune that lie outside tolerance, farthest first."""
+    tolerance = AdviceSettings().tolerance_pct
+    cells = outside_cells(last.cells, setup, tolerance)
+    if cells.empty:
+        return [Words((f"Every known cell lies within {tolerance:g} % of target.",))]
+    rows = tuple(
+        (f"{row['rpm']:g} rpm, {row['load']:g} {setup.axes.load_unit}",
+         signed(row["deviation_pct"]),
+         f"{signed(row['ci_low_pct'])} to {signed(row['ci_high_pct'])}", str(row["confidence"]))
+        for row in cells.head(MOST_OUTSIDE).to_dict("records")
+    )  # fmt: skip
+    shown = f", the {MOST_OUTSIDE} farthest" if len(cells) > MOST_OUTSIDE else ""
+    caption = f"Outside {tolerance:g} % of target: {counted(len(cells), 'cell')}{shown}"
+    head = ("cell", "deviation %", "95 % interval", "confidence")
+    return [DataTable(caption, head, rows, frozenset({1, 2}))]
+
+
+def outside_cells(cells: pd.DataFrame, setup: Setup, tolerance_pct: float) -> pd.DataFrame:
+    """Return the known cells whose deviation is a fault beyond tolerance, farthest first.
+
+    Parameters
+    ----------
+    cells
+        As in ``cells.csv``, with ``target_lambda``. [%]
+    setup
+        Kind of target: leaner than a floor is no fault.
+    tolerance_pct
+        Largest deviation that is inside. [%]
+    """
+    miss = np.abs(miss_pct(cells, setup))
+    is_known = cells["confidence"].isin(KNOWN) & cells["target_lambda"].notna()
+    outside = cells.assign(miss_pct=miss)[is_known & (miss > tolerance_pct)]
+    return outside.sort_values("miss_pct", ascending=False, kind="stable")
 
 
 def _open_cells(last: ReportRound, setup: Setup, *, is_customer: bool) -> list[str]:

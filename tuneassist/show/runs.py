@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
@@ -11,54 +10,20 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from tuneassist.reading import Log
 from tuneassist.runs import Equivalence, Refusal, RunsComparison, refusals_frame
+from tuneassist.runs.watch import breach_words
 from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.run_units import OutputUnits
 from tuneassist.show.samples import bullets
 from tuneassist.units import UNITS
 
 EVERY_RPM = 250.0
 """Spacing of the speeds in the table of gains; the JSON has every one. [rpm]"""
-_PARTNER = {"lbf.ft": "hp", "hp": "lbf.ft"}
 ZERO_WORDS = {
     "equivalent": "EQUIVALENT",
     "different": "DIFFERENT",
     "cannot tell": "CANNOT TELL",
 }
-
-
-@dataclass(frozen=True)
-class OutputUnits:
-    """Units in which torque and power are shown.
-
-    Parameters
-    ----------
-    torque, power
-        Unit words.
-    """
-
-    torque: str = "N.m"
-    power: str = "kW"
-
-    def shown(self, value: float, inside: str) -> float:
-        """Convert a torque in N.m or a power in kW to the unit shown; others stay as they are."""
-        return value / UNITS[self.word(inside)].factor if inside in ("N.m", "kW") else value
-
-    def word(self, inside: str) -> str:
-        """Return the unit shown for "N.m" or "kW"; other units stay as they are."""
-        return {"N.m": self.torque, "kW": self.power}.get(inside, inside)
-
-
-def units_of(logs: Sequence[Log]) -> OutputUnits:
-    """Return the units that the logs use: the first that has one; lbf.ft goes with hp."""
-    found: dict[str, str] = {}
-    for log in logs:
-        for column in log.columns:
-            if column.channel in ("torque", "power") and column.unit in UNITS:
-                found.setdefault(column.channel, column.unit)
-    torque = found.get("torque") or _PARTNER.get(found.get("power", ""), "N.m")
-    power = found.get("power") or _PARTNER.get(found.get("torque", ""), "kW")
-    return OutputUnits(torque, power)
 
 
 def runs_screen(
@@ -98,7 +63,7 @@ def runs_screen(
     ]
     if zero is not None:
         parts += [title("Zero means zero: standard car against the box with zeros"), _zero(zero)]
-    parts += [title("Limits along the pull"), _limits(found)]
+    parts += [title("Limits along the pull"), _limits(found, units)]
     parts += [title("Gain over the speeds driven"), _driven(found, units)]
     parts += [title("Peaks of the mean curves"), _peaks(found, units)]
     parts += [title("Gain at every speed"), _gain(found, units)]
@@ -217,10 +182,10 @@ def _gain(found: RunsComparison, units: OutputUnits) -> RenderableType:
     return Group(dim(f"  torque in {units.torque}; intervals each speed for itself"), table)
 
 
-def _limits(found: RunsComparison) -> RenderableType:
+def _limits(found: RunsComparison, units: OutputUnits) -> RenderableType:
     if found.watched.empty:
         return dim("  No channel with a limit was logged: nothing was watched.")
-    passed = [str(words) for words in found.breaches["words"]]
+    passed = [limit_words(row, units) for row in found.breaches.to_dict("records")]
     count = counted(len(found.watched), "look", "looks")
     if not passed:
         return bullets((f"no limit was passed ({count}: each pull against each limit logged)",))
@@ -228,6 +193,17 @@ def _limits(found: RunsComparison) -> RenderableType:
         Text(f"   LIMITS PASSED: {len(passed)} of {count} ", style="bold"),
         bullets(passed, mark="!"),
     )
+
+
+def limit_words(row: Mapping[Any, Any], units: OutputUnits) -> str:
+    """Say which limit was passed where, in the units shown."""
+    unit = units.unit_of(row["channel"], row["unit"])
+    return breach_words(row, unit=unit, scale=factor_of(unit) / factor_of(row["unit"]))
+
+
+def factor_of(unit: str) -> float:
+    """Return a unit's factor to the unit inside; 1 for what has none."""
+    return UNITS[unit].factor if unit in UNITS else 1.0
 
 
 def drivability_rows(found: RunsComparison) -> pd.DataFrame:
@@ -277,14 +253,14 @@ def dip_words(found: RunsComparison, units: OutputUnits) -> list[str]:
 
 
 def runs_record(
-    found: RunsComparison, *, zero: Equivalence | None, units: OutputUnits, is_simulated: bool
+    found: RunsComparison, *, zero: Equivalence | None, logged: OutputUnits, is_simulated: bool
 ) -> dict[str, Any]:
     """Return the same as plain values for JSON, torque in N.m and power in kW."""
     record: dict[str, Any] = {"simulated": True} if is_simulated else {}
     record |= {
         "standard": found.standard,
         "is_corrected": found.is_corrected,
-        "units_logged": {"torque": units.torque, "power": units.power},
+        "units_logged": {"torque": logged.torque, "power": logged.power},
     }
     for name in ("pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness", "dips",
                  "responses"):  # fmt: skip

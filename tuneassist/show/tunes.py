@@ -11,6 +11,7 @@ from rich.text import Text
 
 from tuneassist.loop.tunes import Finding, Tune, TunesReport
 from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.samples import bullets
 
 TOPIC_WORDS = {
     "set": "The set",
@@ -44,9 +45,14 @@ def tunes_screen(tunes: Sequence[Tune], report: TunesReport, look: Look) -> Rend
         if found:
             parts += [title(words), _findings_table(found)]
     breaches = sum(finding.verdict == "breach" for finding in report.findings)
-    last = "Everything is as it should be." if report.is_ok else ""
-    verdict = last or f"{counted(breaches, 'finding')} not as it should be."
-    return Group(*parts, Text(f"\n{verdict}", style="bold"))
+    verdict = "What was checked is as it should be."
+    if not report.is_ok:
+        verdict = f"{counted(breaches, 'finding')} not as it should be."
+    return Group(
+        *parts, Text(f"\n{verdict}", style="bold"),
+        bullets([f"checked: {words}" for words in report.checked]),
+        bullets([f"NOT checked: {words}" for words in report.unchecked]),
+    )  # fmt: skip
 
 
 def _findings_table(findings: Sequence[Finding]) -> Table:
@@ -64,6 +70,8 @@ def tunes_record(tunes: Sequence[Tune], report: TunesReport) -> dict[str, Any]:
     return {
         "tunes": [{"name": tune.name, "kind": tune.kind} for tune in tunes],
         "is_ok": report.is_ok,
+        "checked": list(report.checked),
+        "unchecked": list(report.unchecked),
         "findings": [
             {
                 "topic": finding.topic,

@@ -88,10 +88,10 @@ def _draw_cells(frame: Frame, table: pd.DataFrame, columns: int) -> None:
                       hatch=hatch, linewidth=0.6)
         )  # fmt: skip
         if state in ("held", "trusted"):
+            # holds gather about the middle, where the breakpoint is: words stand in a corner
             frame.text(
-                column, row + 0.02, f"{holds}\n{word}", ha="center", va="center", fontsize=7.5,
-                linespacing=1.05, zorder=2,
-                bbox={"facecolor": fill, "edgecolor": "none", "pad": 0.8, "alpha": 0.85},
+                column - 0.46, row - 0.45, f"{holds} {word}", ha="left", va="top", fontsize=8,
+                zorder=4, bbox={"facecolor": fill, "edgecolor": "none", "pad": 0.6, "alpha": 0.9},
             )  # fmt: skip
 
 

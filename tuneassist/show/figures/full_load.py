@@ -29,6 +29,13 @@ ALONG_WORDS = {
     "intake_temp_c": ("Intake air temperature", "degC"),
 }
 """Channels along the pull: name and unit."""
+LEAST_SPANS = {
+    "lambda": 0.2, "boost_kpa": 40.0, "manifold_pressure_kpa": 40.0, "exhaust_temp_c": 150.0,
+    "rail_pressure_kpa": 20_000.0, "injector_duty_pct": 20.0, "intake_temp_c": 20.0,
+}  # fmt: skip
+"""A scale spans at least this, so that noise does not look like a finding. [unit of the column]"""
+EDGE_ROOM = 0.05
+"""Room beyond the outermost curve or limit, as a share of the scale. [1]"""
 _STYLES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)))
 _MARKS = ("o", "s", "^", "D", "v")
 
@@ -60,6 +67,7 @@ def plot_full_load(
     inside = _INSIDE[quantity]
     unit = unit or {"nm": "N.m", "kw": "kW"}[inside]
     factor = UNITS[unit].factor
+    peaks: list[tuple[float, float]] = []
     for side, part in mean.groupby("side", sort=False):
         colour, style = LINES[str(side)]
         rpm = part["rpm"].to_numpy(dtype=float)
@@ -72,8 +80,13 @@ def plot_full_load(
         words = f"{side}, mean of {runs}" if runs > 1 else f"{side}, one run"
         frame.plot(rpm, value, style, color=colour, linewidth=1.8, label=words)
         top = int(np.nanargmax(value))
-        frame.annotate(f"{value[top]:.0f}", (rpm[top], value[top]), xytext=(0, 5), ha="center",
-                       textcoords="offset points", fontsize=8, color=INK)  # fmt: skip
+        peaks.append((float(rpm[top]), float(value[top])))
+    highest = max(peak for _, peak in peaks) if peaks else 0.0
+    for at, peak in peaks:  # the higher one above its curve, the other below, so they stay apart
+        is_above = peak == highest
+        frame.annotate(f"{peak:.0f}", (at, peak), xytext=(0, 4 if is_above else -4), ha="center",
+                       va="bottom" if is_above else "top", textcoords="offset points", fontsize=8,
+                       color=INK)  # fmt: skip
     plain_scales(frame, "engine speed (rpm)", f"{quantity} ({unit})")
     frame.set_ylim(0, frame.get_ylim()[1] * 1.08)
     frame.legend(loc="lower center", frameon=False, fontsize=8)
@@ -110,6 +123,7 @@ def plot_gain(
                            label="95 % interval")  # fmt: skip
     frame.plot(rpm, value, "-", color=AFTER, linewidth=1.8, label="gain")
     plain_scales(frame, "engine speed (rpm)", f"gain in torque ({unit})")
+    frame.margins(y=0.2)  # so that the legend finds a place beside curve and zero
     frame.legend(loc="best", frameon=False, fontsize=8)
     head(frame, "Gain at every speed", is_simulated=is_simulated)
     return frame
@@ -120,31 +134,39 @@ def plot_along(
     column: str,
     *,
     watched: pd.DataFrame | None = None,
+    pressure: str = "kPa",
     is_simulated: bool = False,
     ax: Frame | None = None,
 ) -> Frame:
-    """Draw a channel along the pull, before and after, with its limits.
+    """Draw a channel along the pull, before and after, with its limits and its target.
 
     Parameters
     ----------
     mean
-        As in `tuneassist.runs.RunsComparison.mean`.
+        As in `tuneassist.runs.RunsComparison.mean`; lambda has its target drawn beside it where
+        there is a column ``lambda_target``.
     column
         One of `ALONG_WORDS`.
     watched
         As in `tuneassist.runs.RunsComparison.watched`: limits of the same channel are drawn.
+    pressure
+        Unit word for boost and manifold pressure.
     is_simulated
         Whether the data are; then the title says so.
     ax
-        Where to draw; None makes a figure.
+        Where to draw; None makes a figure. The scale spans at least `LEAST_SPANS`.
     """
     frame = frame_or_new(ax)
-    name, unit = ALONG_WORDS[column]
+    name = ALONG_WORDS[column][0]
+    unit, scale = along_unit(column, pressure)
+    limits = [(limit / scale, words) for limit, words in limits_of(watched, column, mean, scale)]
     for side, part in mean.groupby("side", sort=False):
         colour, style = LINES[str(side)]
-        frame.plot(part["rpm"], part[column], style, color=colour, linewidth=1.8, label=str(side),
-                   zorder=3 if side == "before" else 2)  # fmt: skip
-    for limit, words in limits_of(watched, column, mean):
+        frame.plot(part["rpm"], part[column] / scale, style, color=colour, linewidth=1.8,
+                   label=str(side), zorder=3 if side == "before" else 2)  # fmt: skip
+    if column == "lambda" and "lambda_target" in mean:
+        _draw_target(frame, mean)
+    for limit, words in limits:
         frame.axhline(limit, color=LIMIT, linestyle=":", linewidth=1.6)
         frame.annotate(no_math(words), (0.99, limit), xycoords=("axes fraction", "data"),
                        xytext=(0, 2), textcoords="offset points", ha="right", va="bottom",
@@ -152,31 +174,74 @@ def plot_along(
                        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6,
                              "alpha": 0.85})  # fmt: skip
     plain_scales(frame, "engine speed (rpm)", f"{name} ({unit})" if unit != name.lower() else name)
-    frame.margins(y=0.12)
+    _spread(frame, LEAST_SPANS[column] / scale)
     frame.legend(loc="best", frameon=False, fontsize=8)
     head(frame, f"{name} along the pull", is_simulated=is_simulated)
     return frame
 
 
+def along_unit(column: str, pressure: str) -> tuple[str, float]:
+    """Return the unit that a channel along the pull is drawn in, and what it is of the column's.
+
+    Examples
+    --------
+    >>> along_unit("boost_kpa", "bar")
+    ('bar gauge', 100.0)
+    """
+    unit = ALONG_WORDS[column][1]
+    if column not in ("boost_kpa", "manifold_pressure_kpa"):
+        return unit, 1.0
+    return unit.replace("kPa", pressure), UNITS[pressure].factor
+
+
+def _draw_target(frame: Frame, mean: pd.DataFrame) -> None:
+    """Draw the target of the last side: one line, for target and load differ little by side."""
+    part = mean[mean["side"] == mean["side"].iloc[-1]]
+    if part["lambda_target"].notna().any():
+        frame.plot(part["rpm"], part["lambda_target"], "-.", color=INK, linewidth=1.1,
+                   label="target", zorder=1)  # fmt: skip
+
+
+def _spread(frame: Frame, least: float) -> None:
+    """Widen a scale about its middle to the least span, with a little room at both ends."""
+    low, high = (float(end) for end in frame.dataLim.intervaly)
+    room = 0.5 * max(least - (high - low), 0.0) + EDGE_ROOM * max(high - low, least)
+    frame.set_ylim(low - room, high + room)
+
+
 def limits_of(
-    watched: pd.DataFrame | None, column: str, mean: pd.DataFrame
+    watched: pd.DataFrame | None, column: str, mean: pd.DataFrame, scale: float = 1.0
 ) -> list[tuple[float, str]]:
-    """Return a channel's limits that lie near what was seen, with their names."""
+    """Return a channel's limits that lie near what was seen, with their names.
+
+    Parameters
+    ----------
+    watched, mean
+        As in `tuneassist.runs.RunsComparison`.
+    column
+        One of `ALONG_WORDS`.
+    scale
+        The unit to say a limit in, of the column's.
+    """
     if watched is None or watched.empty:
         return []
     channel = column.removesuffix("_kpa").removesuffix("_c").removesuffix("_pct")
     own = watched[watched["channel"].eq(channel)].drop_duplicates("limit_name")
     low, high = float(mean[column].min()), float(mean[column].max())
-    room = max(high - low, 0.1 * abs(high))
+    room = max(high - low, 0.1 * abs(high), LEAST_SPANS[column])
     return [
-        (float(limit), f"{str(name).replace('_', ' ')} {limit:g}")
+        (float(limit), f"{str(name).replace('_', ' ')} {limit / scale:.4g}")
         for limit, name in zip(own["limit"], own["limit_name"], strict=True)
         if low - room <= limit <= high + room
     ]
 
 
 def plot_tunes(
-    tunes: Sequence[Tune], *, is_simulated: bool = False, ax: Frame | None = None
+    tunes: Sequence[Tune],
+    *,
+    unit: str = "N.m",
+    is_simulated: bool = False,
+    ax: Frame | None = None,
 ) -> Frame:
     """Draw the full-load torque of every tune of a set that has a run.
 
@@ -184,6 +249,8 @@ def plot_tunes(
     ----------
     tunes
         From least to most power.
+    unit
+        Unit word of the torque.
     is_simulated
         Whether the data are; then the title says so.
     ax
@@ -194,11 +261,12 @@ def plot_tunes(
     for number, (tune, run) in enumerate(with_run):
         shade = 0.75 * number / max(len(with_run) - 1, 1)
         style: Any = _STYLES[number % len(_STYLES)]
-        frame.plot(run["rpm"], run["torque_nm"], linestyle=style, linewidth=1.8,
+        torque = run["torque_nm"] / UNITS[unit].factor
+        frame.plot(run["rpm"], torque, linestyle=style, linewidth=1.8,
                    color=_between(BEFORE, AFTER, shade / 0.75), label=no_math(tune.name),
                    marker=_MARKS[number % len(_MARKS)], markevery=max(len(run) // 8, 1),
                    markersize=4)  # fmt: skip
-    plain_scales(frame, "engine speed (rpm)", "torque (N.m)")
+    plain_scales(frame, "engine speed (rpm)", f"torque ({unit})")
     frame.legend(loc="best", frameon=False, fontsize=8)
     head(frame, "The set of tunes at full load", is_simulated=is_simulated)
     return frame

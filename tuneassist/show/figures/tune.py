@@ -111,9 +111,11 @@ def plot_response(
         frame.plot([low, high], [down, down], "-", color=BEFORE, linewidth=3, solid_capstyle="butt")
         frame.plot(value, down, "o", color=INK, markersize=6)
         frame.annotate(f"{value:.2f}", (value, down), xytext=(0, 7), ha="center", fontsize=8,
-                       textcoords="offset points")  # fmt: skip
-    plain_scales(frame, "measured over expected change, 95 % interval", "")
-    frame.set_yticks(range(len(known)), [str(row[0]) for row in known])
+                       textcoords="offset points",
+                       bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6})  # fmt: skip
+    plain_scales(frame, "", "")
+    frame.set_xlabel("measured over expected change\n(bar: 95 % interval)")
+    frame.set_yticks(range(len(known)), [str(row[0]).replace(" and ", ",\n") for row in known])
     frame.set_ylim(len(known) - 0.4, -0.6)
     ends = [0.0, 1.0, *(x for row in known for x in row[2:])]
     frame.set_xlim(min(ends) - 0.15, max(ends) + 0.15)

@@ -1,0 +1,161 @@
+"""A tune's full-load run: a log with pulls in it, or a table of speed with torque or power."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from tuneassist.errors import LogError
+from tuneassist.files.toml_table import shown
+from tuneassist.reading import Log, read_log
+from tuneassist.runs import Pull, Refusal, RunSettings, find_pulls
+from tuneassist.runs.curves import curve_of, mean_curves
+from tuneassist.runs.output import output_of
+from tuneassist.settings import Setup
+
+OUTPUTS = ("torque_nm", "power_kw")
+TABLE = "Or give a table with the columns rpm and torque_nm, power_kw or both."
+NOT_THERE = ("no column was found for", "names the column")
+"""Words of the refusals after which a log is read by its headers alone: a roller's own logger has
+other columns than the one that the setup names, and full-load runs need neither lambda nor load."""
+
+
+@dataclass(frozen=True, eq=False)
+class TuneRun:
+    """A full-load run and where it comes from.
+
+    Parameters
+    ----------
+    curve
+        ``rpm`` and ``torque_nm``, ``power_kw`` or both. [rpm], [N.m], [kW]
+    words
+        What it was taken from, for people.
+    """
+
+    curve: pd.DataFrame
+    words: str
+
+
+def read_run(path: Path, *, setup: Setup | None = None) -> TuneRun:
+    """Read a full-load run.
+
+    Parameters
+    ----------
+    path
+        A table, a CSV with a header of ``rpm`` and ``torque_nm``, ``power_kw`` or both and no
+        time; other columns are passed over, and ``;`` with decimal comma is read as spreadsheets
+        save it. Anything else is read as a log, of which the full-load pulls are taken.
+    setup
+        Whose channels a log is read with; where they do not fit, it is read by its headers.
+
+    Raises
+    ------
+    LogError
+        When a value of a table is no number, a log cannot be read or has no full-load pull.
+    """
+    path = Path(path)
+    rows = _rows(path)
+    if not rows:
+        return _of_log(path, setup)
+    mark = ";" if ";" in rows[0][1] else ","
+    header = [word.strip().strip('"').casefold() for word in rows[0][1].split(mark)]
+    has_time = any(word.startswith("time") for word in header)
+    if "rpm" not in header or not set(OUTPUTS) & set(header) or has_time:
+        return _of_log(path, setup)
+    return TuneRun(_of_table(path, rows, header, mark), f"table {path.name}")
+
+
+def _rows(path: Path) -> list[tuple[int, str]]:
+    """Return the lines with their numbers, blank ones left out; none where it is no text."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        return []
+    return [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip()]
+
+
+def _of_table(
+    path: Path, rows: list[tuple[int, str]], header: list[str], mark: str
+) -> pd.DataFrame:
+    if len(rows) < 2:
+        raise LogError("the run holds no values.", where=str(path))
+    for name in ("rpm", *OUTPUTS):
+        if header.count(name) > 1:
+            raise LogError(f"the column {name} is there twice.", where=str(path))
+    columns = {name: header.index(name) for name in ("rpm", *OUTPUTS) if name in header}
+    values = [
+        {name: _number(line.split(mark), at, name, f"{path}, line {n}", mark)
+         for name, at in columns.items()}
+        for n, line in rows[1:]
+    ]  # fmt: skip
+    frame = pd.DataFrame(values, columns=list(columns), dtype=float)
+    if (frame["rpm"] <= 0).any():
+        row = int((frame["rpm"] <= 0).to_numpy().argmax())
+        raise LogError("a speed is not above zero.", where=f"{path}, line {rows[1 + row][0]}")
+    return frame
+
+
+def _number(cells: list[str], at: int, name: str, where: str, mark: str) -> float:
+    text = cells[at].strip().strip('"') if at < len(cells) else ""
+    try:
+        value = float(text.replace(",", ".") if mark == ";" else text)
+    except ValueError:
+        value = float("inf")
+    if not math.isfinite(value):
+        raise LogError(f"{name} is {shown(text)}.", where=where, mend="Write a number.")
+    return value
+
+
+def _of_log(path: Path, setup: Setup | None) -> TuneRun:
+    """Take the full-load pulls of a log; driving between them is no full load."""
+    log, how = _read(path, setup)
+    if not any(name in log.samples and log.samples[name].notna().any() for name in OUTPUTS):
+        found = ", ".join(column.header for column in log.columns)
+        raise LogError(
+            "the run has neither torque nor power.",
+            where=str(path),
+            mend=f"Its columns are {found}. {TABLE}",
+        )
+    found_pulls = find_pulls(log.samples, name=path.name)
+    if not found_pulls.pulls:
+        why = " ".join(refusal.description for refusal in found_pulls.refusals)
+        raise LogError(f"the log has no full-load pull. {why}", where=str(path), mend=TABLE)
+    curve, notes = _mean_curve(found_pulls.pulls, path)
+    many = len(found_pulls.pulls)
+    pulls = f"mean of {many} full-load pulls" if many > 1 else "one full-load pull"
+    span = f"{curve['rpm'].min():.0f} to {curve['rpm'].max():.0f} rpm"
+    return TuneRun(curve, "; ".join((f"{pulls} of {path.name}, {span}", *how, *notes)))
+
+
+def _mean_curve(pulls: Sequence[Pull], path: Path) -> tuple[pd.DataFrame, list[str]]:
+    """Return the mean torque over the speeds that every pull covers, and what was found."""
+    settings = RunSettings()
+    curves, notes = [], []
+    for pull in pulls:
+        output = output_of(pull.samples, settings)
+        if isinstance(output, Refusal):
+            raise LogError(output.description, where=f"{path}, pull {pull.number}", mend=TABLE)
+        curves.append(curve_of(pull, output.torque_nm, side="run", factor=1.0, settings=settings))
+        notes += [note.rstrip(".") for note in output.notes]
+    mean = mean_curves(pd.concat(curves, ignore_index=True), settings)
+    whole = mean.loc[mean["is_full"], ["rpm", "torque_nm"]].dropna().reset_index(drop=True)
+    if whole.empty:
+        raise LogError("the log's pulls share no speed.", where=str(path), mend=TABLE)
+    return whole, list(dict.fromkeys(notes))
+
+
+def _read(path: Path, setup: Setup | None) -> tuple[Log, list[str]]:
+    try:
+        return read_log(path, setup=setup), []
+    except LogError as error:
+        if setup is None or not any(words in str(error) for words in NOT_THERE):
+            raise
+        first = error
+    try:
+        return read_log(path), ["read by the headers, for the setup names other columns"]
+    except LogError:
+        raise first from None

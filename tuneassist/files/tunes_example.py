@@ -1,0 +1,20 @@
+"""A whole list of tunes, for help and messages; nothing heavy is imported for it."""
+
+EXAMPLE = """\
+setup = "car.toml"        # of every tune that names none of its own
+
+[[tune]]                  # one for each tune, least power first
+name = "standard"
+kind = "standard"         # or economy, towing, power, other
+grid = "standard.csv"     # correction grid; of the standard tune all zeros
+run = "standard-run.csv"  # may be left out: a full-load log, or a table
+                          # rpm,torque_nm (and, or else: power_kw)
+
+[[tune]]
+name = "trailer"
+kind = "towing"
+setup = "trailer.toml"    # only where target or limits differ
+grid = "trailer.csv"
+run = "trailer-run.csv"
+"""
+"""A whole ``tunes.toml`` with every key; paths start from the folder that it stands in."""
