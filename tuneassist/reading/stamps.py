@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.errors import LogError
@@ -60,30 +62,59 @@ def parse_stamps(cells: Cells, *, wrap_s: float | None = None) -> Stamps | None:
     is_first = wrap_s is None
     if is_first and cells.text_count < 0.5 * max(1, int((cells.words != "").sum())):
         return None
-    parts = cells.words.str.extract(_STAMP)
-    is_stamp = parts["h"].notna().to_numpy(dtype=bool)
+    parts = _Parts(cells.words)
+    is_stamp = parts.are("m")
     if is_first and is_stamp.sum() < 0.5 * cells.text_count:
         return None
     if wrap_s is None:
-        wrap_s = _HOUR_S if _is_short(parts[is_stamp]) else _DAY_S
-    first, second, third = (
-        pd.to_numeric(parts[k], errors="coerce").to_numpy(float) for k in ("h", "m", "s")
-    )
-    tail = pd.to_numeric("0." + parts["f"].str[1:], errors="coerce").fillna(0.0).to_numpy(float)
+        wrap_s = _HOUR_S if parts.are_short() else _DAY_S
+    first, second, third = (parts.numbers(key) for key in "hms")
+    tail = np.nan_to_num(parts.numbers("f"))
     if wrap_s == _HOUR_S:
         seconds = 60.0 * first + second + tail
     else:
-        late = parts["half"].fillna("").str.upper().str.startswith("P").to_numpy(dtype=bool)
-        has_half = parts["half"].notna().to_numpy(dtype=bool)
-        hour = np.where(has_half, first % 12 + 12 * late, first)
-        seconds = hour * _HOUR_S + 60.0 * second + np.where(np.isnan(third), 0.0, third) + tail
+        half = parts.are("half")
+        hour = np.where(half, first % 12 + 12 * parts.are("half", "^[Pp]"), first)
+        seconds = hour * _HOUR_S + 60.0 * second + np.nan_to_num(third) + tail
     return Stamps(np.where(is_stamp, seconds, np.nan), wrap_s)
 
 
-def _is_short(parts: pd.DataFrame) -> bool:
-    """Tell minutes and seconds: two parts, and no date or half of the day that proves hours."""
-    proof = parts["half"].notna() | parts["d"].str.contains(r"\d", regex=True, na=False)
-    return bool(parts["s"].isna().all() and proof.mean() < 0.5)
+class _Parts:
+    """What stamps are made of, cut by pyarrow: a clock is read in every row of a log."""
+
+    def __init__(self, words: pd.Series[str]) -> None:
+        import pyarrow as pa
+        from pyarrow import compute
+
+        self._found = compute.extract_regex(pa.array(words, pa.string()), pattern=_STAMP)
+
+    def _texts(self, key: str) -> Any:
+        from pyarrow import compute
+
+        return compute.fill_null(compute.struct_field(self._found, key), "")
+
+    def are(self, key: str, like: str = ".") -> npt.NDArray[np.bool_]:
+        """Tell the stamps that have this part, and it like this."""
+        from pyarrow import compute
+
+        is_there = compute.match_substring_regex(self._texts(key), like)
+        return np.asarray(is_there).astype(bool)
+
+    def numbers(self, key: str) -> Floats:
+        """Return a part as numbers; a fraction's begins with its sign."""
+        import pyarrow as pa
+        from pyarrow import compute
+
+        texts = self._texts(key)
+        if key == "f":
+            texts = compute.replace_substring_regex(texts, "^[.,:]", "0.")
+        texts = compute.if_else(compute.equal(texts, ""), pa.scalar(None, pa.string()), texts)
+        return np.asarray(compute.cast(texts, pa.float64())).astype(float)
+
+    def are_short(self) -> bool:
+        """Tell minutes and seconds: two parts, and neither date nor half of the day before."""
+        proof = self.are("half") | self.are("d", "[0-9]")
+        return bool(not self.are("s").any() and np.mean(proof[self.are("m")]) < 0.5)
 
 
 def refuse_minutes(seconds: Floats, wrap_s: float, *, where: str) -> None:
