@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
+import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pyarrow import parquet
 
 from tuneassist.errors import LogError
+from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import read_log
 from tuneassist.reading.clock import build_timeline
 from tuneassist.reading.log import Cells
 from tuneassist.reading.straight import SESSION_PAUSE_S
+from tuneassist.settings import ChannelSource
 
 ROWS = 120
+CAR = read_setup(Path(__file__).resolve().parent.parent / "sample_logs" / "petrol-setup.toml")
 
 
 def read_stamps(tmp_path, stamps, header="Time (s)", delimiter=","):
@@ -168,3 +175,169 @@ def test_whatever_the_stamps_the_seconds_that_stay_rise(stamps):
     assert (np.diff(result.seconds[result.is_usable]) > 0).all()
     assert np.isnan(result.seconds[~result.is_usable]).all()
     assert len(stamps) - int(result.is_usable.sum()) == sum(n for _, n in result.dropped)
+
+
+# --- whole minutes, minutes, and stamps of the file's own type ------------------------------------
+
+FAST = np.arange(3000) * 0.05  # two and a half minutes at 20 Hz
+
+
+def dated(seconds):
+    return [pd.Timestamp("2024-03-01 10:00:00") + pd.Timedelta(seconds=float(s)) for s in seconds]
+
+
+@pytest.mark.parametrize(
+    "form", ["%Y-%m-%d %H:%M", "%d.%m.%Y %H:%M", "%I:%M %p", "%Y-%m-%dT%H:%MZ", "%H:%M:00"]
+)
+def test_stamps_of_whole_minutes_are_refused_with_what_to_export(tmp_path, form):
+    stamps = [moment.strftime(form) for moment in dated(FAST)]
+    message = "have minutes only.*Export the time with seconds"
+    with pytest.raises(LogError, match=message):
+        read_stamps(tmp_path, stamps, "Time")
+    with pytest.raises(LogError, match=message):  # all of it within one minute
+        read_stamps(tmp_path, stamps[:500], "Time")
+
+
+def test_two_parts_that_may_be_hours_and_minutes_are_asked_about(tmp_path):
+    stamps = [moment.strftime("%H:%M") for moment in dated(FAST)]
+    with pytest.raises(LogError, match=r"hours and minutes or minutes and seconds.*1000 rows"):
+        read_stamps(tmp_path, stamps, "Time")
+    # ten rows for each stamp are ten a second
+    log = read_stamps(tmp_path, clock(np.arange(ROWS) // 10, "{m:02d}:{si:02d}"), "Time")
+    np.testing.assert_allclose(log.samples["time_s"], np.arange(ROWS) / 10, atol=1e-9)
+
+
+@pytest.mark.parametrize("rate_hz", [4.0, 5.0, 10.0, 20.0, 50.0])
+def test_minutes_without_a_unit_are_asked_about_and_not_taken_for_seconds(tmp_path, rate_hz):
+    stamps = np.arange(2400) / rate_hz / 60
+    with pytest.raises(LogError, match=r"could be s or min.*unit = \"min\""):
+        read_stamps(tmp_path, stamps, "Time")
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 10.0, 50.0, 100.0, 200.0])
+def test_seconds_without_a_unit_are_seconds_at_every_usual_rate(tmp_path, rate_hz):
+    log = read_stamps(tmp_path, np.arange(300) / rate_hz + 0.125, "Time")
+    assert np.diff(log.samples["time_s"]) == pytest.approx(1 / rate_hz)
+
+
+def table_of(times):
+    row = np.arange(len(times))
+    return pa.table(
+        {
+            "Time": times,
+            "RPM": pa.array(3000 + 500 * np.sin(row / 30)),
+            "MAP (kPa)": pa.array(90 + 20 * np.sin(row / 20)),
+            "Lambda": pa.array(1 + 0.05 * np.sin(row / 10)),
+        }
+    )
+
+
+TYPES = [pa.timestamp("ms"), pa.timestamp("us", tz="UTC"), pa.duration("ms")]
+
+
+def read_table(folder, times, car=None):
+    path = Path(folder) / "log.parquet"
+    parquet.write_table(table_of(times), path)
+    return read_log(path, setup=car)
+
+
+@pytest.mark.parametrize("unit", ["ms", "min", "s", None])
+@pytest.mark.parametrize("kind", TYPES, ids=str)
+def test_a_typed_stamp_carries_its_unit_whatever_the_setup_says(tmp_path, kind, unit):
+    ticks = np.rint((1e9 + FAST) * (1e6 if kind.unit == "us" else 1e3)).astype("int64")
+    car = replace(CAR, channels={"time": ChannelSource("Time", unit=unit)})
+    log = read_table(tmp_path, pa.array(ticks).cast(kind), car)
+    np.testing.assert_allclose(np.diff(log.samples["time_s"]), 0.05, atol=1e-6)
+    said = [f"the setup's {unit} was not used" in note for note in log.notes]
+    assert any(said) == (unit in ("ms", "min"))
+
+
+@pytest.mark.parametrize("kind", TYPES, ids=str)
+def test_typed_stamps_of_whole_minutes_are_refused_and_never_offered_as_ms(tmp_path, kind):
+    minutes = (FAST // 60 * 60 * (1e6 if kind.unit == "us" else 1e3)).astype("int64")
+    with pytest.raises(LogError, match="have minutes only"):
+        read_table(tmp_path, pa.array(minutes).cast(kind))
+
+
+def test_typed_stamps_too_far_apart_are_refused_without_offering_a_unit(tmp_path):
+    moments = pa.array(np.arange(400) * 7000).cast(pa.timestamp("ms"))
+    with pytest.raises(LogError, match="step by 7 s") as found:
+        read_table(tmp_path, moments)
+    assert " ms" not in str(found.value)
+
+
+@pytest.mark.parametrize("kind", [pa.time32("s"), pa.time32("ms"), pa.time64("us")], ids=str)
+def test_a_typed_time_of_day_goes_on_past_midnight(tmp_path, kind):
+    seconds = (86_400 - 60 + FAST) % 86_400
+    each = {"s": 1, "ms": 1e3, "us": 1e6}[kind.unit]
+    ticks = np.floor(seconds * each + 1e-6).astype("int32" if kind.bit_width == 32 else "int64")
+    log = read_table(tmp_path, pa.array(ticks).cast(kind))
+    span = log.samples["time_s"].iloc[-1] - log.samples["time_s"].iloc[0]
+    assert span == pytest.approx(FAST[-1], abs=1e-3)
+    assert not any("starts again" in note for note in log.notes)
+
+
+# --- decimal commas -------------------------------------------------------------------------------
+
+
+def comma_log(folder, spell, rows=2000, off=600, delimiter=";"):
+    """Write a log that begins with the engine off, in whole numbers."""
+    at = np.arange(rows)
+    lam = 0.98 + 0.05 * np.sin(at / 40)
+    cells = ["1" if i < off else spell(v) for i, v in zip(at, lam, strict=True)]
+    lines = [delimiter.join(["Time (ms)", "RPM", "MAP (kPa)", "Lambda"])]
+    lines += [
+        delimiter.join([str(100 * i), "0" if i < off else str(3000 + i % 50), "100", cell])
+        for i, cell in zip(at, cells, strict=True)
+    ]
+    path = Path(folder) / "log.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path, np.where(at < off, 1.0, lam)
+
+
+@pytest.mark.parametrize("digits", [1, 2, 3, 4])
+def test_decimal_commas_behind_many_whole_numbers_are_decimal_commas(tmp_path, digits):
+    path, lam = comma_log(tmp_path, lambda v: f"{v:.{digits}f}".replace(".", ","))
+    log = read_log(path)
+    assert log.dialect.decimal == ","
+    np.testing.assert_allclose(log.samples["lambda"], lam, atol=0.6 * 10**-digits)
+
+
+def test_decimal_commas_in_quotation_marks_are_found_late_too(tmp_path):
+    path, lam = comma_log(tmp_path, lambda v: f'"{v:.3f}"'.replace(".", ","), delimiter=",")
+    np.testing.assert_allclose(read_log(path).samples["lambda"], lam, atol=6e-4)
+
+
+def test_decimal_signs_that_are_mixed_late_are_refused(tmp_path):
+    path, _ = comma_log(tmp_path, lambda v: f"{v:.3f}".replace(".", ","))
+    lines = path.read_text(encoding="utf-8").splitlines()
+    lines[2] = lines[2].replace(";100;", ";100.5;")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    with pytest.raises(LogError, match=r"mixed: '100.5' in row 3, '\d,\d+' in row 6\d\d"):
+        read_log(path)
+
+
+def test_a_decimal_comma_behind_the_first_part_is_text_and_never_a_thousand(tmp_path):
+    path, _ = comma_log(tmp_path, lambda v: f"{v - 0.1:.3f}".replace(".", ","), off=1200)
+    running = path.read_text(encoding="utf-8").replace(";0;100;", ";900;100;")
+    path.write_text(running, encoding="utf-8")
+    car = replace(CAR, channels={}, steady=replace(CAR.steady, estimate_rows=1000))
+    with pytest.raises(LogError, match=r"cells are text and not numbers, the first is '0,8"):
+        read_log(path, setup=car)
+
+
+def test_text_with_decimal_commas_in_a_table_is_read(tmp_path):
+    at = np.arange(3000)
+    lam = 0.98 + 0.05 * np.sin(at / 40)
+    words = ["1" if i < 600 else f"{v:.3f}".replace(".", ",") for i, v in enumerate(lam)]
+    table = table_of(pa.array(FAST)).set_column(0, "Time (s)", pa.array(FAST))
+    path = tmp_path / "log.parquet"
+    parquet.write_table(table.set_column(3, "Lambda", pa.array(words)), path)
+    log = read_log(path)
+    np.testing.assert_allclose(log.samples["lambda"], np.where(at < 600, 1, lam), atol=6e-4)
+    words[5] = "1.05"
+    parquet.write_table(table.set_column(3, "Lambda", pa.array(words)), path)
+    with pytest.raises(
+        LogError, match=r"column 'Lambda': decimal points and .*'1.05' and '\d,\d+'"
+    ):
+        read_log(path)

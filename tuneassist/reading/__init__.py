@@ -15,10 +15,14 @@
     numbers     text of cells to numbers
     sensors     volts by a sensor's transfer, raw diagnostic bytes (diagnostic)
     guard       does the unit fit the values
+    judge       a column's unit against its values and the axis
     columns     raw column to values inside
-    clock       stamps to rising seconds (stamps, straight)
+    clock       stamps to rising seconds (stamps, timeunit, straight)
     checks      is there enough to go on
+    pressures   brought to one reference
     part        one part of a log: all of it, in order
+    late        columns that hold nothing in the first part
+    watch       a column over all parts
     tally       the further parts of a long log (ahead)
     read        a log whole or part by part
 

@@ -39,7 +39,8 @@ def arrow_cells(column: Any, decimal: str = ".") -> Cells:
         kind = column.type
     if is_stamp(kind):
         whole = pa.int32() if types.is_time32(kind) else pa.int64()
-        return Cells(_floats(compute.cast(column, whole)) * _PARTS[kind.unit])
+        seconds = _floats(compute.cast(column, whole)) * _PARTS[kind.unit]
+        return Cells(seconds, stamp="clock" if types.is_time(kind) else "moment")
     if types.is_integer(kind) or types.is_floating(kind) or types.is_null(kind):
         return Cells(_floats(column))
     if types.is_boolean(kind):

@@ -11,6 +11,7 @@ import numpy as np
 from tuneassist.errors import LogError
 from tuneassist.reading.arrow import arrow_cells, is_stamp
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
+from tuneassist.reading.numbers import decimal_signs, parse_words
 from tuneassist.reading.source import Source
 from tuneassist.units import find_unit
 
@@ -53,6 +54,7 @@ class ColumnarParts:
             raise LogError("the file has no columns.", where=self._name)
         self.dialect = Dialect(encoding=source.kind, header_line=0, data_line=1)
         self._batches: Iterator[Any] = iter(())
+        self._decimals: dict[int, str] = {}  # of columns of text that show theirs
 
     @property
     def is_whole(self) -> bool:
@@ -84,8 +86,26 @@ class ColumnarParts:
 
     def _piece(self, table: Any, wanted: Wanted, line: int) -> Piece:
         places = {name: i for i, name in enumerate(table.schema.names)}
-        cells = {i: arrow_cells(table.column(places[self._names[i]])) for i in wanted.indices}
+        cells = {i: self._cells(i, table.column(places[self._names[i]])) for i in wanted.indices}
         return Piece(np.arange(line + 1, line + table.num_rows + 1), cells)
+
+    def _cells(self, i: int, column: Any) -> Cells:
+        """Read a column; its text with the decimal sign that its cells show."""
+        cells = arrow_cells(column, self._decimals.get(i, "."))
+        words = cells.words
+        if words is None or i in self._decimals or not words.str.contains(",", regex=False).any():
+            return cells
+        signs = decimal_signs(words)
+        if len(signs) == 2:
+            raise LogError(
+                f"decimal points and decimal commas are mixed: {signs['.']!r} and {signs[',']!r}.",
+                where=f"{self._name}, column {self._names[i]!r}",
+                mend="Export the log with one decimal sign.",
+            )
+        if "," not in signs:
+            return cells
+        self._decimals[i] = ","
+        return parse_words(words, ",")
 
     @contextmanager
     def _damage(self) -> Iterator[None]:

@@ -8,24 +8,14 @@ import numpy as np
 
 from tuneassist.channels import CHANNELS, Channel
 from tuneassist.errors import LogError
-from tuneassist.reading.guard import (
-    MAX_IMPOSSIBLE_SHARE,
-    Mixture,
-    check_text,
-    check_unit,
-    fitting_units,
-    judge_by,
-    measured,
-    setup_line,
-)
+from tuneassist.reading.guard import MAX_IMPOSSIBLE_SHARE, Mixture, check_text
+from tuneassist.reading.judge import check_values, judging_channel, mixture_of, settle_unit
 from tuneassist.reading.log import Cells, Floats
-from tuneassist.reading.picks import Pick, UnclearError, check_unit_text, is_gauge_axis
+from tuneassist.reading.picks import Pick, check_unit_text
 from tuneassist.settings import Setup
-from tuneassist.units import convert, units_of
+from tuneassist.units import convert, unit_named
 
-_FAR_OFF_SHARE = 0.15  # fewer samples than this near the axis: the unit is in doubt
 _HUGE = 1e12  # no measurement in any unit
-_AT_HOME_SHARE = 0.5  # more than this on the axis in another unit: that is the likely one
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,43 +72,38 @@ def build_column(
     """
     where = f"{name}, column {pick.heading.text!r}"
     load_unit = setup.axes.load_unit if setup else (pick.unit or "1")
-    channel = _judge(pick, load_unit, setup)
-    mixture = _mixture(setup)
+    channel = judging_channel(pick, load_unit, setup)
+    mixture = mixture_of(setup)
     check_unit_text(pick, channel.quantity, name=name)
     note = check_text(cells, where=where, line=first_text_line)
     notes = [f"Column {pick.heading.text!r}: {note}"] if note else []
     numbers = cells.numbers
     if channel.quantity != "number":
-        pick, said = _settle_unit(pick, numbers, channel, mixture, setup, where=where)
+        pick, said = settle_unit(pick, numbers, channel, mixture, setup, where=where)
         notes.extend(said)
-        check_unit(
-            numbers, pick.unit or "", channel, mixture, where=where, header=pick.heading.text
-        )
+        check_values(pick, numbers, setup, where=where)
     inside = load_unit if pick.channel == "load" else channel.unit
     if channel.quantity == "number":
         values = numbers.copy()
         inside = pick.unit or inside
     else:
         values = convert(numbers, pick.unit or inside, inside, afr_stoich=mixture.afr_stoich)
-        if setup is not None:
-            _check_axis(pick, numbers, channel, setup, where=where)
-    possible = _possible(pick, channel, inside)
-    values, said = _blank_impossible(values, pick, channel, inside, possible, where=where)
-    notes.extend(said)
     if pick.unit == "afr":
         notes.append(_afr_note(pick, mixture, setup))
-    return Column(
+    column = Column(
         pick,
         values,
         inside,
-        tuple(notes),
-        possible,
+        (),
+        _possible(pick, channel, inside),
         channel.plausible.zero_is_off,
         mixture.afr_stoich,
     )
+    values, said = _blank_impossible(column, where=where)
+    return replace(column, numbers=values, notes=(*notes, *said))
 
 
-def extend_column(column: Column, numbers: Floats) -> tuple[Floats, int]:
+def extend_column(column: Column, numbers: Floats) -> tuple[Floats, Floats]:
     """Convert a further part of a column whose unit was settled in the first.
 
     Parameters
@@ -131,7 +116,7 @@ def extend_column(column: Column, numbers: Floats) -> tuple[Floats, int]:
     Returns
     -------
     values, wrong
-        In the unit inside, nan where there is no measurement; and how many cells were none.
+        In the unit inside, nan where there is no measurement; and those that were none.
     """
     pick, (low, high) = column.pick, column.possible
     values = numbers
@@ -140,10 +125,35 @@ def extend_column(column: Column, numbers: Floats) -> tuple[Floats, int]:
     with np.errstate(invalid="ignore"):
         is_fine = (values >= low) & (values <= high) & (np.abs(values) <= _HUGE)
     if is_fine.all():
-        return values, 0
+        return values, values[:0]
     is_given = ~np.isnan(values)
     is_off = (values == 0) & column.zero_is_off
-    return np.where(is_fine, values, np.nan), int((is_given & ~is_fine & ~is_off).sum())
+    return np.where(is_fine, values, np.nan), values[is_given & ~is_fine & ~is_off]
+
+
+def check_possible(column: Column, wrong: int, given: int, first: float, *, where: str) -> None:
+    """Refuse a column of which many values are no measurement.
+
+    Parameters
+    ----------
+    column
+        With its unit settled.
+    wrong, given
+        Values that are none, of how many. [1]
+    first
+        The first of them. [unit inside]
+    where
+        File and column, for messages.
+    """
+    pick, (low, high) = column.pick, column.possible
+    is_mixture = pick.unit is not None and unit_named(pick.unit).quantity == "mixture"
+    if wrong > MAX_IMPOSSIBLE_SHARE * max(1, given) and not is_mixture:
+        raise LogError(
+            f"{wrong} of {given} values cannot be {pick.channel.replace('_', ' ')}: "
+            f"the first is {first:g} {column.unit_inside}, and {low:g} to {high:g} is possible.",
+            where=where,
+            mend="Check the sensor, the column and its unit.",
+        )
 
 
 def _possible(pick: Pick, channel: Channel, unit: str) -> tuple[float, float]:
@@ -155,22 +165,6 @@ def _possible(pick: Pick, channel: Channel, unit: str) -> tuple[float, float]:
     return channel.possible
 
 
-def _judge(pick: Pick, load_unit: str, setup: Setup | None) -> Channel:
-    """Return the channel whose ranges hold for the column as logged, gauge or absolute."""
-    if not pick.shift:
-        return judge_by(pick.channel, load_unit, is_gauge_axis(setup))
-    if pick.channel == "load":
-        return judge_by("load", load_unit, pick.shift > 0)
-    as_logged = CHANNELS["boost" if pick.shift > 0 else "manifold_pressure"]
-    return replace(as_logged, name=pick.channel)
-
-
-def _mixture(setup: Setup | None) -> Mixture:
-    if setup is None:
-        return Mixture()
-    return Mixture(setup.engine.afr_stoich, setup.engine.ignition == "spark")
-
-
 def _afr_note(pick: Pick, mixture: Mixture, setup: Setup | None) -> str:
     origin = "the setup's fuel" if setup else "petrol, since no setup was given"
     return (
@@ -179,113 +173,25 @@ def _afr_note(pick: Pick, mixture: Mixture, setup: Setup | None) -> str:
     )
 
 
-def _settle_unit(
-    pick: Pick,
-    numbers: Floats,
-    channel: Channel,
-    mixture: Mixture,
-    setup: Setup | None,
-    *,
-    where: str,
-) -> tuple[Pick, list[str]]:
-    """Give a column without a unit the only one that its values allow, and say so."""
-    if pick.unit is not None:
-        return pick, []
-    kept = measured(numbers, channel.plausible)
-    inside = channel.unit
-    if not len(kept) or ((kept == 0).all() and channel.quantity != "temperature"):
-        return replace(pick, unit=inside, unit_how="inside"), []
-    fitting, by = fitting_units(kept, channel, mixture), ""
-    if len(fitting) > 1 and pick.channel in ("rpm", "load") and setup is not None:
-        at_home = [u for u in fitting if _axis_share(kept, u, channel, setup) > _AT_HOME_SHARE]
-        fitting, by = (tuple(at_home), " on the table's axis") if at_home else (fitting, "")
-    if len(fitting) == 1:
-        note = (
-            f"Column {pick.heading.text!r} has no unit; its values can only be "
-            f"{pick.channel.replace('_', ' ')} in {fitting[0]}{by}."
-        )
-        return replace(pick, unit=fitting[0], unit_how="values"), [note]
-    low, high = (float(q) for q in np.quantile(kept, [0.1, 0.95]))
-    choice = fitting or units_of(channel.quantity)
-    doubt = "could be" if fitting else "fit none of"
-    raise UnclearError(
-        f"no unit is given, and values between {low:g} and {high:g} {doubt} {', '.join(choice)}.",
-        where=where,
-        mend="Under [channels] write: "
-        f"{setup_line(pick.channel, pick.heading.text, choice[0])}, with the right unit.",
-    )
-
-
-def _axis_share(
-    numbers: Floats, unit: str, channel: Channel, setup: Setup, slack: float = 1.0
-) -> float:
-    """Share of the values that lie on the setup's axis when read in this unit."""
-    is_rpm = channel.name == "rpm"
-    points = setup.axes.rpm if is_rpm else setup.axes.load
-    values = convert(numbers, unit, "rpm" if is_rpm else setup.axes.load_unit)
-    low, high = float(points[0]), float(points[-1])
-    low, high = min(low * slack, low / slack), max(high * slack, high / slack)
-    return float(np.mean((values >= low) & (values <= high))) if len(values) else 1.0
-
-
-def _check_axis(pick: Pick, numbers: Floats, channel: Channel, setup: Setup, *, where: str) -> None:
-    """Refuse a unit that puts the log beside the table while another puts it on the table."""
-    if pick.channel not in ("rpm", "load") or pick.shift or pick.unit is None:
-        return
-    kept = measured(numbers, channel.plausible)
-    near = _axis_share(kept, pick.unit, channel, setup, slack=0.8)
-    if near >= _FAR_OFF_SHARE:
-        return
-    likely = [
-        unit
-        for unit in fitting_units(kept, channel, _mixture(setup))
-        if unit != pick.unit and _axis_share(kept, unit, channel, setup) >= _AT_HOME_SHARE
-    ]
-    if likely:
-        low, high = (float(q) for q in np.quantile(kept, [0.1, 0.95]))
-        raise LogError(
-            f"values between {low:g} and {high:g} {pick.unit} lie beside the table's "
-            f"{pick.channel} axis; they look like {' or '.join(likely)}.",
-            where=where,
-            mend="If so, write under [channels]: "
-            f"{setup_line(pick.channel, pick.heading.text, likely[0])}.",
-        )
-
-
-def _blank_impossible(
-    values: Floats,
-    pick: Pick,
-    channel: Channel,
-    unit: str,
-    possible: tuple[float, float],
-    *,
-    where: str,
-) -> tuple[Floats, list[str]]:
+def _blank_impossible(column: Column, *, where: str) -> tuple[Floats, list[str]]:
     """Blank single cells that are no measurement; refuse where they are many."""
-    low, high = possible
+    values, (low, high), header = column.numbers, column.possible, column.pick.heading.text
     is_given = ~np.isnan(values)
     with np.errstate(invalid="ignore"):
         is_out = is_given & ((values < low) | (values > high) | (np.abs(values) > _HUGE))
-    is_off = is_out & (values == 0) & channel.plausible.zero_is_off
-    wrong = int((is_out & ~is_off).sum())
-    if wrong > MAX_IMPOSSIBLE_SHARE * max(1, int(is_given.sum())) and channel.quantity != "mixture":
-        first = float(values[is_out & ~is_off][0])
-        raise LogError(
-            f"{wrong} of {int(is_given.sum())} values cannot be {pick.channel.replace('_', ' ')}: "
-            f"the first is {first:g} {unit}, and {low:g} to {high:g} is possible.",
-            where=where,
-            mend="Check the sensor, the column and its unit.",
-        )
+    is_off = is_out & (values == 0) & column.zero_is_off
+    wrong = values[is_out & ~is_off]
     notes = []
-    if wrong:
-        first = float(values[is_out & ~is_off][0])
+    if len(wrong):
+        first = float(wrong[0])
+        check_possible(column, len(wrong), int(is_given.sum()), first, where=where)
         notes.append(
-            f"Column {pick.heading.text!r}: {wrong} impossible value(s) were left out, the first "
-            f"{first:g} {unit}."
+            f"Column {header!r}: {len(wrong)} impossible value(s) were left out, the first "
+            f"{first:g} {column.unit_inside}."
         )
     if is_off.any():
         notes.append(
-            f"Column {pick.heading.text!r}: {int(is_off.sum())} zero(s) were left out; the sensor "
+            f"Column {header!r}: {int(is_off.sum())} zero(s) were left out; the sensor "
             "was not ready."
         )
     return np.where(is_out, np.nan, values), notes

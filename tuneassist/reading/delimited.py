@@ -20,7 +20,7 @@ import pandas as pd
 
 from tuneassist.errors import LogError
 from tuneassist.reading.arrow import arrow_cells
-from tuneassist.reading.dialect import HEAD_LINES, Layout, find_layout, split_line
+from tuneassist.reading.dialect import HEAD_LINES, Layout, find_layout, settle_decimal, split_line
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
 from tuneassist.reading.numbers import BLANKS, parse_words
 from tuneassist.reading.source import Source
@@ -66,8 +66,9 @@ class DelimitedParts:
         self._text = read_first(source, rows=rows + HEAD_LINES)
         head = self._text.data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")
         layout = find_layout(head[:HEAD_LINES], name=source.name, wanted=wanted)
-        self._layout = layout
         self._text = self._text.cut(layout.data + rows)
+        layout = settle_decimal(layout, self._text.data, name=source.name)
+        self._layout = layout
         self.headers = layout.headers
         self.preamble = tuple(line[:2000] for line in head[: layout.header][:50])
         self.dialect = Dialect(
@@ -200,7 +201,7 @@ class _Columns:
 
     def _parse(self, wanted: Sequence[int], as_text: Set[int]) -> dict[int, Any]:
         import pyarrow as pa
-        from pyarrow import ArrowInvalid, csv
+        from pyarrow import ArrowInvalid, csv, types
 
         names = [f"c{i}" for i in range(self._layout.width)]
         try:
@@ -222,6 +223,9 @@ class _Columns:
             return self._parse_slowly(wanted)
         if table.num_rows != len(self.lines):
             return self._parse_slowly(wanted)
+        dates = {i for i in wanted if types.is_temporal(table.column(f"c{i}").type)}
+        if dates:  # guessed for this part alone: one bad stamp makes it text elsewhere
+            return self._parse(wanted, as_text | dates)
         return {i: table.column(f"c{i}") for i in wanted}
 
     def _parse_slowly(self, wanted: Sequence[int]) -> dict[int, Any]:

@@ -10,12 +10,12 @@ import csv
 import re
 from collections import Counter
 from collections.abc import Sequence, Set
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tuneassist.channels import channels_called
 from tuneassist.errors import LogError
 from tuneassist.reading.headers import read_heading
-from tuneassist.reading.numbers import CLOCK, is_blank, is_number
+from tuneassist.reading.numbers import CLOCK, GROUPED, SIGNED, is_blank, is_number
 from tuneassist.units import find_unit
 
 HEAD_LINES = 400
@@ -205,14 +205,63 @@ def _find_decimal(rows: Sequence[Row], delimiter: str, *, name: str, first_line:
             if sign:
                 seen.setdefault(sign[1], (first_line + offset, word))
     if len(seen) == 2 and delimiter != ",":
-        (row_p, point), (row_c, comma) = seen["."], seen[","]
-        raise LogError(
-            f"decimal points and decimal commas are mixed: {point!r} in row {row_p}, "
-            f"{comma!r} in row {row_c}.",
-            where=name,
-            mend="Export the log with one decimal sign.",
-        )
+        raise _mixed(seen["."], seen[","], name)
     return "," if "," in seen and "." not in seen else "."
+
+
+def _mixed(point: tuple[int, str], comma: tuple[int, str], name: str) -> LogError:
+    return LogError(
+        f"decimal points and decimal commas are mixed: {point[1]!r} in row {point[0]}, "
+        f"{comma[1]!r} in row {comma[0]}.",
+        where=name,
+        mend="Export the log with one decimal sign.",
+    )
+
+
+def settle_decimal(layout: Layout, data: bytes, *, name: str) -> Layout:
+    """Look for decimal commas in all of the first part, where its first lines show none.
+
+    With the engine off the first lines may hold whole numbers only.
+
+    Parameters
+    ----------
+    layout
+        As the first lines tell.
+    data
+        The first part.
+    name
+        File name, for messages.
+
+    Raises
+    ------
+    LogError
+        When decimal points and decimal commas are mixed.
+    """
+    if layout.decimal == "," or (b'"' if layout.delimiter == "," else b",") not in data:
+        return layout
+    comma = _first_decimal(data, layout, ",", GROUPED)
+    point = _first_decimal(data, layout, "[.]", GROUPED if comma else None)
+    if comma and point and layout.delimiter != ",":
+        raise _mixed(point, comma, name)
+    if point or not (comma or _first_decimal(data, layout, ",", None)):
+        return layout
+    return replace(layout, decimal=",")
+
+
+def _first_decimal(
+    data: bytes, layout: Layout, sign: str, but: str | None
+) -> tuple[int, str] | None:
+    """Find the first cell that is a number with this decimal sign, and its row."""
+    is_quoted = layout.delimiter == "," == sign
+    edges = b'"' if is_quoted else b'["\n%s]' % re.escape(layout.delimiter.encode())
+    other = b"(?! *%s *%s)" % (but.encode(), edges) if but else b""
+    number = SIGNED.replace("([.,])", sign).encode()
+    cell = rb"(?<=%s)%s *(%s) *(?=%s)" % (edges, other, number, edges)
+    start = 0
+    for _ in range(layout.data):
+        start = data.find(b"\n", start) + 1
+    found = re.compile(cell).search(data, max(start - 1, 0))
+    return (data.count(b"\n", 0, found.start()) + 1, found[1].decode()) if found else None
 
 
 def _no_numbers(rows: Sequence[Row], name: str) -> LogError:

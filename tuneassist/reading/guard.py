@@ -227,13 +227,21 @@ def check_text(cells: Cells, *, where: str, line: int) -> str:
     """
     if not cells.text_count:
         return ""
-    filled = int(np.isfinite(cells.numbers).sum()) + cells.text_count
-    example = cells.text_example[1][:40]
-    if cells.text_count > MAX_TEXT_SHARE * filled:
+    example = cells.text_example[1]
+    numbers = int(np.isfinite(cells.numbers).sum())
+    check_texts(cells.text_count, numbers, example, where=f"{where}, row {line}")
+    return (
+        f"{cells.text_count} cell(s) of text were left out, the first {example[:40]!r} in row "
+        f"{line}."
+    )
+
+
+def check_texts(texts: int, numbers: int, example: str, *, where: str) -> None:
+    """Refuse a column of words, given how many cells are text and how many are numbers."""
+    if texts > MAX_TEXT_SHARE * (numbers + texts):
         raise LogError(
-            f"{cells.text_count} of {filled} cells are text and not numbers, "
-            f"the first is {example!r}.",
-            where=f"{where}, row {line}",
+            f"{texts} of {numbers + texts} cells are text and not numbers, "
+            f"the first is {example[:40]!r}.",
+            where=where,
             mend="Export the log with numbers, or name another column under [channels].",
         )
-    return f"{cells.text_count} cell(s) of text were left out, the first {example!r} in row {line}."

@@ -135,12 +135,16 @@ class Cells:
         Cells that hold neither a number nor nothing.
     text_example
         Position and content of the first such cell.
+    stamp
+        "moment" or "clock" where the file's own type says that the numbers are times: seconds, or
+        seconds since midnight.
     """
 
     numbers: Floats
     words: pd.Series[str] | None = None
     text_count: int = 0
     text_example: tuple[int, str] = (0, "")
+    stamp: Literal["", "moment", "clock"] = ""
 
 
 @dataclass(frozen=True)

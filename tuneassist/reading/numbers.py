@@ -43,14 +43,41 @@ def parse_words(words: pd.Series[str], decimal: str) -> Cells:
     """
     text = words.fillna("").str.strip()
     is_empty = text.str.casefold().isin(_BLANK_SET).to_numpy(dtype=bool)
-    plain = text
+    plain = _without_thousands(text, "." if decimal == "," else ",", decimal)
     if decimal == ",":
-        plain = text.str.replace(r"\.(?=\d{3}(?:\D|$))", "", regex=True)
         plain = plain.str.replace(",", ".", regex=False)
-    else:
-        plain = text.str.replace(r",(?=\d{3}(?:\D|$))", "", regex=True)
     values = pd.to_numeric(plain.mask(is_empty), errors="coerce").to_numpy(dtype=float)
     is_text = np.isnan(values) & ~is_empty
     first = int(np.argmax(is_text)) if is_text.any() else 0
     example = (first, str(text.iloc[first])) if is_text.any() else (0, "")
     return Cells(values, text, int(is_text.sum()), example)
+
+
+def _without_thousands(text: pd.Series[str], sign: str, decimal: str) -> pd.Series[str]:
+    """Take the sign between thousands out of numbers that are grouped by it; 0,985 is none."""
+    is_near = text.str.contains(sign, regex=False)
+    if not is_near.any():
+        return text
+    sign, decimal = re.escape(sign), re.escape(decimal)
+    grouped = rf"[-+]?[1-9]\d{{0,2}}(?:{sign}\d{{3}})+(?:{decimal}\d*)?"
+    is_grouped = is_near & text.str.fullmatch(grouped)
+    return text.mask(is_grouped, text.str.replace(sign, "", regex=True))
+
+
+SIGNED = r"[-+]?\d*([.,])\d+(?:[eE][-+]?\d+)?"
+GROUPED = r"[-+]?[1-9]\d{0,2}(?:[.,]\d{3})+"
+"""Numbers with a decimal sign, and those among them whose sign may stand between thousands."""
+
+
+def decimal_signs(words: pd.Series[str]) -> dict[str, str]:
+    """Find the signs that cells can only mean as decimal, each with its first cell.
+
+    Examples
+    --------
+    >>> decimal_signs(pd.Series(["1,234", "0,985", "ERR", "12,5"]))
+    {',': '0,985'}
+    """
+    cells = words.str.strip()
+    found = cells.str.extract(f"^{SIGNED}$")[0].mask(cells.str.fullmatch(GROUPED))
+    is_seen = {sign: found.eq(sign).to_numpy(dtype=bool) for sign in (".", ",")}
+    return {sign: str(cells.iloc[at.argmax()]) for sign, at in is_seen.items() if at.any()}

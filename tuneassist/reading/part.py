@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Set
-from dataclasses import dataclass, field, replace
+from collections.abc import Generator, Iterator, Mapping, Set
+from dataclasses import replace
 
 import numpy as np
-import numpy.typing as npt
-import pandas as pd
 
-from tuneassist.channels import CHANNELS
 from tuneassist.errors import LogError
 from tuneassist.reading.checks import (
     MIN_FILLED_SHARE,
@@ -18,34 +15,19 @@ from tuneassist.reading.checks import (
     check_found,
     check_rows,
 )
-from tuneassist.reading.clock import Timeline, build_timeline
-from tuneassist.reading.columns import Column, build_column
+from tuneassist.reading.clock import Timeline, build_timeline, head_of
+from tuneassist.reading.columns import build_column, extend_column
 from tuneassist.reading.delimited import DelimitedParts
 from tuneassist.reading.guard import check_text, setup_line
 from tuneassist.reading.headers import read_heading
-from tuneassist.reading.log import Cells, Floats, Parts, Piece, Progress, Wanted
-from tuneassist.reading.picks import Pick, UnclearError, is_gauge_axis
+from tuneassist.reading.late import tells, values_behind
+from tuneassist.reading.log import Cells, Parts, Piece, Progress, Wanted
+from tuneassist.reading.picks import Pick, UnclearError
 from tuneassist.reading.plan import is_needed, plan_columns
+from tuneassist.reading.pressures import PartWork, apply_barometer, samples_of
 from tuneassist.reading.sensors import sensed, sensed_note
 from tuneassist.reading.source import Source
 from tuneassist.settings import Setup
-from tuneassist.units import ATMOSPHERE_KPA, convert, unit_named
-
-
-@dataclass(eq=False)
-class PartWork:
-    """What has been read so far of one part of a log."""
-
-    setup: Setup | None
-    name: str
-    piece: Piece
-    columns: dict[str, Column] = field(default_factory=dict)
-    notes: list[str] = field(default_factory=list)
-
-    @property
-    def lines(self) -> npt.NDArray[np.int64]:
-        """Line in the file of every row."""
-        return self.piece.lines
 
 
 class FirstPart:
@@ -63,22 +45,36 @@ class FirstPart:
         check_found(plan.picks, self.headings, setup, name=source.name)
         say(0.2)
         self.picks = plan.picks
-        self.wanted = _wanted(plan.picks)
+        self.wanted = wanted_of(plan.picks)
         piece = self.parts.first(self.wanted)
         check_rows(piece, source.name)
         say(0.6)
         work = PartWork(setup, source.name, piece, notes=[*piece.notes, *plan.notes])
         self.work = work
-        time = plan.picks["time"]
-        self.timeline = _read_time(work, time, piece.cells[time.heading.index])
-        for place, pick in enumerate(plan.picks.values()):
+        self._rest = self.parts.more(self.wanted)
+        self._next = next(self._rest, None)
+        self.is_whole = self._next is None
+        try:
+            self._convert(headers, rows, say)
+        except BaseException:
+            self.close()
+            raise
+
+    def _convert(self, headers: Set[str], rows: int, say: Progress) -> None:
+        work, picks = self.work, self.picks
+        time = picks["time"]
+        ahead = self._next.cells[time.heading.index] if self._next else None
+        self.timeline = _read_time(work, time, work.piece.cells[time.heading.index], ahead)
+        late = self._late(headers, rows)
+        for place, pick in enumerate(picks.values()):
             if pick.channel != "time":
-                _read_column(work, pick, piece.cells[pick.heading.index])
-            say(0.6 + 0.35 * (place + 1) / len(plan.picks))
+                cells = work.piece.cells[pick.heading.index]
+                _read_column(work, pick, cells, late.get(pick.channel))
+            say(0.6 + 0.35 * (place + 1) / len(picks))
         self.as_logged = dict(work.columns)
-        apply_barometer(work)
+        self.barometer_kpa = apply_barometer(work)
         filled = {name: int(np.isfinite(c.numbers).sum()) for name, c in work.columns.items()}
-        self.check_filled(filled, len(work.lines), is_all=self.parts.is_whole)
+        self.check_filled(filled, len(work.lines), is_all=self.is_whole)
         self.samples = samples_of(work, self.timeline.seconds)
 
     def check_filled(self, filled: Mapping[str, int], rows: int, *, is_all: bool) -> None:
@@ -96,9 +92,38 @@ class FirstPart:
                 share=MIN_FILLED_SHARE if is_all else 0.0,
             )
 
-    def further(self) -> Iterator[Piece]:
-        """Read on behind the first part."""
-        return self.parts.more(self.wanted)
+    @property
+    def time_where(self) -> str:
+        """File and column of the time, for messages."""
+        return f"{self.name}, column {self.picks['time'].heading.text!r}"
+
+    def further(self) -> Iterator[tuple[Piece, Piece | None]]:
+        """Read on behind the first part: each part, and the one that follows it."""
+        piece = self._next
+        while piece is not None:
+            following = next(self._rest, None)
+            yield piece, following
+            piece = following
+
+    def close(self) -> None:
+        """Let go of what reads on, also when not all of it was wanted."""
+        if isinstance(self._rest, Generator):
+            self._rest.close()
+
+    def _late(self, headers: Set[str], rows: int) -> dict[str, Cells]:
+        """Return what columns hold behind a first part in which they tell nothing."""
+        if self.is_whole:
+            return {}
+        silent = {
+            name: pick
+            for name, pick in self.picks.items()
+            if name != "time" and _is_silent(pick, self.work)
+        }
+        if not silent:
+            return {}
+        with Source(self.path) as again:
+            parts = open_parts(again, wanted=headers, rows=rows)
+            return values_behind(parts, wanted_of, silent, self.setup)
 
 
 def open_parts(source: Source, *, wanted: Set[str], rows: int) -> Parts:
@@ -124,7 +149,8 @@ def open_parts(source: Source, *, wanted: Set[str], rows: int) -> Parts:
     return ColumnarParts(source, wanted=wanted, rows=rows)
 
 
-def _wanted(picks: Mapping[str, Pick]) -> Wanted:
+def wanted_of(picks: Mapping[str, Pick]) -> Wanted:
+    """Return what a reader must fetch for these columns."""
     at = {name: pick.heading.index for name, pick in picks.items()}
     return Wanted(
         tuple(sorted(set(at.values()))),
@@ -135,7 +161,12 @@ def _wanted(picks: Mapping[str, Pick]) -> Wanted:
     )
 
 
-def _read_time(work: PartWork, pick: Pick, cells: Cells) -> Timeline:
+def _is_silent(pick: Pick, work: PartWork) -> bool:
+    cells = work.piece.cells[pick.heading.index]
+    return not cells.text_count and not len(tells(pick, sensed(pick, cells).numbers, work.setup))
+
+
+def _read_time(work: PartWork, pick: Pick, cells: Cells, ahead: Cells | None) -> Timeline:
     where = f"{work.name}, column {pick.heading.text!r}"
     timeline = build_timeline(
         cells,
@@ -143,6 +174,7 @@ def _read_time(work: PartWork, pick: Pick, cells: Cells) -> Timeline:
         unit_how=pick.unit_how,
         where=where,
         entry=setup_line("time", pick.heading.text, "%s"),
+        ahead=ahead and head_of(ahead),
     )
     if timeline.is_usable.sum() < MIN_ROWS:
         raise LogError(
@@ -160,25 +192,37 @@ def _text_line(work: PartWork, cells: Cells) -> int:
     return int(work.lines[cells.text_example[0]])
 
 
-def _read_column(work: PartWork, pick: Pick, cells: Cells) -> None:
-    """Add a column; one that is in doubt is left out with a note where nothing hangs on it."""
+def _read_column(work: PartWork, pick: Pick, cells: Cells, late: Cells | None) -> None:
+    """Add a column; one that is in doubt is left out with a note where nothing hangs on it.
+
+    One that tells nothing here is built by what it holds ``late``, behind this part.
+    """
     line = _text_line(work, cells)
     pick = _same_unit(work, pick)
     cells = sensed(pick, cells)
     try:
-        column = build_column(pick, cells, setup=work.setup, name=work.name, first_text_line=line)
+        column = build_column(
+            pick, late or cells, setup=work.setup, name=work.name, first_text_line=line
+        )
     except LogError as error:
-        is_open = work.setup is None and isinstance(error, UnclearError)
-        if is_open or (pick.how == "header" and not is_needed(pick.channel, work.setup)):
+        if may_leave_out(pick, error, work.setup):
             work.notes.append(f"{error} It was left out.")
             return
         raise
     said = sensed_note(pick)
     work.notes.extend([said, *column.notes] if said else column.notes)
-    if np.isfinite(column.numbers).any():
+    if late:
+        column = replace(column, numbers=extend_column(column, cells.numbers)[0])
+    if late or np.isfinite(column.numbers).any():
         work.columns[pick.channel] = column
     else:
         work.notes.append(f"Column {pick.heading.text!r} holds no numbers; it was left out.")
+
+
+def may_leave_out(pick: Pick, error: LogError, setup: Setup | None) -> bool:
+    """Tell whether doubt about a column is a note: nothing hangs on it, or no setup asks for it."""
+    is_open = setup is None and isinstance(error, UnclearError)
+    return is_open or (pick.how == "header" and not is_needed(pick.channel, setup))
 
 
 def _same_unit(work: PartWork, pick: Pick) -> Pick:
@@ -187,53 +231,3 @@ def _same_unit(work: PartWork, pick: Pick) -> Pick:
         if pick.unit is None and column.pick.heading.index == pick.heading.index:
             return replace(pick, unit=column.pick.unit, unit_how=column.pick.unit_how)
     return pick
-
-
-def apply_barometer(work: PartWork, usual: Column | None = None) -> None:
-    """Bring gauge pressures to absolute and back, with the logged barometer where there is one.
-
-    Blanks in it are filled with its median, that of the first part (``usual``) in further ones.
-    """
-    logged = work.columns.get("barometer")
-    fixed = work.setup.limits.barometer_kpa if work.setup else ATMOSPHERE_KPA
-    pressure: Floats = np.full(len(work.lines), fixed)
-    origin = f"a barometer of {fixed:g} kPa (none was logged)"
-    if logged is not None:
-        pressure = np.where(
-            np.isfinite(logged.numbers), logged.numbers, np.nanmedian((usual or logged).numbers)
-        )
-        origin = "the logged barometer"
-    for name, column in list(work.columns.items()):
-        if column.pick.shift:
-            change = column.pick.shift * convert(pressure, "kPa", column.unit_inside)
-            work.columns[name] = replace(column, numbers=column.numbers + change)
-            sign = "added to" if column.pick.shift > 0 else "taken from"
-            work.notes.append(f"{name}: {origin} was {sign} {column.pick.heading.text!r}.")
-    _add_manifold_pressure(work, pressure, origin)
-
-
-def _add_manifold_pressure(work: PartWork, barometer: Floats, origin: str) -> None:
-    """Derive absolute manifold pressure from load or boost where it has no column of its own."""
-    if "manifold_pressure" in work.columns:
-        return
-    load, boost = work.columns.get("load"), work.columns.get("boost")
-    setup = work.setup
-    if setup and load and unit_named(setup.axes.load_unit).quantity == "pressure":
-        values = convert(load.numbers, load.unit_inside, "kPa")
-        if is_gauge_axis(setup):
-            values = values + barometer
-        work.columns["manifold_pressure"] = Column(load.pick, values, "kPa", ())
-    elif boost:
-        work.columns["manifold_pressure"] = Column(boost.pick, boost.numbers + barometer, "kPa", ())
-        work.notes.append(f"manifold_pressure: {origin} was added to {boost.pick.heading.text!r}.")
-
-
-def samples_of(work: PartWork, seconds: Floats) -> pd.DataFrame:
-    """Return the rows that have a time as samples."""
-    columns: dict[str, object] = {"row": work.lines, "time_s": seconds}
-    for name, channel in CHANNELS.items():
-        if name in work.columns:
-            columns[channel.column] = work.columns[name].numbers
-    is_usable = np.isfinite(seconds)
-    frame = pd.DataFrame(columns, copy=False)
-    return frame if is_usable.all() else frame[is_usable].reset_index(drop=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -106,16 +107,17 @@ class LogReader:
         with Source(self._path) as source:
             state = FirstPart(source, self._setup, self._rows, self._say)
             tally = Tally(state)
-            if state.parts.is_whole:
+            if state.is_whole:
                 yield state.samples
             else:
                 depth = min(MOST_AHEAD, AHEAD_VALUES // max(1, state.samples.size))
-                with ReadAhead(map(tally.add, state.further()), depth=max(2, depth)) as ahead:
+                pieces = map(tally.add, state.further())
+                with closing(state), ReadAhead(pieces, depth=max(2, depth)) as ahead:
                     yield state.samples
                     for samples in ahead:
                         self._say(source.share)
                         if len(samples):
                             yield samples
-            tally.check_filled()
+            tally.check()
             self._say(1.0)
             self._log = tally.log(source)

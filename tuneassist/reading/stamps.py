@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
+from tuneassist.errors import LogError
 from tuneassist.reading.log import Cells, Floats
 
-_DAY_S, _HOUR_S = 86400.0, 3600.0
+MOST_PER_SECOND = 40
+"""More rows than this under each stamp of two parts, 10:00, are rows of a minute and not of a
+second: loggers that fast write parts of a second. Common practice, no source. [1]"""
+_DAY_S, _HOUR_S, _MINUTE_S = 86400.0, 3600.0, 60.0
 _STAMP = (
-    r"^(?:.*[\sT])?(?P<h>\d{1,3}):(?P<m>\d{2})(?::(?P<s>\d{2}))?(?P<f>[.,:]\d+)?"
+    r"^(?P<d>.*[\sT])?(?P<h>\d{1,3}):(?P<m>\d{2})(?::(?P<s>\d{2}))?(?P<f>[.,:]\d+)?"
     r"\s*(?P<half>[APap]\.?[Mm]\.?)?(?:Z|[+-]\d{2}:?\d{2})?$"
 )
 
@@ -49,26 +55,104 @@ def parse_stamps(cells: Cells, *, wrap_s: float | None = None) -> Stamps | None:
     wrap_s
         What the stamps of an earlier part start again after; None finds it. [s]
     """
-    if cells.words is None or cells.text_count < 0.5 * max(1, int((cells.words != "").sum())):
+    if cells.stamp == "clock":
+        return Stamps(cells.numbers, _DAY_S)
+    if cells.words is None:
         return None
-    parts = cells.words.str.extract(_STAMP)
-    is_stamp = parts["h"].notna().to_numpy(dtype=bool)
-    if is_stamp.sum() < 0.5 * cells.text_count:
+    is_first = wrap_s is None
+    if is_first and cells.text_count < 0.5 * max(1, int((cells.words != "").sum())):
         return None
-    first, second = (pd.to_numeric(parts[k], errors="coerce").to_numpy(float) for k in "hm")
-    third = pd.to_numeric(parts["s"], errors="coerce").to_numpy(float)
-    tail = pd.to_numeric("0." + parts["f"].str[1:], errors="coerce").fillna(0.0).to_numpy(float)
+    parts = _Parts(cells.words)
+    is_stamp = parts.are("m")
+    if is_first and is_stamp.sum() < 0.5 * cells.text_count:
+        return None
     if wrap_s is None:
-        wrap_s = _HOUR_S if np.isnan(third[is_stamp]).all() else _DAY_S
+        wrap_s = _HOUR_S if parts.are_short() else _DAY_S
+    first, second, third = (parts.numbers(key) for key in "hms")
+    tail = np.nan_to_num(parts.numbers("f"))
     if wrap_s == _HOUR_S:
         seconds = 60.0 * first + second + tail
     else:
-        is_short = np.isnan(third)
-        late = parts["half"].fillna("").str.upper().str.startswith("P").to_numpy(dtype=bool)
-        has_half = parts["half"].notna().to_numpy(dtype=bool)
-        hour = np.where(has_half, first % 12 + 12 * late, first)
-        seconds = hour * _HOUR_S + 60.0 * second + np.where(is_short, 0.0, third) + tail
+        half = parts.are("half")
+        hour = np.where(half, first % 12 + 12 * parts.are("half", "^[Pp]"), first)
+        seconds = hour * _HOUR_S + 60.0 * second + np.nan_to_num(third) + tail
     return Stamps(np.where(is_stamp, seconds, np.nan), wrap_s)
+
+
+class _Parts:
+    """What stamps are made of, cut by pyarrow: a clock is read in every row of a log."""
+
+    def __init__(self, words: pd.Series[str]) -> None:
+        import pyarrow as pa
+        from pyarrow import compute
+
+        self._found = compute.extract_regex(pa.array(words, pa.string()), pattern=_STAMP)
+
+    def _texts(self, key: str) -> Any:
+        from pyarrow import compute
+
+        return compute.fill_null(compute.struct_field(self._found, key), "")
+
+    def are(self, key: str, like: str = ".") -> npt.NDArray[np.bool_]:
+        """Tell the stamps that have this part, and it like this."""
+        from pyarrow import compute
+
+        is_there = compute.match_substring_regex(self._texts(key), like)
+        return np.asarray(is_there).astype(bool)
+
+    def numbers(self, key: str) -> Floats:
+        """Return a part as numbers; a fraction's begins with its sign."""
+        import pyarrow as pa
+        from pyarrow import compute
+
+        texts = self._texts(key)
+        if key == "f":
+            texts = compute.replace_substring_regex(texts, "^[.,:]", "0.")
+        texts = compute.if_else(compute.equal(texts, ""), pa.scalar(None, pa.string()), texts)
+        return np.asarray(compute.cast(texts, pa.float64())).astype(float)
+
+    def are_short(self) -> bool:
+        """Tell minutes and seconds: two parts, and neither date nor half of the day before."""
+        proof = self.are("half") | self.are("d", "[0-9]")
+        return bool(not self.are("s").any() and np.mean(proof[self.are("m")]) < 0.5)
+
+
+def refuse_minutes(seconds: Floats, wrap_s: float, *, where: str) -> None:
+    """Refuse stamps that have minutes only: many rows share one, and nothing tells them apart.
+
+    Parameters
+    ----------
+    seconds
+        Stamps, nan where there is none. [s]
+    wrap_s
+        What they start again after. [s]
+    where
+        File and column, for messages.
+
+    Raises
+    ------
+    LogError
+        Says what to export instead.
+    """
+    good = seconds[np.isfinite(seconds)]
+    if len(good) < 2:
+        return
+    mend = "Export the time with seconds and parts of a second, or as elapsed seconds."
+    if wrap_s == _HOUR_S:
+        each = len(good) / (1 + np.count_nonzero(np.diff(good)))
+        if each > MOST_PER_SECOND and not (good % 1.0).any():
+            raise LogError(
+                "the time stamps of two parts could be hours and minutes or minutes and seconds: "
+                f"about {each:.0f} rows share each.",
+                where=where,
+                mend=mend,
+            )
+    elif not (good % _MINUTE_S).any():
+        raise LogError(
+            "the time stamps have minutes only, so that rows within a minute cannot be told apart.",
+            where=where,
+            mend=mend,
+        )
 
 
 def carried_on(stamps: Stamps, last_s: float | None = None) -> Floats:
@@ -95,3 +179,13 @@ def carried_on(stamps: Stamps, last_s: float | None = None) -> Floats:
     out = np.full(len(stamps.seconds), np.nan)
     out[is_stamp] = good + stamps.wrap_s * turns
     return out
+
+
+def carried_with(
+    stamps: Stamps, ahead: Cells | None, last_s: float | None = None
+) -> tuple[Floats, Floats]:
+    """Do what `carried_on` does for a part and the cells that follow it."""
+    later = parse_stamps(ahead, wrap_s=stamps.wrap_s) if ahead is not None else None
+    both = stamps.seconds if later is None else np.concatenate([stamps.seconds, later.seconds])
+    carried = carried_on(Stamps(both, stamps.wrap_s), last_s)
+    return carried[: len(stamps.seconds)], carried[len(stamps.seconds) :]

@@ -16,7 +16,7 @@ _RESTART_ROWS = 20  # this many rows in order after a step back are a session, f
 MAX_FAULTY_SHARE = 0.2
 _MOST_SESSIONS = 200  # in one file; more are steps back
 RECENT_STAMPS = 64
-"""Stamps kept from the part before: enough to tell a session's start from a glitch. [1]"""
+"""Stamps looked at before and behind a part: enough to tell a session's start from a glitch. [1]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,7 +63,9 @@ class Straight:
     rank: int
 
 
-def straighten(seconds: Floats, where: str, *, after: GoingOn | None = None) -> Straight:
+def straighten(
+    seconds: Floats, where: str, *, after: GoingOn | None = None, ahead: Floats | None = None
+) -> Straight:
     """Bring stamps to seconds that rise.
 
     Parameters
@@ -74,26 +76,39 @@ def straighten(seconds: Floats, where: str, *, after: GoingOn | None = None) -> 
         File and column, for messages.
     after
         Where the part before ended; None for the first.
+    ahead
+        The first stamps of the next part, None where there is none: they tell what the last ones
+        of this part are. [s]
 
     Raises
     ------
     LogError
-        When they stand still or fall more often than a glitch does.
+        When the first part's stand still or fall more often than a glitch does.
     """
     is_given = np.isfinite(seconds)
     place = np.flatnonzero(is_given)
     before = after.recent_s if after else np.empty(0)
-    stamps = np.concatenate([before, seconds[place]])
+    later = np.empty(0) if ahead is None else ahead[np.isfinite(ahead)]
+    stamps = np.concatenate([before, seconds[place], later])
+    end = len(before) + len(place)
     if after is None:
-        _refuse_flat(stamps, where)
-    times, backward, restarts = _join_sessions(stamps)
+        _refuse_flat(stamps[:end], where)
+    times, backward, starts = _join_sessions(stamps)
+    behind_it = times[end:][~backward[end:]]
+    times, backward = times[:end], backward[:end]
     backward[: len(before)] = False
-    _refuse_falling(backward, where)
+    restarts = sum(start < end for start in starts)
+    if after is None:
+        refuse_falling(int(backward.sum()), end, where)
     kept = np.flatnonzero(~backward)
     shift_s = float(times[kept[-1]] - stamps[kept[-1]]) if len(kept) else 0.0
     times = times[kept]
     recent_s, rank = times[-RECENT_STAMPS:], _rows_of_last(times, after)
-    times, repeated, spread = _spread(times) if after is None else _spread_on(times, after)
+    to_come = _rows_to_come(times, behind_it)
+    if after is None:
+        times, repeated, spread = _spread(times, to_come)
+    else:
+        times, repeated, spread = _spread_on(times, after, to_come)
     fresh = kept >= len(before)
     place = place[kept[fresh] - len(before)]
     times, repeated = times[fresh], repeated[fresh]
@@ -121,11 +136,11 @@ def _notes(restarts: int, spread: tuple[int, float] | None) -> list[str]:
     return notes
 
 
-def _refuse_falling(backward: npt.NDArray[np.bool_], where: str) -> None:
-    if backward.sum() > MAX_FAULTY_SHARE * len(backward):
+def refuse_falling(backward: int, stamps: int, where: str) -> None:
+    """Refuse time that falls more often than a glitch does."""
+    if backward > MAX_FAULTY_SHARE * stamps:
         raise LogError(
-            f"time does not rise: {int(backward.sum())} of {len(backward)} stamps lie before an "
-            "earlier one.",
+            f"time does not rise: {backward} of {stamps} stamps lie before an earlier one.",
             where=where,
             mend="Sort the log by time, or name the right column under [channels].",
         )
@@ -142,34 +157,35 @@ def _refuse_flat(times: Floats, where: str) -> None:
     )
 
 
-def _join_sessions(times: Floats) -> tuple[Floats, npt.NDArray[np.bool_], int]:
-    """Shift sessions behind each other; mark the rows of short steps back."""
+def _join_sessions(times: Floats) -> tuple[Floats, npt.NDArray[np.bool_], list[int]]:
+    """Shift sessions behind each other; mark the rows of short steps back; tell the starts."""
     backward = _lone_spikes(times)
     kept = np.flatnonzero(~backward)
     out = times[kept]
-    restarts = 0
+    starts: list[int] = []
     behind = out < np.maximum.accumulate(out)
-    while restarts < _MOST_SESSIONS:
+    while len(starts) < _MOST_SESSIONS:
         start = _session_start(out, behind)
         if start is None:
             break
         out[start:] += float(out[:start].max()) - out[start] + SESSION_PAUSE_S
-        restarts += 1
+        starts.append(int(kept[start]))
         behind = out < np.maximum.accumulate(out)
     backward[kept[behind]] = True
     joined = times.copy()
     joined[kept] = out
-    return joined, backward, restarts
+    return joined, backward, starts
 
 
 def _session_start(times: Floats, behind: npt.NDArray[np.bool_]) -> int | None:
-    """Find the first long run of rows that lie behind an earlier one and rise."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], behind.view(np.int8), [0]])))
-    starts, ends = edges[::2], edges[1::2]
-    for start in starts[ends - starts >= _RESTART_ROWS]:
-        if (np.diff(times[start : start + _RESTART_ROWS]) >= 0).all():
-            return int(start)
-    return None
+    """Find the first rows in order that lie behind an earlier one, wherever the log was cut."""
+    steps = _RESTART_ROWS - 1
+    if len(times) <= steps or not behind.any():
+        return None
+    rises = behind[1:] & (np.diff(times) >= 0)
+    count = np.concatenate([[0], np.cumsum(rises)])
+    in_order = np.flatnonzero(behind[:-steps] & (count[steps:] - count[:-steps] == steps))
+    return int(in_order[0]) if len(in_order) else None
 
 
 def _lone_spikes(times: Floats) -> npt.NDArray[np.bool_]:
@@ -184,7 +200,16 @@ def _lone_spikes(times: Floats) -> npt.NDArray[np.bool_]:
     return is_spike
 
 
-def _spread(times: Floats) -> tuple[Floats, npt.NDArray[np.bool_], tuple[int, float] | None]:
+def _rows_to_come(times: Floats, ahead: Floats) -> int | None:
+    """Count the rows of the next part that share the last stamp; None where it may go on."""
+    if not len(times) or not (ahead > times[-1]).any():
+        return None
+    return int((ahead == times[-1]).sum())
+
+
+def _spread(
+    times: Floats, to_come: int | None
+) -> tuple[Floats, npt.NDArray[np.bool_], tuple[int, float] | None]:
     """Spread rows that share a coarse stamp evenly; drop the few that repeat a fine one."""
     n = len(times)
     is_first = np.append(True, np.diff(times) > 0)
@@ -197,8 +222,9 @@ def _spread(times: Floats) -> tuple[Floats, npt.NDArray[np.bool_], tuple[int, fl
     tick = float(np.median(np.diff(stamps)))
     rank = np.arange(n) - np.flatnonzero(is_first)[group]
     usual = int(np.median(size))
+    ends = (group == 0) | ((group == len(size) - 1) & (to_come is None))
+    size[-1] += to_come or 0
     share = rank / np.maximum(size, 1)[group]
-    ends = (group == 0) | (group == len(size) - 1)
     late = np.where(group == 0, max(usual - int(size[0]), 0), 0)
     share = np.where(ends, (rank + late) / np.maximum(usual, size[group]), share)
     return times + share * tick, np.zeros(n, dtype=bool), (usual, tick)
@@ -228,7 +254,7 @@ def _spread_words(spread: tuple[int, float]) -> str:
 
 
 def _spread_on(
-    times: Floats, after: GoingOn
+    times: Floats, after: GoingOn, to_come: int | None
 ) -> tuple[Floats, npt.NDArray[np.bool_], tuple[int, float] | None]:
     """Go on spreading as the log's first part was spread; its first stamps were spread before."""
     n = len(times)
@@ -241,7 +267,9 @@ def _spread_on(
     rank = np.arange(n) - np.flatnonzero(is_first)[group]
     old = group[len(after.recent_s) - 1]  # its rows may have begun before what is kept of them
     rank = np.where(group == old, rank + _rows_before(after), rank)
-    ends = (group == old) | (group == len(size) - 1)
+    size[old] += _rows_before(after)
+    size[-1] += to_come or 0
+    ends = (group == len(size) - 1) & (to_come is None)
     share = rank / np.where(ends, np.maximum(usual, size[group]), size[group])
     out = times + np.minimum(share, 1.0 - 1e-9) * tick
     return out, np.append(False, np.diff(out) <= 0), after.spread

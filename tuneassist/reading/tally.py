@@ -9,12 +9,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from tuneassist.reading.clock import extend_timeline
-from tuneassist.reading.columns import extend_column
+from tuneassist.errors import LogError
+from tuneassist.reading.clock import extend_timeline, head_of
 from tuneassist.reading.log import ColumnReport, Floats, Log, Piece
-from tuneassist.reading.part import FirstPart, PartWork, apply_barometer, samples_of
+from tuneassist.reading.part import FirstPart, may_leave_out
+from tuneassist.reading.pressures import PartWork, apply_barometer, samples_of
 from tuneassist.reading.sensors import sensed
 from tuneassist.reading.source import Source
+from tuneassist.reading.straight import refuse_falling
+from tuneassist.reading.watch import Texts, Watch
 
 
 class Tally:
@@ -26,8 +29,14 @@ class Tally:
         self._rows = len(first.work.lines)
         self._dropped = Counter(dict(first.work.piece.dropped))
         self._dropped_time = Counter(dict(first.timeline.dropped))
-        self._wrong: Counter[str] = Counter()
-        self._texts: Counter[str] = Counter()
+        self._watches = {name: Watch(column) for name, column in first.as_logged.items()}
+        self._time_texts = Texts()
+        if not first.is_whole:
+            self._count_times(first.work.piece)
+            for name in self._watches:
+                self._watched(name, first.work.piece)
+        self._said = {name: (w.wrong, w.texts.count) for name, w in self._watches.items()}
+        self._barometer_kpa = first.barometer_kpa
         self._kept = len(first.samples)
         self._blank_times = int((~np.isfinite(first.timeline.seconds)).sum())
         self._ends = [float(v) for v in first.samples["time_s"].iloc[[0, -1]]]
@@ -35,27 +44,26 @@ class Tally:
         self._step_s = float(np.median(steps)) if len(steps) else float("nan")
         self._ranges = {name: _Range.of(c.numbers) for name, c in first.work.columns.items()}
 
-    def add(self, piece: Piece) -> pd.DataFrame:
-        """Convert a further part and count it; returns its samples."""
+    def add(self, pieces: tuple[Piece, Piece | None]) -> pd.DataFrame:
+        """Convert a further part and count it, given the one that follows; returns its samples."""
+        piece, following = pieces
         first = self._first
         self._rows += len(piece.lines)
         self._dropped.update(dict(piece.dropped))
-        pick = first.picks["time"]
+        time = first.picks["time"].heading.index
         seconds, dropped, self._going_on = extend_timeline(
-            piece.cells[pick.heading.index],
+            piece.cells[time],
             self._going_on,
-            where=f"{first.name}, column {pick.heading.text!r}",
+            where=first.time_where,
+            ahead=head_of(following.cells[time]) if following else None,
         )
+        self._count_times(piece)
         self._dropped_time.update(dict(dropped))
         self._blank_times += sum(count for _, count in dropped)
         work = PartWork(first.setup, first.name, piece)
         for name, column in first.as_logged.items():
-            cells = sensed(column.pick, piece.cells[column.pick.heading.index])
-            values, wrong = extend_column(column, cells.numbers)
-            self._wrong[column.pick.heading.text] += wrong
-            self._texts[column.pick.heading.text] += cells.text_count
-            work.columns[name] = replace(column, numbers=values)
-        apply_barometer(work, usual=first.as_logged.get("barometer"))
+            work.columns[name] = replace(column, numbers=self._watched(name, piece))
+        self._barometer_kpa = apply_barometer(work, self._barometer_kpa)
         for name, column in work.columns.items():
             self._ranges[name].add(column.numbers)
         samples = samples_of(work, seconds)
@@ -64,22 +72,57 @@ class Tally:
             self._ends[1] = float(samples["time_s"].iloc[-1])
         return samples
 
-    def check_filled(self) -> None:
-        """Refuse a log whose needed channels are all but empty, over all its rows."""
+    def _count_times(self, piece: Piece) -> None:
+        """Count times that are text where they should be numbers."""
+        if not self._first.timeline.is_clock:
+            cells = piece.cells[self._first.picks["time"].heading.index]
+            self._time_texts.add(cells, piece.lines, int(np.isfinite(cells.numbers).sum()))
+
+    def _watched(self, name: str, piece: Piece) -> Floats:
+        pick = self._first.as_logged[name].pick
+        cells = sensed(pick, piece.cells[pick.heading.index])
+        return self._watches[name].add(cells, piece.lines)
+
+    def check(self) -> None:
+        """Hold a long log as a whole against what a short one is held against.
+
+        Raises
+        ------
+        LogError
+            When a needed channel is all but empty, a column's unit does not fit its values, too
+            many of its cells are text or impossible, or time falls too often.
+        """
         first = self._first
-        if not first.parts.is_whole:
-            filled = {name: self._rows - found.blank for name, found in self._ranges.items()}
-            first.check_filled(filled, self._rows, is_all=True)
+        if first.is_whole:
+            return
+        self._time_texts.check(first.time_where)
+        stamps = self._rows - self._dropped_time["no time stamp"]
+        refuse_falling(self._dropped_time["time stepped back"], stamps, first.time_where)
+        for name, watch in self._watches.items():
+            try:
+                watch.check(first.setup, first.name)
+            except LogError as error:
+                if not may_leave_out(first.as_logged[name].pick, error, first.setup):
+                    raise
+                first.work.notes.append(f"{error} It is in doubt.")
+        filled = {name: self._rows - found.blank for name, found in self._ranges.items()}
+        first.check_filled(filled, self._rows, is_all=True)
 
     def log(self, source: Source) -> Log:
         """Return the log without its samples."""
         first = self._first
         lost = sum(self._dropped.values())
         notes = [*first.work.notes]
-        for why, counts in (("impossible value(s)", self._wrong), ("cell(s) of text", self._texts)):
+        for name, watch in self._watches.items():
+            header = first.as_logged[name].pick.heading.text
+            wrong, texts = self._said[name]
+            counts = {
+                "impossible value(s)": watch.wrong - wrong,
+                "cell(s) of text": watch.texts.count - texts,
+            }
             notes += [
                 f"Column {header!r}: behind the first part, {count} {why} were left out."
-                for header, count in counts.items()
+                for why, count in counts.items()
                 if count
             ]
         return Log(
