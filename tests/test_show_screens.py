@@ -278,7 +278,7 @@ def test_the_picture_says_that_data_are_simulated_and_survives_odd_labels() -> N
     assert "\x1b" not in title
     assert picture(figure, "png").startswith(b"\x89PNG")
     texts = {text.get_text() for text in figure.axes[0].texts}
-    assert texts == {"2\ngood", "1\nlow"}
+    assert texts == {"2 good", "1 low"}
 
 
 def test_pictures_are_asked_for_by_suffix() -> None:

@@ -134,8 +134,9 @@ def _outside(last: ReportRound, setup: Setup) -> list[Block]:
     """List the cells of a finished tune that lie outside tolerance, farthest first."""
     tolerance = AdviceSettings().tolerance_pct
     cells = outside_cells(last.cells, setup, tolerance)
+    what = "target" if setup.target.kind == "aim" else "the floor, or leaner"
     if cells.empty:
-        return [Words((f"Every known cell lies within {tolerance:g} % of target.",))]
+        return [Words((f"Every known cell lies within {tolerance:g} % of {what}.",))]
     rows = tuple(
         (f"{row['rpm']:g} rpm, {row['load']:g} {setup.axes.load_unit}",
          signed(row["deviation_pct"]),
@@ -143,7 +144,7 @@ def _outside(last: ReportRound, setup: Setup) -> list[Block]:
         for row in cells.head(MOST_OUTSIDE).to_dict("records")
     )  # fmt: skip
     shown = f", the {MOST_OUTSIDE} farthest" if len(cells) > MOST_OUTSIDE else ""
-    caption = f"Outside {tolerance:g} % of target: {counted(len(cells), 'cell')}{shown}"
+    caption = f"Outside {tolerance:g} % of {what}: {counted(len(cells), 'cell')}{shown}"
     head = ("cell", "deviation %", "95 % interval", "confidence")
     return [DataTable(caption, head, rows, frozenset({1, 2}))]
 
