@@ -250,6 +250,7 @@ def test_a_typed_stamp_carries_its_unit_whatever_the_setup_says(tmp_path, kind, 
     np.testing.assert_allclose(np.diff(log.samples["time_s"]), 0.05, atol=1e-6)
     said = [f"the setup's {unit} was not used" in note for note in log.notes]
     assert any(said) == (unit in ("ms", "min"))
+    assert not any(note.endswith("was used.") for note in log.notes)
 
 
 @pytest.mark.parametrize("kind", TYPES, ids=str)

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tuneassist.errors import LogError
-from tuneassist.reading.arrow import arrow_cells, is_stamp
+from tuneassist.reading.arrow import arrow_cells
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
 from tuneassist.reading.numbers import decimal_signs, parse_words
 from tuneassist.reading.source import Source
@@ -25,7 +25,7 @@ class ColumnarParts:
     """A log in columns: the first rows, and the rest batch by batch.
 
     Units stand in brackets behind a column's name, or under ``unit`` in its field's metadata.
-    Columns of moments count as seconds.
+    Columns of moments carry their own unit, whatever their name says.
 
     Parameters
     ----------
@@ -187,8 +187,6 @@ def _even(batches: Iterator[Any], rows: int) -> Iterator[Any]:
 
 
 def _unit_of(field: Any) -> str:
-    if is_stamp(field.type):
-        return "s"
     said = field.metadata or {}
     unit = next((said[key].decode("utf-8", "replace") for key in _UNIT_KEYS if key in said), "")
     return unit if find_unit(unit) else ""
