@@ -234,7 +234,8 @@ def _fit_notes(fit: LatticeFit | None, set_aside: dict[str, str]) -> tuple[str, 
     notes = [f"log {name} was set aside: {why}" for name, why in set_aside.items()]
     if fit is not None and not fit.is_surface:
         notes.append(
-            "no usable surface: speed and load explain nothing beyond the mean of all holds"
+            "the holds show no pattern over speed and load, so every cell is given the mean of all "
+            "of them; log more holds, at more places"
         )
     return tuple(notes)
 

@@ -221,7 +221,7 @@ def _evidence_words(
     text = np.full(len(words), "", dtype=object)
     text[own < TOUCH] = "no hold of its own, read between its neighbours"
     if fit is not None and not fit.is_surface:
-        text[:] = "no usable surface: mean of all holds"
+        text[:] = "no pattern over speed and load: mean of all holds"
     wide = reached & (words == "none")
     text[wide] = "too uncertain to use"
     text[~reached] = "no evidence"
