@@ -134,7 +134,7 @@ def test_deviation_counts_holds_and_samples_by_hand() -> None:
     assert corner["confidence"] == "good"
     assert corner["lambda_measured"] == pytest.approx(0.9 * (1 + corner["deviation_pct"] / 100))
     assert corner["effective_n"] > 1
-    assert corner["evidence"] == "no usable surface: mean of all holds"
+    assert corner["evidence"] == "no pattern over speed and load: mean of all holds"
 
 
 def test_where_the_evidence_does_not_reach_nothing_is_claimed() -> None:

@@ -16,6 +16,8 @@ from tuneassist.cli import inputs
 from tuneassist.cli.app import app
 from tuneassist.correction import Breach
 from tuneassist.errors import LogError
+from tuneassist.files.setup_file import read_setup
+from tuneassist.show.words import own_units
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 PETROL, VAN = SAMPLES / "petrol-setup.toml", SAMPLES / "van-setup.toml"
@@ -489,6 +491,30 @@ def test_limits_lists_value_unit_origin_and_the_safe_way(tmp_path: Path) -> None
     assert re.search(r"max_step_pct\s+3\.5 %\s+file", screen.stdout)
     wide = run("limits", "-s", setup, env={"COLUMNS": "160"})
     assert re.search(r"max_step_pct\s+3\.5 %\s+file\s+largest change", wide.stdout)
+
+
+def test_a_ceiling_is_shown_in_the_unit_that_it_was_given_in(tmp_path: Path) -> None:
+    setup = tmp_path / "own.toml"
+    text = PETROL.read_text(encoding="utf-8") + (
+        "\n[limits.ceilings]\nboost = { ceiling = 18, unit = 'psi' }\n"
+        "exhaust_temp = { ceiling = 1650, hard = 1700, unit = 'degF' }\n"
+    )
+    setup.write_text(text, encoding="utf-8")
+    screen = run("limits", "-s", setup).stdout
+    assert re.search(r"ceilings\.boost\s+18, no hard ceiling psi gauge\s+file", screen)
+    assert re.search(r"ceilings\.exhaust_temp\s+1650, hard 1700 degF\s+file", screen)
+    assert re.search(r"ceilings\.injector_duty\s+85, no hard ceiling %\s+default", screen)
+    # and in the words of the rules, which are made in the units inside
+    car = read_setup(setup)
+    inside = car.limits.ceilings["boost"].ceiling
+    assert inside == pytest.approx(124.106, abs=1e-3)  # 18 lbf/in^2, NIST SP 811
+    assert own_units(f"the boost ceiling of {inside:g} kPa gauge", car) == (
+        "the boost ceiling of 18 psi gauge"
+    )
+    hot = car.limits.ceilings["exhaust_temp"].ceiling
+    assert own_units(f"the ceiling (exhaust_temp {hot:g}, boost {inside:g}): less", car) == (
+        "the ceiling (exhaust_temp 1650 degF, boost 18 psi gauge): less"
+    )
 
 
 def test_lambda_is_shown_in_the_unit_of_the_setups_target(tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ import codecs
 import math
 import re
 from dataclasses import fields
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -153,6 +154,27 @@ def test_given_lists_the_keys_of_the_file(tmp_path):
         "limits.region[2].lean_in_boost",
     } <= given
     assert not {"engine.afr_stoich", "limits.max_total_pct", "limits.ceilings.boost.hard"} & given
+
+
+@pytest.mark.parametrize("car", ["petrol", "van"])
+def test_the_limits_in_a_sample_setup_are_the_defaults_written_out(tmp_path, car):
+    """With the marks of comment taken away they are read, and change nothing."""
+    sample = Path(__file__).parents[1] / "sample_logs" / f"{car}-setup.toml"
+    text = sample.read_text(encoding="utf-8")
+    head, comment = text.split("# [limits]\n")
+    own = tmp_path / "own.toml"
+    plain = "\n".join(line.removeprefix("# ") for line in comment.splitlines())
+    own.write_text(f"{head}[limits]\n{plain}\n", encoding="utf-8")
+    before, after = read_setup(sample), read_setup(own)
+    assert {"limits.max_step_pct", "limits.ceilings.exhaust_temp.hard"} <= after.given
+    assert not any(key.startswith("limits") for key in before.given)
+    for name in (f.name for f in fields(LimitSettings) if f.name != "ceilings"):
+        assert getattr(after.limits, name) == getattr(before.limits, name)
+    numbers = [
+        {name: (one.ceiling, one.hard) for name, one in setup.limits.ceilings.items()}
+        for setup in (before, after)
+    ]
+    assert numbers[0] == numbers[1]
 
 
 def test_each_limit_of_the_file_changes_that_limit_alone(tmp_path):
@@ -338,7 +360,12 @@ MISTAKES = {
     "ceiling a number": (
         _ceiling("torque = 300"),
         "key limits.ceilings.torque",
-        "300 is no table. Write it as torque = { ... }",
+        "300 is no table. Write torque = { ceiling = 300, unit",
+    ),
+    "ceiling a text and no table": (
+        _ceiling('exhaust_temp = "hot"'),
+        "key limits.ceilings.exhaust_temp",
+        'Write exhaust_temp = { ceiling = 100, unit = "degC" }. A key hard, at or',
     ),
     "ceiling missing": (
         _ceiling("torque = { hard = 300 }"),

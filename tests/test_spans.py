@@ -78,6 +78,7 @@ def test_no_evidence_from_a_cold_engine_gives_the_range_and_the_least_asked_for(
     said = str(caught.value)
     assert "coolant runs from 29 to 29 degC in the log, and 70 degC is the least" in said
     assert "another unit (degF)" in said
+    assert "\n" not in said  # one line, as every message
 
 
 def test_a_warm_up_that_takes_long_gives_the_range_without_a_doubt_of_the_unit() -> None:

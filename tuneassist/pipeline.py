@@ -253,7 +253,8 @@ def _fit_notes(
         )
     if fit is not None and not fit.is_surface:
         notes.append(
-            "no usable surface: speed and load explain nothing beyond the mean of all holds"
+            "the holds show no pattern over speed and load, so every cell is given the mean of all "
+            "of them; log more holds, at more places"
         )
     return tuple(notes)
 
@@ -359,10 +360,11 @@ def no_evidence_words(fates: pd.Series, logs: Sequence[LogEvidence] = ()) -> str
     total = int(fates.sum())
     if total == 0:
         return "No usable steady evidence: the logs hold no samples."
+    notes = dict.fromkeys(note for log in logs for note in log.notes)
     taken = fates[(fates > 0) & (fates.index != "used")].sort_values(ascending=False)
     shares = ", ".join(f"{name} {100.0 * n / total:.0f} %" for name, n in taken.items())
     return (
         f"No usable steady evidence in {total} samples. Taken by: {shares}. "
         "Look at the largest share first; `tuneassist check` shows how the log was read."
-        + "".join(f"\n{note}" for note in dict.fromkeys(note for log in logs for note in log.notes))
+        + "".join(f" {note}{'' if note.endswith(('.', '?')) else '.'}" for note in notes)
     )

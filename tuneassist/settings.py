@@ -362,10 +362,13 @@ class Ceiling:
         Beyond this the cell and its neighbours may move the safe way only. [unit inside]
     hard
         Beyond this the cell steps back. None: no hard ceiling. [unit inside]
+    given_unit
+        Unit word in which the setup gave both, for showing them; None: the unit inside.
     """
 
     ceiling: float
     hard: float | None = None
+    given_unit: str | None = None
 
     def __post_init__(self) -> None:
         _require(

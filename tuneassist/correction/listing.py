@@ -82,7 +82,7 @@ def _origin(setup: Setup, key: str) -> str:
     """A key is the file's when the file gave it, a part of it, or the section it stands in."""
     for given in setup.given:
         is_part = given == key or given.startswith(key + ".") or key.startswith(given + ".")
-        if is_part and given != "limits":
+        if is_part and given not in ("limits", "limits.ceilings"):
             return "file"
     return "default"
 

@@ -283,7 +283,7 @@ def _evidence_words(
     text[own < TOUCH] = "no hold of its own, beyond the outermost holds"
     text[(own < TOUCH) & claim.is_enclosed] = "no hold of its own, read between its neighbours"
     if fit is not None and not fit.is_surface:
-        text[:] = "no usable surface: mean of all holds"
+        text[:] = "no pattern over speed and load: mean of all holds"
     for cell in np.flatnonzero((claim.lean > 0) | (claim.rich < 0)):
         sides = ((claim.lean[cell], "leaner"), (claim.rich[cell], "richer"))
         says = " and another ".join(

@@ -56,7 +56,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "limits": (*(key for key in keys_of(LimitSettings) if key != "regions"), "region"),
     "plan": PLAN_KEYS,  # read by `tuneassist.files.plan_section`
 }
-_CEILING_KEYS = (*keys_of(Ceiling), "unit")
+_CEILING_KEYS = ("ceiling", "hard", "unit")
 _NO_CEILING = {
     "time": "Time has no ceiling.",
     "lambda": "Bound it with limits.richest_lambda and limits.leanest_lambda.",
@@ -258,14 +258,17 @@ def _ceilings(
     """Lay the file's ceilings over the defaults, number by number."""
     table.check_names(tuple(name for name in CHANNELS if name not in _NO_CEILING), hint=_NO_CEILING)
     ceilings = dict(defaults)
-    for name in table.values:
+    for name, value in table.values.items():
+        if not isinstance(value, dict):
+            raise table.error(name, f"{shown(value)} is no table.", _ceiling_mend(name, value))
         entry = table.table(name)
         entry.check_names(_CEILING_KEYS)
         unit, inside = entry.values.get("unit"), _unit_inside(name, axes)
         _check_unit(entry, "unit", unit, inside)
-        given = field_values(Ceiling, entry)
+        given = field_values(Ceiling, entry, skip=("given_unit",))
         if unit is not None:
             given = {key: _inside(value, unit, inside, engine) for key, value in given.items()}
+            given["given_unit"] = unit
         if name not in defaults and "ceiling" not in given:
             raise entry.error("ceiling", "this key is missing.", "Give the ceiling's number.")
         with placed(entry):
@@ -273,6 +276,16 @@ def _ceilings(
                 replace(defaults[name], **given) if name in defaults else Ceiling(**given)
             )
     return MappingProxyType(ceilings)
+
+
+def _ceiling_mend(name: str, value: object) -> str:
+    """Write a ceiling as it would be right."""
+    is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
+    unit = "" if CHANNELS[name].unit == "1" else f', unit = "{CHANNELS[name].unit}"'
+    return (
+        f"Write {name} = {{ ceiling = {value if is_number else 100}{unit} }}. A key hard, at or "
+        "above the ceiling, may be added: past it the cell steps back."
+    )
 
 
 def _region(table: TomlTable, limits: LimitSettings, axes: Axes) -> Region:

@@ -6,6 +6,7 @@ Load is found by the setup's load axis. Where two columns could serve, none is t
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -25,6 +26,10 @@ from tuneassist.reading.picks import (
 )
 from tuneassist.settings import ChannelSource, Setup
 from tuneassist.units import UNITS, Quantity, UnitReading, find_unit, unit_named, units_of
+
+NEAR_NAME = 0.6
+"""Likeness from which a header, its unit left out, is held to be the one that was meant; below it
+any two short words are alike. [1]"""
 
 
 @dataclass(frozen=True)
@@ -166,13 +171,19 @@ def _named_column(channel: str, column: str, headings: Sequence[Heading], *, nam
                 mend="Give each column a name of its own.",
             )
     texts = [h.text for h in headings if h.text]
-    near = difflib.get_close_matches(column, texts, n=1, cutoff=0.5)
-    guess = f"Did you mean {near[0]!r}? " if near else ""
+    bare = {_without_unit(text): text for text in texts}
+    near = difflib.get_close_matches(_without_unit(column), bare, n=1, cutoff=NEAR_NAME)
+    guess = f"Did you mean {bare[near[0]]!r}? " if near else ""
     raise LogError(
         f"channels.{channel} names the column {column!r}, which is not in the log.",
         where=name,
         mend=f"{guess}Its columns: {listed(texts)}.",
     )
+
+
+def _without_unit(text: str) -> str:
+    """Return a header's name alone: the unit says nothing about what it is."""
+    return folded(re.sub(r"[\[(].*?[\])]", " ", text)) or folded(text)
 
 
 def _by_words(channel: str, matches: Sequence[Heading], *, name: str) -> Pick:

@@ -106,10 +106,7 @@ def _legend(counts: Mapping[str, int], look: Look) -> Text:
 def blank_words(table: pd.DataFrame) -> str:
     """Say how many cells have no evidence, as `propose` and `rounds status` count them."""
     wanted = int(table["is_wanted"].sum())
-    return (
-        f"  {count_blank(table)} of {wanted} cells have no evidence: what was seen or held there, "
-        "if anything, is not enough for any confidence"
-    )
+    return f"  {count_blank(table)} of {wanted} cells have no evidence (confidence none)"
 
 
 def coverage_record(table: pd.DataFrame, counts: Mapping[str, int]) -> dict[str, object]:

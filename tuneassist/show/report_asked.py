@@ -54,7 +54,7 @@ def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Secti
         words = f"Every change was held inside {len(rules)} safety limits set ahead of the work."
         return Section("What was asked", (*blocks, Words((words,))))
     rows = tuple(
-        (rule.removeprefix("limits."), value_words(value, unit, setup), origin, why)
+        (rule.removeprefix("limits."), value_words(rule, value, unit, setup), origin, why)
         for rule, value, unit, origin, why in rules.itertuples(index=False, name=None)
     )
     table = DataTable("Limits in force", ("rule", "value", "from", "why"), rows)

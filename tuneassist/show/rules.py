@@ -15,9 +15,10 @@ from tuneassist.settings import Setup
 from tuneassist.show.look import Look, counted, dim, plain, title
 from tuneassist.show.proposal import header
 from tuneassist.show.samples import bullets
-from tuneassist.show.words import mixture, mixture_unit
+from tuneassist.show.words import ceiling_words, mixture, mixture_unit
 
 SAFE_ROW = "safe way"
+CEILINGS = "limits.ceilings."
 WIDE = 120
 """Width from which reasons stand beside the rules. [1]"""
 
@@ -73,14 +74,16 @@ def _rows(rules: pd.DataFrame, setup: Setup) -> Iterator[tuple[Text, Text, Text,
         style = "bold" if origin == "file" else ""
         yield (
             Text(plain(rule).removeprefix("limits."), style=style),
-            Text(value_words(value, unit, setup), style=style),
+            Text(value_words(rule, value, unit, setup), style=style),
             Text(origin, style=style),
             dim(plain(why)),
         )
 
 
-def value_words(value: str, unit: str, setup: Setup) -> str:
-    """Write a rule's value with its unit, lambda in the unit of the setup's target."""
+def value_words(rule: str, value: str, unit: str, setup: Setup) -> str:
+    """Write a rule's value in the unit that the setup uses: of its target, of each ceiling."""
+    if rule.startswith(CEILINGS):
+        return plain(ceiling_words(rule.removeprefix(CEILINGS), setup))
     if unit == "lambda" and mixture_unit(setup) == "AFR":
         return mixture(float(value), setup)
     if value == "not set":

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from tuneassist.grid import Floats
+from tuneassist.settings import default_limits
 from tuneassist.simulate.cars import Car, petrol_car, van_car
 from tuneassist.simulate.engine import TrueEngine, draw_engine
 from tuneassist.simulate.logs import Dialect, LogColumn, write_log
@@ -123,6 +124,7 @@ def truth_text(engine: TrueEngine) -> str:
     return "\n".join(lines) + "\n"
 
 
+_CEILING_UNITS = {"exhaust_temp": "degC", "injector_duty": "percent", "boost": "kPa"}
 _CHANNEL_NAMES = {
     "time_s": "time",
     "rpm": "rpm",
@@ -188,6 +190,32 @@ table = [
 
 [correction]
 acts_on = "fuel"
+
+{_limits_comment(car)}"""
+
+
+def _limits_comment(car: Car) -> str:
+    """Show how limits are written: the defaults, which hold as long as the lines are comments."""
+    limits = default_limits(car.ignition)
+    ceilings = "\n".join(
+        f"# {name} = {{ ceiling = {one.ceiling:g}"
+        f"{'' if one.hard is None else f', hard = {one.hard:g}'}, "
+        f'unit = "{_CEILING_UNITS[name]}" }}'
+        for name, one in limits.ceilings.items()
+    )
+    keys = (
+        ("max_step_pct", "largest change of a cell in one proposal"),
+        ("max_total_pct", "largest correction in the finished grid"),
+        ("richest_lambda", "never predicted richer than this"),
+        ("leanest_lambda", "never predicted leaner than this"),
+    )
+    plain = "\n".join(f"# {f'{name} = {getattr(limits, name):g}':<30}# {why}" for name, why in keys)
+    return f"""# Limits of your own. These are the defaults: unmark what you change, and
+# from the [head] above it. All limits, and why: tuneassist limits --setup FILE
+# [limits]
+{plain}
+# [limits.ceilings]             # past ceiling only the safe way is open, past hard it steps back
+{ceilings}
 """
 
 
