@@ -77,7 +77,7 @@ _CANONICAL: Mapping[str, tuple[str, ...]] = MappingProxyType(
 _FILLER_LINE = (
     "sensor actual act measured meas value signal current cur ist istwert mesure ecu ecm can log "
     "bank cyl cylinder b1s1 b2s1 b1 b2 s1 s2 the of at in de du d der des la le el del no nr "
-    "sender reading"
+    "sender reading group gruppe groupe channel"
 )
 _FILLERS = frozenset(_FILLER_LINE.split())
 _REFERENCE_WORDS = frozenset({"abs", "gauge"})
@@ -165,6 +165,10 @@ class Channel:
     is_decisive
         Doubt about this channel stops the reading when there is a setup; others are left out
         with a note.
+    keeps_peak
+        Where a row stands for several readings the highest counts, since a ceiling or a guard is
+        held against it; of every other channel the nearest counts, which leans to no side. Torque
+        has a ceiling but keeps none: gains are measured by it.
     """
 
     name: str
@@ -176,6 +180,7 @@ class Channel:
     plausible: Plausible
     phrases: frozenset[frozenset[str]]
     is_decisive: bool
+    keeps_peak: bool = False
 
 
 def _channel(
@@ -189,10 +194,13 @@ def _channel(
     phrases: str,
     plausible: Plausible | None = None,
     is_decisive: bool = True,
+    keeps_peak: bool = False,
 ) -> Channel:
     keys = frozenset(phrase_key(plain_words(phrase)) for phrase in phrases.split(","))
     bulk = plausible or Plausible(p10=possible, p50=possible, p95=possible)
-    return Channel(name, column, unit, quantity, meaning, possible, bulk, keys, is_decisive)
+    return Channel(
+        name, column, unit, quantity, meaning, possible, bulk, keys, is_decisive, keeps_peak
+    )
 
 
 _ALL = (
@@ -264,6 +272,7 @@ _ALL = (
         plausible=Plausible(p10=(-45.0, 1100.0), p50=(-45.0, 1100.0), p95=(-45.0, 1150.0)),
         phrases="egt,exhaust temp,exhaust gas temp,pre turbine temp,exhaust temp pre turbine,"
         "exhaust gas temp pre turbine,turbine intake temp,egt pre turbo,exhaust temp pre turbo",
+        keeps_peak=True,
     ),
     _channel(
         "manifold_pressure", "manifold_pressure_kpa", "kPa", "pressure",
@@ -275,6 +284,7 @@ _ALL = (
         ),
         phrases="map,manifold pressure,intake pressure,intake manifold pressure,manifold air "
         "pressure,intake air pressure,inlet manifold absolute pressure,collector pressure",
+        keeps_peak=True,
     ),
     _channel(
         "boost", "boost_kpa", "kPa", "pressure", "boost above the barometer (gauge)",
@@ -283,6 +293,7 @@ _ALL = (
         plausible=Plausible(p10=(-105.0, 80.0), p50=(-105.0, 400.0), p95=(-105.0, 500.0)),
         phrases="boost,boost pressure,turbo pressure,turbo boost,charge pressure,charge air "
         "pressure,manifold boost,pression turbo",
+        keeps_peak=True,
     ),
     _channel(
         "barometer", "barometer_kpa", "kPa", "pressure", "absolute ambient pressure",
@@ -319,11 +330,13 @@ _ALL = (
         possible=(-1e6, 1e6),
         phrases="knock,knock level,knock count,knock counts,knock sum,knock retard,knock volts",
         is_decisive=False,
+        keeps_peak=True,
     ),
     _channel(
         "injector_duty", "injector_duty_pct", "percent", "share", "injector duty",
         possible=(-5.0, 200.0),
         phrases="injector duty,injector duty cycle,idc,injector dc,fuel injector duty cycle",
+        keeps_peak=True,
     ),
     _channel(
         "rail_pressure", "rail_pressure_kpa", "kPa", "pressure", "fuel rail pressure",
@@ -331,6 +344,7 @@ _ALL = (
         phrases="rail pressure,fuel rail pressure,fuel pressure,common rail pressure,"
         "pression rampe",
         is_decisive=False,
+        keeps_peak=True,
     ),
     _channel(
         "torque", "torque_nm", "N.m", "torque", "torque",

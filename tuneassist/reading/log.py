@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, Protocol
 
@@ -155,11 +155,15 @@ class Wanted:
         Those that are wanted as they are written, numbers included.
     main
         Those of speed, load and lambda, whose rates set the time line where rates differ.
+    peaks
+        Those of which the highest of several readings counts (+1), or the lowest (-1), since the
+        column falls where the channel rises.
     """
 
     indices: tuple[int, ...]
     as_text: frozenset[int] = frozenset()
     main: frozenset[int] = frozenset()
+    peaks: Mapping[int, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)

@@ -26,7 +26,7 @@ from tuneassist.reading.headers import read_heading
 from tuneassist.reading.log import Cells, Floats, Parts, Piece, Progress, Wanted
 from tuneassist.reading.picks import Pick, UnclearError, is_gauge_axis
 from tuneassist.reading.plan import is_needed, plan_columns
-from tuneassist.reading.sensors import sensed, sensed_note
+from tuneassist.reading.sensors import falls, sensed, sensed_note
 from tuneassist.reading.source import Source
 from tuneassist.settings import Setup
 from tuneassist.units import ATMOSPHERE_KPA, convert, unit_named
@@ -126,12 +126,18 @@ def open_parts(source: Source, *, wanted: Set[str], rows: int) -> Parts:
 
 def _wanted(picks: Mapping[str, Pick]) -> Wanted:
     at = {name: pick.heading.index for name, pick in picks.items()}
+    main = frozenset(at[name] for name in ("rpm", "load", "lambda") if name in at)
     return Wanted(
         tuple(sorted(set(at.values()))),
         frozenset(
             at[name] for name, pick in picks.items() if pick.source and pick.source.raw is not None
         ),
-        frozenset(at[name] for name in ("rpm", "load", "lambda") if name in at),
+        main,
+        {
+            at[name]: -1 if falls(pick) else 1
+            for name, pick in picks.items()
+            if CHANNELS[name].keeps_peak and at[name] not in main
+        },
     )
 
 

@@ -34,6 +34,12 @@ def sensed(pick: Pick, cells: Cells) -> Cells:
     return cells
 
 
+def falls(pick: Pick) -> bool:
+    """Tell whether the column falls where the channel rises, as with many sensors of heat."""
+    pairs = pick.source.transfer if pick.source else None
+    return pairs is not None and pairs[-1][1] < pairs[0][1]
+
+
 def sensed_note(pick: Pick) -> str:
     """Say what was done; empty where nothing was."""
     source = pick.source
