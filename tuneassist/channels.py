@@ -28,8 +28,8 @@ _SYNONYMS: Mapping[str, str] = MappingProxyType(
         "pressure": "press pres druck pression presion pressione",
         "position": "pos stellung posicion",
         "engine": "eng motor moteur mot",
-        "abs": "absolute absolut absolu absoluta",
-        "gauge": "gage relative rel relativ",
+        "abs": "absolute absolut absoluter absolu absoluta",
+        "gauge": "gage relative rel relativ relativer",
         "manifold": "man mani",
         "intake": "inlet admission admision saugrohr ansaug",
         "coolant": "water h2o eau agua wasser refrigerante kuhlmittel kuehlmittel kuhlwasser",
@@ -226,7 +226,7 @@ _ALL = (
         phrases="load,engine load,calculated load,calc load,calculated engine load,engine load "
         "calculated,abs load,air mass,air charge,cylinder air mass,air mass per stroke,cylinder "
         "charge,luftmasse,injected quantity,injection quantity,fuel quantity,einspritzmenge,"
-        "mass air flow,maf,air flow,injected fuel",
+        "mass air flow,mass air flow rate,maf,maf rate,air flow,air flow rate,injected fuel",
     ),
     _channel(
         "lambda", "lambda", "lambda", "mixture", "measured lambda",
@@ -236,7 +236,8 @@ _ALL = (
         plausible=Plausible(p10=(0.4, 30.0), p50=(0.55, 9.0), p95=(0.6, 40.0), zero_is_off=True),
         phrases="lambda,afr,air fuel ratio,wideband,wideband lambda,wideband afr,wideband o2,"
         "o2 lambda,wideband o2 lambda,exhaust lambda,exhaust afr,o2 afr,phi,richesse,"
-        "equivalence ratio,lambda probe,lambdasonde",
+        "equivalence ratio,eq ratio,o2 eq ratio,o2 equivalence ratio,afr ratio,lambda probe,"
+        "lambdasonde,rapport air carburant",
     ),
     _channel(
         "lambda_target", "lambda_target", "lambda", "mixture", "lambda that the controller wants",
@@ -250,7 +251,7 @@ _ALL = (
         possible=(-60.0, 200.0),
         plausible=Plausible(p10=(-45.0, 130.0), p50=(-45.0, 130.0), p95=(-45.0, 145.0)),
         phrases="coolant,coolant temp,engine coolant,engine coolant temp,engine temp,engine water "
-        "temp,t mot,temp coolant out",
+        "temp,t mot,temp coolant out,temp liquide refroidissement,liquide refroidissement",
     ),
     _channel(
         "coolant_volts", "coolant_volts", "V", "voltage", "voltage of the coolant sender",
@@ -283,7 +284,8 @@ _ALL = (
             p10=(12.0, 450.0), p50=(18.0, 500.0), p95=(25.0, 600.0), zero_is_off=True
         ),
         phrases="map,manifold pressure,intake pressure,intake manifold pressure,manifold air "
-        "pressure,intake air pressure,inlet manifold absolute pressure,collector pressure",
+        "pressure,intake air pressure,inlet manifold absolute pressure,collector pressure,"
+        "pression collecteur admission",
         keeps_peak=True,
     ),
     _channel(
@@ -292,7 +294,7 @@ _ALL = (
         # A gauge reading of 80 kPa and more for nine tenths of a log is an absolute pressure.
         plausible=Plausible(p10=(-105.0, 80.0), p50=(-105.0, 400.0), p95=(-105.0, 500.0)),
         phrases="boost,boost pressure,turbo pressure,turbo boost,charge pressure,charge air "
-        "pressure,manifold boost,pression turbo",
+        "pressure,manifold boost,pression turbo,boost vac,boost vacuum",
         keeps_peak=True,
     ),
     _channel(

@@ -12,7 +12,6 @@ from tuneassist.errors import LogError
 from tuneassist.reading.arrow import arrow_cells, is_stamp
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
 from tuneassist.reading.source import Source
-from tuneassist.units import find_unit
 
 _UNIT_KEYS = (b"unit", b"units", b"Unit", b"Units")
 _OF_LIBRARIES = (b"pandas", b"ARROW:schema")
@@ -170,8 +169,7 @@ def _unit_of(field: Any) -> str:
     if is_stamp(field.type):
         return "s"
     said = field.metadata or {}
-    unit = next((said[key].decode("utf-8", "replace") for key in _UNIT_KEYS if key in said), "")
-    return unit if find_unit(unit) else ""
+    return next((said[key].decode("utf-8", "replace") for key in _UNIT_KEYS if key in said), "")
 
 
 def _said(schema: Any) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from tuneassist.channels import CHANNELS, Channel
 from tuneassist.errors import LogError
+from tuneassist.reading.doubt import check_header, check_trim
 from tuneassist.reading.guard import (
     MAX_IMPOSSIBLE_SHARE,
     Mixture,
@@ -89,6 +90,9 @@ def build_column(
     notes = [f"Column {pick.heading.text!r}: {note}"] if note else []
     numbers = cells.numbers
     if channel.quantity != "number":
+        said_note = check_header(pick, numbers, channel, mixture, where=where)
+        notes.extend([said_note] if said_note else [])
+        check_trim(pick, numbers, channel, where=where)
         pick, said = _settle_unit(pick, numbers, channel, mixture, setup, where=where)
         notes.extend(said)
         check_unit(

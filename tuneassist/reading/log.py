@@ -135,12 +135,15 @@ class Cells:
         Cells that hold neither a number nor nothing.
     text_example
         Position and content of the first such cell.
+    beyond
+        Readings that lie beyond the sensor's transfer and became nan.
     """
 
     numbers: Floats
     words: pd.Series[str] | None = None
     text_count: int = 0
     text_example: tuple[int, str] = (0, "")
+    beyond: int = 0
 
 
 @dataclass(frozen=True)

@@ -21,12 +21,13 @@ from tuneassist.reading.checks import (
 from tuneassist.reading.clock import Timeline, build_timeline
 from tuneassist.reading.columns import Column, build_column
 from tuneassist.reading.delimited import DelimitedParts
+from tuneassist.reading.doubt import check_boost
 from tuneassist.reading.guard import check_text, setup_line
 from tuneassist.reading.headers import read_heading
 from tuneassist.reading.log import Cells, Floats, Parts, Piece, Progress, Wanted
 from tuneassist.reading.picks import Pick, UnclearError, is_gauge_axis
 from tuneassist.reading.plan import is_needed, plan_columns
-from tuneassist.reading.sensors import falls, sensed, sensed_note
+from tuneassist.reading.sensors import check_readings, falls, sensed, sensed_note
 from tuneassist.reading.source import Source
 from tuneassist.settings import Setup
 from tuneassist.units import ATMOSPHERE_KPA, convert, unit_named
@@ -75,6 +76,7 @@ class FirstPart:
             if pick.channel != "time":
                 _read_column(work, pick, piece.cells[pick.heading.index])
             say(0.6 + 0.35 * (place + 1) / len(plan.picks))
+        _check_gauges(work)
         self.as_logged = dict(work.columns)
         apply_barometer(work)
         filled = {name: int(np.isfinite(c.numbers).sum()) for name, c in work.columns.items()}
@@ -168,10 +170,12 @@ def _text_line(work: PartWork, cells: Cells) -> int:
 
 def _read_column(work: PartWork, pick: Pick, cells: Cells) -> None:
     """Add a column; one that is in doubt is left out with a note where nothing hangs on it."""
-    line = _text_line(work, cells)
     pick = _same_unit(work, pick)
-    cells = sensed(pick, cells)
+    raw, cells = cells, sensed(pick, cells)
+    line = _text_line(work, cells)
     try:
+        where = f"{work.name}, column {pick.heading.text!r}"
+        check_readings(pick, raw, cells, where=where)
         column = build_column(pick, cells, setup=work.setup, name=work.name, first_text_line=line)
     except LogError as error:
         is_open = work.setup is None and isinstance(error, UnclearError)
@@ -179,12 +183,37 @@ def _read_column(work: PartWork, pick: Pick, cells: Cells) -> None:
             work.notes.append(f"{error} It was left out.")
             return
         raise
-    said = sensed_note(pick)
+    said = sensed_note(pick, cells)
     work.notes.extend([said, *column.notes] if said else column.notes)
     if np.isfinite(column.numbers).any():
         work.columns[pick.channel] = column
     else:
         work.notes.append(f"Column {pick.heading.text!r} holds no numbers; it was left out.")
+
+
+def _check_gauges(work: PartWork) -> None:
+    """Ask where what is gauge by its name alone may be absolute."""
+    others: dict[str, Floats] = {
+        name: work.columns[name].numbers
+        for name in ("throttle", "pedal", "manifold_pressure")
+        if name in work.columns
+    }
+    is_spark = work.setup is None or work.setup.engine.ignition == "spark"
+    for name in ("boost", "load"):
+        column = work.columns.get(name)
+        if column is None or unit_named(column.unit_inside).quantity != "pressure":
+            continue
+        is_gauge = (name == "boost" or is_gauge_axis(work.setup)) != bool(column.pick.shift)
+        if is_gauge:
+            where = f"{work.name}, column {column.pick.heading.text!r}"
+            values = convert(column.numbers, column.unit_inside, "kPa")
+            try:
+                check_boost(column.pick, values, others, is_spark=is_spark, where=where)
+            except UnclearError as error:
+                if work.setup is not None:
+                    raise
+                work.notes.append(f"{error} It was left out.")
+                del work.columns[name]
 
 
 def _same_unit(work: PartWork, pick: Pick) -> Pick:

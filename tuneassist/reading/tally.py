@@ -13,7 +13,7 @@ from tuneassist.reading.clock import extend_timeline
 from tuneassist.reading.columns import extend_column
 from tuneassist.reading.log import ColumnReport, Floats, Log, Piece
 from tuneassist.reading.part import FirstPart, PartWork, apply_barometer, samples_of
-from tuneassist.reading.sensors import sensed
+from tuneassist.reading.sensors import BEYOND_WORDS, sensed
 from tuneassist.reading.source import Source
 
 
@@ -28,6 +28,7 @@ class Tally:
         self._dropped_time = Counter(dict(first.timeline.dropped))
         self._wrong: Counter[str] = Counter()
         self._texts: Counter[str] = Counter()
+        self._beyond: Counter[str] = Counter()
         self._kept = len(first.samples)
         self._blank_times = int((~np.isfinite(first.timeline.seconds)).sum())
         self._ends = [float(v) for v in first.samples["time_s"].iloc[[0, -1]]]
@@ -54,6 +55,7 @@ class Tally:
             values, wrong = extend_column(column, cells.numbers)
             self._wrong[column.pick.heading.text] += wrong
             self._texts[column.pick.heading.text] += cells.text_count
+            self._beyond[column.pick.heading.text] += cells.beyond
             work.columns[name] = replace(column, numbers=values)
         apply_barometer(work, usual=first.as_logged.get("barometer"))
         for name, column in work.columns.items():
@@ -76,9 +78,13 @@ class Tally:
         first = self._first
         lost = sum(self._dropped.values())
         notes = [*first.work.notes]
-        for why, counts in (("impossible value(s)", self._wrong), ("cell(s) of text", self._texts)):
+        for why, counts in (
+            ("impossible value(s) were left out.", self._wrong),
+            ("cell(s) of text were left out.", self._texts),
+            (BEYOND_WORDS, self._beyond),
+        ):
             notes += [
-                f"Column {header!r}: behind the first part, {count} {why} were left out."
+                f"Column {header!r}: behind the first part, {count} {why}"
                 for header, count in counts.items()
                 if count
             ]
