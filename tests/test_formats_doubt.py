@@ -81,6 +81,17 @@ def test_a_header_that_the_values_deny_gives_way_to_the_setup(tmp_path) -> None:
     assert any("says psi; the setup's kPa was used" in note for note in log.notes)
 
 
+def test_time_is_held_to_its_header_unless_its_steps_deny_it(tmp_path) -> None:
+    columns = {"Time (s)": TIME, "RPM": RPM, "MAP (kPa)": MAP, "Lambda": LAMBDA}
+    setup = make_setup(time=ChannelSource("Time (s)", "min"))
+    with pytest.raises(LogError, match=r"header says s, and channels\.time of the setup says min"):
+        read(tmp_path, columns, setup)
+    setup = make_setup(time=ChannelSource("Time (s)", "ms"))
+    log = read(tmp_path, {**columns, "Time (s)": 1000 * TIME}, setup)
+    np.testing.assert_allclose(np.diff(log.samples["time_s"]), 0.1)
+    assert any("says s; the setup's ms was used" in note for note in log.notes)
+
+
 def test_units_of_one_size_do_not_contradict_each_other(tmp_path) -> None:
     setup = make_setup(load=ChannelSource("MAP (mbar)", "hPa"))
     log = read(tmp_path, basis(**{"MAP (mbar)": MAP * 10}), setup)

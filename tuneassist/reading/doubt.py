@@ -8,10 +8,11 @@ import numpy as np
 
 from tuneassist.channels import Channel
 from tuneassist.errors import LogError
+from tuneassist.reading.clock import build_timeline
 from tuneassist.reading.guard import Mixture, fits, measured, setup_line
-from tuneassist.reading.log import Floats
+from tuneassist.reading.log import Cells, Floats
 from tuneassist.reading.picks import Pick, UnclearError, is_remark, transfer_line
-from tuneassist.units import UNITS, find_unit, unit_named
+from tuneassist.units import UNITS, Quantity, find_unit, unit_named
 
 SMALL_TRIM_PCT = 0.3
 """Trims in percent whose bulk stays under this, and finer than a tenth, may be ratios. A step of
@@ -51,31 +52,71 @@ def check_header(
     LogError
         Names both units, and what to write.
     """
+    said = _contradicted(pick, channel.quantity)
+    if not said:
+        return ""
+    kept = measured(numbers, channel.plausible)
+    unit, source = pick.heading.unit or "", pick.source
+    one_kind = UNITS[unit].quantity == UNITS[said].quantity
+    if one_kind and source is not None and source.transfer is None:
+        can_be = bool(len(kept)) and fits(kept, unit, channel, mixture)
+        if not can_be or _is_small_trim(pick, kept):
+            return _set_aside(pick, said)
+    raise _contradiction(pick, said, where)
+
+
+def check_time_header(pick: Pick, cells: Cells, *, where: str) -> str:
+    """Do the same for time, whose unit is judged by its steps.
+
+    Parameters
+    ----------
+    pick, cells
+        The column of time, and what stands in it.
+    where
+        File and column.
+
+    Raises
+    ------
+    LogError
+        As `check_header` does.
+    """
+    said = _contradicted(pick, "time")
+    if not said or UNITS[pick.heading.unit or "1"].quantity != "time":
+        return ""
+    try:
+        build_timeline(cells, unit=pick.heading.unit, unit_how="header", where=where, entry="%s")
+    except LogError:
+        return _set_aside(pick, said)
+    raise _contradiction(pick, said, where)
+
+
+def _contradicted(pick: Pick, quantity: Quantity) -> str:
+    """Return the setup's unit where the header says another; else nothing."""
     heading, source = pick.heading, pick.source
     said = find_unit(source.unit) if source and source.unit else None
-    if source is None or said is None or not heading.unit or not heading.unit_text:
+    if said is None or not heading.unit or not heading.unit_text:
         return ""
-    if _are_equal(heading.unit, said.word) or is_remark(heading, channel.quantity):
-        return ""
-    note = f"Column {heading.text!r} says {heading.unit}; the setup's {said.word} was used."
-    one_kind = UNITS[heading.unit].quantity == UNITS[said.word].quantity
-    if one_kind and source.transfer is None:
-        kept = measured(numbers, channel.plausible)
-        if not fits(kept, heading.unit, channel, mixture) or _is_small_trim(pick, kept):
-            return note
-    if source.transfer is not None:
-        right = f'write unit = "{heading.unit}" and the transfer\'s readings in {heading.unit}'
-    elif one_kind:
-        right = f"write: {setup_line(pick.channel, heading.text, heading.unit)}"
+    is_same = _are_equal(heading.unit, said.word) or is_remark(heading, quantity)
+    return "" if is_same else said.word
+
+
+def _set_aside(pick: Pick, said: str) -> str:
+    heading = pick.heading
+    return f"Column {heading.text!r} says {heading.unit}; the setup's {said} was used."
+
+
+def _contradiction(pick: Pick, said: str, where: str) -> LogError:
+    unit = pick.heading.unit or ""
+    if pick.source is not None and pick.source.transfer is not None:
+        right = f'write unit = "{unit}" and the transfer\'s readings in {unit}'
+    elif UNITS[unit].quantity == UNITS[said].quantity:
+        right = f"write: {setup_line(pick.channel, pick.heading.text, unit)}"
+    elif UNITS[unit].quantity == "voltage":
+        right = f"name another column, or give the sensor's curve: {transfer_line(pick)}"
     else:
-        right = "name another column" + (
-            f", or give the sensor's curve: {transfer_line(pick)}"
-            if UNITS[heading.unit].quantity == "voltage"
-            else ""
-        )
-    raise LogError(
-        f"the header says {heading.unit}, and channels.{pick.channel} of the setup says "
-        f"{said.word}.",
+        right = "name another column"
+    return LogError(
+        f"the header says {unit}, and channels.{pick.channel} of the setup says {said}.",
         where=where,
         mend=f"If the header is right, {right}; if the setup is, mend the header in the log.",
     )

@@ -21,7 +21,7 @@ from tuneassist.reading.checks import (
 from tuneassist.reading.clock import Timeline, build_timeline
 from tuneassist.reading.columns import Column, build_column
 from tuneassist.reading.delimited import DelimitedParts
-from tuneassist.reading.doubt import check_boost
+from tuneassist.reading.doubt import check_boost, check_time_header
 from tuneassist.reading.guard import check_text, setup_line
 from tuneassist.reading.headers import read_heading
 from tuneassist.reading.log import Cells, Floats, Parts, Piece, Progress, Wanted
@@ -145,6 +145,8 @@ def _wanted(picks: Mapping[str, Pick]) -> Wanted:
 
 def _read_time(work: PartWork, pick: Pick, cells: Cells) -> Timeline:
     where = f"{work.name}, column {pick.heading.text!r}"
+    said = check_time_header(pick, cells, where=where)
+    work.notes.extend([said] if said else [])
     timeline = build_timeline(
         cells,
         unit=pick.unit,
