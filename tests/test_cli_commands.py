@@ -554,7 +554,7 @@ def test_a_folder_stands_for_its_logs_and_grids_in_it_are_left_out(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for name in ("b.csv", "a.TXT", ".hidden.csv", "photo.jpg"):
-        (tmp_path / name).write_text("time,rpm\n", encoding="utf-8")
+        (tmp_path / name).write_text("time,rpm\n" + "1,900\n" * 20, encoding="utf-8")
     (tmp_path / "grid.csv").write_text("\ufeffrpm/load,1,2\n", encoding="utf-8")
     found = inputs.find_logs([tmp_path])
     assert [path.name for path in found] == ["a.TXT", "b.csv"]

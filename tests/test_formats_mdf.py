@@ -14,11 +14,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tuneassist.channels import CHANNELS
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import LogReader, read_log
-from tuneassist.reading.records import GroupReader, join
+from tuneassist.reading.joint import Around, Joint, join
+from tuneassist.reading.records import GroupReader, Records
 from tuneassist.reduction import reduce_log
+from tuneassist.settings import CEILING_CHANNELS, ChannelSource
 from tuneassist.simulate import SessionPlan, simulate_session
 from tuneassist.simulate.samples import petrol_engine
 
@@ -125,22 +128,164 @@ def test_of_a_faster_channel_no_peak_is_lost(tmp_path) -> None:
     assert len(log.samples) == len(SESSION)
 
 
-@given(
-    st.integers(0, 10_000),
-    st.floats(0.005, 0.5),
-    st.floats(0.0, 0.4),
-)
-def test_a_join_makes_no_value_up_and_moves_none_by_more_than_half_a_row(seed, step, late) -> None:
+def test_of_a_faster_channel_the_nearest_reading_counts_where_no_peak_matters(tmp_path) -> None:
+    # 5 readings to a row, white noise: the highest of each would lie 1.16 deviations too high
+    rng = np.random.default_rng(11)
+    fast, wide, _ = of_rates()
+    quick = np.arange(0.0, float(SESSION["time_s"].iloc[-1]), 0.004)
+    noise = {
+        "STFT": ("%", 3.0, 2.0, "fuel_trim_short_pct"),
+        "Lambda target": ("", 0.9, 0.02, "lambda_target"),
+        "Baro": ("kPa", 98.0, 0.5, "barometer_kpa"),
+        "IAT": ("degC", 25.0, 1.0, "intake_temp_c"),
+        "Coolant": ("degC", 88.0, 1.0, "coolant_temp_c"),
+        "Torque": ("N.m", 200.0, 9.0, "torque_nm"),
+    }
+    group = {
+        name: (unit, quick, rng.normal(mean, spread, len(quick)))
+        for name, (unit, mean, spread, _) in noise.items()
+    }
+    samples = read_log(write(tmp_path / "a.mf4", fast, wide, group), setup=setup()).samples
+    for name, (_, mean, spread, column) in noise.items():
+        off = samples[column].mean() - mean
+        assert abs(off) < 4.0 * spread / np.sqrt(len(samples)), name
+        assert set(samples[column].dropna()) <= set(group[name][2]), name
+
+
+def test_peaks_are_kept_of_the_channels_that_a_ceiling_or_a_guard_is_held_against() -> None:
+    # torque has a ceiling, but gains are measured by it, and they must lean to no side
+    keeping = {name for name, channel in CHANNELS.items() if channel.keeps_peak}
+    assert keeping == (set(CEILING_CHANNELS) - {"torque"}) | {"manifold_pressure"}
+
+
+def test_a_sensor_that_falls_keeps_its_lowest_reading_which_is_the_peak(tmp_path) -> None:
+    fast, wide, _ = of_rates()
+    quick = np.arange(0.0, float(SESSION["time_s"].iloc[-1]), 0.002)
+    volts = np.full(len(quick), 2.0)
+    volts[12345] = 0.5
+    car = replace(
+        CAR,
+        channels={
+            "exhaust_temp": ChannelSource(
+                "Probe", "V", transfer=((0.0, 1000.0), (5.0, 0.0)), transfer_unit="degC"
+            )
+        },
+    )
+    path = write(tmp_path / "a.mf4", fast, wide, {"Probe": ("V", quick, volts)})
+    assert read_log(path, setup=car).samples["exhaust_temp_c"].max() == pytest.approx(900.0)
+
+
+def joined(time_s, values, line_s, *, row_s, own_s, peak=0):
+    near = Around(Records(time_s, {0: values}), slice(0, len(time_s)))
+    return join(near, values, line_s, Joint(row_s, own_s), peak=peak)
+
+
+@given(st.integers(0, 10_000), st.floats(0.005, 0.5), st.floats(0.0, 0.4))
+def test_a_join_makes_no_value_up_and_takes_the_nearest_or_the_highest(seed, step, late) -> None:
     rng = np.random.default_rng(seed)
     line_s = np.arange(200) * 0.05
     time_s = late + np.arange(0.0, 12.0, step)
-    values = rng.normal(size=len(time_s))
-    found = join(time_s, values, line_s, half_s=0.025)
-    assert set(found[np.isfinite(found)]) <= set(values)
+    values = rng.permutation(len(time_s)).astype(float)
+    found = joined(time_s, values, line_s, row_s=0.05, own_s=step)
+    highest = joined(time_s, values, line_s, row_s=0.05, own_s=step, peak=1)
+    reach = 0.5 * max(0.05, step)
     for row in np.flatnonzero(np.isfinite(found)):
         apart = np.abs(time_s - line_s[row])
-        assert found[row] in values[apart <= 0.025 + 1e-9]
-        assert found[row] >= values[apart < 0.025 - 1e-9].max(initial=-np.inf)
+        own = apart[values == found[row]]
+        assert len(own) == 1
+        assert own[0] <= 1.5 * reach + 1e-9
+        if step > 0.075:  # slower than the rows: no value stands twice
+            assert own[0] <= reach + 1e-9
+            assert (found == found[row]).sum() == 1
+        elif apart.min() < 0.025 - 1e-9:
+            assert own[0] == pytest.approx(apart.min())
+        assert highest[row] >= values[apart < 0.025 - 1e-9].max(initial=-np.inf)
+
+
+@pytest.mark.parametrize("late", [0.0, 0.004, 0.005])
+def test_like_rates_whose_stamps_waver_leave_no_row_blank_and_lean_to_no_side(
+    tmp_path, late
+) -> None:
+    # three groups of 100 Hz whose stamps waver by 3 ms, as messages on a bus do
+    rng = np.random.default_rng(3)
+
+    def stamps(offset: float) -> np.ndarray:
+        return offset + np.arange(0.01, 60.0, 0.01) + rng.uniform(-0.003, 0.003, 5999)
+
+    speed, load, wide = stamps(0.0), stamps(late), stamps(late)
+    path = write(
+        tmp_path / "a.mf4",
+        {"Engine speed": ("rpm", speed, np.full(len(speed), 3000.0))},
+        {"MAP": ("kPa", load, 90.0 + rng.normal(0, 2, len(load)))},
+        {"Lambda": ("lambda", wide, 1.0 + rng.normal(0, 0.01, len(wide)))},
+    )
+    samples = read_log(path, setup=setup()).samples
+    for column, mean, spread in (("load", 90.0, 2.0), ("lambda", 1.0, 0.01)):
+        assert samples[column].notna().mean() > 0.998
+        assert abs(samples[column].mean() - mean) < 4.0 * spread / np.sqrt(len(samples))
+        assert samples[column].nunique() > 0.75 * len(samples)
+    short = replace(setup(), steady=replace(CAR.steady, estimate_rows=1000))
+    pd.testing.assert_frame_equal(
+        pd.concat(list(LogReader(path, setup=short).parts()), ignore_index=True), samples
+    )
+
+
+def test_a_name_that_stands_twice_can_be_named_by_its_group(tmp_path) -> None:
+    fast, wide, _ = of_rates()
+    other = {"Lambda": ("", wide["Lambda"][1], wide["Lambda"][2] + 0.1)}
+    path = write(tmp_path / "a.mf4", fast, wide, other)
+    with pytest.raises(LogError, match=r"'Lambda \[group 2\]', 'Lambda \[group 3\]'"):
+        read_log(path, setup=setup())
+    means = [
+        read_log(
+            path, setup=replace(CAR, channels={"lambda": ChannelSource(f"Lambda [group {group}]")})
+        )
+        .samples["lambda"]
+        .mean()
+        for group in (2, 3)
+    ]
+    assert means[1] - means[0] == pytest.approx(0.1)
+
+
+def test_a_unit_that_only_the_conversion_holds_counts(tmp_path) -> None:
+    fast, wide, _ = of_rates()
+    psi = SESSION["load"].to_numpy() / 6.894757  # NIST SP 811, appendix B
+    path = tmp_path / "a.mf4"
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with asammdf.MDF(version="4.10") as file:
+            raw = np.round(psi * 1000).astype("u2")
+            conversion = {"a": 0.001, "b": 0.0}
+            time_s = fast["MAP"][1]
+            for group in ({"Engine speed": fast["Engine speed"]}, wide):
+                for name, (unit, t, v) in group.items():
+                    file.append(asammdf.Signal(v, t, unit=unit, name=name))
+            file.append(asammdf.Signal(raw, time_s, name="MAP", conversion=conversion))
+            channel = file.groups[-1].channels[1]
+            channel.unit, channel.conversion.unit = "", "psi"
+            file.save(path, overwrite=True)
+    log = read_log(path, setup=setup())
+    assert next(c for c in log.columns if c.header == "MAP").unit == "psi"
+    np.testing.assert_allclose(log.samples["load"], SESSION["load"], atol=0.01)
+
+
+def test_an_unfinished_file_is_called_so_and_left_as_it_is(tmp_path) -> None:
+    path = write(tmp_path / "a.mf4", *of_rates())
+    data = b"UnFinMF " + path.read_bytes()[8:]
+    path.write_bytes(data)
+    with pytest.raises(LogError, match=r"unfinished.*logger's own software"):
+        read_log(path, setup=setup())
+    assert path.read_bytes() == data
+
+
+def test_a_file_of_version_3_is_called_so(tmp_path) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with asammdf.MDF(version="3.30") as file:
+            file.append(asammdf.Signal(np.arange(9.0), np.arange(9.0), name="Engine speed"))
+            path = Path(file.save(tmp_path / "a.mdf"))
+    with pytest.raises(LogError, match=r"version 3\.30, which is not read.*version 4"):
+        read_log(path, setup=setup())
 
 
 def test_values_that_the_file_calls_invalid_are_left_out(tmp_path) -> None:

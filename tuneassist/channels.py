@@ -28,8 +28,8 @@ _SYNONYMS: Mapping[str, str] = MappingProxyType(
         "pressure": "press pres druck pression presion pressione",
         "position": "pos stellung posicion",
         "engine": "eng motor moteur mot",
-        "abs": "absolute absolut absolu absoluta",
-        "gauge": "gage relative rel relativ",
+        "abs": "absolute absolut absoluter absolu absoluta",
+        "gauge": "gage relative rel relativ relativer",
         "manifold": "man mani",
         "intake": "inlet admission admision saugrohr ansaug",
         "coolant": "water h2o eau agua wasser refrigerante kuhlmittel kuehlmittel kuhlwasser",
@@ -77,7 +77,7 @@ _CANONICAL: Mapping[str, tuple[str, ...]] = MappingProxyType(
 _FILLER_LINE = (
     "sensor actual act measured meas value signal current cur ist istwert mesure ecu ecm can log "
     "bank cyl cylinder b1s1 b2s1 b1 b2 s1 s2 the of at in de du d der des la le el del no nr "
-    "sender reading"
+    "sender reading group gruppe groupe channel"
 )
 _FILLERS = frozenset(_FILLER_LINE.split())
 _REFERENCE_WORDS = frozenset({"abs", "gauge"})
@@ -165,6 +165,10 @@ class Channel:
     is_decisive
         Doubt about this channel stops the reading when there is a setup; others are left out
         with a note.
+    keeps_peak
+        Where a row stands for several readings the highest counts, since a ceiling or a guard is
+        held against it; of every other channel the nearest counts, which leans to no side. Torque
+        has a ceiling but keeps none: gains are measured by it.
     """
 
     name: str
@@ -176,6 +180,7 @@ class Channel:
     plausible: Plausible
     phrases: frozenset[frozenset[str]]
     is_decisive: bool
+    keeps_peak: bool = False
 
 
 def _channel(
@@ -189,10 +194,13 @@ def _channel(
     phrases: str,
     plausible: Plausible | None = None,
     is_decisive: bool = True,
+    keeps_peak: bool = False,
 ) -> Channel:
     keys = frozenset(phrase_key(plain_words(phrase)) for phrase in phrases.split(","))
     bulk = plausible or Plausible(p10=possible, p50=possible, p95=possible)
-    return Channel(name, column, unit, quantity, meaning, possible, bulk, keys, is_decisive)
+    return Channel(
+        name, column, unit, quantity, meaning, possible, bulk, keys, is_decisive, keeps_peak
+    )
 
 
 _ALL = (
@@ -218,7 +226,7 @@ _ALL = (
         phrases="load,engine load,calculated load,calc load,calculated engine load,engine load "
         "calculated,abs load,air mass,air charge,cylinder air mass,air mass per stroke,cylinder "
         "charge,luftmasse,injected quantity,injection quantity,fuel quantity,einspritzmenge,"
-        "mass air flow,maf,air flow,injected fuel",
+        "mass air flow,mass air flow rate,maf,maf rate,air flow,air flow rate,injected fuel",
     ),
     _channel(
         "lambda", "lambda", "lambda", "mixture", "measured lambda",
@@ -228,7 +236,8 @@ _ALL = (
         plausible=Plausible(p10=(0.4, 30.0), p50=(0.55, 9.0), p95=(0.6, 40.0), zero_is_off=True),
         phrases="lambda,afr,air fuel ratio,wideband,wideband lambda,wideband afr,wideband o2,"
         "o2 lambda,wideband o2 lambda,exhaust lambda,exhaust afr,o2 afr,phi,richesse,"
-        "equivalence ratio,lambda probe,lambdasonde",
+        "equivalence ratio,eq ratio,o2 eq ratio,o2 equivalence ratio,afr ratio,lambda probe,"
+        "lambdasonde,rapport air carburant",
     ),
     _channel(
         "lambda_target", "lambda_target", "lambda", "mixture", "lambda that the controller wants",
@@ -242,7 +251,7 @@ _ALL = (
         possible=(-60.0, 200.0),
         plausible=Plausible(p10=(-45.0, 130.0), p50=(-45.0, 130.0), p95=(-45.0, 145.0)),
         phrases="coolant,coolant temp,engine coolant,engine coolant temp,engine temp,engine water "
-        "temp,t mot,temp coolant out",
+        "temp,t mot,temp coolant out,temp liquide refroidissement,liquide refroidissement",
     ),
     _channel(
         "coolant_volts", "coolant_volts", "V", "voltage", "voltage of the coolant sender",
@@ -264,6 +273,7 @@ _ALL = (
         plausible=Plausible(p10=(-45.0, 1100.0), p50=(-45.0, 1100.0), p95=(-45.0, 1150.0)),
         phrases="egt,exhaust temp,exhaust gas temp,pre turbine temp,exhaust temp pre turbine,"
         "exhaust gas temp pre turbine,turbine intake temp,egt pre turbo,exhaust temp pre turbo",
+        keeps_peak=True,
     ),
     _channel(
         "manifold_pressure", "manifold_pressure_kpa", "kPa", "pressure",
@@ -274,7 +284,9 @@ _ALL = (
             p10=(12.0, 450.0), p50=(18.0, 500.0), p95=(25.0, 600.0), zero_is_off=True
         ),
         phrases="map,manifold pressure,intake pressure,intake manifold pressure,manifold air "
-        "pressure,intake air pressure,inlet manifold absolute pressure,collector pressure",
+        "pressure,intake air pressure,inlet manifold absolute pressure,collector pressure,"
+        "pression collecteur admission",
+        keeps_peak=True,
     ),
     _channel(
         "boost", "boost_kpa", "kPa", "pressure", "boost above the barometer (gauge)",
@@ -282,7 +294,8 @@ _ALL = (
         # A gauge reading of 80 kPa and more for nine tenths of a log is an absolute pressure.
         plausible=Plausible(p10=(-105.0, 80.0), p50=(-105.0, 400.0), p95=(-105.0, 500.0)),
         phrases="boost,boost pressure,turbo pressure,turbo boost,charge pressure,charge air "
-        "pressure,manifold boost,pression turbo",
+        "pressure,manifold boost,pression turbo,boost vac,boost vacuum",
+        keeps_peak=True,
     ),
     _channel(
         "barometer", "barometer_kpa", "kPa", "pressure", "absolute ambient pressure",
@@ -319,11 +332,13 @@ _ALL = (
         possible=(-1e6, 1e6),
         phrases="knock,knock level,knock count,knock counts,knock sum,knock retard,knock volts",
         is_decisive=False,
+        keeps_peak=True,
     ),
     _channel(
         "injector_duty", "injector_duty_pct", "percent", "share", "injector duty",
         possible=(-5.0, 200.0),
         phrases="injector duty,injector duty cycle,idc,injector dc,fuel injector duty cycle",
+        keeps_peak=True,
     ),
     _channel(
         "rail_pressure", "rail_pressure_kpa", "kPa", "pressure", "fuel rail pressure",
@@ -331,6 +346,7 @@ _ALL = (
         phrases="rail pressure,fuel rail pressure,fuel pressure,common rail pressure,"
         "pression rampe",
         is_decisive=False,
+        keeps_peak=True,
     ),
     _channel(
         "torque", "torque_nm", "N.m", "torque", "torque",

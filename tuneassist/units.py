@@ -163,7 +163,7 @@ _SPELLINGS: Mapping[str, str] = MappingProxyType(
         "PS": "ps ch cv pk metrichp hp(m)",
         "N.m": "n.m nm n-m newtonmeter newtonmetre newtonmeters",
         "lbf.ft": "lbf.ft lbfft lb-ft lbft lb.ft ft-lb ftlb ft.lb ft-lbs ftlbs lb-fts lbs-ft lbsft "
-        "ft.lbf ft-lbf lbf-ft",
+        "ft.lbf ft-lbf lbf-ft ft.lbs lbs.ft",
         "km/h": "km/h kmh kph kmph km/hr",
         "mph": "mph mi/h miles/h",
         "m/s": "m/s m/sec",

@@ -36,11 +36,12 @@ def check(
     work out. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json, tell
-    from tuneassist.cli.inputs import distinct_names, find_logs
+    from tuneassist.cli.inputs import distinct_names, find_logs, refuse_both
     from tuneassist.errors import TuneassistError
     from tuneassist.files.setup_file import read_setup
     from tuneassist.parallel import LogFile
 
+    refuse_both(workers, scheduler)
     car = read_setup(setup) if setup else None
     paths = find_logs(logs)
     console = screen()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import atexit
+import contextlib
 import glob
 import shutil
 import sys
@@ -15,6 +16,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING
 
 from tuneassist.cli.console import tell
+from tuneassist.cli.log_files import LOG_SUFFIXES, sort_out
 from tuneassist.errors import LogError
 
 if TYPE_CHECKING:
@@ -24,13 +26,7 @@ if TYPE_CHECKING:
     from tuneassist.reading import Log
     from tuneassist.settings import Setup
 
-LOG_SUFFIXES = frozenset(
-    {".csv", ".txt", ".tsv", ".log", ".dat", ".asc", ".gz", ".zst"}
-    | {".parquet", ".arrow", ".feather", ".mf4"}
-)
-"""Suffixes that are taken for logs in a folder; a file that is named is always read."""
 STANDARD_INPUT = "-"
-GRID_START = b"rpm/load"
 PATIENCE_S = 0.7
 """A bar is shown only when reading takes longer than this. [s]"""
 
@@ -38,8 +34,8 @@ PATIENCE_S = 0.7
 def find_logs(typed: Sequence[Path]) -> list[Path]:
     """Return the log files that were meant, folders and patterns opened up.
 
-    Standard input is put into a temporary file, which goes when the program ends: a log is read
-    twice where its format or its hash asks for it.
+    Standard input and pipes are put into a temporary file, which goes when the program ends: a log
+    is read twice where its format or its hash asks for it.
 
     Raises
     ------
@@ -51,9 +47,11 @@ def find_logs(typed: Sequence[Path]) -> list[Path]:
         raise LogError("it can be read once only.", where="standard input")
     for path in typed:
         if str(path) == STANDARD_INPUT:
-            paths.append(_from_standard_input())
+            paths.append(_spooled(path))
         elif path.is_dir():
             paths.extend(_in_folder(path))
+        elif path.exists() and not path.is_file():
+            paths.append(_spooled(path))
         elif not path.exists() and glob.has_magic(str(path)):
             paths.extend(_matching(str(path)))
         else:
@@ -61,36 +59,47 @@ def find_logs(typed: Sequence[Path]) -> list[Path]:
     return paths
 
 
-def _from_standard_input() -> Path:
-    """Save standard input, piece by piece."""
+def _spooled(path: Path) -> Path:
+    """Save what can be read once only, piece by piece."""
+    is_standard = str(path) == STANDARD_INPUT
+    where = "standard input" if is_standard else str(path)
     folder = tempfile.mkdtemp(prefix="tuneassist-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    path = Path(folder) / "standard-input"
+    saved = Path(folder) / ("standard-input" if is_standard else path.name)
+    if is_standard and sys.stdin is None:
+        raise LogError("it is closed.", where=where, mend="Pipe a log into it, or name a file.")
     try:
-        with path.open("wb") as stream:
-            shutil.copyfileobj(sys.stdin.buffer, stream, 1 << 20)
-    except OSError as error:
-        raise LogError(f"it cannot be read ({error}).", where="standard input") from error
-    return path
+        with (
+            saved.open("wb") as stream,
+            contextlib.nullcontext(sys.stdin.buffer) if is_standard else path.open("rb") as source,
+        ):
+            shutil.copyfileobj(source, stream, 1 << 20)
+    except (OSError, ValueError) as error:
+        raise LogError(f"it cannot be read ({error}).", where=where) from error
+    return saved
 
 
 def _matching(pattern: str) -> list[Path]:
-    """Open a pattern up, since not every shell does it."""
+    """Open a pattern up, since not every shell does it, and say what is no log."""
     found = sorted(Path(name) for name in glob.glob(pattern))  # noqa: PTH207
-    found = [path for path in found if path.is_file()]
-    if not found:
-        raise LogError("no file matches this pattern.", where=pattern)
-    return found
+    logs, left = sort_out([path for path in found if path.is_file()], suffix=Path(pattern).suffix)
+    if not logs:
+        raise LogError(
+            "no file matches this pattern."
+            if not left
+            else f"no log matches this pattern: {left}.",
+            where=pattern,
+            mend="Name the file itself to have it read." if left else "",
+        )
+    if left:
+        tell(f"{pattern}: {left}")
+    return logs
 
 
 def _in_folder(folder: Path) -> list[Path]:
-    """List a folder's logs by name, correction grids left out, and say which."""
-    found = sorted(
-        path
-        for path in folder.iterdir()
-        if path.suffix.lower() in LOG_SUFFIXES and path.is_file() and not path.name.startswith(".")
-    )
-    logs = [path for path in found if not _is_grid(path)]
+    """List a folder's logs by name, and say what is none."""
+    found = sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith("."))
+    logs, left = sort_out(found)
     if not logs:
         raise LogError(
             "the folder holds no log files.",
@@ -98,19 +107,8 @@ def _in_folder(folder: Path) -> list[Path]:
             mend=f"Log files end in {', '.join(sorted(LOG_SUFFIXES))}.",
         )
     names = ", ".join(path.name for path in logs)
-    left = len(found) - len(logs)
-    grids = f"; {left} correction grid(s) left out" if left else ""
-    tell(f"{folder}: {len(logs)} log file(s): {names}{grids}")
+    tell(f"{folder}: {len(logs)} log file(s): {names}{'; ' if left else ''}{left}")
     return logs
-
-
-def _is_grid(path: Path) -> bool:
-    try:
-        with path.open("rb") as stream:
-            head = stream.read(64)
-    except OSError:
-        return False
-    return head.removeprefix(b"\xef\xbb\xbf").lower().replace(b'"', b"").startswith(GRID_START)
 
 
 def distinct_names(paths: Sequence[Path]) -> list[str]:
@@ -175,6 +173,7 @@ def reduce_logs(
     """
     from tuneassist.parallel import LogFile, reduce_file, reduce_files
 
+    refuse_both(workers, scheduler)
     files = [LogFile(p, name) for p, name in zip(paths, distinct_names(paths), strict=True)]
     with _Progress(len(files)) as bar:
         if scheduler is None and (workers == 1 or len(files) == 1):
@@ -188,6 +187,20 @@ def reduce_logs(
             )
     refuse_twins([one.log for one in reduced])
     return reduced
+
+
+def refuse_both(workers: int, scheduler: str | None) -> None:
+    """Refuse workers here beside a scheduler that has its own.
+
+    Raises
+    ------
+    typer.BadParameter
+        Wrong usage.
+    """
+    if workers > 1 and scheduler is not None:
+        import typer
+
+        raise typer.BadParameter("--workers and --scheduler: give one, a scheduler has its own.")
 
 
 def refuse_twins(logs: Sequence[Log]) -> None:

@@ -13,7 +13,6 @@ from tuneassist.reading.arrow import arrow_cells
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
 from tuneassist.reading.numbers import decimal_signs, parse_words
 from tuneassist.reading.source import Source
-from tuneassist.units import find_unit
 
 _UNIT_KEYS = (b"unit", b"units", b"Unit", b"Units")
 _OF_LIBRARIES = (b"pandas", b"ARROW:schema")
@@ -188,8 +187,7 @@ def _even(batches: Iterator[Any], rows: int) -> Iterator[Any]:
 
 def _unit_of(field: Any) -> str:
     said = field.metadata or {}
-    unit = next((said[key].decode("utf-8", "replace") for key in _UNIT_KEYS if key in said), "")
-    return unit if find_unit(unit) else ""
+    return next((said[key].decode("utf-8", "replace") for key in _UNIT_KEYS if key in said), "")
 
 
 def _said(schema: Any) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from tuneassist.channels import CHANNELS, Channel
 from tuneassist.errors import LogError
+from tuneassist.reading.doubt import check_header, check_trim
 from tuneassist.reading.guard import MAX_IMPOSSIBLE_SHARE, Mixture, check_text
 from tuneassist.reading.judge import check_values, judging_channel, mixture_of, settle_unit
 from tuneassist.reading.log import Cells, Floats
@@ -79,6 +80,9 @@ def build_column(
     notes = [f"Column {pick.heading.text!r}: {note}"] if note else []
     numbers = cells.numbers
     if channel.quantity != "number":
+        contradicted = check_header(pick, numbers, channel, mixture, where=where)
+        notes.extend([contradicted] if contradicted else [])
+        check_trim(pick, numbers, channel, where=where)
         pick, said = settle_unit(pick, numbers, channel, mixture, setup, where=where)
         notes.extend(said)
         check_values(pick, numbers, setup, where=where)

@@ -2,7 +2,8 @@
 
 The paid standard was not seen. Formulas are those on which the diagnostic layer of scapy 2.x and
 two public tables of parameter identifiers agree; the -128 mA offset of the current-type oxygen
-sensors and the meaning of the "equivalence ratio" are from memory.
+sensors, the meaning of the "equivalence ratio" and the formulas of parameters 0D, 23, 42, 45, 49
+and 5C are from memory.
 
 Traps that are kept clear of: 2/65536 is not rounded to 0.0000305; air flow has two bytes; and the
 parameters called "equivalence ratio" hold lambda (above 1 is lean), not its reciprocal.
@@ -93,12 +94,18 @@ def _table() -> dict[int, Parameter]:
         0x09: Parameter(1, "percent", long, _trim),
         0x0B: Parameter(1, "kPa", ("manifold_pressure", "load"), _plain),
         0x0C: Parameter(2, "rpm", ("rpm",), lambda b: _word(b) / 4.0),
+        0x0D: Parameter(1, "km/h", ("vehicle_speed",), _plain),
         0x0F: Parameter(1, "degC", ("intake_temp",), _celsius),
         0x10: Parameter(2, "g/s", ("load",), lambda b: _word(b) / 100.0),
         0x11: Parameter(1, "percent", ("throttle",), _share),
+        0x23: Parameter(2, "kPa", ("rail_pressure",), lambda b: _word(b) * 10.0),
         0x33: Parameter(1, "kPa", ("barometer",), _plain),
+        0x42: Parameter(2, "V", ("battery_volts",), lambda b: _word(b) / 1000.0),
         0x43: Parameter(2, "percent", ("load",), lambda b: _word(b) * 100.0 / 255.0),
         0x44: Parameter(2, "lambda", ("lambda_target",), _lambda),
+        0x45: Parameter(1, "percent", ("throttle",), _share),
+        0x49: Parameter(1, "percent", ("pedal",), _share),
+        0x5C: Parameter(1, "degC", ("oil_temp",), _celsius),
     }
     sensors = (*range(0x24, 0x2C), *range(0x34, 0x3C))
     return found | {pid: Parameter(4, "lambda", ("lambda",), _lambda) for pid in sensors}
@@ -166,7 +173,7 @@ def decode_answers(cells: Cells, pid: int, *, is_hex: bool) -> Cells:
     found = PARAMETERS[pid]
     if not is_hex:
         return _of_numbers(cells, found)
-    words = cells.words if cells.words is not None else pd.Series(dtype=str)
+    words = cells.words if cells.words is not None else pd.Series([""] * len(cells.numbers))
     text = words.fillna("").str.strip().str.replace(r"0[xX]|[\s:_-]", "", regex=True).str.upper()
     echo = f"{_ECHO}{pid:02X}"
     digits = 2 * found.size

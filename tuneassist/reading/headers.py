@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tuneassist.channels import CHANNELS, VOCABULARY, channels_called, plain_words
 from tuneassist.units import UNITS, Reference, UnitReading, find_unit
@@ -15,16 +15,18 @@ _GROUP = re.compile(r"[\(\[\{<]([^\(\)\[\]\{\}<>]*)[\)\]\}>]")
 # it for lambda and for 1/lambda.
 _IMPLIED = {
     "rpm": "rpm", "afr": "afr", "a/f": "afr", "lambda": "lambda", "λ": "lambda",
-    "luftzahl": "lambda", "phi": "phi", "richesse": "phi",
+    "luftzahl": "lambda", "lambdawert": "lambda", "phi": "phi", "richesse": "phi",
 }  # fmt: skip
 _IMPLIED_WORD = re.compile(
-    r"(?<![^\W\d_])(?:rpm|afr|a/f|lambda|λ|luftzahl|phi|richesse)(?![^\W\d_])"
+    r"(?<![^\W\d_])(?:rpm|afr|a/f|lambda|λ|luftzahl|lambdawert|phi|richesse)(?![^\W\d_])"
 )
 # A header whose unit is of another quantity may mean the neighbour channel.
 _NEIGHBOURS = {
     ("coolant_temp", "voltage"): "coolant_volts",
     ("vehicle_speed", "engine speed"): "rpm",
 }
+_SPEED_LETTER = ("n",)  # German for engine speed where its unit stands by; else a count of rows
+_THOUSANDS = re.compile(r"[\(\[]?\s*(?:[x×*/]\s*1000|1000\s*[x×*])\s*[\)\]]?", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -70,6 +72,12 @@ def read_heading(index: int, text: str, unit_cell: str = "") -> Heading:
     >>> heading.words_bare, heading.unit, heading.reference
     (('intake', 'pressure', 'abs'), 'psi', 'absolute')
     """
+    thousands = _THOUSANDS.search(text)
+    if thousands:
+        plain = read_heading(index, _THOUSANDS.sub(" ", text), unit_cell)
+        if channel_of(plain) == "rpm" and plain.unit in (None, "rpm"):
+            said = thousands[0].strip("()[] ")
+            return replace(plain, text=text, unit="krpm", unit_text=said, is_unit_marked=True)
     name, unit_text, reading = text, unit_cell.strip().strip("[](){}<>").strip(), None
     if unit_text:
         reading = find_unit(unit_text)
@@ -175,10 +183,12 @@ def channel_of(heading: Heading) -> str | None:
     names = channels_called(heading.words) or (
         () if heading.words == heading.words_bare else _called_with_unit(heading)
     )
+    quantity = UNITS[heading.unit].quantity if heading.unit else None
+    if heading.words_bare == _SPEED_LETTER and quantity == "engine speed":
+        return "rpm"
     if not names:
         return None
     name = names[0]
-    quantity = UNITS[heading.unit].quantity if heading.unit else None
     if name == "manifold_pressure" and heading.reference == "gauge":
         return "boost"
     if name == "boost" and heading.reference == "absolute":

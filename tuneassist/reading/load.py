@@ -53,7 +53,7 @@ def find_load(
     words = plain_words(setup.axes.load_name)
     kin = _kin(picks, words, quantity, setup)
     if kin:
-        if kin.channel == "boost" and not is_gauge_axis(setup):
+        if kin.channel == "boost" and not kin.shift and not is_gauge_axis(setup):
             notes.append(
                 f"Load is absolute, and only the gauge column {kin.heading.text!r} was found; the "
                 "barometer is added to it."

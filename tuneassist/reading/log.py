@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, Protocol
 
@@ -138,6 +138,8 @@ class Cells:
     stamp
         "moment" or "clock" where the file's own type says that the numbers are times: seconds, or
         seconds since midnight.
+    beyond
+        Readings that lie beyond the sensor's transfer and became nan.
     """
 
     numbers: Floats
@@ -145,6 +147,7 @@ class Cells:
     text_count: int = 0
     text_example: tuple[int, str] = (0, "")
     stamp: Literal["", "moment", "clock"] = ""
+    beyond: int = 0
 
 
 @dataclass(frozen=True)
@@ -159,11 +162,15 @@ class Wanted:
         Those that are wanted as they are written, numbers included.
     main
         Those of speed, load and lambda, whose rates set the time line where rates differ.
+    peaks
+        Those of which the highest of several readings counts (+1), or the lowest (-1), since the
+        column falls where the channel rises.
     """
 
     indices: tuple[int, ...]
     as_text: frozenset[int] = frozenset()
     main: frozenset[int] = frozenset()
+    peaks: Mapping[int, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,17 +1,19 @@
 """ASAM MDF 4 logs: channels of several rates on one time line, no value made up.
 
 Rows are the stamps of the fastest of speed, load and lambda. A slower channel's value stands at
-the row nearest to its own stamp, which moves it by half a row at most, and the rows between stay
-blank; `tuneassist.evidence.refresh` interpolates speed, load and lambda there as it does for every
-log with blanks, and carries the others forward. Of a channel that is faster than the rows each row
-keeps the highest value since the row before, so that no peak is lost.
+the row nearest to its own stamp, and the rows between stay blank; `tuneassist.evidence.refresh`
+interpolates speed, load and lambda there as it does for every log with blanks, and carries the
+others forward. Of a channel that is faster than the rows each row takes the reading nearest to it,
+which leans to no side and is one that was logged; where a peak matters
+(`tuneassist.channels.Channel.keeps_peak`) it takes the highest.
 
 Needs the extra ``mdf`` (asammdf). Records are read block by block.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence, Set
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,8 +21,9 @@ import numpy as np
 
 from tuneassist.errors import LogError
 from tuneassist.reading.headers import channel_of, read_heading
+from tuneassist.reading.joint import Around, Joint, join
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
-from tuneassist.reading.records import GroupReader, as_cells, join, silent
+from tuneassist.reading.records import GroupReader, Records, as_cells, silent
 from tuneassist.reading.source import Source
 
 TIME = ("Time", "s")
@@ -60,11 +63,18 @@ class MdfParts:
         self._name, self._rows = source.name, rows
         self._file = _opened(source)
         self._places, untimed = _places(self._file, wanted, self._name)
-        self._notes = (
-            (f"Channel(s) without a time of their own were left out: {_listed(untimed)}.",)
-            if untimed
-            else ()
-        )
+        notes = []
+        if untimed:
+            notes.append(
+                f"Channel(s) without a time of their own were left out: {_listed(untimed)}."
+            )
+        self._places, twice = _told_apart(self._places)
+        if twice:
+            notes.append(
+                "Names that stand more than once carry the number of their group: "
+                f"{_listed(twice)}."
+            )
+        self._notes = tuple(notes)
         self.headers = (TIME, *((p.name, p.unit) for p in self._places))
         self.preamble = _said(self._file)
         self.dialect = Dialect(encoding="mdf", header_line=0, data_line=1)
@@ -78,7 +88,7 @@ class MdfParts:
             return Piece(np.empty(0, dtype=np.int64), dict.fromkeys(wanted.indices, empty))
         main = [group for group in groups if group.wanted & wanted.main] or groups
         line = min(main, key=lambda group: group.step_s)
-        self._pieces = _joined(line, [g for g in groups if g is not line], self._rows)
+        self._pieces = _joined(line, [g for g in groups if g is not line], self._rows, wanted.peaks)
         piece = next(self._pieces)
         self.is_whole = not len(line.held.time_s)
         return replace(piece, notes=self._notes)
@@ -106,19 +116,26 @@ class MdfParts:
         ]
 
 
-def _joined(line: GroupReader, others: list[GroupReader], rows: int) -> Iterator[Piece]:
+def _joined(
+    line: GroupReader, others: list[GroupReader], rows: int, peaks: Mapping[int, int]
+) -> Iterator[Piece]:
     """Yield parts of the line's rows, with what the other groups have near them."""
-    first, half_s = 1, 0.5 * line.step_s
+    first, step_s = 1, line.step_s
+    steps = [other.step_s for other in others]
+    behind: list[Records | None] = [None] * len(others)
     while first == 1 or len(line.held.time_s):
         own = line.take(rows)
         last_s = float(own.time_s[-1]) if len(own.time_s) else np.inf
         next_s = float(line.held.time_s[0]) if len(line.held.time_s) else np.inf
         cells = {0: as_cells(own.time_s)}
         cells |= {column: as_cells(values) for column, values in own.columns.items()}
-        for other in others:
-            near = other.take_near(last_s, next_s)
-            for column, values in near.columns.items():
-                cells[column] = as_cells(join(near.time_s, values, own.time_s, half_s=half_s))
+        for place, other in enumerate(others):
+            near = Around.of(behind[place], other.take_near(last_s, next_s), other.held)
+            behind[place] = near.last()
+            rule = Joint(step_s, steps[place])
+            for column, values in near.records.columns.items():
+                sign = peaks.get(column, 0)
+                cells[column] = as_cells(join(near, values, own.time_s, rule, peak=sign))
         yield Piece(np.arange(first, first + len(own.time_s)), cells)
         first += len(own.time_s)
 
@@ -136,12 +153,31 @@ def _opened(source: Source) -> Any:
 
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)
     stream = source.keep_open(source.path.open("rb"))  # named files it would read whole
+    _check_head(stream.read(16), source.name)
+    stream.seek(0)
     try:
         with silent():
             return source.keep_open(MDF(stream))
     except Exception as error:  # asammdf raises whatever its parts raise
         _put_down(error)
         raise _damaged(source.name, str(error)) from error
+
+
+def _check_head(head: bytes, name: str) -> None:
+    """Refuse what the library would write to, or read by other rules."""
+    if head.startswith(b"UnFin"):
+        raise LogError(
+            "the ASAM MDF file is unfinished: the logger was cut off while it wrote.",
+            where=name,
+            mend="Finish the file with the logger's own software, or export the log as CSV.",
+        )
+    version = head[8:12].decode("ascii", "replace").strip(" \0")
+    if version[:1] in ("2", "3"):
+        raise LogError(
+            f"this is an ASAM MDF file of version {version}, which is not read.",
+            where=name,
+            mend="Save it as version 4, or export the log as CSV.",
+        )
 
 
 def _put_down(error: BaseException) -> None:
@@ -182,10 +218,30 @@ def _places(file: Any, wanted: Set[str], name: str) -> tuple[list[_Place], list[
             for index, channel in enumerate(content.channels):
                 is_time = channel_of(read_heading(0, channel.name)) == "time"
                 if index != master and (not is_time or channel.name in wanted):
-                    found.append(_Place(channel.name, channel.unit or "", group, index))
+                    found.append(_Place(channel.name, _unit_of(channel), group, index))
     except Exception as error:  # asammdf raises whatever its parts raise
         raise _damaged(name, str(error)) from error
     return found, untimed
+
+
+def _unit_of(channel: Any) -> str:
+    """Return the channel's unit, or the one that only its conversion holds."""
+    return str(channel.unit or getattr(channel.conversion, "unit", "") or "")
+
+
+def _told_apart(places: list[_Place]) -> tuple[list[_Place], list[str]]:
+    """Put its group behind a name that stands more than once, so that a setup can name it."""
+    names = Counter(place.name for place in places)
+    pairs = Counter((place.name, place.group) for place in places)
+    found = []
+    for place in places:
+        if names[place.name] > 1:
+            within = f", channel {place.index}" if pairs[place.name, place.group] > 1 else ""
+            name = f"{place.name} [group {place.group + 1}{within}]"
+            found.append(replace(place, name=name))
+        else:
+            found.append(place)
+    return found, [name for name, count in names.items() if count > 1]
 
 
 def _listed(names: Sequence[str]) -> str:

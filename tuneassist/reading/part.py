@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from tuneassist.channels import CHANNELS
 from tuneassist.errors import LogError
 from tuneassist.reading.checks import (
     MIN_FILLED_SHARE,
@@ -18,14 +19,15 @@ from tuneassist.reading.checks import (
 from tuneassist.reading.clock import Timeline, build_timeline, head_of
 from tuneassist.reading.columns import build_column, extend_column
 from tuneassist.reading.delimited import DelimitedParts
+from tuneassist.reading.doubt import check_time_header
 from tuneassist.reading.guard import check_text, setup_line
 from tuneassist.reading.headers import read_heading
 from tuneassist.reading.late import tells, values_behind
 from tuneassist.reading.log import Cells, Parts, Piece, Progress, Wanted
 from tuneassist.reading.picks import Pick, UnclearError
 from tuneassist.reading.plan import is_needed, plan_columns
-from tuneassist.reading.pressures import PartWork, apply_barometer, samples_of
-from tuneassist.reading.sensors import sensed, sensed_note
+from tuneassist.reading.pressures import PartWork, apply_barometer, check_gauges, samples_of
+from tuneassist.reading.sensors import check_readings, falls, sensed, sensed_note
 from tuneassist.reading.source import Source
 from tuneassist.settings import Setup
 
@@ -71,6 +73,7 @@ class FirstPart:
                 cells = work.piece.cells[pick.heading.index]
                 _read_column(work, pick, cells, late.get(pick.channel))
             say(0.6 + 0.35 * (place + 1) / len(picks))
+        check_gauges(work, may_leave_out)
         self.as_logged = dict(work.columns)
         self.barometer_kpa = apply_barometer(work)
         filled = {name: int(np.isfinite(c.numbers).sum()) for name, c in work.columns.items()}
@@ -152,12 +155,18 @@ def open_parts(source: Source, *, wanted: Set[str], rows: int) -> Parts:
 def wanted_of(picks: Mapping[str, Pick]) -> Wanted:
     """Return what a reader must fetch for these columns."""
     at = {name: pick.heading.index for name, pick in picks.items()}
+    main = frozenset(at[name] for name in ("rpm", "load", "lambda") if name in at)
     return Wanted(
         tuple(sorted(set(at.values()))),
         frozenset(
             at[name] for name, pick in picks.items() if pick.source and pick.source.raw is not None
         ),
-        frozenset(at[name] for name in ("rpm", "load", "lambda") if name in at),
+        main,
+        {
+            at[name]: -1 if falls(pick) else 1
+            for name, pick in picks.items()
+            if CHANNELS[name].keeps_peak and at[name] not in main
+        },
     )
 
 
@@ -168,6 +177,8 @@ def _is_silent(pick: Pick, work: PartWork) -> bool:
 
 def _read_time(work: PartWork, pick: Pick, cells: Cells, ahead: Cells | None) -> Timeline:
     where = f"{work.name}, column {pick.heading.text!r}"
+    said = check_time_header(pick, cells, where=where)
+    work.notes.extend([said] if said else [])
     timeline = build_timeline(
         cells,
         unit=pick.unit,
@@ -197,10 +208,12 @@ def _read_column(work: PartWork, pick: Pick, cells: Cells, late: Cells | None) -
 
     One that tells nothing here is built by what it holds ``late``, behind this part.
     """
-    line = _text_line(work, cells)
     pick = _same_unit(work, pick)
-    cells = sensed(pick, cells)
+    raw, cells = cells, sensed(pick, cells)
+    line = _text_line(work, cells)
     try:
+        where = f"{work.name}, column {pick.heading.text!r}"
+        check_readings(pick, raw, cells, where=where)
         column = build_column(
             pick, late or cells, setup=work.setup, name=work.name, first_text_line=line
         )
@@ -209,7 +222,7 @@ def _read_column(work: PartWork, pick: Pick, cells: Cells, late: Cells | None) -
             work.notes.append(f"{error} It was left out.")
             return
         raise
-    said = sensed_note(pick)
+    said = sensed_note(pick, cells)
     work.notes.extend([said, *column.notes] if said else column.notes)
     if late:
         column = replace(column, numbers=extend_column(column, cells.numbers)[0])

@@ -86,11 +86,35 @@ def check_unit_text(pick: Pick, quantity: Quantity, *, name: str) -> None:
         return
     what = f"measures {unit_named(heading.unit).quantity}" if heading.unit else "is not known"
     units = units_of(quantity)
+    right = f"Under [channels] write: {setup_line(pick.channel, heading.text, units[0])}."
+    if heading.unit and unit_named(heading.unit).quantity == "voltage":
+        right = (
+            f"Under [channels] write: {transfer_line(pick)}, with the readings and values of the "
+            "sensor's data sheet."
+        )
+    elif heading.unit and not is_remark(heading, quantity):
+        right = f"Name another column for {pick.channel} under [channels], or mend the header."
     raise LogError(
         f"the unit {heading.unit_text!r} {what}; {pick.channel} needs one of {', '.join(units)}.",
         where=f"{name}, column {heading.text!r}",
-        mend=f"Under [channels] write: {setup_line(pick.channel, heading.text, units[0])}.",
+        mend=right,
     )
+
+
+def is_remark(heading: Heading, quantity: Quantity) -> bool:
+    """Tell whether what looks like a unit is none: "Lambda (F)" is the front one, not degrees."""
+    kind = unit_named(heading.unit or "1").quantity
+    is_letter = kind == "temperature" and len(heading.unit_text) == 1
+    return kind != quantity and (is_letter or not heading.is_unit_marked)
+
+
+def transfer_line(pick: Pick) -> str:
+    """Return the entry that turns a column of volts into its channel."""
+    line = setup_line(pick.channel, pick.heading.text, pick.heading.unit)
+    unit = CHANNELS[pick.channel].unit or "..."
+    top = "5000.0" if pick.heading.unit == "mV" else "5.0"
+    tail = f', transfer = [[0.0, ...], [{top}, ...]], transfer_unit = "{unit}" }}'
+    return line.removesuffix(" }") + tail
 
 
 def ambiguous(channel: str, headings: Sequence[Heading], *, name: str) -> UnclearError:

@@ -62,8 +62,8 @@ def plan_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str)
     notes: list[str] = []
     picks: dict[str, Pick] = {}
     for channel, source in (setup.channels if setup else {}).items():
-        picks[channel] = _explicit(channel, source, headings, setup, name=name, notes=notes)
-    taken = {pick.heading.index for key, pick in picks.items() if key != "load"}
+        picks[channel] = _explicit(channel, source, headings, setup, name=name)
+    taken = {p.heading.index for key, p in picks.items() if key != "load" or _is_sensor(p)}
     free = [h for h in headings if h.index not in taken]
     for channel in CHANNELS:
         matches = [h for h in free if channel_of(h) == channel]
@@ -76,12 +76,55 @@ def plan_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str)
                 raise
             notes.append(f"{error} It was left out.")
             continue
-        picks[channel] = pick
+        picks[channel] = _like_load(pick, picks.get("load"), setup)
     if "load" not in picks:
         load = find_load(free, picks, setup, name=name, notes=notes)
         if load:
             picks["load"] = load
+    for shared in picks.values():
+        _check_shared(shared, picks, setup, name=name)
     return Plan({c: picks[c] for c in CHANNELS if c in picks}, tuple(notes))
+
+
+def _like_load(pick: Pick, load: Pick | None, setup: Setup | None) -> Pick:
+    """Read a column that the setup names for the load as the setup says, for its channel too."""
+    if load is None or load.heading.index != pick.heading.index:
+        return pick
+    if quantity_of("load", setup) != CHANNELS[pick.channel].quantity:
+        return pick
+    shift = gauge_shift(pick.channel, load.heading, setup)
+    return replace(
+        pick,
+        heading=load.heading,
+        unit=load.unit,
+        unit_how=load.unit_how,
+        source=load.source,
+        shift=shift,
+    )
+
+
+def _is_sensor(pick: Pick) -> bool:
+    """Tell whether the column holds readings that only this entry turns into values."""
+    return pick.source is not None and (pick.source.transfer or pick.source.raw) is not None
+
+
+def _check_shared(pick: Pick, picks: Mapping[str, Pick], setup: Setup | None, *, name: str) -> None:
+    """Refuse one column for two channels that cannot be one."""
+    for other in picks.values():
+        if other.channel >= pick.channel or other.heading.index != pick.heading.index:
+            continue
+        kinds = [quantity_of(p.channel, setup) for p in (other, pick)]
+        units = [p.unit for p in (other, pick)]
+        is_number = kinds[0] == "number" if other.channel == "load" else kinds[1] == "number"
+        is_one = kinds[0] == kinds[1] and (None in units or units[0] == units[1])
+        if is_one or is_number or _is_sensor(pick) or _is_sensor(other):
+            continue
+        raise LogError(
+            f"this column is to be {other.channel} in {units[0] or kinds[0]} and {pick.channel} "
+            f"in {units[1] or kinds[1]} at once.",
+            where=f"{name}, column {pick.heading.text!r}",
+            mend="Name another column for one of them under [channels].",
+        )
 
 
 def is_needed(channel: str, setup: Setup | None) -> bool:
@@ -97,7 +140,6 @@ def _explicit(
     setup: Setup | None,
     *,
     name: str,
-    notes: list[str],
 ) -> Pick:
     where = setup.source if setup else "setup"
     if channel not in CHANNELS:
@@ -116,11 +158,6 @@ def _explicit(
         _require_quantity(channel, "unit", source.unit, None, where)
         key, said = "transfer_unit", source.transfer_unit
     reading = _require_quantity(channel, key, said, quantity, where)
-    is_other = reading and heading.unit and heading.unit != reading.word and heading.is_unit_marked
-    if is_other and reading and source.transfer is None:
-        notes.append(
-            f"Column {heading.text!r} says {heading.unit}; the setup's {reading.word} was used."
-        )
     if reading and reading.reference:
         heading = replace(heading, reference=reading.reference)
     pick = replace(with_unit(channel, heading, quantity, "setup"), source=source)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -9,9 +10,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.channels import CHANNELS
+from tuneassist.errors import LogError
 from tuneassist.reading.columns import Column
+from tuneassist.reading.doubt import check_boost
 from tuneassist.reading.log import Floats, Piece
-from tuneassist.reading.picks import is_gauge_axis
+from tuneassist.reading.picks import Pick, is_gauge_axis
 from tuneassist.settings import Setup
 from tuneassist.units import ATMOSPHERE_KPA, convert, unit_named
 
@@ -30,6 +33,40 @@ class PartWork:
     def lines(self) -> npt.NDArray[np.int64]:
         """Line in the file of every row."""
         return self.piece.lines
+
+
+def check_gauges(
+    work: PartWork, may_leave_out: Callable[[Pick, LogError, Setup | None], bool]
+) -> None:
+    """Ask where what is gauge by its name alone may be absolute.
+
+    Parameters
+    ----------
+    work
+        The first part.
+    may_leave_out
+        Tells whether a column in doubt is left out with a note.
+    """
+    others: dict[str, Floats] = {
+        name: work.columns[name].numbers
+        for name in ("throttle", "pedal", "manifold_pressure")
+        if name in work.columns
+    }
+    is_spark = work.setup is None or work.setup.engine.ignition == "spark"
+    for name in ("boost", "load"):
+        column = work.columns.get(name)
+        if column is None or unit_named(column.unit_inside).quantity != "pressure":
+            continue
+        if (name == "boost" or is_gauge_axis(work.setup)) != bool(column.pick.shift):
+            where = f"{work.name}, column {column.pick.heading.text!r}"
+            values = convert(column.numbers, column.unit_inside, "kPa")
+            try:
+                check_boost(column.pick, values, others, is_spark=is_spark, where=where)
+            except LogError as error:
+                if not may_leave_out(column.pick, error, work.setup):
+                    raise
+                work.notes.append(f"{error} It was left out.")
+                del work.columns[name]
 
 
 def apply_barometer(work: PartWork, before_kpa: float | None = None) -> float | None:

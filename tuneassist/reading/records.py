@@ -1,4 +1,4 @@
-"""The records of one group of an ASAM MDF file, block by block, and their place on a time line.
+"""The records of one group of an ASAM MDF file, block by block.
 
 A group holds the channels of one rate with their stamps. What the file calls invalid is blank.
 """
@@ -22,6 +22,8 @@ from tuneassist.reading.numbers import parse_words
 Values = npt.NDArray[Any]
 """A channel's values: floats, nan where there is none, or texts."""
 _PLAIN = 0  # the library's number for a block that is not packed
+STEPS = 500
+"""Records by whose stamps a group's rate is judged, however long its blocks are. [1]"""
 Damaged = Callable[[str], Exception]
 """Makes an error of words about what is damaged."""
 
@@ -93,8 +95,9 @@ class GroupReader:
 
     @property
     def step_s(self) -> float:
-        """Median step of what is held; endless with fewer than two records. [s]"""
-        return float(np.median(np.diff(self.held.time_s))) if len(self.held.time_s) > 1 else np.inf
+        """Median of the first steps that are held; endless with fewer than two records. [s]"""
+        steps = np.diff(self.held.time_s[:STEPS])
+        return float(np.median(steps)) if len(steps) else np.inf
 
     def take(self, count: int) -> Records:
         """Return the next records, at most so many, and keep one more at least if there is one."""
@@ -199,41 +202,6 @@ def _valid(samples: Values, is_invalid: Any) -> Values:
     ]
     texts[invalid] = ""
     return texts
-
-
-def join(time_s: Floats, values: Values, line_s: Floats, *, half_s: float) -> Values:
-    """Put a channel's values on another time line without making a value up.
-
-    Parameters
-    ----------
-    time_s, values
-        The channel's stamps, and what was logged at them, shape (n,). [s]
-    line_s
-        Stamps of the rows, rising, shape (rows,). [s]
-    half_s
-        Half the step of the rows: a value is moved no further. [s]
-
-    Returns
-    -------
-    array of shape (rows,)
-        Blank where the channel has nothing. Of several values for a row the highest number or the
-        last text.
-    """
-    is_text = values.dtype.kind == "O"
-    out: Values = (
-        np.full(len(line_s), "", dtype=object) if is_text else np.full(len(line_s), np.nan)
-    )
-    if not len(line_s):
-        return out
-    after = np.clip(np.searchsorted(line_s, time_s), 0, len(line_s) - 1)
-    before = np.maximum(after - 1, 0)
-    row = np.where(time_s - line_s[before] < line_s[after] - time_s, before, after)
-    is_near = np.abs(line_s[row] - time_s) <= max(half_s, 1e-9) * (1.0 + 1e-9)
-    if is_text:
-        out[row[is_near]] = values[is_near]
-    else:
-        np.fmax.at(out, row[is_near], values[is_near])
-    return out
 
 
 def as_cells(values: Values) -> Cells:

@@ -24,13 +24,13 @@ _TABLES: Mapping[bytes, Kind] = MappingProxyType(
         b"ARROW1": "arrow",
         b"\xff\xff\xff\xff": "stream",
         b"MDF ": "mdf",
+        b"UnFinMF ": "mdf",
     }
 )
 _OTHER_FORMATS: Mapping[bytes, str] = MappingProxyType(
     {
         b"PK\x03\x04": "a zip archive or a workbook",
         b"\xd0\xcf\x11\xe0": "a workbook in the old binary form",
-        b"UnFinMF ": "an unfinished ASAM MDF file",
         b"%PDF": "a PDF document",
         b"FEA1": "a Feather file of the old version 1",
     }

@@ -14,7 +14,7 @@ from tuneassist.reading.clock import extend_timeline, head_of
 from tuneassist.reading.log import ColumnReport, Floats, Log, Piece
 from tuneassist.reading.part import FirstPart, may_leave_out
 from tuneassist.reading.pressures import PartWork, apply_barometer, samples_of
-from tuneassist.reading.sensors import sensed
+from tuneassist.reading.sensors import BEYOND_WORDS, sensed
 from tuneassist.reading.source import Source
 from tuneassist.reading.straight import refuse_falling
 from tuneassist.reading.watch import Texts, Watch
@@ -35,7 +35,7 @@ class Tally:
             self._count_times(first.work.piece)
             for name in self._watches:
                 self._watched(name, first.work.piece)
-        self._said = {name: (w.wrong, w.texts.count) for name, w in self._watches.items()}
+        self._said = {name: (w.wrong, w.texts.count, w.beyond) for name, w in self._watches.items()}
         self._barometer_kpa = first.barometer_kpa
         self._kept = len(first.samples)
         self._blank_times = int((~np.isfinite(first.timeline.seconds)).sum())
@@ -115,13 +115,14 @@ class Tally:
         notes = [*first.work.notes]
         for name, watch in self._watches.items():
             header = first.as_logged[name].pick.heading.text
-            wrong, texts = self._said[name]
+            wrong, texts, beyond = self._said[name]
             counts = {
-                "impossible value(s)": watch.wrong - wrong,
-                "cell(s) of text": watch.texts.count - texts,
+                "impossible value(s) were left out.": watch.wrong - wrong,
+                "cell(s) of text were left out.": watch.texts.count - texts,
+                BEYOND_WORDS: watch.beyond - beyond,
             }
             notes += [
-                f"Column {header!r}: behind the first part, {count} {why} were left out."
+                f"Column {header!r}: behind the first part, {count} {why}"
                 for why, count in counts.items()
                 if count
             ]

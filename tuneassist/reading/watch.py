@@ -49,7 +49,7 @@ class Watch:
         self._column = column
         self._kept: list[Floats] = []
         self._count, self._stride = 0, 1
-        self._given = self.wrong = 0
+        self._given = self.wrong = self.beyond = 0
         self._first_wrong = float("nan")
         self.texts = Texts()
 
@@ -72,6 +72,7 @@ class Watch:
         if len(wrong) and not self.wrong:
             self._first_wrong = float(wrong[0])
         self.wrong += len(wrong)
+        self.beyond += cells.beyond
         self.texts.add(cells, lines, self._keep(cells.numbers))
         return values
 
