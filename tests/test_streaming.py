@@ -114,6 +114,26 @@ def test_one_long_hold_across_many_parts_is_one_hold() -> None:
         assert found.holds[name][longest] == whole.holds[name][whole.holds["samples"].idxmax()]
 
 
+def test_a_coolant_channel_that_speaks_late_is_no_warm_engine_until_then() -> None:
+    samples = drive(seed=3)
+    late = samples["coolant_temp_c"].where(np.arange(len(samples)) >= 2 * SHORT)
+    short = replace(GIVEN, steady=replace(GIVEN.steady, estimate_rows=SHORT))
+    found = reduce_log(samples.assign(coolant_temp_c=late), name="a.csv", setup=short)
+    assert found.fates["engine cold"] >= 2 * SHORT
+    assert found.holds["start_s"].min() >= samples["time_s"].iloc[2 * SHORT]
+    assert len(found.holds) > 5
+
+
+def test_channels_of_a_whole_log_that_never_speak_choose_no_filter() -> None:
+    samples = drive(seed=3)
+    without = ["coolant_temp_c", "coolant_volts", "throttle_pct", "pedal_pct"]
+    bare = samples.drop(columns=[name for name in without if name in samples])
+    blank = bare.assign(coolant_temp_c=np.nan, throttle_pct=np.nan)
+    told = [reduce_log(frame, name="a.csv", setup=GIVEN) for frame in (bare, blank)]
+    pd.testing.assert_frame_equal(told[0].holds, told[1].holds)
+    assert len(told[0].holds) > 20
+
+
 def test_a_log_that_fits_is_reduced_at_once_whatever_the_limit() -> None:
     samples = drive()
     plain = reduce_log(samples, name="x", setup=CAR)

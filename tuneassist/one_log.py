@@ -46,6 +46,7 @@ from tuneassist.evidence.steady import (
     is_warm,
     sensor_stops,
     steady_mask,
+    warmth_of,
 )
 from tuneassist.grid import Floats, bilinear_weights
 from tuneassist.settings import Setup
@@ -243,14 +244,6 @@ NO_LAMBDA = "no lambda channel: the need is read from the fuel trims alone"
 def main_columns(samples: pd.DataFrame) -> tuple[str, ...]:
     """Columns whose renewal sets the time line."""
     return ("rpm", "load", "lambda") if "lambda" in samples else ("rpm", "load")
-
-
-def warmth_of(line: pd.DataFrame) -> str | None:
-    """Name the column that tells whether the engine is warm; a temperature before a voltage."""
-    for name in ("coolant_temp_c", "coolant_volts"):
-        if name in line and bool(line[name].notna().any()):
-            return name
-    return None
 
 
 def peak_columns(setup: Setup) -> tuple[str, ...]:

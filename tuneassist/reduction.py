@@ -23,7 +23,7 @@ from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretc
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
 from tuneassist.evidence.refresh import continue_time_line, with_places
 from tuneassist.evidence.spans import Spans
-from tuneassist.evidence.steady import is_cut, steady_mask, window_rows
+from tuneassist.evidence.steady import DRIVERS, WARMTH, is_cut, steady_mask, window_rows
 from tuneassist.grid import Floats
 from tuneassist.one_log import (
     FATES,
@@ -87,6 +87,8 @@ def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> L
     first = next(rest)
     second = next(rest, None)
     spans = Spans()
+    if second is None:
+        first = _without_silent(first)
     found, nature = reduce_whole(
         first, name=name, setup=setup, delay_rows=None if second is None else DELAY_ROWS
     )
@@ -103,6 +105,12 @@ def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> L
     long = _reduce_long(first, second, rest, found=found, nature=nature, setup=setup, spans=spans)
     notes = spans.notes(long.fates, name=name, setup=setup)
     return replace(long, notes=(*long.notes, *notes))
+
+
+def _without_silent(samples: pd.DataFrame) -> pd.DataFrame:
+    """Leave out a whole log's channels that choose a filter and never say anything."""
+    names = (*WARMTH, *DRIVERS)
+    return samples.drop(columns=[c for c in names if c in samples and samples[c].isna().all()])
 
 
 def _reduce_long(

@@ -24,6 +24,10 @@ from scipy import ndimage
 from tuneassist.grid import Floats
 from tuneassist.settings import Ignition, SteadySettings
 
+#: Columns that tell whether the engine is warm, and what the driver wishes; the first there counts.
+WARMTH = ("coolant_temp_c", "coolant_volts")
+DRIVERS = ("pedal_pct", "throttle_pct")
+
 Mask = npt.NDArray[np.bool_]
 
 
@@ -322,12 +326,22 @@ def is_warm(line: pd.DataFrame, settings: SteadySettings) -> Mask | None:
     numpy.ndarray or None
         True where warm. A temperature goes before a voltage.
     """
-    if "coolant_temp_c" in line and bool(line["coolant_temp_c"].notna().any()):
-        return np.asarray(line["coolant_temp_c"].to_numpy(dtype=float) >= settings.min_coolant_c)
-    if "coolant_volts" in line and bool(line["coolant_volts"].notna().any()):
-        volts = line["coolant_volts"].to_numpy(dtype=float)
-        return np.asarray((volts <= settings.max_coolant_volts) & (volts > 0))
-    return None
+    name = warmth_of(line)
+    if name is None:
+        return None
+    values = line[name].to_numpy(dtype=float)
+    if name == "coolant_temp_c":
+        return np.asarray(values >= settings.min_coolant_c)
+    return np.asarray((values <= settings.max_coolant_volts) & (values > 0))
+
+
+def warmth_of(line: pd.DataFrame) -> str | None:
+    """Name the column that tells whether the engine is warm; a temperature before a voltage.
+
+    A column that is there counts, though it be blank here: in a long log it speaks later, and until
+    then nobody knows that the engine is warm.
+    """
+    return next((name for name in WARMTH if name in line), None)
 
 
 def sensor_stops(lam: Floats, settings: SteadySettings) -> tuple[float, float]:
@@ -427,5 +441,4 @@ def is_cut(
 
 def driver_of(line: pd.DataFrame) -> str | None:
     """Name the column of the driver's wish, the pedal before the throttle; None without one."""
-    drivers = (c for c in ("pedal_pct", "throttle_pct") if c in line and line[c].notna().any())
-    return next(drivers, None)
+    return next((name for name in DRIVERS if name in line), None)
