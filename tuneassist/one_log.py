@@ -160,7 +160,7 @@ def reduce_whole(
     setup
         Axes, target and thresholds.
     delay_rows
-        Rows from which the delay is estimated; None: all. [rows]
+        Rows from which the delay is estimated, the first that are warm; None: all. [rows]
 
     Returns
     -------
@@ -175,12 +175,12 @@ def reduce_whole(
     target = target_at(setup.axes, setup.target.table, rpm, load)
     stops, notes = _stops(samples, setup), list[str]()
     masks, bands = _position_masks(line, target, refresh, setup, notes)
-    head = slice(0, delay_rows)
+    some = _warm_rows(masks["engine cold"], delay_rows)
     delay = _delay(
-        line.iloc[head],
-        target[head],
+        line.iloc[some],
+        target[some],
         stops,
-        {name: mask[head] for name, mask in masks.items()},
+        {name: mask[some] for name, mask in masks.items()},
         refresh=refresh,
         setup=setup,
     )
@@ -216,6 +216,14 @@ def reduce_whole(
     reach = reaches_s(samples, refresh, max_gap_s=settings.max_gap_s)
     warmth, driver = warmth_of(line), driver_of(line)
     return found, LogNature(refresh, reach, stops, bands, delay, settling, noise, warmth, driver)
+
+
+def _warm_rows(is_warm: Mask, count: int | None) -> slice:
+    """Return so many rows from the first warm one on; all for None."""
+    if count is None:
+        return slice(None)
+    start = int(np.argmax(is_warm)) if is_warm.any() else 0
+    return slice(start, start + count)
 
 
 def _stops(samples: pd.DataFrame, setup: Setup) -> tuple[float, float]:

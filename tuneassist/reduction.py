@@ -39,10 +39,10 @@ from tuneassist.settings import Setup
 
 #: A stretch that fills so many first parts is cut in two holds: memory is bounded. [1]
 LONGEST_WAIT = 8
-#: Rows of a long log from which lambda's delay is estimated: some 130 moves at 10 rows a second.
+#: Rows of a long log from which lambda's delay is estimated: some 65 moves at 10 rows a second.
 #: The estimate's standard error is 0.053 s from 90 moves and 0.051 s from 1,400, of which the
 #: model's own share is 0.05 s. [rows]
-DELAY_ROWS = 20_000
+DELAY_ROWS = 10_000
 #: Parts that wait for their reduction while the next is counted. [1]
 COUNTED_AHEAD = 2
 #: Rows kept beyond the window on either side: spikes and fuel cuts look at their neighbours. [rows]
