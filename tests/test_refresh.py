@@ -172,3 +172,20 @@ def test_other_channels_carry_their_last_value_and_the_input_is_untouched() -> N
     assert line["coolant_temp_c"].iloc[:10].isna().all()
     assert (line["coolant_temp_c"].iloc[10:] == 85.0).all()
     pd.testing.assert_frame_equal(samples, before)
+
+
+def test_a_slow_channel_that_speaks_between_the_kept_rows_is_heard() -> None:
+    rows = np.arange(600)
+    moves = 0.9 + 0.01 * np.sin(rows)
+    samples = pd.DataFrame(
+        {
+            "time_s": rows * 0.02,
+            "rpm": 2000.0 + rows % 7,
+            "load": 60.0 + rows % 5,
+            "lambda": np.where(rows % 5 == 2, moves, np.nan),
+            "coolant_temp_c": np.where(rows % 100 == 0, 90.0, np.nan),
+        }
+    )
+    line, _ = common_time_line(samples, main=("rpm", "load", "lambda"), max_gap_s=1.0)
+    assert len(line) < 200
+    assert line["coolant_temp_c"].eq(90.0).all()

@@ -134,14 +134,14 @@ def common_time_line(
     slowest = max(main, key=lambda name: intervals[name])
     is_thinned = intervals[slowest] > 1
     keep = _renewed(columns[slowest], intervals[slowest]) if is_thinned else np.arange(len(samples))
-    line = samples.iloc[keep].reset_index(drop=True)
+    others = [c for c in samples.columns if c not in (*main, "time_s", "row")]
+    # first forward and then thinned: a slow channel may speak on none of the rows that are kept
+    line = samples.assign(**samples[others].ffill()).iloc[keep].reset_index(drop=True)
     at_s = time_s[keep]
     for name, values in columns.items():
         rows = _renewed(values, intervals[name])
         reach = reach_s(time_s[rows], max_gap_s)
         line[name] = _interpolate(at_s, time_s[rows], values[rows], reach)
-    others = [c for c in line.columns if c not in (*main, "time_s", "row")]
-    line[others] = line[others].ffill()
     step_s = float(np.median(np.diff(at_s))) if len(at_s) > 1 else float("nan")
     return line, Refresh(rows=intervals, interval_s=step_s)
 
