@@ -17,14 +17,14 @@ from tuneassist.files.result_folder import ResultFolder, is_result, read_result
 from tuneassist.files.text import sha256_of
 from tuneassist.files.tune_folder import HISTORY, TuneFolder, open_tune
 from tuneassist.grid import Axes, Floats, compose_pct, step_between_pct
-from tuneassist.loop.advice import Advice, look_of_record
+from tuneassist.loop.advice import look_of_record
 from tuneassist.loop.history import ANSWERS, START, RoundMark, TuneState
 from tuneassist.loop.pool import pool_rounds
 from tuneassist.pipeline import gather, reduce_log
 from tuneassist.reading import Log, read_log
 from tuneassist.settings import Setup
 from tuneassist.show.report_data import ReportData, ReportRound
-from tuneassist.show.rounds import halted_steps, pending_steps
+from tuneassist.show.rounds import next_steps
 
 ALONE = "the proposal"
 """Name of a proposal that belongs to no tune."""
@@ -90,7 +90,12 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
         answers=tuple(
             f"round {a.number} ({a.verdict}): {ANSWERS[a.answer]}" for a in state.answers
         ),
-        next_steps=_steps_of_tune(tune.path, state, rounds[-1].advice),
+        next_steps=next_steps(
+            state,
+            tune.path,
+            rounds[-1].advice,
+            has_step=bool(results[-1].cells["step_pct"].fillna(0).ne(0).any()),
+        ),
     )
 
 
@@ -119,16 +124,6 @@ def _outcome(mark: RoundMark, state: TuneState) -> str:
         return "proposed, neither accepted nor rejected"
     word = "accepted" if mark.name in state.loaded else "rejected"
     return word if mark.is_evidence else f"{word}; the engine has changed since"
-
-
-def _steps_of_tune(folder: Path, state: TuneState, advice: Advice | None) -> tuple[str, ...]:
-    if state.is_halted:
-        return halted_steps(folder)
-    if state.is_pending:
-        return pending_steps(folder / state.rounds[-1].name)
-    if advice is not None and advice.word == "finished":
-        return ("Nothing; log once more to make sure, if you like.",)
-    return (f"Log with what the controller holds now, then: tuneassist rounds add {folder} LOG...",)
 
 
 def _pooled_residuals(tune: TuneFolder) -> pd.DataFrame | None:

@@ -319,7 +319,10 @@ def _blank_words(cells: pd.DataFrame) -> str:
     if blank == 0:
         return ""
     total = int(is_wanted.sum())
-    return f" {blank} of {total} cells have no evidence; `tuneassist plan` says what to hold next."
+    return (
+        f" {blank} of {total} cells have no evidence; `tuneassist plan` says which can be held and "
+        "which are out of reach."
+    )
 
 
 def look_record(look: RoundLook, advice: Advice) -> dict[str, Any]:

@@ -191,9 +191,22 @@ def halted_steps(tune: Path) -> tuple[str, ...]:
     )
 
 
-def _next_steps(
+def next_steps(
     state: TuneState, folder: Path, advice: Advice | None = None, *, has_step: bool = True
 ) -> tuple[str, ...]:
+    """Say what to do now.
+
+    Parameters
+    ----------
+    state
+        Of the tune.
+    folder
+        The tune's.
+    advice
+        After the last round, where there is one.
+    has_step
+        Whether the last proposal changes any cell.
+    """
     if state.is_halted:
         return halted_steps(folder)
     if state.is_pending:
@@ -252,7 +265,7 @@ def step_screen(
     told: list[RenderableType] = [Text(words[kind])]
     if kind == "undo" and took_back is not None:
         told.append(Text(_back_words(took_back, folder)))
-    return Group(*told, _next(_next_steps(state, folder, advice, has_step=has_step)))
+    return Group(*told, _next(next_steps(state, folder, advice, has_step=has_step)))
 
 
 def _back_words(event: Event, folder: Path) -> str:
@@ -309,7 +322,7 @@ def status_screen(
             for one in state.answers
         )
         parts += [title("What was found after halts"), bullets(told)]
-    parts += [advice_section(advice), _next(_next_steps(state, folder, advice, has_step=has_step))]
+    parts += [advice_section(advice), _next(next_steps(state, folder, advice, has_step=has_step))]
     return Group(*parts)
 
 
