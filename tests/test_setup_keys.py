@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -73,3 +74,12 @@ def test_the_command_lists_one_section_and_refuses_an_unknown_one() -> None:
     refused = runner.invoke(app, ["keys", "steering"])
     assert refused.exit_code == 2
     assert "is no section" in refused.output
+
+
+def test_the_readmes_lines_are_a_setup(tmp_path) -> None:
+    readme = (Path(__file__).resolve().parent.parent / "README.md").read_text(encoding="utf-8")
+    lines = readme.split("```toml\n", 1)[1].split("```", 1)[0]
+    path = tmp_path / "car.toml"
+    rest = "[axes]\nrpm = [1000, 2000]\nload = [40, 80]\n[target]\ntable = [[1, 1], [1, 1]]\n"
+    path.write_text(lines + rest, encoding="utf-8")
+    assert set(read_setup(path).channels) == {"rpm", "boost", "lambda", "coolant_temp"}
