@@ -293,8 +293,8 @@ def convert(
     --------
     >>> convert([32.0, 212.0], "degF", "degC").round(9).tolist()
     [0.0, 100.0]
-    >>> convert(13.23, "afr", "lambda", afr_stoich=14.7).round(9)
-    np.float64(0.9)
+    >>> float(convert(13.23, "afr", "lambda", afr_stoich=14.7).round(9))
+    0.9
     """
     source, wanted = unit_named(unit_from), unit_named(unit_to)
     numbers = np.array(values, dtype=float)

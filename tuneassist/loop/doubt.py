@@ -114,7 +114,7 @@ def doubt_of(
     scale = scatter_scale(np.asarray(need), kind)
     points = np.asarray(weights @ fit.covariance @ weights.T) / np.outer(scale, scale)
     points += (
-        weights @ sparse.diags_array(_disputed_variance(evidence.cells)) @ weights.T
+        weights @ sparse.diags(_disputed_variance(evidence.cells)) @ weights.T
     ).toarray()
     own = float(used["within_se"].median())
     noise = np.full(len(places), fit.hold_scatter**2 + own**2)

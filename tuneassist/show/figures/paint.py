@@ -31,9 +31,11 @@ def frame_or_new(ax: Frame | None, size: tuple[float, float] = LINE_SIZE) -> Fra
 
 def figure_of(frame: Frame) -> Figure:
     """Return the figure that axes stand in."""
-    figure = frame.get_figure(root=True)
-    if figure is None:
-        raise ValueError("the axes stand in no figure")
+    from matplotlib.figure import Figure
+
+    figure = frame.get_figure()
+    if not isinstance(figure, Figure):
+        raise ValueError("the axes stand in no figure of their own")
     return figure
 
 
