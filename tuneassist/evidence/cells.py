@@ -66,14 +66,15 @@ def is_within_reach(axes: Axes, hull: Delaunay | None, own_weight: Floats) -> Ma
     points_rpm, points_load = (
         m.ravel() for m in np.meshgrid(_subdivided(axes.rpm), _subdivided(axes.load), indexing="ij")
     )
-    inside = _is_inside(axes, hull, points_rpm, points_load)
+    inside = is_inside(axes, hull, points_rpm, points_load)
     if not inside.any():
         return np.asarray(reached)
     read = bilinear_weights(axes, points_rpm[inside], points_load[inside]).max(axis=0).toarray()
     return np.asarray(reached | (read.ravel() >= READ_WEIGHT))
 
 
-def _is_inside(axes: Axes, hull: Delaunay | None, rpm: Floats, load: Floats) -> Mask:
+def is_inside(axes: Axes, hull: Delaunay | None, rpm: Floats, load: Floats) -> Mask:
+    """Tell which operating points lie inside a hull from `hull_of`."""
     if hull is None:
         return np.zeros(len(rpm), dtype=bool)
     return np.asarray(hull.find_simplex(places_in_cells(axes, rpm, load)) >= 0)
@@ -242,7 +243,7 @@ def _claim(
         lean=deviation(fit.theta + disputes.lean) - theta,
         effective_n=np.round((fit.hold_scatter / np.maximum(error, 1e-9)) ** 2, 2),
         is_reached=is_within_reach(axes, hull, own),
-        is_enclosed=_is_inside(axes, hull, axes.cell_rpm(), axes.cell_load()),
+        is_enclosed=is_inside(axes, hull, axes.cell_rpm(), axes.cell_load()),
     )
 
 

@@ -113,9 +113,7 @@ def doubt_of(
     need = from_surface_scale(weights @ fit.theta, kind)
     scale = scatter_scale(np.asarray(need), kind)
     points = np.asarray(weights @ fit.covariance @ weights.T) / np.outer(scale, scale)
-    points += (
-        weights @ sparse.diags(_disputed_variance(evidence.cells)) @ weights.T
-    ).toarray()
+    points += (weights @ sparse.diags(_disputed_variance(evidence.cells)) @ weights.T).toarray()
     own = float(used["within_se"].median())
     noise = np.full(len(places), fit.hold_scatter**2 + own**2)
     if kind == "floor":

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.spatial import Delaunay, QhullError
 
-from tuneassist.evidence.lattice import axis_positions, places_in_cells
+from tuneassist.evidence.cells import hull_of, is_inside, nearest_cell
+from tuneassist.evidence.lattice import axis_positions
 from tuneassist.evidence.need import target_at
 from tuneassist.grid import Axes, Floats, bilinear_weights
 from tuneassist.loop.settings import PlanSettings
@@ -47,27 +47,15 @@ def visits_of(evidence: Evidence, axes: Axes) -> Floats:
 def _visits_of_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
     """Samples of the holds, and one visit for each fine point between them: moves cross those."""
     rpm, load = (holds[c].to_numpy(dtype=float) for c in ("rpm", "load"))
-    np.add.at(total, _nearest_cell(axes, rpm, load), holds["samples"].to_numpy(dtype=float))
+    np.add.at(total, nearest_cell(axes, rpm, load), holds["samples"].to_numpy(dtype=float))
     fine_rpm, fine_load = (
         np.interp(np.arange(8 * len(points) - 7) / 8.0, np.arange(len(points)), points)
         for points in (axes.rpm, axes.load)
     )
     rpm_at, load_at = (m.ravel() for m in np.meshgrid(fine_rpm, fine_load, indexing="ij"))
-    try:
-        hull = Delaunay(places_in_cells(axes, rpm, load))
-    except (QhullError, ValueError):  # too few holds, or all on a line: they span no area
-        return total
-    inside = hull.find_simplex(places_in_cells(axes, rpm_at, load_at)) >= 0
-    np.add.at(total, _nearest_cell(axes, rpm_at[inside], load_at[inside]), 1.0)
+    inside = is_inside(axes, hull_of(axes, rpm, load), rpm_at, load_at)
+    np.add.at(total, nearest_cell(axes, rpm_at[inside], load_at[inside]), 1.0)
     return total
-
-
-def _nearest_cell(axes: Axes, rpm: Floats, load: Floats) -> npt.NDArray[np.int64]:
-    row, column = (
-        np.searchsorted((points[1:] + points[:-1]) / 2.0, values)
-        for values, points in ((rpm, axes.rpm), (load, axes.load))
-    )
-    return np.asarray(row * len(axes.load) + column, dtype=np.int64)
 
 
 def place_table(
