@@ -501,9 +501,9 @@ def test_a_ceiling_is_shown_in_the_unit_that_it_was_given_in(tmp_path: Path) -> 
     )
     setup.write_text(text, encoding="utf-8")
     screen = run("limits", "-s", setup).stdout
-    assert re.search(r"ceilings\.boost\s+18, no hard ceiling psi gauge\s+file", screen)
-    assert re.search(r"ceilings\.exhaust_temp\s+1650, hard 1700 degF\s+file", screen)
-    assert re.search(r"ceilings\.injector_duty\s+85, no hard ceiling %\s+default", screen)
+    assert re.search(r"ceilings\.boost\s+18 psi gauge, no hard ceiling\s+file", screen)
+    assert re.search(r"ceilings\.exhaust_temp\s+1650 degF, hard 1700\s+file", screen)
+    assert re.search(r"ceilings\.injector_duty\s+85 %, no hard ceiling\s+default", screen)
     # and in the words of the rules, which are made in the units inside
     car = read_setup(setup)
     inside = car.limits.ceilings["boost"].ceiling

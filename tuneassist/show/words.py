@@ -120,7 +120,7 @@ def ceiling_words(name: str, setup: Setup) -> str:
     """Write a channel's ceiling in the unit in which the setup gave it."""
     ceiling = setup.limits.ceilings[name]
     hard = "no hard ceiling" if ceiling.hard is None else f"hard {_own(ceiling.hard, name, setup)}"
-    return f"{_own(ceiling.ceiling, name, setup)}, {hard} {_own_unit(name, setup)}"
+    return f"{_own(ceiling.ceiling, name, setup)} {_own_unit(name, setup)}, {hard}"
 
 
 def _own(value: float, name: str, setup: Setup) -> str:
