@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -272,6 +273,44 @@ def test_gauge_boost_that_never_falls_below_zero_is_read_where_there_is_no_doubt
         np.testing.assert_allclose(log.samples["boost_kpa"], above)
 
 
+def on_a_boost_axis(*loads: float, **channels: ChannelSource) -> Setup:
+    axes = Axes(np.array([1000.0, 4000.0]), np.array(loads), load_name="boost", load_unit="kPa")
+    return replace(make_setup(**channels), axes=axes, target=Target(np.ones(axes.shape)))
+
+
+def test_an_axis_that_only_gauge_pressure_lies_on_leaves_no_doubt(tmp_path) -> None:
+    above = 60 + 30 * np.cos(TIME)  # boost throughout, 30 to 90 kPa
+    columns = basis(**{"Boost (kPa)": above})
+    log = read(tmp_path, columns, on_a_boost_axis(0.0, 60.0, 120.0))
+    np.testing.assert_allclose(log.samples["load"], above)
+    np.testing.assert_allclose(log.samples["boost_kpa"], above)
+    with pytest.raises(LogError, match="looks like an absolute pressure"):
+        read(tmp_path, columns, on_a_boost_axis(-100.0, 0.0, 120.0))  # either would lie on it
+
+
+def test_one_column_is_not_gauge_for_one_channel_and_absolute_for_another(tmp_path) -> None:
+    both = {
+        "load": ChannelSource("Boost (kPa)", "kPa"),
+        "boost": ChannelSource("Boost (kPa)", "kPa absolute"),
+    }
+    with pytest.raises(LogError, match="gauge for load and absolute for boost"):
+        read(tmp_path, basis(**{"Boost (kPa)": MAP}), make_setup(**both))
+
+
+def test_a_unit_that_changes_in_mid_log_is_called_so(tmp_path) -> None:
+    rows = 4000
+    time = np.arange(rows) * 0.1
+    pressure = 90 + 60 * np.cos(time)
+    columns = {
+        "Time (s)": time,
+        "RPM": 3000 + 1500 * np.sin(time),
+        "Lambda": 0.98 + 0.06 * np.sin(time),
+        "MAP (kPa)": np.where(time < 200, pressure, pressure / PSI),
+    }
+    with pytest.raises(LogError, match=r"begins in kPa, .* changed in mid-log"):
+        read(tmp_path, columns, make_setup(rows=1000))
+
+
 # --- headers --------------------------------------------------------------------------------------
 
 
@@ -293,6 +332,8 @@ def test_gauge_boost_that_never_falls_below_zero_is_read_where_there_is_no_doubt
         ("Lambdawert", "lambda", "lambda"),
         ("Lambda [group 2]", "lambda", "lambda"),
         ("Rapport", "gear", None),
+        ("Device Time", "time", None),
+        ("Local Time", "time", None),
     ],
 )
 def test_more_headers_are_known(header, channel, unit) -> None:

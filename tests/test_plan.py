@@ -112,7 +112,7 @@ def test_a_map_that_is_known_well_enough_needs_no_holds_and_that_is_said_first()
             settings=PlanSettings(enough_pct=enough),
             visits=EVERYWHERE,
         )
-        assert any("nothing needs to be held" in note for note in made.notes) == is_said
+        assert any("nothing need be held" in note for note in made.notes) == is_said
     fall = made.doubt_before_pct - made.doubt_after_pct
     made = plan_holds(
         known, setup=setup(), minutes=5, settings=PlanSettings(enough_pct=99.0), visits=EVERYWHERE

@@ -208,7 +208,8 @@ _ALL = (
         "time", "time_s", "s", "time", "time since the log began",
         possible=ANY,
         phrases="time,elapsed,elapsed time,time stamp,timestamp,log time,session time,"
-        "recording time,zeitstempel,temps ecoule,t,time of day,clock,time since start",
+        "recording time,zeitstempel,temps ecoule,t,time of day,clock,time since start,device time,"
+        "local time",
     ),
     _channel(
         "rpm", "rpm", "rpm", "engine speed", "engine speed",

@@ -65,7 +65,7 @@ def _spooled(path: Path) -> Path:
     where = "standard input" if is_standard else str(path)
     folder = tempfile.mkdtemp(prefix="tuneassist-")
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    saved = Path(folder) / ("standard-input" if is_standard else path.name)
+    saved = Path(folder) / ("standard input" if is_standard else path.name)
     if is_standard and sys.stdin is None:
         raise LogError("it is closed.", where=where, mend="Pipe a log into it, or name a file.")
     try:

@@ -55,9 +55,9 @@ def _need_notes(plan: Plan, settings: PlanSettings) -> Iterator[str]:
     if plan.doubt_before_pct <= settings.enough_pct:
         fall = plan.doubt_before_pct - plan.doubt_after_pct
         yield (
-            "nothing needs to be held within reach: the standard error over the map is "
-            f"{plan.doubt_before_pct:.2f} % already, and {settings.enough_pct:g} % is enough "
-            f"(plan.enough_pct); these holds would take {fall:.2f} % off"
+            f"nothing need be held: the standard error over the map is {plan.doubt_before_pct:.2f} "
+            f"% already, and {settings.enough_pct:g} % is enough (plan.enough_pct); to make sure "
+            f"all the same, the holds listed would take {fall:.2f} % off"
         )
 
 

@@ -206,7 +206,7 @@ class _Columns:
         names = [f"c{i}" for i in range(self._layout.width)]
         try:
             table = csv.read_csv(
-                io.BytesIO(self._body),
+                _stream(self._body),
                 read_options=csv.ReadOptions(column_names=names, block_size=1 << 22),
                 parse_options=csv.ParseOptions(delimiter=self._layout.delimiter),
                 convert_options=csv.ConvertOptions(
@@ -269,6 +269,19 @@ class _Columns:
         return arrow_cells(column, self._layout.decimal)
 
 
+def _stream(body: bytes) -> Any:
+    """Hand bytes to the parser in memory of its own.
+
+    Its threads may let go of the stream after it has answered. If that were Python's memory, a
+    process that ends just then would be aborted.
+    """
+    import pyarrow as pa
+
+    memory = pa.allocate_buffer(len(body))
+    memoryview(memory).cast("B")[:] = body
+    return pa.BufferReader(memory)
+
+
 def _read_quickly(
     body: bytes, layout: Layout, indices: Sequence[int], count: int
 ) -> dict[int, Cells]:
@@ -282,7 +295,7 @@ def _read_quickly(
     kept = [names[i] for i in indices]
     try:
         table = csv.read_csv(
-            pa.BufferReader(body),
+            _stream(body),
             read_options=csv.ReadOptions(column_names=names, block_size=1 << 20),
             parse_options=csv.ParseOptions(delimiter=layout.delimiter, quote_char=False),
             convert_options=csv.ConvertOptions(

@@ -18,6 +18,10 @@ from tuneassist.reading.picks import Pick, is_gauge_axis
 from tuneassist.settings import Setup
 from tuneassist.units import ATMOSPHERE_KPA, convert, unit_named
 
+ON_THE_AXIS = 0.8
+"""With this share of the samples on the load axis one way, and as many off it the other way, the
+axis tells gauge from absolute. [1]"""
+
 
 @dataclass(eq=False)
 class PartWork:
@@ -52,21 +56,63 @@ def check_gauges(
         for name in ("throttle", "pedal", "manifold_pressure")
         if name in work.columns
     }
+    _check_one_reference(work)
     is_spark = work.setup is None or work.setup.engine.ignition == "spark"
-    for name in ("boost", "load"):
+    settled: set[int] = set()  # columns that the axes tell to be gauge
+    for name in ("load", "boost"):
         column = work.columns.get(name)
         if column is None or unit_named(column.unit_inside).quantity != "pressure":
             continue
-        if (name == "boost" or is_gauge_axis(work.setup)) != bool(column.pick.shift):
-            where = f"{work.name}, column {column.pick.heading.text!r}"
-            values = convert(column.numbers, column.unit_inside, "kPa")
-            try:
-                check_boost(column.pick, values, others, is_spark=is_spark, where=where)
-            except LogError as error:
-                if not may_leave_out(column.pick, error, work.setup):
-                    raise
-                work.notes.append(f"{error} It was left out.")
-                del work.columns[name]
+        if not _is_gauge(work, name, column):
+            continue
+        if name == "load" and _fits_gauge_axis(work, column):
+            settled.add(column.pick.heading.index)
+        if column.pick.heading.index in settled:
+            continue
+        where = f"{work.name}, column {column.pick.heading.text!r}"
+        values = convert(column.numbers, column.unit_inside, "kPa")
+        try:
+            check_boost(column.pick, values, others, is_spark=is_spark, where=where)
+        except LogError as error:
+            if not may_leave_out(column.pick, error, work.setup):
+                raise
+            work.notes.append(f"{error} It was left out.")
+            del work.columns[name]
+
+
+def _is_gauge(work: PartWork, name: str, column: Column) -> bool:
+    """Tell whether the column, as it was logged, is taken to count from the barometer."""
+    return (name == "boost" or is_gauge_axis(work.setup)) != bool(column.pick.shift)
+
+
+def _check_one_reference(work: PartWork) -> None:
+    """Refuse one column that is gauge for load and absolute for boost, or the other way round."""
+    load, boost = work.columns.get("load"), work.columns.get("boost")
+    if load is None or boost is None or load.pick.heading.index != boost.pick.heading.index:
+        return
+    words = {True: "gauge", False: "absolute"}
+    of_load, of_boost = _is_gauge(work, "load", load), _is_gauge(work, "boost", boost)
+    if of_load != of_boost:
+        raise LogError(
+            f"the column is taken as {words[of_load]} for load and {words[of_boost]} for boost.",
+            where=f"{work.name}, column {load.pick.heading.text!r}",
+            mend="Under [channels] give both entries the same unit, such as "
+            f'"{load.pick.unit or "kPa"} gauge".',
+        )
+
+
+def _fits_gauge_axis(work: PartWork, column: Column) -> bool:
+    """Tell whether the load lies on the table as gauge pressure, and would not as absolute."""
+    if work.setup is None:
+        return False
+    points = work.setup.axes.load
+    atmosphere = convert(work.setup.limits.barometer_kpa, "kPa", column.unit_inside)
+    values = column.numbers[np.isfinite(column.numbers)]
+    as_gauge, as_absolute = (
+        float(np.mean((at >= points[0]) & (at <= points[-1]))) if len(at) else 0.0
+        for at in (values, values - atmosphere)
+    )
+    return as_gauge >= ON_THE_AXIS and as_absolute <= 1.0 - ON_THE_AXIS
 
 
 def apply_barometer(work: PartWork, before_kpa: float | None = None) -> float | None:

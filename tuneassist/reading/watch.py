@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from tuneassist.errors import LogError
 from tuneassist.reading.columns import Column, check_possible, extend_column
 from tuneassist.reading.guard import check_texts
 from tuneassist.reading.judge import check_values
@@ -87,7 +88,15 @@ class Watch:
         pick = self._column.pick
         where = f"{name}, column {pick.heading.text!r}"
         self.texts.check(where)
-        check_values(pick, np.concatenate([np.empty(0), *self._kept]), setup, where=where)
+        try:
+            check_values(pick, np.concatenate([np.empty(0), *self._kept]), setup, where=where)
+        except LogError as error:  # the first part was what its unit says
+            raise LogError(
+                f"the log begins in {pick.unit or 'its unit'}, and what follows does not fit that: "
+                "unit or sensor changed in mid-log.",
+                where=where,
+                mend="Split the log where it changes, or export it again in one unit.",
+            ) from error
         check_possible(self._column, self.wrong, self._given, self._first_wrong, where=where)
 
     def _keep(self, numbers: Floats) -> int:
