@@ -10,12 +10,11 @@ import pytest
 
 from tuneassist.evidence.cells import (
     cell_table,
-    channel_peaks,
     confidence_words,
-    hull_of,
-    is_within_reach,
 )
 from tuneassist.evidence.lattice import LatticeFit, fit_lattice
+from tuneassist.evidence.reach import hull_of, is_within_reach
+from tuneassist.evidence.visits import channel_peaks
 from tuneassist.grid import Axes, Grid, bilinear_weights
 from tuneassist.settings import CorrectionSettings, Target
 

@@ -17,10 +17,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from tuneassist.evidence.cells import RunningPeaks, channel_peaks, count_nearest
 from tuneassist.evidence.groups import Groups
 from tuneassist.evidence.lattice import MANY_HOLDS, fit_lattice
 from tuneassist.evidence.steady import USUAL_RATIOS, USUAL_SHARES
+from tuneassist.evidence.visits import RunningPeaks, channel_peaks, count_nearest
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import bilinear_weights
 from tuneassist.reading import LogReader, read_log

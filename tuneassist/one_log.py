@@ -14,7 +14,6 @@ import pandas as pd
 from scipy import sparse
 
 from tuneassist.channels import CHANNELS
-from tuneassist.evidence import cells as cell_stage
 from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_delay
 from tuneassist.evidence.holds import (
     FATE_WORDS,
@@ -48,6 +47,7 @@ from tuneassist.evidence.steady import (
     steady_mask,
     warmth_of,
 )
+from tuneassist.evidence.visits import channel_peaks
 from tuneassist.grid import Floats, bilinear_weights
 from tuneassist.settings import Setup
 
@@ -210,7 +210,7 @@ def reduce_whole(
         delay=delay,
         settling=settling,
         stops=stops,
-        peaks=cell_stage.channel_peaks(placed, setup.axes, peak_columns(setup)),
+        peaks=channel_peaks(placed, setup.axes, peak_columns(setup)),
         notes=tuple(notes),
     )
     reach = reaches_s(samples, refresh, max_gap_s=settings.max_gap_s)

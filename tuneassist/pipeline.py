@@ -157,22 +157,17 @@ def gather(
         holds["fade_ln"] = fade
     weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
     index = np.repeat(np.arange(len(logs), dtype=np.int64), [len(log.holds) for log in logs])
-    is_used = holds["stop"].eq("").to_numpy(copy=True)
-    set_aside: dict[str, str] = {}
-    is_aside = np.zeros(len(holds), dtype=bool)
-    for _ in logs:
-        odd = _odd_log(setup, holds, weights, index, is_used)
-        if odd is None:
-            break
-        set_aside[logs[odd.index].name] = odd.why
-        is_aside |= index == odd.index
-        is_used = is_used & ~is_aside
+    is_value = holds["stop"].eq("").to_numpy()
+    aside = _odd_logs(setup, holds, weights, index, is_value)
+    set_aside = {logs[odd.index].name: odd.why for odd in aside}
+    is_aside = np.isin(index, [odd.index for odd in aside])
+    is_used = is_value & ~is_aside
     fit = fit_holds(setup, holds, weights, index, is_used)
     holds["is_used"] = is_used
     holds["weight"] = 0.0
     if fit is not None:
         holds.loc[is_used, "weight"] = fit.weight
-    kept = is_used | (holds["stop"].ne("").to_numpy() & ~is_aside)
+    kept = ~is_aside
     cells = cell_stage.cell_table(
         setup.axes,
         target=setup.target,
@@ -257,6 +252,21 @@ def _fit_notes(
             "of them; log more holds, at more places"
         )
     return tuple(notes)
+
+
+def _odd_logs(
+    setup: Setup,
+    holds: pd.DataFrame,
+    weights: sparse.csr_matrix,
+    index: npt.NDArray[np.int64],
+    is_used: Mask,
+) -> list[OddLog]:
+    """Find the logs that the others contradict, one after the other."""
+    aside: list[OddLog] = []
+    while odd := _odd_log(setup, holds, weights, index, is_used):
+        aside.append(odd)
+        is_used = is_used & (index != odd.index)
+    return aside
 
 
 def _odd_log(

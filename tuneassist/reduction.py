@@ -17,13 +17,13 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.evidence.cells import RunningPeaks, count_nearest, nearest_cell
 from tuneassist.evidence.delay import FLOW_SPAN, align_values
 from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretches, smooth_mask
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
 from tuneassist.evidence.refresh import continue_time_line, with_places
 from tuneassist.evidence.spans import Spans
 from tuneassist.evidence.steady import DRIVERS, WARMTH, is_cut, steady_mask, window_rows
+from tuneassist.evidence.visits import RunningPeaks, count_nearest, nearest_cell
 from tuneassist.grid import Floats
 from tuneassist.one_log import (
     FATES,

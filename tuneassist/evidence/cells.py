@@ -13,77 +13,18 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import ndimage, sparse
-from scipy.spatial import Delaunay, QhullError
 
 from tuneassist.evidence.disputes import find_disputes
-from tuneassist.evidence.lattice import LatticeFit, places_in_cells
-from tuneassist.evidence.need import correction_need_ln, from_surface_scale, inside_axes
-from tuneassist.grid import Axes, Floats, Grid, bilinear_weights
+from tuneassist.evidence.lattice import LatticeFit
+from tuneassist.evidence.need import correction_need_ln, from_surface_scale
+from tuneassist.evidence.reach import TOUCH, hull_of, is_inside, is_within_reach
+from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.settings import CorrectionSettings, Target
 
 Mask = npt.NDArray[np.bool_]
 
-#: Weight that a hold needs at a cell to count as evidence of its own. [1]
-TOUCH = 0.05
-#: A cell is read from inside the hull when some point there takes this share of its value. [1]
-READ_WEIGHT = 0.1
-#: Holds that span an area, at least. [1]
-MIN_CORNERS = 3
-#: Points along each cell's side at which the hull is looked up. [1]
-SUBDIVISIONS = 5
 #: Weight of holds at a sensor's stop from which they bound a cell. [1]
 STOP_WEIGHT = 0.25
-
-
-def hull_of(axes: Axes, rpm: Floats, load: Floats) -> Delaunay | None:
-    """Return the convex hull of holds in units of cells; None where they span no area."""
-    try:
-        return Delaunay(places_in_cells(axes, rpm, load)) if len(rpm) >= MIN_CORNERS else None
-    except QhullError:  # holds on one line
-        return None
-
-
-def is_within_reach(axes: Axes, hull: Delaunay | None, own_weight: Floats) -> Mask:
-    """Tell which cells the evidence reaches.
-
-    Parameters
-    ----------
-    axes
-        Breakpoints.
-    hull
-        The holds' convex hull, as from `hull_of`.
-    own_weight
-        Summed weight of the holds at every cell, shape (cells,).
-
-    Returns
-    -------
-    numpy.ndarray
-        True for cells with weight of their own, and for those that the controller reads from
-        somewhere inside the holds' convex hull. How far such a reading may be trusted is for the
-        interval to say; beyond, nothing is claimed.
-    """
-    reached = own_weight >= TOUCH
-    points_rpm, points_load = (
-        m.ravel() for m in np.meshgrid(_subdivided(axes.rpm), _subdivided(axes.load), indexing="ij")
-    )
-    inside = is_inside(axes, hull, points_rpm, points_load)
-    if not inside.any():
-        return np.asarray(reached)
-    read = bilinear_weights(axes, points_rpm[inside], points_load[inside]).max(axis=0).toarray()
-    return np.asarray(reached | (read.ravel() >= READ_WEIGHT))
-
-
-def is_inside(axes: Axes, hull: Delaunay | None, rpm: Floats, load: Floats) -> Mask:
-    """Tell which operating points lie inside a hull from `hull_of`."""
-    if hull is None:
-        return np.zeros(len(rpm), dtype=bool)
-    return np.asarray(hull.find_simplex(places_in_cells(axes, rpm, load)) >= 0)
-
-
-def _subdivided(points: Floats) -> Floats:
-    """Breakpoints with `SUBDIVISIONS` - 1 more between each pair."""
-    at = np.linspace(0, len(points) - 1, (len(points) - 1) * SUBDIVISIONS + 1)
-    return np.interp(at, np.arange(len(points)), points)
 
 
 def confidence_words(
@@ -318,128 +259,3 @@ def _with_bounds(
                 f"sensor or trim at its {side} stop: {more} than {bound:+.1f} %, size unknown"
             )
     return table
-
-
-def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> pd.DataFrame:
-    """Second-highest value of each channel near each cell, from all samples, moves included.
-
-    Parameters
-    ----------
-    line
-        Samples with ``rpm``, ``load`` and the channels.
-    axes
-        Breakpoints.
-    columns
-        Channel columns to look at; those that were not logged are left out.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Shape (cells, channels), columns named ``<column>_max``; nan where never seen. The highest
-        is left to chance: one wild reading is no temperature.
-    """
-    present = [c for c in columns if c in line]
-    result = pd.DataFrame(index=range(axes.size))
-    usable = line[["rpm", "load"]].notna().all(axis=1)
-    if not present or not usable.any():
-        return result
-    places = line[usable]
-    rpm, load = (places[c].to_numpy(dtype=float) for c in ("rpm", "load"))
-    cell = pd.Series(nearest_cell(axes, rpm, load), index=places.index)
-    for name in present:
-        values = places[name].dropna().sort_values(ascending=False)
-        groups = values.groupby(cell[values.index])
-        second = groups.nth(1)
-        peak = pd.Series(second.to_numpy(), index=cell[second.index].to_numpy())
-        result[f"{name}_max"] = peak.reindex(range(axes.size)).to_numpy()
-    return result
-
-
-class RunningPeaks:
-    """`channel_peaks` of samples that come in parts: the two highest values of every cell.
-
-    Parameters
-    ----------
-    axes
-        Breakpoints.
-    columns
-        Channel columns of the log.
-    """
-
-    def __init__(self, axes: Axes, columns: tuple[str, ...]) -> None:
-        self._axes = axes
-        self._two = {name: np.full((axes.size, 2), -np.inf) for name in columns}
-
-    def add(
-        self,
-        rpm: Floats,
-        load: Floats,
-        samples: pd.DataFrame,
-        cell: npt.NDArray[np.int64] | None = None,
-    ) -> None:
-        """Take a part's samples into account; ``cell`` is the nearest of each, where known."""
-        if not self._two:
-            return
-        is_known = np.isfinite(rpm) & np.isfinite(load)
-        cell = nearest_cell(self._axes, rpm, load) if cell is None else cell
-        for name, two in self._two.items():
-            values = samples[name].to_numpy(dtype=float)
-            high = np.flatnonzero((values > two[:, 1][cell]) & is_known)
-            if len(high):
-                self._insert(two, cell[high], values[high])
-
-    def _insert(self, two: Floats, cell: npt.NDArray[np.int64], values: Floats) -> None:
-        own = np.arange(self._axes.size)
-        cells = np.concatenate([cell, own, own])
-        every = np.concatenate([values, two[:, 0], two[:, 1]])
-        order = np.lexsort((every, cells))
-        ends = np.cumsum(np.bincount(cells, minlength=self._axes.size)) - 1
-        two[:, 0], two[:, 1] = every[order[ends]], every[order[ends - 1]]
-
-    def table(self) -> pd.DataFrame:
-        """Return what `channel_peaks` returns."""
-        return pd.DataFrame(
-            {
-                f"{name}_max": np.where(np.isfinite(two[:, 1]), two[:, 1], np.nan)
-                for name, two in self._two.items()
-            },
-            index=range(self._axes.size),
-        )
-
-
-def nearest_cell(axes: Axes, rpm: Floats, load: Floats) -> npt.NDArray[np.int64]:
-    """Cell whose breakpoints are nearest, shape (n,); what is no number falls anywhere."""
-    return _nearest(axes.rpm, rpm) * len(axes.load) + _nearest(axes.load, load)
-
-
-def count_nearest(
-    axes: Axes,
-    rpm: Floats,
-    load: Floats,
-    *,
-    margin_cells: float,
-    cell: npt.NDArray[np.int64] | None = None,
-) -> npt.NDArray[np.int64]:
-    """Samples per cell, each counted for the cell whose breakpoints are nearest.
-
-    Parameters
-    ----------
-    axes
-        Breakpoints.
-    rpm, load
-        Operating points, shape (n,). [rpm], [load unit]
-    margin_cells
-        How far outside the axes a sample still counts for the edge. [cells]
-    cell
-        The nearest cell of each sample, where it is known.
-    """
-    usable = inside_axes(axes, rpm, load, margin_cells=margin_cells)
-    cell = nearest_cell(axes, rpm, load) if cell is None else cell
-    inside = cell if usable.all() else cell[usable]
-    return np.bincount(inside, minlength=axes.size).astype(np.int64)
-
-
-def _nearest(points: Floats, values: Floats) -> npt.NDArray[np.int64]:
-    middles = (points[1:] + points[:-1]) / 2.0
-    found = np.searchsorted(middles, values).astype(np.int64)
-    return np.minimum(found, len(points) - 1)

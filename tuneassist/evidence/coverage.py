@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.evidence.cells import count_nearest
+from tuneassist.evidence.visits import count_nearest
 from tuneassist.grid import Axes, Floats
 
 STATES = ("left alone", "unseen", "seen", "held", "trusted")

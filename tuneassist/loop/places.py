@@ -6,18 +6,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.evidence.cells import hull_of, is_inside, nearest_cell
 from tuneassist.evidence.lattice import axis_positions
 from tuneassist.evidence.need import target_at
+from tuneassist.evidence.reach import TOUCH, hull_of, is_inside
+from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats, bilinear_weights
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.pipeline import Evidence
 from tuneassist.settings import CEILING_CHANNELS, Setup
 
 Mask = npt.NDArray[np.bool_]
-
-#: Weight of a cell at a point from which the point tells about it. [1]
-TOUCH = 0.05
 
 
 def visits_of(evidence: Evidence, axes: Axes) -> Floats:
