@@ -311,6 +311,30 @@ def test_a_unit_that_changes_in_mid_log_is_called_so(tmp_path) -> None:
         read(tmp_path, columns, make_setup(rows=1000))
 
 
+# --- a channel that is not to be read -------------------------------------------------------------
+
+
+def test_a_channel_in_doubt_may_be_left_unread_and_the_message_says_how(tmp_path) -> None:
+    twice = {"EGT 1": 700 + WAVE, "EGT 2": 690 + WAVE}
+    columns = basis(**{"MAP (kPa)": MAP, "TPS (V)": 2 + WAVE, **twice})
+    with pytest.raises(LogError, match="To leave it unread: exhaust_temp = false"):
+        read(tmp_path, columns)
+    one = replace(make_setup(), unread=frozenset({"exhaust_temp"}))
+    with pytest.raises(LogError, match="To leave it unread: throttle = false"):
+        read(tmp_path, columns, one)
+    both = replace(make_setup(), unread=frozenset({"exhaust_temp", "throttle"}))
+    log = read(tmp_path, columns, both)
+    assert not {"exhaust_temp_c", "throttle_pct"} & set(log.samples)
+    assert len(log.samples) == ROWS
+
+
+def test_trims_are_never_advised_to_be_left_unread(tmp_path) -> None:
+    columns = basis(**{"MAP (kPa)": MAP, "STFT 1 (%)": WAVE, "STFT 2 (%)": -WAVE})
+    with pytest.raises(LogError, match="several columns could be fuel_trim_short") as caught:
+        read(tmp_path, columns)
+    assert "unread" not in str(caught.value)
+
+
 # --- headers --------------------------------------------------------------------------------------
 
 

@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 
 from tuneassist.errors import SetupError
+from tuneassist.files.result_folder import setup_of_record
 from tuneassist.files.setup_file import read_setup
 from tuneassist.settings import (
     Ceiling,
     CorrectionSettings,
     LimitSettings,
     SteadySettings,
+    as_plain,
     default_limits,
 )
 
@@ -651,3 +653,17 @@ def test_nan_stays_nan_through_the_conversion(tmp_path):
     target = '[target]\nunit = "afr"\ntable = [[14.7, nan], [14.7, 14.7], [nan, nan]]\n'
     table = _read(tmp_path, AXES + target).target.table
     assert [math.isnan(value) for value in table.ravel()] == [False, True, False, False, True, True]
+
+
+def test_a_channel_may_be_left_unread_but_not_one_that_all_stands_on(tmp_path) -> None:
+    path = tmp_path / "car.toml"
+    rest = "[axes]\nrpm = [1000, 2000]\nload = [40, 80]\n[target]\ntable = [[1, 1], [1, 1]]\n"
+    path.write_text(f"[channels]\nthrottle = false\n{rest}", encoding="utf-8")
+    setup = read_setup(path)
+    assert setup.unread == {"throttle"}
+    assert not setup.channels
+    assert setup_of_record(as_plain(setup)).unread == {"throttle"}
+    for text, words in (("rpm = false", "nothing can be done"), ("throttle = true", "is no table")):
+        path.write_text(f"[channels]\n{text}\n{rest}", encoding="utf-8")
+        with pytest.raises(SetupError, match=words):
+            read_setup(path)

@@ -83,3 +83,4 @@ def test_the_readmes_lines_are_a_setup(tmp_path) -> None:
     rest = "[axes]\nrpm = [1000, 2000]\nload = [40, 80]\n[target]\ntable = [[1, 1], [1, 1]]\n"
     path.write_text(lines + rest, encoding="utf-8")
     assert set(read_setup(path).channels) == {"rpm", "boost", "lambda", "coolant_temp"}
+    assert read_setup(path).unread == {"throttle"}

@@ -579,6 +579,8 @@ class Setup:
         One object per section.
     channels
         Channel name to its `ChannelSource`; channels left out are looked for by header.
+    unread
+        Channels that are not looked for, whatever the headers say.
     source
         The file that it came from, for messages.
     given
@@ -589,6 +591,7 @@ class Setup:
     target: Target
     engine: EngineSettings = field(default_factory=EngineSettings)
     channels: Mapping[str, ChannelSource] = field(default_factory=dict)
+    unread: frozenset[str] = frozenset()
     steady: SteadySettings = field(default_factory=SteadySettings)
     correction: CorrectionSettings = field(default_factory=CorrectionSettings)
     limits: LimitSettings = field(default_factory=lambda: default_limits("spark"))

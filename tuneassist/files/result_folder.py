@@ -193,6 +193,7 @@ def setup_of_record(plain: Mapping[str, Any]) -> Setup:
         target=Target(_floats(target["table"]), target["kind"], target["unit"]),
         engine=EngineSettings(**_known(EngineSettings, plain["engine"])),
         channels=channels,
+        unread=frozenset(plain.get("unread", ())),
         steady=SteadySettings(**_known(SteadySettings, plain["steady"])),
         correction=CorrectionSettings(**_known(CorrectionSettings, plain["correction"])),
         limits=LimitSettings(**_known(LimitSettings, limits)),

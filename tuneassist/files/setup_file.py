@@ -93,6 +93,7 @@ def read_setup(path: Path) -> Setup:
         target=_target(whole.table("target"), axes, engine, path.parent),
         engine=engine,
         channels=_channels(whole.table("channels"), axes),
+        unread=_unread(whole.table("channels")),
         steady=_plain(SteadySettings, whole.table("steady")),
         correction=_plain(CorrectionSettings, whole.table("correction")),
         limits=_limits(whole.table("limits"), axes, engine),
@@ -200,9 +201,14 @@ def _target_file(table: TomlTable, axes: Axes, folder: Path) -> Floats:
 
 
 def _channels(table: TomlTable, axes: Axes) -> Mapping[str, ChannelSource]:
-    right = 'Write it as { column = "header in the log", unit = "unit word" }.'
+    right = (
+        'Write it as { column = "header in the log", unit = "unit word" }, or as false to leave '
+        "the channel unread."
+    )
     sources: dict[str, ChannelSource] = {}
     for name in table.values:
+        if table.values[name] is False:
+            continue
         if not isinstance(table.values[name], dict):
             raise table.error(name, f"{shown(table.values[name])} is no table.", right)
         entry = table.table(name)
@@ -222,6 +228,15 @@ def _channels(table: TomlTable, axes: Axes) -> Mapping[str, ChannelSource]:
             with placed(entry):
                 parameter(source.raw, channel=name, where="")
     return MappingProxyType(sources)
+
+
+def _unread(table: TomlTable) -> frozenset[str]:
+    """Return the channels that the file wants left alone: ``NAME = false``."""
+    names = frozenset(name for name, value in table.values.items() if value is False)
+    for name in ("time", "rpm", "load"):
+        if name in names:
+            raise table.error(name, "nothing can be done without this channel.", "Name its column.")
+    return names
 
 
 def _channel_source(entry: TomlTable) -> ChannelSource:

@@ -25,7 +25,7 @@ from tuneassist.reading.headers import read_heading
 from tuneassist.reading.late import tells, values_behind
 from tuneassist.reading.log import Cells, Parts, Piece, Progress, Wanted
 from tuneassist.reading.picks import Pick, UnclearError
-from tuneassist.reading.plan import is_needed, plan_columns
+from tuneassist.reading.plan import is_needed, or_unread, plan_columns
 from tuneassist.reading.pressures import PartWork, apply_barometer, check_gauges, samples_of
 from tuneassist.reading.sensors import check_readings, falls, sensed, sensed_note
 from tuneassist.reading.source import Source
@@ -221,6 +221,8 @@ def _read_column(work: PartWork, pick: Pick, cells: Cells, late: Cells | None) -
         if may_leave_out(pick, error, work.setup):
             work.notes.append(f"{error} It was left out.")
             return
+        if pick.how == "header":
+            raise or_unread(error, pick.channel) from error
         raise
     said = sensed_note(pick, cells)
     work.notes.extend([said, *column.notes] if said else column.notes)

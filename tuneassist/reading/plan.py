@@ -32,6 +32,11 @@ NEAR_NAME = 0.6
 any two short words are alike. [1]"""
 
 
+REQUIRED = ("time", "rpm", "load", "lambda", "fuel_trim_short", "fuel_trim_long")
+"""Channels about which doubt is never a matter of leaving them out: without them there is no need,
+or only half of it."""
+
+
 @dataclass(frozen=True)
 class Plan:
     """All picks, at most one per channel, and what had to be said on the way."""
@@ -67,13 +72,13 @@ def plan_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str)
     free = [h for h in headings if h.index not in taken]
     for channel in CHANNELS:
         matches = [h for h in free if channel_of(h) == channel]
-        if channel in picks or not matches or channel == "load":
+        if channel in picks or not matches or channel == "load" or is_unread(channel, setup):
             continue
         try:
             pick = _by_words(channel, matches, name=name)
         except UnclearError as error:
             if setup is not None and is_needed(channel, setup):
-                raise
+                raise or_unread(error, channel) from error
             notes.append(f"{error} It was left out.")
             continue
         picks[channel] = _like_load(pick, picks.get("load"), setup)
@@ -131,6 +136,19 @@ def is_needed(channel: str, setup: Setup | None) -> bool:
     """Tell whether doubt about a channel must stop the reading."""
     ceilings = setup.limits.ceilings if setup else {}
     return CHANNELS[channel].is_decisive or channel in ceilings
+
+
+def is_unread(channel: str, setup: Setup | None) -> bool:
+    """Tell whether the setup wants a channel left alone."""
+    return setup is not None and channel in setup.unread
+
+
+def or_unread(error: LogError, channel: str) -> LogError:
+    """Say in an error about a channel that it may be left unread, where the job goes without it."""
+    if channel in REQUIRED:
+        return error
+    way = f"To leave it unread: {channel} = false."
+    return type(error)(error.problem, where=error.where, mend=f"{error.mend} {way}".strip())
 
 
 def _explicit(

@@ -11,7 +11,8 @@ from rich.text import Text
 from tuneassist.show.look import plain, title
 
 HEADS = {
-    "channels.NAME": '[channels], each entry: NAME = { column = "...", unit = "..." }',
+    "channels.NAME": '[channels], each entry: NAME = { column = "...", unit = "..." }, or '
+    "NAME = false to leave it unread",
     "limits.ceilings.NAME": "[limits.ceilings], each entry: NAME = { ceiling = 900, hard = 950 }",
     "limits.region": "[[limits.region]], as often as needed",
     "plan.region": "[[plan.region]], as often as needed",
