@@ -23,6 +23,7 @@ from tuneassist.evidence.lattice import (
     axis_positions,
     fit_lattice,
 )
+from tuneassist.evidence.lattice_many import inverse_and_log_det
 from tuneassist.grid import Axes, bilinear_weights
 
 AXES = Axes(rpm=np.linspace(1000, 6000, 8), load=np.linspace(30, 180, 7))
@@ -475,6 +476,35 @@ def test_ethanol_engine_left_out_error_is_a_quarter_or_less() -> None:
 
 def test_the_inverse_and_the_determinant_are_scipys() -> None:
     matrix = linalg.hilbert(5) + np.eye(5)
-    inverse, log_det = lattice._inverse_and_log_det(matrix)
+    inverse, log_det = inverse_and_log_det(matrix)
     np.testing.assert_allclose(inverse @ matrix, np.eye(5), atol=1e-12)
     assert log_det == pytest.approx(np.log(linalg.det(matrix)))
+
+
+# --- numbers at the edge of what they can hold --------------------------------------------------
+
+
+def with_eigenvalues(values: np.ndarray) -> np.ndarray:
+    turned, _ = np.linalg.qr(np.random.default_rng(5).normal(size=(len(values), len(values))))
+    matrix = (turned * values) @ turned.T
+    return (matrix + matrix.T) / 2.0
+
+
+def test_a_matrix_that_rounding_made_indefinite_is_inverted_all_the_same() -> None:
+    # met in a search: one way to bend that is nearly free beside others that are nearly barred
+    values = np.r_[-2e-4, 4e-3, np.geomspace(1e8, 1e14, 40)]
+    matrix = with_eigenvalues(values)
+    with pytest.raises(linalg.LinAlgError):
+        linalg.cho_factor(matrix, lower=True)
+    inverse, log_det = inverse_and_log_det(matrix)
+    assert np.isfinite(log_det)
+    assert (np.linalg.eigvalsh((inverse + inverse.T) / 2.0) > 0).all()
+
+
+def test_a_sound_matrix_is_inverted_as_it_is_and_an_indefinite_one_is_refused() -> None:
+    sound = with_eigenvalues(np.geomspace(1e-2, 1e3, 30))
+    inverse, log_det = inverse_and_log_det(sound)
+    np.testing.assert_allclose(inverse @ sound, np.eye(30), atol=1e-7)
+    assert log_det == pytest.approx(np.linalg.slogdet(sound)[1], rel=1e-9)
+    with pytest.raises(linalg.LinAlgError):
+        inverse_and_log_det(with_eigenvalues(np.r_[-1.0, np.ones(9)]))

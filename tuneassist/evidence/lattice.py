@@ -23,9 +23,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, optimize, sparse, special
+from scipy import optimize, sparse, special
 
-from tuneassist.evidence.lattice_many import ManyHolds, evaluate_many
+from tuneassist.evidence.lattice_many import ManyHolds, evaluate_many, inverse_and_log_det
 from tuneassist.grid import Axes, Floats
 
 #: Prior medians of: curvature along rpm, along load [per cell^2], slope [per cell], hold
@@ -244,7 +244,7 @@ def _evaluate(problem: _Problem, p: Floats) -> _State:
     # the penalties leave the constant free; pinning it makes the matrix invertible, and the
     # projector below takes the constant out of the data again
     pin = np.trace(precision) / cells**2
-    prior, _ = _inverse_and_log_det(precision + pin)
+    prior, _ = inverse_and_log_det(precision + pin)
     spread = problem.weights @ prior
     v = spread @ problem.weights.T
     noise = problem.noise(p) / problem.keep
@@ -253,7 +253,7 @@ def _evaluate(problem: _Problem, p: Floats) -> _State:
         known = np.broadcast_to(problem.log_variance, problem.n_logs)
         shared = np.exp(2.0 * p[4]) + known[problem.log_index]
         v += shared[:, None] * (problem.log_index[:, None] == problem.log_index[None, :])
-    inverse, log_det = _inverse_and_log_det(v)
+    inverse, log_det = inverse_and_log_det(v)
     row = inverse.sum(axis=1)
     total = float(row.sum())
     projector = inverse - np.outer(row, row) / total
@@ -318,12 +318,6 @@ def _gradient(
         inner = np.sum((projector @ shared) * shared) - np.sum((shared.T @ score) ** 2)
         gradient[4] = 2.0 * np.exp(2.0 * p[4]) * inner
     return gradient
-
-
-def _inverse_and_log_det(matrix: Floats) -> tuple[Floats, float]:
-    factor = linalg.cho_factor(matrix, lower=True, check_finite=False)
-    inverse = linalg.cho_solve(factor, np.eye(len(matrix)), check_finite=False)
-    return np.asarray(inverse), 2.0 * float(np.sum(np.log(np.diag(factor[0]))))
 
 
 def _search(problem: _Problem, start: Floats, *, is_flat: bool = False) -> Floats:
