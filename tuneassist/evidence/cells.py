@@ -102,22 +102,23 @@ def cell_table(
     at_stop = np.asarray(weights[~is_value].sum(axis=0)).ravel()
     is_bound = (at_stop >= STOP_WEIGHT) & (at_stop > own)
     near = _near_holds(touching, axes)
-    half_pct = 50.0 * (claim.high - claim.low)
-    words = confidence_words(half_pct, near, claim.is_reached & ~is_bound, correction)
-    words[~claim.is_enclosed & (own < TOUCH) & (words == "good")] = "fair"
-    # readings next to a stop are those that happened to stay off it: a biased choice
-    is_biased = _near_holds((weights[~is_value] >= TOUCH).astype(float), axes) > 0
-    is_disputed = (claim.lean > 0) | (claim.rich < 0)
-    words[(is_biased | is_disputed) & (words != "none")] = "low"
-    is_known = words != "none"
     low = np.minimum(claim.low, claim.theta + claim.rich)
     high = np.maximum(claim.high, claim.theta + claim.lean)
+    reached = claim.is_reached & ~is_bound
+    words = confidence_words(50.0 * (claim.high - claim.low), near, reached, correction)
+    is_known = words != "none"
+    is_disputed = claim.is_disputed & is_known
+    wide = confidence_words(50.0 * (high - low), near, reached, correction)
+    words[is_disputed] = np.where(wide == "none", "low", wide)[is_disputed]
+    # readings next to a stop are those that happened to stay off it: a biased choice
+    is_biased = _near_holds((weights[~is_value] >= TOUCH).astype(float), axes) > 0
+    words[(is_biased | claim.is_sign_disputed) & is_known] = "low"
     table["deviation_pct"] = np.where(is_known, 100.0 * np.expm1(claim.theta), np.nan)
     table["se_pct"] = np.where(is_known, 100.0 * claim.error * np.exp(claim.theta), np.nan)
     table["ci_low_pct"] = np.where(is_known, 100.0 * np.expm1(low), np.nan)
     table["ci_high_pct"] = np.where(is_known, 100.0 * np.expm1(high), np.nan)
     table["confidence"] = words
-    table["is_disputed"] = is_disputed & is_known
+    table["is_disputed"] = is_disputed
     table["lambda_measured"] = table["target_lambda"] * (1.0 + table["deviation_pct"] / 100.0)
     table["evidence"] = _evidence_words(words, claim, own, fit)
     table.loc[~claim.is_reached, "effective_n"] = 0.0
@@ -149,6 +150,18 @@ class _Claim:
     effective_n: Floats
     is_reached: Mask
     is_enclosed: Mask
+
+    @property
+    def is_disputed(self) -> Mask:
+        """Cells about which a lone hold says something else."""
+        return np.asarray((self.lean > 0) | (self.rich < 0))
+
+    @property
+    def is_sign_disputed(self) -> Mask:
+        """Cells where it speaks against the deviation, or for more than as much again."""
+        against = np.where(self.theta < 0, self.lean > 0, self.rich < 0)
+        more = np.maximum(self.lean, -self.rich) > np.abs(self.theta)
+        return np.asarray(self.is_disputed & (against | more))
 
     @classmethod
     def nothing(cls, size: int) -> _Claim:
@@ -226,7 +239,7 @@ def _evidence_words(
     text[(own < TOUCH) & claim.is_enclosed] = "no hold of its own, read between its neighbours"
     if fit is not None and not fit.is_surface:
         text[:] = "no pattern over speed and load: mean of all holds"
-    for cell in np.flatnonzero((claim.lean > 0) | (claim.rich < 0)):
+    for cell in np.flatnonzero(claim.is_disputed):
         sides = ((claim.lean[cell], "leaner"), (claim.rich[cell], "richer"))
         says = " and another ".join(
             f"{100.0 * abs(np.expm1(by)):.1f} % {side}" for by, side in sides if by
