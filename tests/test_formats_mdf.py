@@ -391,6 +391,19 @@ def test_a_channel_beyond_its_record_is_refused_and_never_read(tmp_path) -> None
         read_log(path, setup=setup())
 
 
+def test_blocks_that_follow_each_other_in_a_circle_are_refused(tmp_path) -> None:
+    # found by the fuzzer: the library would go round for ever
+    path = write(tmp_path / "a.mf4", *of_rates())
+    with asammdf.MDF(path) as file:
+        group = file.groups[1].channel_group.address
+    data = bytearray(path.read_bytes())
+    assert data[group : group + 4] == b"##CG"
+    data[group + 24 : group + 32] = group.to_bytes(8, "little")  # the next group is this one
+    path.write_bytes(bytes(data))
+    with pytest.raises(LogError, match="in a circle"):
+        read_log(path, setup=setup())
+
+
 def test_without_the_library_the_message_says_how_to_get_it(tmp_path, monkeypatch) -> None:
     path = write(tmp_path / "a.mf4", *of_rates())
     monkeypatch.setitem(sys.modules, "asammdf", None)

@@ -12,6 +12,7 @@ Needs the extra ``mdf`` (asammdf). Records are read block by block.
 
 from __future__ import annotations
 
+import io
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
@@ -29,6 +30,9 @@ from tuneassist.reading.source import Source
 TIME = ("Time", "s")
 """Header and unit of the time line that the groups' own are joined to."""
 _TIMED = (0, 1)  # what a master channel counts in: unsaid, or time; not angle, distance or index
+MOST_VISITS = 10_000
+"""Times that one place is looked up while a file is opened; blocks are shared, but by no more
+channels than that. [1]"""
 MOST_NAMES = 12
 """Names of channels in one note. [1]"""
 
@@ -152,15 +156,37 @@ def _opened(source: Source) -> Any:
     import logging
 
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)
-    stream = source.keep_open(source.path.open("rb"))  # named files it would read whole
+    stream = source.keep_open(_Unwinding(io.FileIO(source.path)))  # named files it would read whole
     _check_head(stream.read(16), source.name)
     stream.seek(0)
     try:
         with silent():
-            return source.keep_open(MDF(stream))
+            file = source.keep_open(MDF(stream))
+        stream.is_watched = False
+        return file
     except Exception as error:  # asammdf raises whatever its parts raise
         _put_down(error)
         raise _damaged(source.name, str(error)) from error
+
+
+class _Unwinding(io.BufferedReader):
+    """A file whose blocks are followed, and that refuses to be followed in a circle.
+
+    Blocks name their successors; in a damaged file one may name a block before it, and the library
+    would go round for ever.
+    """
+
+    def __init__(self, raw: io.RawIOBase) -> None:
+        super().__init__(raw)
+        self.is_watched = True
+        self._visits: Counter[int] = Counter()
+
+    def seek(self, offset: int, whence: int = 0, /) -> int:
+        if self.is_watched:
+            self._visits[offset] += 1
+            if self._visits[offset] > MOST_VISITS:
+                raise OSError("its blocks follow each other in a circle")
+        return super().seek(offset, whence)
 
 
 def _check_head(head: bytes, name: str) -> None:
