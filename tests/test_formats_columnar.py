@@ -164,7 +164,7 @@ def test_standard_input_is_read_whatever_its_format(tmp_path) -> None:
             check=False,
         )
         assert done.returncode == 0, done.stderr.decode()
-        assert b'"standard-input"' in done.stdout
+        assert b'"standard input"' in done.stdout
         assert hashlib.sha256(data).hexdigest().encode() in done.stdout
 
 

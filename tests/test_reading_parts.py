@@ -217,7 +217,6 @@ PSI = np.char.mod("%.2f", PLAIN["map"].astype(float) / 6.894757)  # kPa to the p
 @pytest.mark.parametrize(
     ("spoilt", "message"),
     [
-        (changed("map", 2000, PSI), "cannot be load in kPa: most lie between"),
         (changed("lam", 1740, "ERR"), "row 1742: 1260 of 3000 cells are text and not numbers"),
         (changed("rpm", 1500, "65535"), "1500 of 3000 values cannot be rpm: the first is 65535"),
         (changed("time", 2000, "x"), "row 2002: 1000 of 3000 cells are text"),
@@ -229,6 +228,12 @@ def test_what_a_whole_log_is_refused_for_it_is_refused_for_in_parts(
     parts, whole = both(write(tmp_path, **spoilt))
     assert parts == whole
     assert message in parts
+
+
+def test_a_unit_that_changes_is_refused_either_way_and_called_so_where_it_shows(tmp_path) -> None:
+    parts, whole = both(write(tmp_path, **changed("map", 2000, PSI)))
+    assert "cannot be load in kPa: most lie between" in whole
+    assert "begins in kPa, and what follows does not fit that" in parts
 
 
 def test_what_a_whole_log_may_hold_it_may_hold_in_parts(tmp_path) -> None:
