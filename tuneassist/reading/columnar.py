@@ -131,7 +131,7 @@ def _opened(source: Source, rows: int) -> tuple[Any, int, Batches]:
     if source.kind == "parquet":
         from pyarrow import parquet
 
-        file = parquet.ParquetFile(path)
+        file = parquet.ParquetFile(path, buffer_size=1 << 20)
         return (
             file.schema_arrow,
             file.metadata.num_rows,

@@ -18,9 +18,9 @@ from tuneassist.settings import Setup, SteadySettings
 
 FIRST_ROWS = SteadySettings().estimate_rows
 """Rows of the first part where no setup says otherwise. [rows]"""
-MOST_AHEAD, AHEAD_VALUES = 12, 4_000_000
+MOST_AHEAD, AHEAD_VALUES = 12, 2_000_000
 """Parts that are read ahead of their use: at most so many, and no more than hold so many values
-(32 MB). [1]"""
+(16 MB). [1]"""
 
 
 def read_log(
