@@ -26,7 +26,10 @@ _NEIGHBOURS = {
     ("vehicle_speed", "engine speed"): "rpm",
 }
 _SPEED_LETTER = ("n",)  # German for engine speed where its unit stands by; else a count of rows
-_THOUSANDS = re.compile(r"[\(\[]?\s*(?:[x×*/]\s*1000|1000\s*[x×*])\s*[\)\]]?", re.IGNORECASE)
+# Bounded gaps: a header of nothing but blanks would be searched for ever.
+_THOUSANDS = re.compile(
+    r"[\(\[]?\s{0,3}(?:[x×*/]\s{0,3}1000|1000\s{0,3}[x×*])\s{0,3}[\)\]]?", re.IGNORECASE
+)
 
 
 @dataclass(frozen=True)
