@@ -22,7 +22,14 @@ from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretc
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
 from tuneassist.evidence.refresh import continue_time_line, with_places
 from tuneassist.evidence.spans import Spans
-from tuneassist.evidence.steady import DRIVERS, WARMTH, is_cut, steady_mask, window_rows
+from tuneassist.evidence.steady import (
+    DRIVERS,
+    WARMTH,
+    is_cut,
+    steady_mask,
+    tells_warm,
+    window_rows,
+)
 from tuneassist.evidence.visits import RunningPeaks, count_nearest, nearest_cell
 from tuneassist.grid import Floats
 from tuneassist.one_log import (
@@ -263,12 +270,10 @@ class _Running:
         return masks, lam
 
     def _is_warm(self, line: Mapping[str, Floats]) -> Mask:
-        settings, name = self._setup.steady, self._nature.warmth
+        name = self._nature.warmth
         if name is None:
             return np.ones(len(line["time_s"]), dtype=bool)
-        if name == "coolant_temp_c":
-            return np.asarray(line[name] >= settings.min_coolant_c)
-        return np.asarray((line[name] <= settings.max_coolant_volts) & (line[name] > 0))
+        return tells_warm(name, line[name], self._setup.steady)
 
     def _is_fuelled(self, line: Mapping[str, Floats], lam: Floats | None) -> Mask:
         """Look at the samples that could be a fuel cut; the target is looked up there only."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -94,38 +93,22 @@ def cover(logs: list[LogEvidence], car: Setup) -> tuple[pd.DataFrame, Evidence]:
 
 def require_plot(plot: Path, *, overwrite: bool) -> None:
     """Refuse a picture that could not be written, before any work is done."""
-    from tuneassist.errors import OutputError
+    from tuneassist.cli.pictures import require_new_file
     from tuneassist.show.plots import plot_format, require_matplotlib
 
     require_matplotlib()
     plot_format(plot.suffix)
-    if plot.is_dir() or (plot.exists() and not overwrite):
-        raise OutputError(
-            f"{plot}: there is something of this name already. Name a new file, or add "
-            "--overwrite for a picture."
-        )
-    if not plot.absolute().parent.is_dir():
-        raise OutputError(f"{plot}: the folder that it belongs in does not exist.")
+    require_new_file(plot, overwrite=overwrite)
 
 
 def write_plot(
     plot: Path, table: pd.DataFrame, car: Setup, evidence: Evidence, *, is_simulated: bool
 ) -> None:
     """Draw the coverage into a file, whole or not at all."""
-    from tuneassist.errors import OutputError
+    from tuneassist.cli.pictures import write_picture
     from tuneassist.show.plots import coverage_figure, picture, plot_format
 
     figure = coverage_figure(
         table, car.axes, holds=evidence.holds, label=car.engine.label, is_simulated=is_simulated
     )
-    drawn = picture(figure, plot_format(plot.suffix))
-    fresh = plot.with_name(f".{plot.name}.tuneassist-writing")
-    try:
-        fresh.write_bytes(drawn)
-        fresh.replace(plot)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            fresh.unlink(missing_ok=True)
-        raise OutputError(
-            f"{plot}: the picture cannot be written: {error.strerror or error}."
-        ) from error
+    write_picture(plot, picture(figure, plot_format(plot.suffix)))

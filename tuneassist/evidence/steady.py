@@ -329,7 +329,11 @@ def is_warm(line: pd.DataFrame, settings: SteadySettings) -> Mask | None:
     name = warmth_of(line)
     if name is None:
         return None
-    values = line[name].to_numpy(dtype=float)
+    return tells_warm(name, line[name].to_numpy(dtype=float), settings)
+
+
+def tells_warm(name: str, values: Floats, settings: SteadySettings) -> Mask:
+    """Tell where a column of `WARMTH` says that the engine is warm; nan is not warm."""
     if name == "coolant_temp_c":
         return np.asarray(values >= settings.min_coolant_c)
     return np.asarray((values <= settings.max_coolant_volts) & (values > 0))

@@ -271,7 +271,8 @@ def _rise_words(
 
 def _curve(run: pd.DataFrame, rules: TuneSettings) -> pd.Series:
     """Torque of a run at multiples of the step; nan in its gaps. [N.m]"""
-    samples = _with_torque(run)
+    samples = run_torque(run)
+    samples = samples[samples.gt(0).all(axis=1)]
     step = rules.step_rpm
     if samples.empty:
         return pd.Series(dtype=float)
@@ -295,8 +296,8 @@ def _interpolated(at: Floats, rpm: Floats, torque: Floats, max_gap: float) -> Fl
     return np.where(is_near | (gap <= max_gap), value, np.nan)
 
 
-def _with_torque(run: pd.DataFrame) -> pd.DataFrame:
-    """Rows with a speed and a torque above zero, the torque from power where it is not given."""
+def run_torque(run: pd.DataFrame) -> pd.DataFrame:
+    """Return a tune's run as ``rpm, torque_nm`` by rising speed, torque from power where needed."""
     torque = np.full(len(run), np.nan)
     if "power_kw" in run:
         torque = torque_nm(run["power_kw"], run["rpm"])
@@ -304,7 +305,7 @@ def _with_torque(run: pd.DataFrame) -> pd.DataFrame:
         given = run["torque_nm"].to_numpy(dtype=float)
         torque = np.where(np.isfinite(given), given, torque)
     frame = pd.DataFrame({"rpm": run["rpm"].to_numpy(dtype=float), "torque_nm": torque})
-    return frame[frame["rpm"].gt(0) & frame["torque_nm"].gt(0)].sort_values("rpm")
+    return frame.dropna().sort_values("rpm").reset_index(drop=True)
 
 
 def _of_one_run(tune: Tune, rules: TuneSettings) -> Iterator[Finding]:

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import io
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -24,6 +24,7 @@ from tuneassist.errors import LogError
 from tuneassist.reading.headers import channel_of, read_heading
 from tuneassist.reading.joint import Around, Joint, join
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
+from tuneassist.reading.picks import listed
 from tuneassist.reading.records import GroupReader, Records, as_cells, silent
 from tuneassist.reading.source import Source
 
@@ -70,13 +71,14 @@ class MdfParts:
         notes = []
         if untimed:
             notes.append(
-                f"Channel(s) without a time of their own were left out: {_listed(untimed)}."
+                "Channel(s) without a time of their own were left out: "
+                f"{listed(untimed, MOST_NAMES)}."
             )
         self._places, twice = _told_apart(self._places)
         if twice:
             notes.append(
                 "Names that stand more than once carry the number of their group: "
-                f"{_listed(twice)}."
+                f"{listed(twice, MOST_NAMES)}."
             )
         self._notes = tuple(notes)
         self.headers = (TIME, *((p.name, p.unit) for p in self._places))
@@ -268,12 +270,6 @@ def _told_apart(places: list[_Place]) -> tuple[list[_Place], list[str]]:
         else:
             found.append(place)
     return found, [name for name, count in names.items() if count > 1]
-
-
-def _listed(names: Sequence[str]) -> str:
-    return ", ".join(repr(name) for name in names[:MOST_NAMES]) + (
-        f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
-    )
 
 
 def _said(file: Any) -> tuple[str, ...]:

@@ -39,13 +39,6 @@ MAGIC_BYTES = 8
 _PIECE = 1 << 20
 
 
-class Bytes(Protocol):
-    """What bytes are read from."""
-
-    def read(self, size: int = -1, /) -> bytes:
-        """Return at most ``size`` bytes, fewer only at the end."""
-
-
 class Closable(Protocol):
     """What wants to be closed."""
 
@@ -191,12 +184,6 @@ class Source:
         while self._file.read(_PIECE):
             pass
         return self._file.hash.hexdigest()
-
-
-def file_sha256(path: Path) -> str:
-    """Hash of a file's bytes."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def empty(name: str) -> LogError:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from tuneassist.loop.tunes import run_torque
 from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.runs.output import power_kw
-from tuneassist.show.figures.full_load import ALONG_WORDS, along_unit, run_torque
+from tuneassist.show.figures.full_load import ALONG_WORDS, along_unit
 from tuneassist.show.figures.paint import figure_of
 from tuneassist.show.look import counted, plain
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart

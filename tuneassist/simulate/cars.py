@@ -14,8 +14,6 @@ from tuneassist.grid import Axes, Floats, bilinear_weights
 from tuneassist.settings import Ignition, Target
 from tuneassist.simulate.signals import AIR_GAS_CONSTANT
 
-FAR_LEAN = 1e6  # lambda of plain air, kept finite
-
 
 @dataclass(frozen=True, eq=False)
 class Car:

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from tuneassist.loop.tunes import Tune
-from tuneassist.runs.output import torque_nm
+from tuneassist.loop.tunes import Tune, run_torque
 from tuneassist.show.figures.colours import AFTER, BEFORE, INK, LIMIT, PAPER
 from tuneassist.show.figures.paint import frame_or_new, head, no_math, plain_scales
 from tuneassist.units import UNITS
@@ -270,18 +269,6 @@ def plot_tunes(
     frame.legend(loc="best", frameon=False, fontsize=8)
     head(frame, "The set of tunes at full load", is_simulated=is_simulated)
     return frame
-
-
-def run_torque(run: pd.DataFrame) -> pd.DataFrame:
-    """Return a tune's run as ``rpm, torque_nm`` by rising speed, torque from power where needed."""
-    torque = np.full(len(run), np.nan)
-    if "power_kw" in run:
-        torque = torque_nm(run["power_kw"], run["rpm"])
-    if "torque_nm" in run:
-        given = run["torque_nm"].to_numpy(dtype=float)
-        torque = np.where(np.isfinite(given), given, torque)
-    frame = pd.DataFrame({"rpm": run["rpm"].to_numpy(dtype=float), "torque_nm": torque})
-    return frame.dropna().sort_values("rpm").reset_index(drop=True)
 
 
 def _between(first: str, second: str, share: float) -> Any:
