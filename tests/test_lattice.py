@@ -13,7 +13,7 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import linalg, optimize
+from scipy import linalg, optimize, sparse
 
 from tuneassist.evidence import lattice
 from tuneassist.evidence.lattice import (
@@ -70,7 +70,7 @@ def textbook_reml(problem: lattice._Problem, p: np.ndarray) -> tuple[float, np.n
     generalised inverse as covariance; y = W theta + e. Harville, JASA 72(358), 1977, 320-338:
     -2 l = ln|V| + ln|X'V^-1 X| + (y - Xb)' V^-1 (y - Xb). Henderson's equations give the values.
     """
-    precision = problem.penalties.precision(p)
+    precision = problem.penalties.precision(p).toarray()
     values, vectors = np.linalg.eigh(precision)
     is_null = values < values.max() * 1e-12
     assert is_null.sum() == 1  # the constant
@@ -103,7 +103,7 @@ def small_problem(*, logs: int = 1, seed: int = 2) -> lattice._Problem:
     made = Made(hill, m=15, seed=seed, axes=axes)
     rng = np.random.default_rng(seed)
     return lattice._Problem(
-        weights=made.weights.toarray(),
+        weights=sparse.csr_matrix(made.weights),
         y=made.y,
         own_variance=rng.uniform(0.5, 2.0, 15) * 1e-6,
         scale=np.ones(15),
@@ -128,7 +128,8 @@ def test_likelihood_values_and_covariance_are_the_textbooks(p: np.ndarray, logs:
     state = lattice._evaluate(problem, p)
     assert state.misfit == pytest.approx(cost, rel=1e-6, abs=1e-5)
     np.testing.assert_allclose(state.theta, theta, atol=1e-7)
-    np.testing.assert_allclose(state.covariance, covariance, rtol=1e-4, atol=1e-8)
+    found = lattice._covariance(problem, p)
+    np.testing.assert_allclose(found, covariance, rtol=1e-4, atol=1e-8)
 
 
 @settings(max_examples=25)
@@ -142,14 +143,14 @@ def test_gradient_is_that_of_finite_differences(p: np.ndarray, logs: int) -> Non
         whole[active] = part
         return lattice._evaluate(problem, whole).cost
 
-    numeric = optimize.approx_fprime(p[active], cost, 1e-6)
+    numeric = optimize.approx_fprime(p[active], cost, 1e-5)
     np.testing.assert_allclose(
         lattice._evaluate(problem, p).gradient[active], numeric, rtol=2e-3, atol=2e-3
     )
 
 
 def test_log_scatter_is_that_of_statsmodels_mixed_model() -> None:
-    # Without a surface (flat strengths) and without priors the model is the one-way random effects
+    # Without a surface and without priors the model is the one-way random effects
     # model, which statsmodels fits by REML.
     rng = np.random.default_rng(5)
     logs = np.repeat(np.arange(12), 10)
@@ -157,7 +158,7 @@ def test_log_scatter_is_that_of_statsmodels_mixed_model() -> None:
     weights = bilinear_weights(AXES, rng.uniform(1000, 6000, 120), rng.uniform(30, 180, 120))
     problem = replace(
         small_problem(),
-        weights=weights.toarray(),
+        weights=weights,
         y=y,
         own_variance=np.zeros(120),
         scale=np.ones(120),
@@ -165,10 +166,10 @@ def test_log_scatter_is_that_of_statsmodels_mixed_model() -> None:
         penalties=lattice._penalties(AXES),
         keep=np.ones(120),
     )
-    flat = np.full(3, np.log(lattice.FLAT))
+    surface = np.log(PRIOR_MEDIAN[:3])
 
     def misfit(p: np.ndarray) -> float:
-        return lattice._evaluate(problem, np.r_[flat, p]).misfit
+        return lattice._evaluate_flat(problem, np.r_[surface, p]).misfit
 
     start = np.log(PRIOR_MEDIAN[3:])
     found = optimize.minimize(misfit, start, method="Nelder-Mead", options={"xatol": 1e-6}).x
@@ -301,9 +302,9 @@ def test_left_out_residuals_are_those_of_true_refits() -> None:
             keep=problem.keep[rest],
         )
         alone = lattice._evaluate(part, p)
-        w = problem.weights[out]
+        w = problem.weights[out].toarray()[0]
         assert residual[out] == pytest.approx(problem.y[out] - w @ alone.theta, abs=1e-9)
-        variance = w @ alone.covariance @ w + problem.noise(p)[out]
+        variance = w @ lattice._covariance(part, p) @ w + problem.noise(p)[out]
         assert se[out] == pytest.approx(np.sqrt(variance), rel=1e-6)
 
 
@@ -327,17 +328,40 @@ def test_clean_holds_keep_their_weight() -> None:
 # --- whether there is a surface -----------------------------------------------------------------
 
 
-def test_where_speed_and_load_explain_nothing_the_fit_is_the_mean() -> None:
-    fits = [Made(level, seed=seed) for seed in range(30)]
-    found = [made.fit() for made in fits]
-    flat = [(m, f) for m, f in zip(fits, found, strict=True) if not f.is_surface]
+def test_a_flat_fit_is_a_surface_that_may_hardly_bend_or_slope() -> None:
+    problem = small_problem(logs=3)
+    p = np.log(PRIOR_MEDIAN)
+    stiff = np.r_[np.full(3, np.log(1e-5)), p[3:]]
+    flat, surface = lattice._evaluate_flat(problem, p), lattice._evaluate(problem, stiff)
+    assert flat.misfit == pytest.approx(surface.misfit, abs=1e-3)
+    np.testing.assert_allclose(flat.theta, surface.theta, atol=1e-6)
+    np.testing.assert_allclose(flat.leverage, surface.leverage, rtol=1e-3)
+    np.testing.assert_allclose(flat.gradient[3:], surface.gradient[3:], rtol=1e-3, atol=1e-3)
+
+
+def test_without_a_pattern_the_interval_holds_what_a_map_may_vary_by() -> None:
+    # no pattern seen is no pattern known: far from the holds a map may be as uneven as maps are
+    fits = [Made(level, seed=seed).fit() for seed in range(30)]
+    flat = [fit for fit in fits if not fit.is_surface]
     assert len(flat) >= 28
-    for made, fit in flat:
-        mean = np.average(made.y, weights=fit.weight)
-        np.testing.assert_allclose(fit.theta, mean, atol=1e-5)
-        # all holds have one own error, so that the mean's standard error is their scatter's
-        se = np.sqrt((fit.hold_scatter**2 + 0.001**2) / fit.weight.sum())
-        np.testing.assert_allclose(fit.standard_error, se, rtol=0.01)
+    for fit in flat:
+        assert (np.abs(fit.theta - 0.02) <= fit.half_width()).mean() > 0.9
+        mean_se = np.sqrt((fit.hold_scatter**2 + 0.001**2) / fit.weight.sum())
+        assert np.median(fit.standard_error) > 1.2 * mean_se
+
+
+def test_a_pattern_too_weak_to_be_called_one_lies_inside_the_intervals() -> None:
+    inside = []
+    for seed in range(60):
+        made = Made(level, m=12, seed=seed)
+        made.y = made.y + 0.15 * (hill((made.rpm - 1000) / 5000, (made.load - 30) / 150) - 0.02)
+        fit = made.fit()
+        truth = 0.02 + 0.15 * (hill(*scaled(AXES)) - 0.02)
+        if not fit.is_surface:
+            near = np.asarray(made.weights.sum(axis=0)).ravel() > 0.05
+            inside.append((np.abs(fit.theta - truth) <= fit.half_width())[near].mean())
+    assert len(inside) >= 10
+    assert 0.93 <= np.mean(inside) <= 0.995
 
 
 def test_a_real_surface_is_seen() -> None:
@@ -375,16 +399,17 @@ def test_intervals_cover_random_smooth_surfaces() -> None:
 
 
 @pytest.mark.parametrize("offset", [0.0015, 0.003, 0.006])
-def test_the_interval_of_a_mean_covers_with_logs_that_differ(offset: float) -> None:
+def test_intervals_cover_with_logs_that_differ(offset: float) -> None:
     # Four logs of 15 holds with an offset each: 0.3 % is what the prior expects, 0.6 % is twice
     # that. The holds' own degrees of freedom would give 95, 88 and 82 %.
     inside = []
     for seed in range(100):
-        made = Made(level, seed=seed, noise=0.003)
+        made = Made(hill, seed=seed, noise=0.003)
         logs = np.arange(60) % 4
         made.y = made.y + offset * np.random.default_rng(5000 + seed).standard_normal(4)[logs]
         fit = made.fit(logs)
-        inside.append(abs(fit.theta[0] - 0.02) <= fit.half_width()[0])
+        assert fit.is_surface
+        inside.append((np.abs(fit.theta - made.theta) <= fit.half_width()).mean())
     assert 0.90 <= np.mean(inside) <= 0.995  # standard error of 100 repeats is 2 %
 
 
@@ -402,12 +427,11 @@ def test_between_and_beyond_the_holds_the_interval_is_wider() -> None:
 
 
 @pytest.mark.parametrize("m", [1, 2, 4])
-def test_a_handful_of_holds_gives_a_mean_whose_interval_covers(m: int) -> None:
+def test_a_handful_of_holds_gives_values_whose_interval_covers(m: int) -> None:
     inside = []
     for seed in range(60):
         fit = Made(level, m=m, seed=seed, noise=0.004).fit()
         assert not fit.is_surface
-        assert np.ptp(fit.theta) < 1e-6
         assert np.isfinite(fit.covariance).all()
         inside.append(abs(fit.theta[0] - 0.02) <= fit.half_width()[0])
     assert np.mean(inside) >= 0.9

@@ -19,13 +19,21 @@ leave-one-out residual.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, sparse, special
+from scipy import linalg, optimize, sparse, special
 
-from tuneassist.evidence.lattice_many import ManyHolds, evaluate_many, inverse_and_log_det
+from tuneassist.evidence.lattice_many import (
+    NUDGES,
+    HoldErrors,
+    ManyHolds,
+    ManyState,
+    evaluate_many,
+    inverse_and_log_det,
+)
 from tuneassist.grid import Axes, Floats
 
 #: Prior medians of: curvature along rpm, along load [per cell^2], slope [per cell], hold
@@ -46,8 +54,6 @@ PRIOR_LOGS = 1.0
 #: Beyond this many holds the likelihood is worked out by way of the cells: the same numbers but for
 #: rounding, at a cost that grows with the holds and not with their cube. [1]
 MANY_HOLDS = 400
-#: Size of curvature and slope [ln] that stands for "no surface".
-FLAT = 1e-5
 #: A surface is usable when it beats the mean by this much twice-log-likelihood (about the 99 %
 #: point of chi-squared with two degrees of freedom) and by this share of left-out variance.
 MIN_LIKELIHOOD_GAIN = 9.2
@@ -79,7 +85,8 @@ class LatticeFit:
     spent
         Effective number of parameters of the surface. [1]
     is_surface
-        False where speed and load explain nothing and the fit is the holds' mean.
+        False where the holds show no pattern over speed and load. The values and their covariance
+        are the surface's all the same: no pattern seen is no pattern known.
     skill
         Share of the left-out variance that the surface explains beyond the mean. [1]
     """
@@ -158,22 +165,19 @@ class _Axis:
 
 @dataclass(frozen=True, eq=False)
 class _Penalties:
-    along_rpm: Floats
-    along_load: Floats
-    across: Floats
-    slope: Floats
+    along_rpm: sparse.csr_matrix
+    along_load: sparse.csr_matrix
+    across: sparse.csr_matrix
+    slope: sparse.csr_matrix
 
-    def precision(self, strengths: Floats) -> Floats:
+    def precision(self, strengths: Floats) -> sparse.csr_matrix:
         """Prior precision for curvature and slope variances (ln of their deviations)."""
         rpm, load, slope = np.exp(-2.0 * strengths[:3])
-        return np.asarray(
-            rpm * self.along_rpm
-            + load * self.along_load
-            + 2.0 * np.sqrt(rpm * load) * self.across
-            + slope * self.slope
-        )
+        shared = 2.0 * np.sqrt(rpm * load)
+        along = rpm * self.along_rpm + load * self.along_load
+        return along + shared * self.across + slope * self.slope
 
-    def slopes(self, strengths: Floats) -> tuple[Floats, Floats, Floats]:
+    def slopes(self, strengths: Floats) -> tuple[sparse.csr_matrix, ...]:
         """Derivatives of the precision with respect to the three strengths."""
         rpm, load, slope = np.exp(-2.0 * strengths[:3])
         shared = 2.0 * np.sqrt(rpm * load) * self.across
@@ -184,8 +188,8 @@ class _Penalties:
         )
 
 
-def _kron(along_rpm: Floats, along_load: Floats) -> Floats:
-    return np.asarray(np.kron(along_rpm, along_load), dtype=np.float64)
+def _kron(along_rpm: Floats, along_load: Floats) -> sparse.csr_matrix:
+    return sparse.csr_matrix(sparse.kron(along_rpm, along_load))
 
 
 def _penalties(axes: Axes) -> _Penalties:
@@ -200,11 +204,41 @@ def _penalties(axes: Axes) -> _Penalties:
     )
 
 
+def _pinned(precision: sparse.csr_matrix) -> sparse.csr_matrix:
+    """Make the penalties' matrix invertible.
+
+    They leave the constant free. Holding one cell does, and the projector takes the constant out
+    of the data again, so that it does not matter which cell is held or how firmly; one in the
+    middle loses the least to rounding.
+    """
+    cells = precision.shape[0]
+    held, firm = [cells // 2], [precision.diagonal().mean()]
+    return precision + sparse.csr_matrix((firm, (held, held)), shape=(cells, cells))
+
+
+def _solved(precision: sparse.csr_matrix, right: Floats) -> Floats:
+    """Solve for several right-hand sides, shape (cells, m): a cell meets only near cells."""
+    table = sparse.coo_matrix(precision)
+    below = table.row >= table.col
+    rows, columns = table.row[below], table.col[below]
+    band = np.zeros((int((rows - columns).max()) + 1, precision.shape[0]))
+    band[rows - columns, columns] = table.data[below]
+    for nudge in NUDGES:
+        try:
+            firm = band.copy()
+            firm[0] += nudge * firm[0].mean()
+            factor = linalg.cholesky_banded(firm, lower=True, check_finite=False)
+        except linalg.LinAlgError:
+            continue
+        return np.asarray(linalg.cho_solve_banded((factor, True), right, check_finite=False))
+    raise linalg.LinAlgError("the penalties are not positive definite")
+
+
 @dataclass(frozen=True, eq=False)
 class _Problem:
     """Holds and penalties, with what does not change during the search."""
 
-    weights: Floats
+    weights: sparse.csr_matrix
     y: Floats
     own_variance: Floats
     scale: Floats
@@ -212,7 +246,7 @@ class _Problem:
     penalties: _Penalties
     keep: Floats
     log_variance: Floats | float = 0.0  # of each log's offset, known
-    many: ManyHolds | None = None  # beyond `MANY_HOLDS`; the weights stand here then
+    many: ManyHolds | None = None  # beyond `MANY_HOLDS`
 
     @property
     def n_logs(self) -> int:
@@ -222,16 +256,22 @@ class _Problem:
         """Variance of each hold about the surface at full weight."""
         return np.asarray(self.own_variance + np.exp(2.0 * p[3]) * self.scale**2)
 
+    def offsets(self, p: Floats) -> Floats:
+        """Variance of each log's offset, shape (logs,); 0 for one log, whose level is free."""
+        if self.n_logs < 2:
+            return np.zeros(1)
+        known = np.broadcast_to(self.log_variance, self.n_logs)
+        return np.asarray(np.exp(2.0 * p[4]) + known)
+
 
 @dataclass(frozen=True, eq=False)
 class _State:
-    """Everything at one set of strengths."""
+    """What the search needs at one set of strengths, and the surface there."""
 
     cost: float  # minus twice the restricted log likelihood and the log prior
     misfit: float  # the same without the prior
     gradient: Floats
     theta: Floats
-    covariance: Floats
     leverage: Floats  # diagonal of the projector
     score: Floats
 
@@ -239,55 +279,67 @@ class _State:
 def _evaluate(problem: _Problem, p: Floats) -> _State:
     if problem.many is not None:
         return _evaluate_many(problem, problem.many, p)
-    cells = problem.weights.shape[1]
-    precision = problem.penalties.precision(p)
-    # the penalties leave the constant free; pinning it makes the matrix invertible, and the
-    # projector below takes the constant out of the data again
-    pin = np.trace(precision) / cells**2
-    prior, _ = inverse_and_log_det(precision + pin)
-    spread = problem.weights @ prior
-    v = spread @ problem.weights.T
-    noise = problem.noise(p) / problem.keep
-    v[np.diag_indices_from(v)] += noise
-    if problem.n_logs > 1:
-        known = np.broadcast_to(problem.log_variance, problem.n_logs)
-        shared = np.exp(2.0 * p[4]) + known[problem.log_index]
-        v += shared[:, None] * (problem.log_index[:, None] == problem.log_index[None, :])
-    inverse, log_det = inverse_and_log_det(v)
+    spread, inverse, log_det = _marginal(problem, p)
     row = inverse.sum(axis=1)
     total = float(row.sum())
     projector = inverse - np.outer(row, row) / total
     score = projector @ problem.y
     misfit = log_det + np.log(total) + float(problem.y @ score)
     distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
-    gap = 1.0 - spread.T @ row
     return _State(
         cost=misfit + float(distance @ distance),
         misfit=misfit,
         gradient=_gradient(problem, p, spread, projector, score) + 2.0 * distance / PRIOR_SPREAD,
         theta=float(row @ problem.y) / total + spread.T @ score,
-        covariance=prior - spread.T @ inverse @ spread + np.outer(gap, gap) / total,
         leverage=np.diag(projector),
         score=score,
     )
 
 
-def _evaluate_many(problem: _Problem, many: ManyHolds, p: Floats) -> _State:
-    """Evaluate the same by way of the cells, for many holds."""
-    cells = many.weights.shape[1]
-    precision = problem.penalties.precision(p)
-    shared = np.exp(2.0 * p[4]) + np.broadcast_to(problem.log_variance, many.logs)
-    found = evaluate_many(
+def _marginal(problem: _Problem, p: Floats) -> tuple[Floats, Floats, float]:
+    """Covariance of holds with cells; inverse and log determinant of that among the holds."""
+    precision = _pinned(problem.penalties.precision(p))
+    spread = _solved(precision, problem.weights.T.toarray()).T
+    v = np.asarray(problem.weights @ spread.T)
+    v = (v + v.T) / 2.0
+    v[np.diag_indices_from(v)] += problem.noise(p) / problem.keep
+    if problem.n_logs > 1:
+        log = problem.log_index
+        v += problem.offsets(p)[log][:, None] * (log[:, None] == log[None, :])
+    return spread, *inverse_and_log_det(v)
+
+
+def _covariance(problem: _Problem, p: Floats) -> Floats:
+    """Covariance of the surface at given strengths, shape (cells, cells)."""
+    precision = _pinned(problem.penalties.precision(p)).toarray()
+    if problem.many is not None:
+        return _many_state(problem, problem.many, p).covariance
+    spread, inverse, _ = _marginal(problem, p)
+    row = inverse.sum(axis=1)
+    gap = 1.0 - spread.T @ row
+    found, _ = inverse_and_log_det(precision)
+    found -= spread.T @ (inverse @ spread)
+    found += np.outer(gap, gap) / float(row.sum())
+    return found
+
+
+def _many_state(problem: _Problem, many: ManyHolds, p: Floats) -> ManyState:
+    return evaluate_many(
         many,
         problem.y,
         noise=problem.noise(p) / problem.keep,
-        log_variance=shared if many.logs > 1 else np.zeros(1),
-        precision=precision + np.trace(precision) / cells**2,
+        log_variance=problem.offsets(p),
+        precision=_pinned(problem.penalties.precision(p)).toarray(),
     )
+
+
+def _evaluate_many(problem: _Problem, many: ManyHolds, p: Floats) -> _State:
+    """Evaluate the same by way of the cells, for many holds."""
+    found = _many_state(problem, many, p)
     distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
     gradient = np.zeros(len(p))
     for index, change in enumerate(problem.penalties.slopes(p)):
-        gradient[index] = found.pull @ change @ found.pull - np.sum(change * found.inner)
+        gradient[index] = found.pull @ (change @ found.pull) - change.multiply(found.inner).sum()
     noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep
     gradient[3] = np.sum((found.leverage - found.score**2) * noise)
     if many.logs > 1:
@@ -297,9 +349,36 @@ def _evaluate_many(problem: _Problem, many: ManyHolds, p: Floats) -> _State:
         misfit=found.misfit,
         gradient=gradient + 2.0 * distance / PRIOR_SPREAD,
         theta=found.theta,
-        covariance=found.covariance,
         leverage=found.leverage,
         score=found.score,
+    )
+
+
+def _evaluate_flat(problem: _Problem, p: Floats) -> _State:
+    """Evaluate the holds' mean: a surface that may not bend or slope."""
+    errors = HoldErrors.of(problem.log_index, problem.noise(p) / problem.keep, problem.offsets(p))
+    row = errors.solved(np.ones(len(problem.y)))
+    total = float(row.sum())
+    level = float(row @ problem.y) / total
+    score = errors.solved(problem.y) - row * level
+    leverage = errors.diagonal() - row**2 / total
+    misfit = errors.log_det() + np.log(total) + float(problem.y @ score)
+    distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
+    gradient = np.zeros(len(p))
+    noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep
+    gradient[3] = np.sum((leverage - score**2) * noise)
+    if problem.n_logs > 1:
+        trace = float(np.sum(errors.shared()) - np.sum(errors.sums(row) ** 2) / total)
+        pull = float(np.sum(errors.sums(score) ** 2))
+        gradient[4] = 2.0 * np.exp(2.0 * p[4]) * (trace - pull)
+    prior = np.r_[np.zeros(3), distance[3:]]  # there is no surface to have a strength
+    return _State(
+        cost=misfit + float(prior @ prior),
+        misfit=misfit,
+        gradient=gradient + 2.0 * prior / PRIOR_SPREAD,
+        theta=np.full(problem.weights.shape[1], level),
+        leverage=leverage,
+        score=score,
     )
 
 
@@ -309,7 +388,7 @@ def _gradient(
     """Derivative of the misfit: tr(P dV) - y' P dV P y for each strength."""
     gradient = np.zeros(len(p))
     for index, change in enumerate(problem.penalties.slopes(p)):
-        moved = -(spread @ change) @ spread.T
+        moved = -np.asarray(spread @ change) @ spread.T
         gradient[index] = np.sum(projector * moved) - score @ moved @ score
     noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep
     gradient[3] = np.sum((np.diag(projector) - score**2) * noise)
@@ -320,14 +399,16 @@ def _gradient(
     return gradient
 
 
-def _search(problem: _Problem, start: Floats, *, is_flat: bool = False) -> Floats:
+def _search(
+    problem: _Problem,
+    start: Floats,
+    evaluate: Callable[[_Problem, Floats], _State] = _evaluate,
+) -> Floats:
     low = np.log(PRIOR_MEDIAN) - 4.0 * PRIOR_SPREAD
     high = np.log(PRIOR_MEDIAN) + 4.0 * PRIOR_SPREAD
-    if is_flat:
-        low[:3] = high[:3] = np.log(FLAT)
 
     def cost(p: Floats) -> tuple[float, Floats]:
-        state = _evaluate(problem, p)
+        state = evaluate(problem, p)
         return state.cost, state.gradient
 
     found = optimize.minimize(
@@ -396,14 +477,10 @@ def fit_lattice(
         raise ValueError("a lattice fit needs at least one hold, and finite values")
     ones = np.ones(len(values))
     logs = logs.astype(np.int64)
-    is_many = len(values) > MANY_HOLDS
-    many = ManyHolds.of(sparse.csr_matrix(weights), logs) if is_many else None
-    table = np.empty((0, axes.size)) if is_many else weights
+    table = sparse.csr_matrix(weights)
     problem = _Problem(
-        weights=np.asarray(
-            table if isinstance(table, np.ndarray) else table.toarray(), dtype=float
-        ),
-        many=many,
+        weights=table,
+        many=ManyHolds.of(table, logs) if len(values) > MANY_HOLDS else None,
         y=values,
         own_variance=own**2,
         scale=ones if scale is None else np.asarray(scale, dtype=float),
@@ -416,19 +493,19 @@ def fit_lattice(
     if like is not None:
         problem = replace(problem, keep=like.weight)
         start = np.log(like.strengths)
-    is_flat = like is not None and not like.is_surface
-    best = _search(problem, start, is_flat=is_flat)
+    best = _search(problem, start)
     state = _evaluate(problem, best)
     for _ in range(ROBUST_ROUNDS if robust and len(values) > 3 else 0):
         keep = _kept_weight(problem, best, state)
         if np.allclose(keep, problem.keep, atol=0.02):
             break
         problem = replace(problem, keep=keep)
-        best = _search(problem, best, is_flat=is_flat)
+        best = _search(problem, best)
         state = _evaluate(problem, best)
     if like is not None:
+        covariance = _covariance(problem, best)
         is_surface, skill = like.is_surface, like.skill
-        return _fit_at(problem, best, state, state.covariance, is_surface=is_surface, skill=skill)
+        return _fit_at(problem, best, state, covariance, is_surface=is_surface, skill=skill)
     return _finish(problem, best, state)
 
 
@@ -450,18 +527,15 @@ def _kept_weight(problem: _Problem, p: Floats, state: _State) -> Floats:
 
 def _finish(problem: _Problem, best: Floats, state: _State) -> LatticeFit:
     residual, _ = _left_out(problem, best, state)
-    flat = _search(problem, best, is_flat=True)
-    flat_state = _evaluate(problem, flat)
+    flat = _search(problem, best, _evaluate_flat)
+    flat_state = _evaluate_flat(problem, flat)
     flat_residual, _ = _left_out(problem, flat, flat_state)
     keep = problem.keep
     flat_loss = float(np.sum(keep * flat_residual**2))
     skill = 1.0 - float(np.sum(keep * residual**2)) / flat_loss if flat_loss > 0 else 0.0
     gain = flat_state.misfit - state.misfit
     is_surface = gain >= MIN_LIKELIHOOD_GAIN and skill >= MIN_SKILL
-    if is_surface:
-        covariance = state.covariance + _strength_covariance(problem, best)
-    else:
-        best, state, covariance = flat, flat_state, flat_state.covariance
+    covariance = _covariance(problem, best) + _strength_covariance(problem, best)
     return _fit_at(problem, best, state, covariance, is_surface=is_surface, skill=skill)
 
 

@@ -116,7 +116,7 @@ def evaluate_many(
     precision
         Invertible prior precision of the surface, shape (k, k).
     """
-    errors = _Errors.of(holds, noise, log_variance)
+    errors = HoldErrors.of(holds.log_index, noise, log_variance)
     weights, cells = holds.weights, holds.weights.shape[1]
     by_log = errors.weighted(weights)
     gram = (holds.products @ errors.own).reshape(cells, cells)
@@ -152,7 +152,7 @@ def evaluate_many(
 
 
 @dataclass(frozen=True, eq=False)
-class _Errors:
+class HoldErrors:
     """The matrix A: each hold's own variance, and an offset that the holds of a log share.
 
     Parameters
@@ -174,11 +174,14 @@ class _Errors:
     log_index: npt.NDArray[np.int64]
 
     @classmethod
-    def of(cls, holds: ManyHolds, noise: Floats, log_variance: Floats) -> _Errors:
+    def of(
+        cls, log_index: npt.NDArray[np.int64], noise: Floats, log_variance: Floats
+    ) -> HoldErrors:
+        """Arrange each hold's variance and the variance of each log's offset."""
         own = 1.0 / noise
-        per_log = np.bincount(holds.log_index, weights=own, minlength=holds.logs).astype(float)
+        per_log = np.bincount(log_index, weights=own, minlength=len(log_variance)).astype(float)
         shrink = log_variance / (1.0 + log_variance * per_log)
-        return cls(own, per_log, shrink, log_variance, holds.log_index)
+        return cls(own, per_log, shrink, log_variance, log_index)
 
     def sums(self, x: Floats) -> Floats:
         """Z' x: the sum over each log's holds."""
@@ -202,13 +205,17 @@ class _Errors:
         """Diagonal of Z' A^-1 Z."""
         return np.asarray(self.per_log - self.shrink * self.per_log**2)
 
+    def diagonal(self) -> Floats:
+        """Diagonal of A^-1."""
+        return np.asarray(self.own - self.own**2 * self.shrink[self.log_index])
+
     def log_det(self) -> float:
         """Log determinant of A."""
         own = -float(np.sum(np.log(self.own)))
         return own + float(np.sum(np.log1p(self.log_variance * self.per_log)))
 
 
-def _leverage(holds: ManyHolds, errors: _Errors, after: Floats, by_log: Floats) -> Floats:
+def _leverage(holds: ManyHolds, errors: HoldErrors, after: Floats, by_log: Floats) -> Floats:
     """Diagonal of V^-1."""
     own, log, shrink = errors.own, errors.log_index, errors.shrink
     spent = holds.products_by_hold @ after.ravel()
@@ -217,7 +224,7 @@ def _leverage(holds: ManyHolds, errors: _Errors, after: Floats, by_log: Floats) 
         mixed = _row_sums(holds.weights, crossed, log)
         own_part = np.einsum("lk,kl->l", by_log, crossed)
         spent = spent - 2.0 * shrink[log] * mixed + (shrink**2 * own_part)[log]
-    return np.asarray(own - own**2 * shrink[log] - own**2 * spent)
+    return np.asarray(errors.diagonal() - own**2 * spent)
 
 
 def _row_sums(weights: sparse.csr_matrix, table: Floats, column: npt.NDArray[np.int64]) -> Floats:
