@@ -6,6 +6,7 @@ through `tuneassist.reduction`, which finds out about the log here, in its first
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -37,6 +38,7 @@ from tuneassist.evidence.need import (
     surface_scale,
     target_at,
 )
+from tuneassist.evidence.passes import lambda_when_moving, long_after_cut, sum_passes
 from tuneassist.evidence.refresh import Refresh, common_time_line, reaches_s, with_places
 from tuneassist.evidence.steady import (
     Bands,
@@ -98,6 +100,9 @@ class LogEvidence:
     visits
         Samples nearest to each cell, moves and warm-up included, shape (cells,); None where they
         were not counted.
+    passes
+        Sums over the passes through each cell (see `tuneassist.evidence.passes.sum_passes`); None
+        where they were not counted.
     """
 
     name: str
@@ -111,6 +116,7 @@ class LogEvidence:
     peaks: pd.DataFrame
     notes: tuple[str, ...] = ()
     visits: npt.NDArray[np.int64] | None = field(default=None, repr=False)
+    passes: pd.DataFrame | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,6 +191,7 @@ def reduce_whole(
         setup=setup,
     )
     max_gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
+    logged = line["lambda"].to_numpy(dtype=float) if "lambda" in line else None
     if "lambda" in line:
         line = line.assign(**{"lambda": align(line, delay, max_gap_s=max_gap_s)})
     else:
@@ -200,6 +207,14 @@ def reduce_whole(
         interval_s=refresh.interval_s,
         settings=settings,
     )
+    passes = sum_log_passes(
+        {c: line[c].to_numpy(dtype=float) for c in ("time_s", "rpm", "load", *_trims(line))},
+        logged,
+        masks=masks,
+        delay=delay,
+        stops=stops,
+        setup=setup,
+    )
     placed = with_places(samples, max_gap_s=settings.max_gap_s)
     found = LogEvidence(
         name=name,
@@ -212,10 +227,62 @@ def reduce_whole(
         stops=stops,
         peaks=channel_peaks(placed, setup.axes, peak_columns(setup)),
         notes=tuple(notes),
+        passes=passes,
     )
     reach = reaches_s(samples, refresh, max_gap_s=settings.max_gap_s)
     warmth, driver = warmth_of(line), driver_of(line)
     return found, LogNature(refresh, reach, stops, bands, delay, settling, noise, warmth, driver)
+
+
+def _trims(line: pd.DataFrame) -> list[str]:
+    return [name for name in TRIM_COLUMNS if name in line]
+
+
+def sum_log_passes(
+    line: Mapping[str, Floats],
+    lam: Floats | None,
+    *,
+    masks: Mapping[str, Mask],
+    delay: SensorDelay,
+    stops: tuple[float, float],
+    setup: Setup,
+    rows: slice = slice(None),
+) -> pd.DataFrame:
+    """Sum what a log saw on its way through the cells.
+
+    Parameters
+    ----------
+    line
+        ``time_s, rpm, load`` and the trims on the time line.
+    lam
+        Lambda as logged, not yet put in its place; None without. [lambda]
+    masks
+        Every filter's mask of these samples, True = usable.
+    delay, stops, setup
+        As found in the log, and its setup.
+    rows
+        Samples that are counted; the others are there for the delay.
+    """
+    moving = np.zeros(len(line["time_s"]), dtype=bool)
+    if lam is not None:
+        others = [mask for name, mask in masks.items() if name != "moving"]
+        moving[rows] = np.logical_and.reduce(others)[rows] & ~masks["moving"][rows]
+        dead_s = setup.steady.window_s
+        moving &= long_after_cut(line["time_s"], masks["fuel cut"], dead_s)
+    time_s, rpm, load = (line[name] for name in ("time_s", "rpm", "load"))
+    need = np.full(len(time_s), np.nan)
+    if lam is not None and moving.any():
+        at = np.flatnonzero(moving)
+        seen = lambda_when_moving(time_s, rpm, load, lam, delay=delay, rows=moving)[at]
+        value, stop = need_values(
+            seen,
+            target_lambda=target_at(setup.axes, setup.target.table, rpm[at], load[at]),
+            trims={name: line[name][at] for name in TRIM_COLUMNS if name in line},
+            stops=stops,
+            settings=setup.steady,
+        )
+        need[at] = np.where(stop == 0, value, np.nan)
+    return sum_passes(setup.axes, rpm=rpm, load=load, need_ln=need, is_moving=moving)
 
 
 def _warm_rows(is_warm: Mask, count: int | None) -> slice:
@@ -426,6 +493,7 @@ def fit_holds(
         codes,
         scale=scale,
         log_se=fade,
+        time_s=holds.loc[is_used, "start_s"].to_numpy(dtype=float) if "start_s" in holds else None,
         robust=robust,
         like=like,
     )

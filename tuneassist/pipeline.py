@@ -25,7 +25,9 @@ from tuneassist.errors import NoEvidenceError, RuleBreachError
 from tuneassist.evidence import cells as cell_stage
 from tuneassist.evidence.consistency import OddLog, find_odd_log
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
+from tuneassist.evidence.leaning import doubt_of_logs, doubt_of_scale
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale
+from tuneassist.evidence.passes import PassEvidence, pass_evidence
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.one_log import FATES, LogEvidence, fit_holds
 from tuneassist.reading import Log
@@ -157,6 +159,7 @@ def gather(
         holds["fade_ln"] = fade
     weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
     index = np.repeat(np.arange(len(logs), dtype=np.int64), [len(log.holds) for log in logs])
+    holds["log_number"] = index
     is_value = holds["stop"].eq("").to_numpy()
     aside = _odd_logs(setup, holds, weights, index, is_value)
     set_aside = {logs[odd.index].name: odd.why for odd in aside}
@@ -168,6 +171,7 @@ def gather(
     if fit is not None:
         holds.loc[is_used, "weight"] = fit.weight
     kept = ~is_aside
+    doubt = doubt_of_logs([log.name for log in logs], holds, fit=fit, aside=aside)
     cells = cell_stage.cell_table(
         setup.axes,
         target=setup.target,
@@ -176,10 +180,16 @@ def gather(
         weights=weights[kept],
         fit=fit,
         correction=setup.correction,
+        lean_ln=doubt.lean_ln,
+        passes=_passes(logs, grids, setup=setup, fit=fit, aside={odd.index for odd in aside}),
     )
+    scale = doubt_of_scale(cells, setup)
+    barred = (*doubt.barred, *scale.barred)
+    cells["unsafe_step_barred"] = "; ".join(barred)
     for name, peak in _peaks(logs).items():
         cells[name] = peak
     notes = [*dict.fromkeys(note for log in logs for note in log.notes)]
+    notes += [*barred, *doubt.notes, *scale.notes]
     if unwatched := unwatched_ceilings(cells, setup=setup):
         names = ", ".join(unwatched)
         notes.append(f"no log has a reading for these ceilings, so they protect nothing: {names}")
@@ -217,6 +227,27 @@ def with_total_need(holds: pd.DataFrame, grid: Grid, *, acts_on: str) -> pd.Data
     return holds.assign(total_need_ln=holds["need_ln"] + correction_need_ln(filled, acts_on))
 
 
+def _passes(
+    logs: Sequence[LogEvidence],
+    grids: Sequence[Grid],
+    *,
+    setup: Setup,
+    fit: LatticeFit | None,
+    aside: set[int],
+) -> dict[int, PassEvidence]:
+    """What each log saw on its way, those set aside left out, by the log's number."""
+    found: dict[int, PassEvidence] = {}
+    for number, (log, grid) in enumerate(zip(logs, grids, strict=True)):
+        if fit is None or log.passes is None or number in aside:
+            continue
+        held = np.nan_to_num(grid.flat())
+        in_force = correction_need_ln(held, setup.correction.acts_on)
+        one = pass_evidence(log.passes, setup.axes, in_force_ln=in_force, fit=fit)
+        if one is not None:
+            found[number] = one
+    return found
+
+
 def _peaks(logs: Sequence[LogEvidence]) -> dict[str, pd.Series]:
     """Highest values per cell over all logs, those set aside included: heat is heat."""
     frames = [log.peaks for log in logs]
@@ -248,8 +279,8 @@ def _fit_notes(
         )
     if fit is not None and not fit.is_surface:
         notes.append(
-            "the holds show no pattern over speed and load, so every cell is given the mean of all "
-            "of them; log more holds, at more places"
+            "the holds show no pattern over speed and load, so no cell is more than low in "
+            "confidence and none is made leaner in boost; log more holds, at more places"
         )
     return tuple(notes)
 

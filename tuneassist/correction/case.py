@@ -68,6 +68,13 @@ class Case:
         Per ceiling channel: cells whose own reading was beyond the ceiling, the hard ceiling.
     seen
         Per ceiling channel: the highest reading near the cell.
+    worth, lean_end
+        Worth of what was seen near the cell, in holds, and the lean end of what the surface and the
+        cell itself say; None where the evidence does not tell. [1], [%]
+    is_few
+        Fewer holds in all than `LimitSettings.few_holds`.
+    barred
+        Why no cell may move the unsafe way, one text per cell; empty where it may.
     """
 
     setup: Setup
@@ -86,6 +93,10 @@ class Case:
     beyond: Mapping[str, Flags]
     beyond_hard: Mapping[str, Flags]
     seen: Mapping[str, Floats]
+    worth: Floats | None
+    lean_end: Floats
+    is_few: bool
+    barred: npt.NDArray[np.object_]
 
     @property
     def limits(self) -> LimitSettings:
@@ -200,7 +211,23 @@ def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
         beyond=beyond,
         beyond_hard=hard,
         seen=seen,
+        worth=cells["worth"].to_numpy(dtype=float) if "worth" in cells else None,
+        lean_end=_lean_end(cells),
+        is_few=bool((_column(cells, "holds_in_all", np.inf) < setup.limits.few_holds).any()),
+        barred=_barred(cells),
     )
+
+
+def _lean_end(cells: pd.DataFrame) -> Floats:
+    """Lean end of the intervals of surface and own holds; nan where either is not known. [%]"""
+    ends = [cells[name] for name in ("ci_high_pct", "own_high_pct") if name in cells]
+    return np.asarray(np.max([end.to_numpy(dtype=float) for end in ends], axis=0))
+
+
+def _barred(cells: pd.DataFrame) -> npt.NDArray[np.object_]:
+    if "unsafe_step_barred" not in cells:
+        return np.full(len(cells), "", dtype=object)
+    return cells["unsafe_step_barred"].fillna("").to_numpy(dtype=object)
 
 
 def _check_order(cells: pd.DataFrame, axes: Axes, setup: Setup) -> None:

@@ -63,6 +63,62 @@ def lean_in_boost(job: Job) -> Iterator[Breach]:
             yield breach_at("lean_in_boost", cell, cell.ratio, 1.0, says)
 
 
+def barred(job: Job) -> Iterator[Breach]:
+    """Where a doubt stands against it, nothing moves the way that could hurt."""
+    for cell in changed(job, known=False):
+        hurts = cell.ratio < 1.0 if job.safe_way > 0 else cell.ratio > 1.0
+        if cell.barred and hurts:
+            says = f"moves the wrong way (x{cell.ratio:.4f}) in spite of a doubt: {cell.barred}"
+            yield breach_at("unsafe_step_barred", cell, cell.ratio, 1.0, says)
+
+
+def leaned_on_its_own(job: Job) -> Iterator[Breach]:
+    """Spark: whoever leans a cell in boost has holds there, all on the rich side, and stops."""
+    limits = job.setup.limits
+    for cell in _leaned_in_boost(job):
+        if cell.worth is None:
+            continue
+        if cell.worth < limits.boost_lean_min_holds - 0.05 - SLACK:
+            says = f"made leaner in boost on evidence worth {cell.worth:.1f} holds"
+            yield breach_at("own_evidence", cell, cell.worth, limits.boost_lean_min_holds, says)
+            continue
+        allowed = limits.boost_lean_end_pct if cell.holds_in_all >= limits.few_holds else 0.0
+        for end in (cell.ci_high, cell.own_high):
+            after = 100.0 * (job.lambda_after(cell, 1.0 + end / 100.0) - 1.0)
+            if not (end < 0 and after <= allowed + SLACK):
+                says = f"made leaner in boost: it may be {end:+.2f} % now and {after:+.2f} % then"
+                yield breach_at("own_evidence", cell, after, allowed, says)
+
+
+def lean_step_in_boost(job: Job) -> Iterator[Breach]:
+    """Spark: one proposal takes no more fuel, or adds no more air, in boost than allowed."""
+    limit = job.setup.limits.max_lean_step_in_boost_pct
+    for cell in _leaned_in_boost(job):
+        moved = 100.0 * abs(cell.ratio - 1.0)
+        if moved > limit + SLACK:
+            says = f"leaned by {moved:.3f} % in boost, more than {limit:g} %"
+            yield breach_at("max_lean_step_in_boost_pct", cell, moved, limit, says)
+
+
+def lean_total_in_boost(job: Job) -> Iterator[Breach]:
+    """Spark: the grid holds no more lean correction in boost than allowed, or than before."""
+    limit = job.setup.limits.max_lean_total_in_boost_pct
+    way = -1.0 if job.on_fuel else 1.0
+    for cell in job.cells:
+        if not (job.is_spark and job.in_boost(cell)) or math.isnan(cell.new):
+            continue
+        before = way * cell.old if job.has_current and not math.isnan(cell.old) else 0.0
+        if way * cell.new > max(limit, before) + SLACK:
+            says = f"holds {cell.new:+.3f} % in boost, leaner than the {limit:g} % allowed"
+            yield breach_at("max_lean_total_in_boost_pct", cell, cell.new, way * limit, says)
+
+
+def _leaned_in_boost(job: Job) -> Iterator[CellSeen]:
+    for cell in changed(job):
+        if job.is_spark and job.in_boost(cell) and job.is_leaner(cell):
+            yield cell
+
+
 def ceilings(job: Job) -> Iterator[Breach]:
     """Beyond a ceiling, in the cell or in one that touches it, only the safe way is open."""
     for cell in changed(job, known=False):

@@ -21,7 +21,21 @@ WHY: Mapping[str, Why] = {
         "predicted lambda not below this: misfire and washed bores (spark); smoke (compression)",
     ),
     "leanest_lambda": ("lambda", "predicted lambda not above this: misfire"),
+    "max_lean_step_in_boost_pct": (
+        "%",
+        "spark only: leaner in boost in one proposal; what follows is measured before the next",
+    ),
+    "max_lean_total_in_boost_pct": (
+        "%",
+        "spark only: leaner in boost in all; more is a wrong scale or sensor, not a correction",
+    ),
     "boost_leanest_lambda": ("lambda", "spark only: lean in boost is hot and knocks"),
+    "boost_lean_min_holds": ("holds", "spark only: worth of evidence that leaning in boost needs"),
+    "boost_lean_end_pct": (
+        "%",
+        "spark only: leaning in boost stops where the interval's lean end is this far over target",
+    ),
+    "few_holds": ("holds", "with fewer in all, that lean end stays at target"),
     "boost_above_kpa": ("kPa abs", "above this the engine is in boost; not known counts as boost"),
     "boost_above_load": ("load unit", "the same on a load axis that is not a pressure"),
     "lean_in_boost": ("confidence", "spark only: confidence that leaning in boost needs"),

@@ -26,6 +26,7 @@ from tuneassist.correction.bounds import (
     step_bound,
 )
 from tuneassist.correction.case import Case, Tight, with_neighbours
+from tuneassist.grid import Floats
 from tuneassist.settings import CEILING_CHANNELS, CONFIDENCE_WORDS
 
 SAFE_WAY: Mapping[tuple[str, str], str] = {
@@ -38,6 +39,7 @@ SAFE_WAY: Mapping[tuple[str, str], str] = {
 }
 """Ignition and what the grid acts on, to the safe way in words."""
 HEAT = "exhaust_temp"
+NEARLY = 0.05  # holds short of the number asked for by less than this are as good as it [1]
 
 
 def evidence(case: Case) -> Bound:
@@ -115,6 +117,80 @@ def lean_in_boost(case: Case) -> Bound | None:
     if case.acts_on_fuel:
         return box(case, "lean_in_boost", words, lower=np.where(shut, held, -np.inf))
     return box(case, "lean_in_boost", words, upper=np.where(shut, held, np.inf))
+
+
+def unsafe_step_barred(case: Case) -> Bound | None:
+    """Where the logs cannot prove what they say, only the safe way is open."""
+    shut = case.barred.astype(bool)
+    if not shut.any():
+        return None
+    held = case.current
+
+    def words(cell: int) -> str:
+        return f"a doubt ({case.barred[cell]})"
+
+    if case.safe_way > 0:
+        return box(case, "unsafe_step_barred", words, lower=np.where(shut, held, -np.inf))
+    return box(case, "unsafe_step_barred", words, upper=np.where(shut, held, np.inf))
+
+
+def own_evidence(case: Case) -> Bound | None:
+    """Spark: leaner in boost only on the cell's own holds, and as far as their lean end allows."""
+    if not case.is_spark or case.worth is None:
+        return None
+    limits = case.limits
+    end = 0.0 if case.is_few else limits.boost_lean_end_pct
+    enough = (case.worth >= limits.boost_lean_min_holds - NEARLY) & (case.lean_end < 0.0)
+    room = np.where(enough, (100.0 + end) / (100.0 + case.lean_end), 1.0)
+    leaner = np.where(case.is_boost, np.maximum(room, 1.0), np.inf)
+
+    def words(cell: int) -> str:
+        if case.worth is None or case.worth[cell] < limits.boost_lean_min_holds - NEARLY:
+            return f"leaning in boost needing evidence worth {limits.boost_lean_min_holds:g} holds"
+        if np.isnan(case.lean_end[cell]):
+            return "nothing having been seen in the cell itself"
+        if not enough[cell]:
+            return "what was seen in the cell itself, which may be at target or leaner"
+        return f"the lean end of its interval, kept at {end:+g} % of target"
+
+    return _leaner_bound(case, "own_evidence", words, leaner)
+
+
+def max_lean_step_in_boost_pct(case: Case) -> Bound | None:
+    """Spark: one proposal makes a cell in boost no more than this leaner."""
+    if not case.is_spark:
+        return None
+    step = case.limits.max_lean_step_in_boost_pct
+
+    def words(cell: int) -> str:
+        return f"the largest lean step in boost ({step:g} %)"
+
+    room = 1.0 / (1.0 - step / 100.0) if case.acts_on_fuel else 1.0 + step / 100.0
+    leaner = np.where(case.is_boost, room, np.inf)
+    return _leaner_bound(case, "max_lean_step_in_boost_pct", words, leaner)
+
+
+def max_lean_total_in_boost_pct(case: Case) -> Bound | None:
+    """Spark: the finished grid makes a cell in boost no more than this leaner in all."""
+    if not case.is_spark:
+        return None
+    total = case.limits.max_lean_total_in_boost_pct
+
+    def words(cell: int) -> str:
+        return f"the largest lean correction in boost ({total:g} %)"
+
+    if case.acts_on_fuel:
+        lower = np.where(case.is_boost, -total, -np.inf)
+        return box(case, "max_lean_total_in_boost_pct", words, lower=lower)
+    upper = np.where(case.is_boost, total, np.inf)
+    return box(case, "max_lean_total_in_boost_pct", words, upper=upper)
+
+
+def _leaner_bound(case: Case, name: str, words: Callable[[int], str], leaner: Floats) -> Bound:
+    """Bound from the largest multiple of lambda that a change may give; infinity is free."""
+    if case.acts_on_fuel:
+        return ratio_bound(case, name, words, low=1.0 / leaner)
+    return ratio_bound(case, name, words, high=leaner)
 
 
 def richest_lambda(case: Case) -> Bound:
@@ -233,7 +309,11 @@ BOX_RULES: tuple[Callable[[Case], Bound | None], ...] = (
     evidence,
     ceilings,
     boost_ceiling,
+    unsafe_step_barred,
     lean_in_boost,
+    own_evidence,
+    max_lean_step_in_boost_pct,
+    max_lean_total_in_boost_pct,
     richest_lambda,
     boost_leanest_lambda,
     leanest_lambda,

@@ -37,6 +37,10 @@ READ = (
     "lambda_measured",
     "manifold_pressure_kpa",
     "barometer_kpa",
+    "worth",
+    "own_high_pct",
+    "holds_in_all",
+    "unsafe_step_barred",
 )
 NAN = math.nan
 
@@ -63,6 +67,11 @@ class CellSeen:
         Absolute manifold pressure near the cell, nan unknown, and barometer. [kPa]
     tops
         Ceiling channel to the highest reading near the cell, nan never seen.
+    worth, own_high, holds_in_all
+        Worth of what was seen near the cell, in holds, the lean end of what was seen in the cell
+        itself, and the number of holds of all cells; None where the evidence does not tell.
+    barred
+        Why the cell may not move the unsafe way; empty where it may.
     """
 
     row: int
@@ -80,6 +89,10 @@ class CellSeen:
     pressure: float = NAN
     barometer: float = NAN
     tops: tuple[tuple[str, float], ...] = ()
+    worth: float | None = None
+    own_high: float = NAN
+    holds_in_all: float = math.inf
+    barred: str = ""
 
     @property
     def ratio(self) -> float:
@@ -270,4 +283,8 @@ def _seen(
             (name, float(known.get(f"{CEILING_CHANNELS[name][0]}_max", NAN)))
             for name in setup.limits.ceilings
         ),
+        worth=float(known["worth"]) if "worth" in known else None,
+        own_high=float(known.get("own_high_pct", NAN)),
+        holds_in_all=float(known.get("holds_in_all", math.inf)),
+        barred=str(known.get("unsafe_step_barred") or ""),
     )

@@ -7,6 +7,7 @@ interval is wider than all three, or where the sensor was at its stop.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,9 +17,17 @@ from scipy import ndimage, sparse
 
 from tuneassist.evidence.disputes import find_disputes
 from tuneassist.evidence.lattice import LatticeFit
-from tuneassist.evidence.need import correction_need_ln, from_surface_scale
+from tuneassist.evidence.need import (
+    correction_need_ln,
+    from_surface_scale,
+    scatter_scale,
+    surface_scale,
+)
+from tuneassist.evidence.own import OwnEvidence, own_evidence
+from tuneassist.evidence.passes import PassEvidence
 from tuneassist.evidence.reach import TOUCH, hull_of, is_inside, is_within_reach
-from tuneassist.grid import Axes, Floats, Grid
+from tuneassist.evidence.visits import nearest_cell
+from tuneassist.grid import Axes, Floats, Grid, bilinear_weights
 from tuneassist.settings import CorrectionSettings, Target
 
 Mask = npt.NDArray[np.bool_]
@@ -60,6 +69,8 @@ def cell_table(
     weights: sparse.csr_matrix,
     fit: LatticeFit | None,
     correction: CorrectionSettings,
+    lean_ln: float = 0.0,
+    passes: Mapping[int, PassEvidence] | None = None,
 ) -> pd.DataFrame:
     """Put everything that is known about each cell into one row.
 
@@ -68,19 +79,28 @@ def cell_table(
     axes, target, current
         Breakpoints, wanted lambda, and the grid in force when the holds were logged.
     holds
-        All holds, with ``rpm, load, samples, need_ln, stop``.
+        All holds, with ``rpm, load, samples, need_ln, total_need_ln, within_se, log_number,
+        stop``.
     weights
         Bilinear weights of all holds, shape (holds, cells).
     fit
         Fit of the total need to the holds that are values; None where there are none.
     correction
         Rules of the confidence word.
+    lean_ln
+        How much leaner the mixture may be than the logs say; moves out the lean end of what was
+        seen in a cell itself. [ln]
+    passes
+        What each log saw on its way through the cells, by the log's number.
 
     Returns
     -------
     pandas.DataFrame
         In cell order: ``rpm, load, target_lambda, samples, holds, effective_n, deviation_pct,
-        se_pct, ci_low_pct, ci_high_pct, confidence, is_disputed, lambda_measured, evidence``.
+        se_pct, ci_low_pct, ci_high_pct, confidence, is_disputed, lambda_measured, evidence``; then
+        ``own_low_pct, own_high_pct``, the interval of what was seen in the cell itself without its
+        neighbours, ``worth``, its holds and what its passes are worth beside them, and
+        ``holds_in_all``.
         Nothing is claimed (nan) where confidence is "none", but for the side that a sensor's stop
         bounds.
     """
@@ -97,7 +117,9 @@ def cell_table(
         claim = _Claim.nothing(axes.size)
     else:
         in_force = correction_need_ln(current.flat(), correction.acts_on)
-        claim = _claim(axes, holds[is_value], free, fit, kind=target.kind, in_force=in_force)
+        seen = holds[is_value]
+        alone = _own(axes, seen, free, passes=passes or {}, fit=fit, kind=target.kind)
+        claim = _claim(axes, seen, free, fit, kind=target.kind, in_force=in_force, alone=alone)
     table["effective_n"] = claim.effective_n
     at_stop = np.asarray(weights[~is_value].sum(axis=0)).ravel()
     is_bound = (at_stop >= STOP_WEIGHT) & (at_stop > own)
@@ -113,6 +135,8 @@ def cell_table(
     # readings next to a stop are those that happened to stay off it: a biased choice
     is_biased = _near_holds((weights[~is_value] >= TOUCH).astype(float), axes) > 0
     words[(is_biased | claim.is_sign_disputed) & is_known] = "low"
+    if fit is not None and not fit.is_surface:
+        words[is_known] = "low"  # no pattern seen is no pattern known
     table["deviation_pct"] = np.where(is_known, 100.0 * np.expm1(claim.theta), np.nan)
     table["se_pct"] = np.where(is_known, 100.0 * claim.error * np.exp(claim.theta), np.nan)
     table["ci_low_pct"] = np.where(is_known, 100.0 * np.expm1(low), np.nan)
@@ -122,6 +146,10 @@ def cell_table(
     table["lambda_measured"] = table["target_lambda"] * (1.0 + table["deviation_pct"] / 100.0)
     table["evidence"] = _evidence_words(words, claim, own, fit)
     table.loc[~claim.is_reached, "effective_n"] = 0.0
+    table["worth"] = table["holds"] + _worth_of_passes(axes, passes or {}, holds[is_value], fit)
+    table["own_low_pct"] = 100.0 * np.expm1(claim.own_low)
+    table["own_high_pct"] = 100.0 * np.expm1(claim.own_high + lean_ln)
+    table["holds_in_all"] = int(is_value.sum())
     return _with_bounds(table, holds, weights, is_value, is_bound)
 
 
@@ -139,6 +167,8 @@ class _Claim:
         Holds that would tell as much. [1]
     is_reached, is_enclosed
         Whether the evidence reaches the cell, and whether its breakpoint lies among the holds.
+    own, own_low, own_high
+        What was seen in the cell itself, and its interval under the grid in force. [ln]
     """
 
     theta: Floats
@@ -150,6 +180,9 @@ class _Claim:
     effective_n: Floats
     is_reached: Mask
     is_enclosed: Mask
+    own: OwnEvidence
+    own_low: Floats
+    own_high: Floats
 
     @property
     def is_disputed(self) -> Mask:
@@ -166,7 +199,13 @@ class _Claim:
     @classmethod
     def nothing(cls, size: int) -> _Claim:
         unknown, zero, none = np.full(size, np.nan), np.zeros(size), np.zeros(size, dtype=bool)
-        return cls(unknown, unknown, unknown, unknown, zero, zero, zero, none, none)
+        own = OwnEvidence.nothing(size)
+        return cls(
+            *(unknown, unknown, unknown, unknown, zero, zero, zero, none, none),
+            own,
+            unknown,
+            unknown,
+        )
 
 
 def _claim(
@@ -177,6 +216,7 @@ def _claim(
     *,
     kind: str,
     in_force: Floats,
+    alone: OwnEvidence,
 ) -> _Claim:
     def deviation(surface: Floats) -> Floats:
         return from_surface_scale(surface, kind) - in_force
@@ -198,7 +238,53 @@ def _claim(
         effective_n=np.round((fit.hold_scatter / np.maximum(error, 1e-9)) ** 2, 2),
         is_reached=is_within_reach(axes, hull, own),
         is_enclosed=is_inside(axes, hull, axes.cell_rpm(), axes.cell_load()),
+        own=alone,
+        own_low=deviation(alone.value - alone.half_width),
+        own_high=deviation(alone.value + alone.half_width),
     )
+
+
+def _own(
+    axes: Axes,
+    holds: pd.DataFrame,
+    weights: sparse.csr_matrix,
+    *,
+    passes: Mapping[int, PassEvidence],
+    fit: LatticeFit,
+    kind: str,
+) -> OwnEvidence:
+    """Read each cell from what was seen in it: holds, and passes on the way."""
+    names = ("rpm", "load", "total_need_ln", "within_se", "log_number")
+    rpm, load, need, within, log = (holds[name].to_numpy(dtype=float) for name in names)
+    others = list(passes.values())
+    every = np.concatenate([need, *(one.need for one in others)])
+    own = [within**2 + fit.hold_scatter**2, *(one.variance for one in others)]
+    more = [bilinear_weights(axes, one.rpm, one.load) for one in others]
+    numbers = [np.full(len(one.need), number) for number, one in passes.items()]
+    return own_evidence(
+        axes,
+        rpm=np.concatenate([rpm, *(one.rpm for one in others)]),
+        load=np.concatenate([load, *(one.load for one in others)]),
+        need=surface_scale(every, kind),
+        variance=scatter_scale(every, kind) ** 2 * np.concatenate(own),
+        log_index=np.concatenate([log, *numbers]).astype(np.int64),
+        weights=sparse.vstack([weights, *more], format="csr"),
+        fit=fit,
+    )
+
+
+def _worth_of_passes(
+    axes: Axes, passes: Mapping[int, PassEvidence], holds: pd.DataFrame, fit: LatticeFit | None
+) -> Floats:
+    """How many ordinary holds the passes through each cell are worth. [1]"""
+    worth = np.zeros(axes.size)
+    if fit is None or holds.empty:
+        return worth
+    within = holds["within_se"].to_numpy(dtype=float)
+    ordinary = float(np.median(within**2)) + fit.hold_scatter**2
+    for one in passes.values():
+        np.add.at(worth, nearest_cell(axes, one.rpm, one.load), ordinary / one.variance)
+    return worth
 
 
 def _near_holds(touching: sparse.csr_matrix, axes: Axes) -> Floats:
@@ -238,7 +324,7 @@ def _evidence_words(
     text[own < TOUCH] = "no hold of its own, beyond the outermost holds"
     text[(own < TOUCH) & claim.is_enclosed] = "no hold of its own, read between its neighbours"
     if fit is not None and not fit.is_surface:
-        text[:] = "no pattern over speed and load: mean of all holds"
+        text[:] = "the holds show no pattern over speed and load"
     for cell in np.flatnonzero(claim.is_disputed):
         sides = ((claim.lean[cell], "leaner"), (claim.rich[cell], "richer"))
         says = " and another ".join(

@@ -36,10 +36,13 @@ class OddLog:
         Its number.
     why
         A sentence for people.
+    offset_ln
+        How much leaner it reads than the others. [ln of need]
     """
 
     index: int
     why: str
+    offset_ln: float = 0.0
 
 
 def find_odd_log(
@@ -75,7 +78,8 @@ def find_odd_log(
     worst = int(np.argmax(apart))
     if apart[worst] > max(ODD_LN, ODD_SPANS * spread):
         size = 100.0 * float(np.expm1(offset[worst]))
-        return OddLog(int(judged[worst]), f"its holds read {size:+.1f} % off what the others say")
+        why = f"its holds read {size:+.1f} % off what the others say"
+        return OddLog(int(judged[worst]), why, float(offset[worst]))
     wild = int(np.argmax(scatter))
     usual = float(np.median(np.delete(scatter, wild)))
     if scatter[wild] > max(ODD_SCATTER * usual, ODD_LN):
@@ -83,5 +87,6 @@ def find_odd_log(
         return OddLog(
             int(judged[wild]),
             f"its holds scatter {ratio:.1f} times as far from what the others say as theirs do",
+            float(offset[wild]),
         )
     return None

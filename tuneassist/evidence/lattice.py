@@ -20,7 +20,7 @@ leave-one-out residual.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -89,6 +89,9 @@ class LatticeFit:
         are the surface's all the same: no pattern seen is no pattern known.
     skill
         Share of the left-out variance that the surface explains beyond the mean. [1]
+    drift_ln, drift_se_ln
+        How far each log's need drifts from its first hold to its last, and the standard error,
+        shape (logs,); empty where no times were given. [ln]
     """
 
     theta: Floats
@@ -105,6 +108,8 @@ class LatticeFit:
     spent: float
     is_surface: bool
     skill: float
+    drift_ln: Floats = field(default_factory=lambda: np.zeros(0))
+    drift_se_ln: Floats = field(default_factory=lambda: np.zeros(0))
 
     @property
     def strengths(self) -> Floats:
@@ -431,6 +436,7 @@ def fit_lattice(
     *,
     scale: npt.ArrayLike | None = None,
     log_se: npt.ArrayLike | None = None,
+    time_s: npt.ArrayLike | None = None,
     robust: bool = True,
     like: LatticeFit | None = None,
 ) -> LatticeFit:
@@ -453,6 +459,8 @@ def fit_lattice(
     log_se
         Known standard deviation of each log's own offset, beyond what logs scatter by, such as a
         drift of the engine since, shape (logs,); None: all 0. [ln]
+    time_s
+        When each hold was logged; the drift of each log is told where they are given. [s]
     robust
         Whether bad holds lose weight.
     like
@@ -506,7 +514,28 @@ def fit_lattice(
         covariance = _covariance(problem, best)
         is_surface, skill = like.is_surface, like.skill
         return _fit_at(problem, best, state, covariance, is_surface=is_surface, skill=skill)
-    return _finish(problem, best, state)
+    found = _finish(problem, best, state)
+    if time_s is None:
+        return found
+    drift, error = _drift(problem, best, np.asarray(time_s, dtype=float))
+    return replace(found, drift_ln=drift, drift_se_ln=error)
+
+
+def _drift(problem: _Problem, p: Floats, time_s: Floats) -> tuple[Floats, Floats]:
+    """Slope of each log's need over time with the surface free: generalised least squares."""
+    drift, error = np.zeros(problem.n_logs), np.full(problem.n_logs, np.inf)
+    for log in range(problem.n_logs):
+        own = problem.log_index == log
+        span_s = float(np.ptp(time_s[own])) if own.any() else 0.0
+        if span_s <= 0:
+            continue
+        along = np.where(own, (time_s - time_s[own].mean()) / span_s, 0.0)
+        reduced = _evaluate(replace(problem, y=along), p).score
+        information = float(along @ reduced)
+        if information > 0:
+            drift[log] = float(problem.y @ reduced) / information
+            error[log] = 1.0 / np.sqrt(information)
+    return drift, error
 
 
 def _left_out(problem: _Problem, p: Floats, state: _State) -> tuple[Floats, Floats]:

@@ -1,0 +1,125 @@
+"""What stands against an unsafe step whatever the cells say: a doubt about log, sensor or fuel.
+
+A spark engine is hurt by lean mixture, a compression engine by fuel without air. Where a log cannot
+prove what it says, the side that hurts counts: its cells may move the safe way only, or the lean
+end of their own evidence moves out by what cannot be decided.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.evidence.consistency import OddLog
+from tuneassist.evidence.lattice import LatticeFit
+from tuneassist.evidence.sensor import sensor_life
+from tuneassist.settings import Setup
+
+#: A drift counts from this many standard errors and from this size on. [1], [ln over the log]
+DRIFT_SPANS, DRIFT_LN = 3.0, 0.01
+#: The whole map is off where so many of its known cells are off by at least half as much as the
+#: middle one: a map's own errors change sign somewhere. [1]
+WHOLE_MAP_SHARE, PART_OF_MIDDLE = 0.85, 0.5
+
+
+@dataclass(frozen=True)
+class UnsafeDoubt:
+    """What stands against an unsafe step in every cell.
+
+    Parameters
+    ----------
+    barred
+        Why no cell may move the unsafe way; empty where nothing bars it.
+    lean_ln
+        How much leaner the mixture may be than the cells say. [ln]
+    notes
+        Sentences for people.
+    """
+
+    barred: tuple[str, ...] = ()
+    lean_ln: float = 0.0
+    notes: tuple[str, ...] = ()
+
+
+def doubt_of_logs(
+    names: Sequence[str],
+    holds: pd.DataFrame,
+    *,
+    fit: LatticeFit | None,
+    aside: Sequence[OddLog],
+) -> UnsafeDoubt:
+    """Ask of every log whether its sensor lives and stays, and what the odd ones say.
+
+    Parameters
+    ----------
+    names
+        Names of the logs.
+    holds
+        All holds, with ``log_number``, ``is_used`` and what `sensor_life` needs.
+    fit
+        The fit of the holds used, with the drift of each log.
+    aside
+        Logs set aside.
+    """
+    barred, notes, lean_ln = list[str](), list[str](), 0.0
+    for number, own in holds[holds["is_used"]].groupby("log_number"):
+        life = sensor_life(own)
+        if not life.answers:
+            barred.append(f"log {names[int(str(number))]}: {life.why}")
+    for number, drift_ln in _drifts(holds, fit):
+        size = 100.0 * abs(float(np.expm1(drift_ln)))
+        notes.append(
+            f"over log {names[number]} lambda drifts by {size:.1f} % (sensor, fuel pressure, heat "
+            "soak): the leaner end counts"
+        )
+        lean_ln = max(lean_ln, abs(drift_ln))
+    for odd in aside:
+        if odd.offset_ln > 0:
+            notes.append(
+                f"log {names[odd.index]} was set aside and reads leaner than the others: nothing "
+                "shows that it is the wrong one, so the leaner reading counts"
+            )
+            lean_ln = max(lean_ln, odd.offset_ln)
+    return UnsafeDoubt(tuple(barred), lean_ln, tuple(notes))
+
+
+def _drifts(holds: pd.DataFrame, fit: LatticeFit | None) -> list[tuple[int, float]]:
+    """Logs whose need drifts from end to end beyond doubt, and by how much. [ln]"""
+    if fit is None:
+        return []
+    logs = np.unique(holds.loc[holds["is_used"], "log_number"].to_numpy(dtype=int)).tolist()
+    sure = np.abs(fit.drift_ln) >= np.maximum(DRIFT_SPANS * fit.drift_se_ln, DRIFT_LN)
+    return [(logs[k], float(fit.drift_ln[k])) for k in np.flatnonzero(sure)]
+
+
+def doubt_of_scale(cells: pd.DataFrame, setup: Setup) -> UnsafeDoubt:
+    """Ask whether the whole map is off by one amount, which is a scale or a sensor until proven.
+
+    Parameters
+    ----------
+    cells
+        From `tuneassist.evidence.cells.cell_table`.
+    setup
+        Its ``correction`` says from when on, and what offset is known and explained.
+    """
+    rules = setup.correction
+    known = cells["deviation_pct"].dropna().to_numpy(dtype=float)
+    if not len(known):
+        return UnsafeDoubt()
+    middle = float(np.median(known))
+    off = float(np.mean(known * np.sign(middle) >= PART_OF_MIDDLE * abs(middle)))
+    unexplained = abs(middle - rules.known_offset_pct)
+    if unexplained <= rules.uniform_offset_pct or off < WHOLE_MAP_SHARE:
+        return UnsafeDoubt()
+    side = "richer" if middle < 0 else "leaner"
+    says = (
+        f"the whole map reads {abs(middle):.0f} % {side} than target. Likely causes: lambda or AFR "
+        "on another fuel's scale, a wrong stoichiometric AFR, the sensor's calibration, injector "
+        "size, fuel pressure. When the cause is known and this is right, say so with "
+        f"known_offset_pct = {middle:.0f} in [correction]"
+    )
+    is_unsafe = middle < 0 if setup.engine.ignition == "spark" else middle > 0
+    return UnsafeDoubt((says,) if is_unsafe else (), 0.0, () if is_unsafe else (says,))

@@ -1,0 +1,124 @@
+"""Whether a log's sensor lives: lambda must answer the moves between holds, over the whole log.
+
+A dead sensor reads the same wherever the engine runs. Against a target that is richer in boost it
+then reads a map that is rich at light load and lean in boost, or the other way about, and nothing
+in the scatter of its holds gives it away. What does is that lambda stays where it is while the
+target moves. Where the target never moves, lambda must at least differ from hold to hold by more
+than its noise. A log that shows neither proves nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from tuneassist.grid import Floats
+
+#: Moves from hold to hold in each part of a log that must answer by itself: enough to tell a slope
+#: of 1 from 0 where the map is some 5 % off and the target moves by as much. [1]
+PART_MOVES = 12
+#: Fewest moves from which anything is told. [1]
+MIN_MOVES = 4
+#: The target moves where it changes by this much from hold to hold, as a root mean square. [ln]
+TARGET_MOVES_LN = 0.015
+#: Share of the target's moves that lambda must follow: a map's own errors may hide half of them,
+#: a dead sensor follows none. [1]
+LEAST_FOLLOWED = 0.3
+#: and that must differ from nothing by so many standard errors; where the map's errors hide it,
+#: lambda must stir, and so much must not be ruled out. [1]
+FOLLOWED_SPANS = 2.0
+#: To stir, or where the target stands still, lambda must differ between holds by this many times its own noise,
+#: and by this much at least. [1], [ln]
+ANSWER_NOISES, ANSWER_LN = 3.0, 0.004
+#: So many moves of the target in a row to which lambda does not stir are a dead stretch: with a map
+#: some 5 % off one such move by chance is one in ten. A move counts from this size on. [1], [ln]
+STILL_MOVES, CLEAR_MOVE_LN = 5, 0.02
+
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class SensorLife:
+    """Whether the sensor of a log answers.
+
+    Parameters
+    ----------
+    answers
+        True where lambda answers the moves over the whole log.
+    why
+        A sentence for people; empty where it answers.
+    """
+
+    answers: bool
+    why: str = ""
+
+
+def sensor_life(holds: pd.DataFrame) -> SensorLife:
+    """Tell whether lambda answers the moves from hold to hold.
+
+    Parameters
+    ----------
+    holds
+        The holds of one log: ``start_s, end_s, need_ln, within_se, target_lambda, stop``.
+
+    Returns
+    -------
+    SensorLife
+        Trims count as lambda's answer, for they are part of the need.
+    """
+    values = holds[holds["stop"].eq("")].sort_values("start_s")
+    moves = len(values) - 1
+    if moves < MIN_MOVES:
+        return SensorLife(
+            False,
+            f"its {len(values)} steady holds are too few to show that the lambda sensor answers",
+        )
+    target = np.log(values["target_lambda"].to_numpy(dtype=float))
+    asked = np.diff(target)
+    seen = np.diff(values["need_ln"].to_numpy(dtype=float) + target)
+    own = values["within_se"].to_numpy(dtype=float)
+    noise = np.hypot(own[1:], own[:-1])
+    time_s = values["start_s"].to_numpy(dtype=float)
+    still = _still_run(asked, seen, noise)
+    if still is not None:
+        return SensorLife(False, _words(time_s, *still))
+    for part in np.array_split(np.arange(moves), max(1, moves // PART_MOVES)):
+        if not _answers(asked[part], seen[part], noise[part]):
+            return SensorLife(False, _words(time_s, int(part[0]), int(part[-1]) + 1))
+    return SensorLife(True)
+
+
+def _answers(asked: Floats, seen: Floats, noise: Floats) -> bool:
+    """Tell whether lambda follows the target, or stirs by more than noise and may follow it."""
+    stirs = float(np.sqrt(np.mean(seen**2)))
+    is_stirring = stirs >= max(ANSWER_NOISES * float(np.sqrt(np.mean(noise**2))), ANSWER_LN)
+    if np.sqrt(np.mean(asked**2)) < TARGET_MOVES_LN:
+        return is_stirring
+    total = float(asked @ asked)
+    followed = float(asked @ seen) / total
+    rest = seen - followed * asked
+    error = float(np.sqrt(rest @ rest / max(len(seen) - 1, 1) / total))
+    if followed >= max(LEAST_FOLLOWED, FOLLOWED_SPANS * error):
+        return True
+    return is_stirring and followed + FOLLOWED_SPANS * error >= LEAST_FOLLOWED
+
+
+def _still_run(asked: Floats, seen: Floats, noise: Floats) -> tuple[int, int] | None:
+    """First and last hold of a run of clear moves to which lambda does not stir; None without."""
+    clear = np.flatnonzero(np.abs(asked) >= CLEAR_MOVE_LN)
+    is_still: Mask = np.abs(seen[clear]) < np.minimum(2.0 * noise[clear], CLEAR_MOVE_LN / 2.0)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], is_still, [False]]).astype(int)))
+    for start, stop in zip(edges[::2], edges[1::2], strict=True):
+        if stop - start >= STILL_MOVES:
+            return int(clear[start]), int(clear[stop - 1]) + 1
+    return None
+
+
+def _words(time_s: Floats, first: int, last: int) -> str:
+    return (
+        f"lambda does not answer the {last - first} moves between {time_s[first]:.0f} and "
+        f"{time_s[last]:.0f} s: is the sensor alive, heated and wired to this channel?"
+    )
