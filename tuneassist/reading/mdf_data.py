@@ -35,6 +35,7 @@ FREE_RECORDS = 2_000_000
 """Records that are read however few bytes hold them; beyond, each takes one byte of the file, for
 a stamp and one noisy channel take two. [rows]"""
 
+_FED = 64 << 10  # packed bytes handed to the unpacker at a time
 Bytes2d = npt.NDArray[np.uint8]
 _ZIPPED = struct.Struct("<2sBxIQQ")
 _PACKINGS = ("deflate", "zstd", "lz4")  # by the half of the block's number; odd ones are turned
@@ -179,7 +180,7 @@ class _Inflating:
     def read(self, size: int, /) -> bytes:
         data = b""
         while not data and not self._work.eof:
-            more = self._work.unconsumed_tail or self._packed.read(PIECE // 16)
+            more = self._work.unconsumed_tail or self._packed.read(_FED)
             data = self._work.decompress(more, size)
             if not more and not data:
                 break

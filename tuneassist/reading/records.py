@@ -83,7 +83,8 @@ class GroupReader:
     @property
     def step_s(self) -> float:
         """Median of the first steps that are held; endless with fewer than two records. [s]"""
-        steps = np.diff(self.held.time_s[:STEPS])
+        stamps = self.held.time_s[:STEPS]
+        steps = np.diff(stamps[np.isfinite(stamps)])
         return float(np.median(steps)) if len(steps) else np.inf
 
     def take(self, count: int) -> Records:
