@@ -151,7 +151,8 @@ def test_a_formula_at_its_bounds_is_read() -> None:
     assert parse_formula("(" * inner + "X" + ")" * inner)(X).tolist() == X.tolist()
 
 
-PAYLOADS = (
+PAYLOADS = (  # the first one once ran what it says while a log was only checked
+    """("'",X.__init__.__globals__["__builtins__"]["open"]("{marker}","w"),"'")""",
     "eval(\"open('{marker}', 'w')\")",
     'X + eval(\'open("{marker}", "w").close() or 0\')',
     "__import__('os').system('echo > {marker}')",
