@@ -1,7 +1,7 @@
 """ASAM MDF 4 files built by hand, block by block, so that any byte of them may lie.
 
-Layouts from the ASAM MDF 4.1 standard, written down from memory and held against asammdf, which
-writes and reads them on its own (`test_hostile_mdf.test_the_builder_writes_what_asammdf_reads`).
+Layouts from the ASAM MDF 4.1 standard, written down from memory. asammdf reads files on its own and
+finds the same values in them: see the tests of conversions and codings in ``test_hostile_mdf.py``.
 """
 
 from __future__ import annotations
