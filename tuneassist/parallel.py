@@ -10,15 +10,17 @@ from __future__ import annotations
 import multiprocessing
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib import import_module
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tuneassist.errors import InputError, TuneassistError
+from tuneassist import stopping
+from tuneassist.errors import InputError, LogError, TuneassistError
 from tuneassist.one_log import LogEvidence
 from tuneassist.reading import Log, LogReader
 from tuneassist.reading.log import Progress
@@ -27,8 +29,8 @@ from tuneassist.reduction import reduce_parts
 if TYPE_CHECKING:
     from tuneassist.settings import Setup
 
-#: How often a log is given to another worker after one was lost. A log that takes a worker down
-#: with it would take all of them. [1]
+#: How often a cluster gives a log to another worker after one was lost. A log that takes a worker
+#: down with it would take all of them. [1]
 MAX_LOST_WORKERS = 3
 
 #: Threads that are made for being copied: the allocator's holds its locks over a fork.
@@ -164,22 +166,44 @@ def _work(path: str, name: str, setup: Setup) -> Answer:
 
 
 def _on_cores(files: Sequence[LogFile], setup: Setup, workers: int, tell: Done) -> list[Answer]:
-    """Share the logs among processes; those of a process that died are shared out again."""
+    """Share the logs among processes; those that a dead process may have had are read alone."""
     answers: dict[int, Answer] = {}
-    lost = 0
-    while len(answers) < len(files):
-        left = [index for index in range(len(files)) if index not in answers]
-        with _pool(workers if lost < MAX_LOST_WORKERS else 1) as pool:
-            tasks = {_submit(pool, files[index], setup): index for index in left}
-            try:
-                for task in as_completed(tasks):
-                    answers[tasks[task]] = task.result()
-                    tell(len(answers), files[tasks[task]].name)
-            except BrokenProcessPool as error:
-                lost += 1
-                if lost > MAX_LOST_WORKERS:
-                    raise _too_many_lost(files, answers) from error
+
+    def take(index: int, answer: Answer) -> None:
+        answers[index] = answer
+        tell(len(answers), files[index].name)
+
+    while left := [index for index in range(len(files)) if index not in answers]:
+        for index in _share_out(files, left, setup, workers, take):
+            if _share_out(files, [index], setup, 1, take):
+                take(index, _deadly(files[index]))
     return [answers[index] for index in range(len(files))]
+
+
+def _share_out(
+    files: Sequence[LogFile],
+    left: Sequence[int],
+    setup: Setup,
+    workers: int,
+    take: Callable[[int, Answer], None],
+) -> list[int]:
+    """Give each process one log at a time; returns those at work when a process died."""
+    waiting = iter(left)
+    tasks: dict[Future[Answer], int] = {}
+    at_work: set[int] = set()
+    with _pool(min(workers, len(left))) as pool:
+        try:
+            while True:
+                for index in islice(waiting, workers - len(at_work)):
+                    at_work.add(index)
+                    tasks[_submit(pool, files[index], setup)] = index
+                if not at_work:
+                    return []
+                for task in wait(tasks, return_when=FIRST_COMPLETED).done:
+                    take(tasks[task], task.result())
+                    at_work.discard(tasks.pop(task))
+        except BrokenProcessPool:
+            return sorted(at_work)
 
 
 def _is_alone() -> bool:
@@ -191,7 +215,8 @@ def _is_alone() -> bool:
     if sys.platform != "linux":
         return False
     try:
-        tasks = Path("/proc/self/task").iterdir()
+        listens = str(stopping.watcher_id())  # it waits for a signal, and holds nothing
+        tasks = [task for task in Path("/proc/self/task").iterdir() if task.name != listens]
         names = [(task / "comm").read_text(encoding="utf-8").strip() for task in tasks]
     except OSError:
         return False
@@ -199,26 +224,36 @@ def _is_alone() -> bool:
 
 
 def _submit(pool: ProcessPoolExecutor, file: LogFile, setup: Setup) -> Future[Answer]:
-    return pool.submit(_work, str(file.path), file.name, setup)
+    with stopping.held_back():  # it may start a process
+        return pool.submit(_work, str(file.path), file.name, setup)
 
 
 @contextmanager
 def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
-    """Open a pool of processes: copies of this one where that is safe, else fresh ones."""
+    """Open a pool of processes: copies of this one where that is safe, else fresh ones.
+
+    They are killed where something else than their own death ends the work: a stop does not wait.
+    """
     context = multiprocessing.get_context("fork" if _is_alone() else "spawn")
-    pool = ProcessPoolExecutor(max_workers=workers, mp_context=context)
+    others = set(multiprocessing.active_children())
+    pool = ProcessPoolExecutor(
+        max_workers=workers, mp_context=context, initializer=stopping.be_worker
+    )
     try:
         yield pool
+    except BaseException:
+        for worker in set(multiprocessing.active_children()) - others:
+            worker.kill()
+        raise
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _too_many_lost(files: Sequence[LogFile], answers: dict[int, Answer]) -> InputError:
-    missing = [file.name for index, file in enumerate(files) if index not in answers]
-    return InputError(
-        f"worker processes die one after the other; not done: {', '.join(missing[:5])}.",
-        where="--workers",
-        mend="Is there enough memory? Try --workers 1.",
+def _deadly(file: LogFile) -> LogError:
+    return LogError(
+        "worker processes die of this log, also where it is the only one that is read.",
+        where=file.name,
+        mend="It is damaged, or there is too little memory: leave it out, or export it again.",
     )
 
 
