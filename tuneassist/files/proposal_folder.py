@@ -35,6 +35,7 @@ import shutil
 from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path
 
+from tuneassist import stopping
 from tuneassist.errors import OutputError
 
 RESULT_FILES = ("step.csv", "grid.csv", "cells.csv", "proposal.json")
@@ -97,8 +98,10 @@ def write_proposal(
         _refuse_taken(out, {*RESULT_FILES, *ready}, overwrite=overwrite)
         fresh = _beside(out, f"writing-{secrets.token_hex(4)}")
         try:
-            _write_files(fresh, ready)
-            _swap_in(fresh, out, {*RESULT_FILES, *ready})
+            with stopping.unfinished(fresh):
+                _write_files(fresh, ready)
+                with stopping.swapping():
+                    _swap_in(fresh, out, {*RESULT_FILES, *ready})
         except BaseException:
             _discard(fresh, out)
             raise
@@ -238,8 +241,9 @@ def _discard(folder: Path, out: Path) -> None:
     """Delete a folder of ours, as far as can be done now; the next call deletes the rest."""
     with contextlib.suppress(OSError):
         trash = _beside(out, f"trash-{secrets.token_hex(4)}")
-        folder.rename(trash)
-        shutil.rmtree(trash)
+        with stopping.unfinished(trash):
+            folder.rename(trash)
+            shutil.rmtree(trash)
 
 
 def sync_folder(folder: Path) -> None:
