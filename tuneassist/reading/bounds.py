@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from tuneassist.errors import LogError
 
-FREE_BYTES = 1 << 28
+FREE_BYTES = 1 << 27
 """Every file may unpack to this: a million rows of an engine that idles pack to next to nothing.
 [bytes]"""
 MOST_EXPANSION = 100
@@ -19,14 +19,17 @@ MOST_HELD_BYTES = 1 << 29
 of the memory that a reading may take. [bytes]"""
 MOST_CELL_BYTES = 1 << 8
 """The longest cell of text in a table; a reading or a stamp has some 40. [bytes]"""
+MOST_LINE_BYTES = 1 << 20
+"""The longest line of a text: 2,000 channels take some 20,000. [bytes]"""
+MOST_BLANK_LINES, MOST_BLANK_SHARE = 1_000_000, 0.8
+"""More blank lines than this, and a larger share of all lines, are no log; some loggers write one
+behind each row. [1]"""
 MOST_COLUMNS = 10_000
 """Columns of a log: the widest have some 2,000. [1]"""
 MOST_HEADER_CHARS = 1_000
 """The longest header, its unit included. [1]"""
 VALUE_BYTES = 8
 """A number as it is worked with, whatever the file takes for it. [bytes]"""
-
-_SMALLER = "Export the log again, as CSV without packing."
 
 
 def check_unpacked(unpacked: float, on_disk: float, *, name: str) -> None:
@@ -48,10 +51,10 @@ def check_unpacked(unpacked: float, on_disk: float, *, name: str) -> None:
     """
     if unpacked > FREE_BYTES + MOST_EXPANSION * on_disk:
         raise LogError(
-            f"{in_words(on_disk)} of the file unpack to {in_words(unpacked)} or more; no log packs "
-            f"to less than a hundredth over more than {in_words(FREE_BYTES)}.",
+            f"{in_words(on_disk)} unpack to {in_words(unpacked)} or more, over {MOST_EXPANSION} "
+            "times as much, which no log does.",
             where=name,
-            mend=_SMALLER,
+            mend="Export the log again, as CSV without packing.",
         )
 
 
@@ -91,6 +94,23 @@ def check_headers(headers: tuple[tuple[str, str], ...], *, name: str) -> None:
             )
 
 
+def check_line(length: int, *, name: str, row: int | None = None) -> None:
+    """Refuse a line that is longer than any row of a log.
+
+    Raises
+    ------
+    LogError
+        When it is.
+    """
+    if length > MOST_LINE_BYTES:
+        raise LogError(
+            f"a line takes {in_words(length)} or more; the longest rows take "
+            f"{in_words(MOST_LINE_BYTES)}.",
+            where=name if row is None else f"{name}, row {row}",
+            mend="The file is damaged; export the log again.",
+        )
+
+
 def too_wide(columns: int, name: str) -> LogError:
     """Return the error for a table with too many columns."""
     return LogError(
@@ -108,7 +128,7 @@ def in_words(size: float) -> str:
     >>> in_words(326_000), in_words(6.2e9)
     ('326 kB', '6.2 GB')
     """
-    for unit, factor in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
+    for unit, factor in (("TB", 1e12), ("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
         if size >= factor:
             return f"{size / factor:.3g} {unit}"
     return f"{size:.0f} bytes"
