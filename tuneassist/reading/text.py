@@ -163,11 +163,12 @@ def _whole_lines(pieces: Iterable[tuple[bytes, bool]], first: Text, name: str) -
         is_split = held.endswith(b"\r") and not is_end
         body = _line_feeds(held[:-1] if is_split else held)
         body = body.rstrip(b"\0") if is_end else body
-        end = len(body) if is_end else body.rfind(b"\n") + 1
+        last = body.rfind(b"\n") + 1
+        if not body[last:].strip(b"\0"):
+            body = body[:last]  # room that the logger took and did not fill
+        check_line(len(body) - last, name=name)
+        end = len(body) if is_end else last
         held = body[end:] + (b"\r" if is_split else b"")
-        if not held.strip(b"\0"):
-            held = b""  # room that the logger took and did not fill
-        check_line(len(held), name=name)
         if end:
             yield body[:end].replace(b"\0", b"?")
 
