@@ -31,7 +31,9 @@ AXIS_TOLERANCE = 1e-4
 digits that it shows. [1]"""
 
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_HEADER = re.compile(r'\s*(?:"[^"]*"|[^",;\t]*)\s*([,;\t])')
+# Behind the blanks at the start. No two repeats in a row may take the same blank: a text of blanks
+# would be searched for ever.
+_HEADER = re.compile(r'(?:"[^"]*"[^\S\t]*|[^",;\t]*)([,;\t])')
 _BLANKS = " \t\u00a0\u202f"
 
 
@@ -211,7 +213,7 @@ def _cells(text: str, file: str) -> list[tuple[int, list[str]]]:
         raise GridError(
             "the file is empty.", where=file, mend=f'A grid file starts with "{CORNER}".'
         )
-    found = _HEADER.match(text)
+    found = _HEADER.match(text.lstrip())
     delimiter = found.group(1) if found else ","
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows: list[tuple[int, list[str]]] = []
