@@ -112,7 +112,7 @@ def read_own_setup(folder: Path, record: Mapping[str, Any]) -> Setup:
     """
     files = read_setup_files(folder / SETUP)
     setup = setup_of(files)
-    own = {fingerprint(files), fingerprint(files, is_as_written=True)}
+    own = (fingerprint(files), fingerprint(files, is_as_written=True))
     if files.target_name not in (None, TARGET) or record.get(RESTS_ON) not in own:
         raise InputError(
             "axes, target, channels, steady, what the grid acts on, or the list of ceilings was "
