@@ -373,6 +373,22 @@ def test_a_record_beyond_reason_is_refused(text: str) -> None:
     assert len(str(caught.value)) < 300
 
 
+@pytest.mark.parametrize(
+    ("section", "key", "value"),
+    [("steady", "max_delay_s", "1e300"), ("steady", "window_s", "61.0"),
+     ("steady", "quiet_share", "1e18"), ("plan", "min_gain_share", "1e300"),
+     ("plan", "max_holds", "1001")],
+)  # fmt: skip
+def test_a_setting_that_asks_for_time_or_memory_without_end_is_refused(
+    car: Car, section: str, key: str, value: str
+) -> None:
+    path = car.home / "car.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(f"{text}\n[{section}]\n{key} = {value}\n", encoding="utf-8")
+    said = refused("plan", car.home / "a.csv", "--setup", path, "--minutes", "10")
+    assert f"{section}.{key}" in said
+
+
 # --- whatever was done to it ----------------------------------------------------------------------
 
 
