@@ -177,7 +177,7 @@ def gather(
         fit=fit,
         correction=setup.correction,
     )
-    for name, peak in _peaks(logs).items():
+    for name, peak in highest_seen(logs).items():
         cells[name] = peak
     notes = [*dict.fromkeys(note for log in logs for note in log.notes)]
     if unwatched := unwatched_ceilings(cells, setup=setup):
@@ -217,8 +217,8 @@ def with_total_need(holds: pd.DataFrame, grid: Grid, *, acts_on: str) -> pd.Data
     return holds.assign(total_need_ln=holds["need_ln"] + correction_need_ln(filled, acts_on))
 
 
-def _peaks(logs: Sequence[LogEvidence]) -> dict[str, pd.Series]:
-    """Highest values per cell over all logs, those set aside included: heat is heat."""
+def highest_seen(logs: Sequence[LogEvidence]) -> dict[str, pd.Series]:
+    """Return the highest values per cell over all logs, those set aside included: heat is heat."""
     frames = [log.peaks for log in logs]
     names = dict.fromkeys(str(name) for frame in frames for name in frame)
     merged: dict[str, pd.Series] = {

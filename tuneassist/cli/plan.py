@@ -133,7 +133,7 @@ class _Case(NamedTuple):
 
 
 def _case(known: Sequence[Path], setup: Path | None) -> _Case:
-    from tuneassist.files.tune_folder import HISTORY
+    from tuneassist.files.tune_places import HISTORY
 
     if len(known) == 1 and (known[0] / HISTORY).is_file():
         if setup is not None:
@@ -194,15 +194,15 @@ def _of_logs(paths: Sequence[Path], setup: Path) -> _Case:
 
 def _write(made: Plan, case: _Case, *, csv: Path | None, sheet: Path | None) -> list[Path]:
     """Write what was asked for, each file whole or not at all."""
-    from tuneassist.cli.pictures import write_picture
+    from tuneassist.files.plain_file import write_whole
     from tuneassist.files.text import frame_csv
 
     if csv is not None:
-        write_picture(csv, frame_csv(made.holds).encode("utf-8"))
+        write_whole(csv, frame_csv(made.holds).encode("utf-8"))
     if sheet is not None:
         from tuneassist.show.plan_sheet import plan_sheet
         from tuneassist.show.plots import picture, plot_format
 
         figure = plan_sheet(made, setup=case.setup, is_simulated=case.is_simulated)
-        write_picture(sheet, picture(figure, plot_format(sheet.suffix)))
+        write_whole(sheet, picture(figure, plot_format(sheet.suffix)))
     return [path for path in (csv, sheet) if path is not None]

@@ -14,8 +14,10 @@ from tuneassist.errors import InputError, LogError
 from tuneassist.evidence.coverage import coverage_table
 from tuneassist.evidence.residuals import hold_residuals
 from tuneassist.files.result_folder import ResultFolder, is_result, read_result
+from tuneassist.files.round_check import require_sound
 from tuneassist.files.text import sha256_of
-from tuneassist.files.tune_folder import HISTORY, TuneFolder, open_tune
+from tuneassist.files.tune_folder import TuneFolder, open_tune
+from tuneassist.files.tune_places import HISTORY
 from tuneassist.grid import Axes, Floats, compose_pct, step_between_pct
 from tuneassist.loop.advice import look_of_record
 from tuneassist.loop.history import ANSWERS, START, RoundMark, TuneState
@@ -76,7 +78,9 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
             where=str(tune.path),
             mend=f"Log, then: tuneassist rounds add {tune.path} LOG...",
         )
-    results = [read_result(tune.path / mark.name) for mark in state.rounds]
+    for mark in state.rounds:
+        require_sound(tune, mark)
+    results = [read_result(tune.path / mark.name, known=dict(mark.files)) for mark in state.rounds]
     rounds = tuple(
         _round_of(tune, mark, result) for mark, result in zip(state.rounds, results, strict=True)
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -66,8 +65,11 @@ def add(folder: Folder, logs: Logs, json: AsJson = False) -> None:
     First the engine's answer to the last change is measured; when it did not answer as it should,
     nothing is proposed and the exit status is 6. Else the proposal rests on all rounds so far.
     """
+    from dataclasses import replace
+
     from tuneassist.cli.inputs import find_logs, is_simulated, read_logs
     from tuneassist.cli.round_result import count_visits, judge_round, round_contents
+    from tuneassist.files.round_files import fingerprints
     from tuneassist.files.tune_folder import open_tune
     from tuneassist.loop.history import Event, RoundMark, require, round_details
     from tuneassist.pipeline import reduce_log
@@ -75,6 +77,7 @@ def add(folder: Folder, logs: Logs, json: AsJson = False) -> None:
     with open_tune(folder) as tune:
         require(tune.state, "add")
         number = tune.state.next_number
+        tune.require_room(number)
         read = _named(read_logs(find_logs(logs), setup=tune.setup), number)
         _refuse_known(read, tune)
         simulated = is_simulated(read, tune.setup)
@@ -92,7 +95,8 @@ def add(folder: Folder, logs: Logs, json: AsJson = False) -> None:
         judged = judge_round(tune, reduced, mark=mark, earlier=earlier, visits=visits)
         contents = round_contents(tune, judged, logs=read, earlier=earlier, is_simulated=simulated)
         tune.write_round(number, contents)
-        after = tune.happened(Event("add", _now(), round_details(judged.mark)))
+        mark = replace(judged.mark, files=fingerprints(contents))
+        after = tune.happened(Event("add", _now(), round_details(mark)))
     _tell_round(after, judged, logs=read, is_simulated=simulated, as_json=json)
 
 
@@ -191,11 +195,14 @@ def _happened(tune: TuneFolder, kind: Any, details: dict[str, Any] | None = None
 
 def _step(folder: Path, kind: Any) -> None:
     """Do a step that needs no more than its name."""
+    from tuneassist.files.round_check import require_sound
     from tuneassist.files.tune_folder import open_tune
     from tuneassist.loop.history import require
 
     with open_tune(folder) as tune:
         require(tune.state, kind)
+        if kind == "accept":
+            require_sound(tune, tune.state.rounds[-1])
         last, details = tune.state.last, {}
         if kind == "undo" and last is not None:
             details = {"took_back": last.kind, "of": last.time}
@@ -208,11 +215,12 @@ def _judge_again(tune: TuneFolder, answer: str) -> tuple[TuneFolder, JudgedRound
     from dataclasses import replace
 
     from tuneassist.cli.round_result import earlier_record, judge_round, round_contents
+    from tuneassist.files.round_files import fingerprints
     from tuneassist.loop.history import round_details
 
     halted = tune.state.rounds[-1]
     stored = tune.evidence(halted)
-    as_read = earlier_record(tune.path / halted.name)
+    as_read = earlier_record(tune, halted)
     earlier: tuple[RoundMark, ...] = tune.state.evidence
     mark = replace(halted, made=_new_mark())
     if answer == "not-loaded":
@@ -225,7 +233,8 @@ def _judge_again(tune: TuneFolder, answer: str) -> tuple[TuneFolder, JudgedRound
         tune, judged, logs=(), earlier=earlier, is_simulated=simulated, as_read=as_read
     )
     tune.write_round(mark.number, contents)
-    details = {"answer": answer, **round_details(judged.mark)}
+    made = replace(judged.mark, files=fingerprints(contents))
+    details = {"answer": answer, **round_details(made)}
     return _happened(tune, "found", details), judged, simulated
 
 
@@ -289,18 +298,25 @@ def _round_summary(
 
 
 def _tell_step(tune: TuneFolder, kind: str, *, took_back: Event | None = None) -> None:
-    from tuneassist.cli.console import screen, show
+    from tuneassist.cli.console import screen, show, tell
     from tuneassist.cli.round_result import changes_any_cell
-    from tuneassist.errors import InputError
+    from tuneassist.errors import TuneassistError
+    from tuneassist.files.round_check import require_sound
     from tuneassist.loop.advice import look_of_record
     from tuneassist.show.rounds import step_screen
 
-    advice, has_step = None, True
+    advice, has_step, last = None, True, None
     if tune.state.is_pending:
         last = tune.state.rounds[-1]
-        with contextlib.suppress(InputError):  # a folder that is missing is told by what needs it
-            advice = look_of_record(dict(tune.evidence(last).look))[1]
-            has_step = changes_any_cell(tune, last)
+    if last is not None and tune.files(last).folder.is_dir():  # else told by what needs it
+        try:  # the step is done; what is shown next is what would be typed in
+            require_sound(tune, last)
+        except TuneassistError as error:
+            words = f"{kind} is done, but the proposal that waits may not be loaded: {error}"
+            tell(words)
+            raise typer.Exit(error.exit_status) from None
+        advice = look_of_record(dict(tune.evidence(last).look))[1]
+        has_step = changes_any_cell(tune, last)
     view = step_screen(
         tune.state,
         kind,
@@ -317,9 +333,12 @@ def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
 
     from tuneassist.cli.console import look_of, screen, show, show_json
     from tuneassist.cli.round_result import changes_any_cell
+    from tuneassist.files.round_check import require_sound
     from tuneassist.loop.advice import NO_LOGS, look_of_record
     from tuneassist.show.rounds import status_screen
 
+    for one in tune.state.rounds:
+        require_sound(tune, one)
     seen = [look_of_record(dict(tune.evidence(one).look)) for one in tune.state.rounds]
     looks = [look for look, _ in seen]
     advice = seen[-1][1] if seen else NO_LOGS

@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from tuneassist.errors import LogError
+from tuneassist.errors import InputError, LogError
+from tuneassist.files.plain_file import read_plain
 from tuneassist.files.toml_table import shown
 from tuneassist.reading import Log, read_log
 from tuneassist.runs import Pull, Refusal, RunSettings, find_pulls
@@ -19,6 +20,8 @@ from tuneassist.settings import Setup
 
 OUTPUTS = ("torque_nm", "power_kw")
 TABLE = "Or give a table with the columns rpm and torque_nm, power_kw or both."
+MAX_TABLE_BYTES = 1_000_000
+"""A larger file is a log: a table has one row per speed. [byte]"""
 NOT_THERE = ("no column was found for", "names the column")
 """Words of the refusals after which a log is read by its headers alone: a roller's own logger has
 other columns than the one that the setup names, and full-load runs need neither lambda nor load."""
@@ -72,8 +75,8 @@ def read_run(path: Path, *, setup: Setup | None = None) -> TuneRun:
 def _rows(path: Path) -> list[tuple[int, str]]:
     """Return the lines with their numbers, blank ones left out; none where it is no text."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError):
+        text = read_plain(path, most=MAX_TABLE_BYTES).decode("utf-8-sig")
+    except (InputError, UnicodeDecodeError):  # a log, or for its reader to say what is wrong
         return []
     return [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip()]
 
