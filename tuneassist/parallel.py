@@ -66,6 +66,12 @@ class ReducedLog:
     log: Log
     evidence: LogEvidence
 
+    def called(self, name: str) -> ReducedLog:
+        """Return the same log under another name."""
+        holds = self.evidence.holds.assign(log=name)
+        evidence = replace(self.evidence, name=name, holds=holds)
+        return replace(self, log=replace(self.log, name=name), evidence=evidence)
+
 
 Answer = ReducedLog | TuneassistError
 """What becomes of a log: its holds, or why it cannot be used."""

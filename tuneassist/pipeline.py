@@ -24,6 +24,7 @@ from tuneassist.correction import (
 from tuneassist.errors import NoEvidenceError, RuleBreachError
 from tuneassist.evidence import cells as cell_stage
 from tuneassist.evidence.consistency import OddLog, find_odd_log
+from tuneassist.evidence.copies import is_original
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.grid import Floats, Grid, bilinear_weights
@@ -151,13 +152,14 @@ def gather(
         ],
         ignore_index=True,
     )
+    is_counted = is_original(holds)
     if fade_ln is not None:
         fade = np.repeat(np.asarray(fade_ln, dtype=float), [len(log.holds) for log in logs])
         holds["within_se"] = np.hypot(holds["within_se"], fade)
         holds["fade_ln"] = fade
     weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
     index = np.repeat(np.arange(len(logs), dtype=np.int64), [len(log.holds) for log in logs])
-    is_value = holds["stop"].eq("").to_numpy()
+    is_value = holds["stop"].eq("").to_numpy() & is_counted
     aside = _odd_logs(setup, holds, weights, index, is_value)
     set_aside = {logs[odd.index].name: odd.why for odd in aside}
     is_aside = np.isin(index, [odd.index for odd in aside])
@@ -167,7 +169,7 @@ def gather(
     holds["weight"] = 0.0
     if fit is not None:
         holds.loc[is_used, "weight"] = fit.weight
-    kept = ~is_aside
+    kept = ~is_aside & is_counted
     cells = cell_stage.cell_table(
         setup.axes,
         target=setup.target,
@@ -179,10 +181,11 @@ def gather(
     )
     for name, peak in highest_seen(logs).items():
         cells[name] = peak
-    notes = [*dict.fromkeys(note for log in logs for note in log.notes)]
-    if unwatched := unwatched_ceilings(cells, setup=setup):
-        names = ", ".join(unwatched)
-        notes.append(f"no log has a reading for these ceilings, so they protect nothing: {names}")
+    notes = (
+        *dict.fromkeys(note for log in logs for note in log.notes),
+        *_copies_notes(is_counted),
+        *_unwatched_notes(cells, setup),
+    )
     return Evidence(
         cells,
         holds,
@@ -191,6 +194,24 @@ def gather(
         set_aside,
         (*notes, *_fit_notes(fit, logs, set_aside, cells)),
     )
+
+
+def _copies_notes(is_counted: Mask) -> tuple[str, ...]:
+    copies = int(np.sum(~is_counted))
+    if not copies:
+        return ()
+    return (
+        f"{copies} of {len(is_counted)} holds repeat another to the last digit, as where a session "
+        "stands in the logs more than once; each was counted once",
+    )
+
+
+def _unwatched_notes(cells: pd.DataFrame, setup: Setup) -> tuple[str, ...]:
+    unwatched = unwatched_ceilings(cells, setup=setup)
+    if not unwatched:
+        return ()
+    names = ", ".join(unwatched)
+    return (f"no log has a reading for these ceilings, so they protect nothing: {names}",)
 
 
 def with_total_need(holds: pd.DataFrame, grid: Grid, *, acts_on: str) -> pd.DataFrame:

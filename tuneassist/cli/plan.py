@@ -177,19 +177,20 @@ def _of_tune(folder: Path) -> _Case:
 
 
 def _of_logs(paths: Sequence[Path], setup: Path) -> _Case:
-    from tuneassist.cli.inputs import find_logs, is_simulated, read_logs
+    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
     from tuneassist.cli.round_result import count_visits
     from tuneassist.files.plan_section import read_plan_settings
     from tuneassist.files.setup_file import read_setup
     from tuneassist.grid import Grid
-    from tuneassist.pipeline import gather, reduce_log
+    from tuneassist.pipeline import gather
 
     car = read_setup(setup)
-    logs = read_logs(find_logs(paths), setup=car)
-    reduced = [reduce_log(log.samples, name=log.name, setup=car) for log in logs]
-    evidence = gather(reduced, setup=car, current=Grid.zeros(car.axes))
-    visits = count_visits(logs, car).flat()
-    return _Case(car, read_plan_settings(setup), evidence, visits, is_simulated(logs, car))
+    reduced = reduce_logs(find_logs(paths), setup=car)
+    said = [one.evidence for one in reduced]
+    evidence = gather(said, setup=car, current=Grid.zeros(car.axes))
+    visits = count_visits(said, car).flat()
+    simulated = is_simulated([one.log for one in reduced], car)
+    return _Case(car, read_plan_settings(setup), evidence, visits, simulated)
 
 
 def _write(made: Plan, case: _Case, *, csv: Path | None, sheet: Path | None) -> list[Path]:

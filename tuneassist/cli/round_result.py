@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.cli.result import InputFile, proposal_contents
-from tuneassist.evidence.coverage import coverage_table
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.json_file import parse_record
 from tuneassist.files.plan_section import read_plan_settings
@@ -189,20 +188,11 @@ def _inputs(tune: TuneFolder, mark: RoundMark, earlier: Sequence[RoundMark]) -> 
     return [*files, *(InputFile("log", name, sha256) for name, sha256 in mark.logs)]
 
 
-def count_visits(logs: Sequence[Log], setup: Setup) -> Grid:
-    """Count the samples nearest to each breakpoint, moves included."""
-    points = [
-        (log.samples["rpm"].to_numpy(dtype=float), log.samples["load"].to_numpy(dtype=float))
-        for log in logs
-    ]
-    table = coverage_table(
-        setup.axes,
-        target=setup.target.table,
-        points=points,
-        cells=pd.DataFrame({"holds": 0, "confidence": "none"}, index=range(setup.axes.size)),
-        margin_cells=setup.steady.outside_margin_cells,
-    )
-    seen = table["samples_seen"].to_numpy(dtype=float)
+def count_visits(logs: Sequence[LogEvidence], setup: Setup) -> Grid:
+    """Add up the samples nearest to each breakpoint, moves included."""
+    seen = np.zeros(setup.axes.size)
+    for log in logs:
+        seen += 0 if log.visits is None else log.visits
     return Grid(setup.axes, seen.reshape(setup.axes.shape))
 
 

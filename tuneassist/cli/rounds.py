@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from tuneassist.cli.round_result import JudgedRound
     from tuneassist.files.tune_folder import TuneFolder
     from tuneassist.loop.history import Event, RoundMark
+    from tuneassist.parallel import ReducedLog
     from tuneassist.reading import Log
 
 HALTED = 6
@@ -67,21 +68,21 @@ def add(folder: Folder, logs: Logs, json: AsJson = False) -> None:
     """
     from dataclasses import replace
 
-    from tuneassist.cli.inputs import find_logs, is_simulated, read_logs
+    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
     from tuneassist.cli.round_result import count_visits, judge_round, round_contents
     from tuneassist.files.round_files import fingerprints
     from tuneassist.files.tune_folder import open_tune
     from tuneassist.loop.history import Event, RoundMark, require, round_details
-    from tuneassist.pipeline import reduce_log
 
     with open_tune(folder) as tune:
         require(tune.state, "add")
         number = tune.state.next_number
         tune.require_room(number)
-        read = _named(read_logs(find_logs(logs), setup=tune.setup), number)
+        reduced = _named(reduce_logs(find_logs(logs), setup=tune.setup), number)
+        read = [one.log for one in reduced]
         _refuse_known(read, tune)
         simulated = is_simulated(read, tune.setup)
-        reduced = [reduce_log(log.samples, name=log.name, setup=tune.setup) for log in read]
+        said = [one.evidence for one in reduced]
         earlier = tune.state.evidence
         mark = RoundMark(
             number,
@@ -91,8 +92,8 @@ def add(folder: Folder, logs: Logs, json: AsJson = False) -> None:
             verdict="",
             is_halt=False,
         )
-        visits = count_visits(read, tune.setup)
-        judged = judge_round(tune, reduced, mark=mark, earlier=earlier, visits=visits)
+        visits = count_visits(said, tune.setup)
+        judged = judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
         contents = round_contents(tune, judged, logs=read, earlier=earlier, is_simulated=simulated)
         tune.write_round(number, contents)
         mark = replace(judged.mark, files=fingerprints(contents))
@@ -164,13 +165,11 @@ def _new_mark() -> str:
     return secrets.token_hex(6)
 
 
-def _named(logs: Sequence[Log], number: int) -> list[Log]:
+def _named(logs: Sequence[ReducedLog], number: int) -> list[ReducedLog]:
     """Name logs after their round, since the next session's file often has the same name."""
-    from dataclasses import replace
-
     from tuneassist.loop.history import round_name
 
-    return [replace(log, name=f"{round_name(number)}/{log.name}") for log in logs]
+    return [one.called(f"{round_name(number)}/{one.log.name}") for one in logs]
 
 
 def _refuse_known(logs: Sequence[Log], tune: TuneFolder) -> None:
