@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tuneassist.errors import InputError, TuneassistError
+from tuneassist.inert import listed
 from tuneassist.one_log import LogEvidence
 from tuneassist.reading import Log, LogReader
 from tuneassist.reading.log import Progress
@@ -216,7 +217,7 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
 def _too_many_lost(files: Sequence[LogFile], answers: dict[int, Answer]) -> InputError:
     missing = [file.name for index, file in enumerate(files) if index not in answers]
     return InputError(
-        f"worker processes die one after the other; not done: {', '.join(missing[:5])}.",
+        f"worker processes die one after the other; not done: {listed(missing)}.",
         where="--workers",
         mend="Is there enough memory? Try --workers 1.",
     )

@@ -16,7 +16,7 @@ from tuneassist.evidence.coverage import coverage_table
 from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.plan_section import read_plan_settings
 from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, response_record
-from tuneassist.files.text import sha256_of, stable_json
+from tuneassist.files.text import read_json, sha256_of, stable_json
 from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.files.tune_setup import SETUP, TARGET
 from tuneassist.grid import Grid
@@ -208,7 +208,7 @@ def count_visits(logs: Sequence[Log], setup: Setup) -> Grid:
 def earlier_record(folder: Path) -> Mapping[str, Any]:
     """Read what was told about reading when a round was first made."""
     try:
-        record = json.loads((folder / "proposal.json").read_text(encoding="utf-8"))
+        record = read_json(folder / "proposal.json")
     except (OSError, ValueError):
         return {}
     return record if isinstance(record, dict) else {}

@@ -19,11 +19,14 @@ import numpy as np
 from tuneassist.errors import GridError
 from tuneassist.files.text import shortest_number
 from tuneassist.grid import Axes, Floats, Grid
+from tuneassist.inert import told
 
 CORNER = "rpm/load"
 """What the first cell of the first row says."""
 
 MAX_BYTES = 4_000_000
+SHOWN = 40
+"""Characters of a cell in a message. [1]"""
 """Larger files are no grids: 200 x 200 cells of 20 characters take 0.8 MB. [byte]"""
 
 AXIS_TOLERANCE = 1e-4
@@ -175,8 +178,7 @@ class _Rows:
 
 def _shown(text: str) -> str:
     """Shorten a cell for a message, without marks that a terminal would act on."""
-    safe = "".join(mark if mark.isprintable() else "?" for mark in text)
-    return safe if len(safe) <= 40 else safe[:37] + "..."
+    return told(text, SHOWN)
 
 
 def _text(path: Path) -> str:

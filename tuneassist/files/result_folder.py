@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -15,7 +14,9 @@ import pandas as pd
 from tuneassist.errors import InputError, TuneassistError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.proposal_folder import RESULT_FILES
+from tuneassist.files.text import read_json
 from tuneassist.grid import Axes, Floats, Grid
+from tuneassist.inert import from_sheet_text
 from tuneassist.settings import (
     Ceiling,
     ChannelSource,
@@ -117,7 +118,7 @@ def read_result(folder: Path) -> ResultFolder:
 
 def _record(path: Path) -> Mapping[str, Any]:
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = read_json(path)
     except (OSError, ValueError) as error:
         raise InputError(f"this cannot be read as JSON: {error}.", where=str(path)) from error
     if not isinstance(record, dict):
@@ -142,7 +143,7 @@ def _cells(path: Path, setup: Setup) -> pd.DataFrame:
         numbers = {name: pd.to_numeric(table[name].replace("", None)) for name in _NUMBERS}
     except ValueError as error:
         raise InputError(f"a value is no number: {error}.", where=str(path)) from error
-    cells = pd.DataFrame({**numbers, **{name: table[name] for name in _WORDS}})
+    cells = pd.DataFrame({**numbers, **{name: table[name].map(from_sheet_text) for name in _WORDS}})
     cells[list(_NUMBERS)] = cells[list(_NUMBERS)].astype(float)
     places = np.stack([setup.axes.cell_rpm(), setup.axes.cell_load()], axis=1)
     found = cells[["rpm", "load"]].to_numpy(dtype=float)

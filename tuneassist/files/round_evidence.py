@@ -13,7 +13,6 @@ made. A number that is not finite has one meaning for each key, given here, and 
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields
@@ -27,8 +26,9 @@ from tuneassist.evidence.delay import SensorDelay
 from tuneassist.evidence.holds import Settling
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.files.grid_file import read_grid, write_grid_text
-from tuneassist.files.text import stable_json
+from tuneassist.files.text import frame_csv, read_json, stable_json
 from tuneassist.grid import Axes, Grid
+from tuneassist.inert import from_sheet_text
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import FATES, LogEvidence
 
@@ -84,10 +84,10 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
     """
     places = pd.DataFrame({"rpm": axes.cell_rpm(), "load": axes.cell_load()})
     peaks = [
-        pd.concat([places.assign(log=log.name), log.peaks], axis=1).set_index("log")
+        _log_first(pd.concat([places.assign(log=log.name), log.peaks], axis=1))
         for log in stored.logs
     ]
-    holds = pd.concat([log.holds for log in stored.logs], ignore_index=True).set_index("log")
+    holds = _log_first(pd.concat([log.holds for log in stored.logs], ignore_index=True))
     record = {
         "format": FORMAT,
         "made": stored.made,
@@ -97,11 +97,15 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
         "logs": [_log_record(log) for log in stored.logs],
     }
     return {
-        "holds.csv": holds.to_csv(lineterminator="\n"),
-        "peaks.csv": pd.concat(peaks).to_csv(lineterminator="\n"),
+        "holds.csv": frame_csv(holds, decimals=None),
+        "peaks.csv": frame_csv(pd.concat(peaks), decimals=None),
         "visits.csv": write_grid_text(stored.visits),
         "evidence.json": stable_json(record),
     }
+
+
+def _log_first(table: pd.DataFrame) -> pd.DataFrame:
+    return table[["log", *(name for name in table if name != "log")]]
 
 
 def read_evidence(folder: Path, axes: Axes) -> StoredEvidence:
@@ -120,7 +124,7 @@ def read_evidence(folder: Path, axes: Axes) -> StoredEvidence:
         When a file cannot be meant as it stands, or was written by a newer program.
     """
     try:
-        record = json.loads((folder / "evidence.json").read_text(encoding="utf-8"))
+        record = read_json(folder / "evidence.json")
         where = str(folder / "evidence.json")
         reader = known_format(READERS, record["format"], where=where)
         holds, peaks = (_frame(folder / name) for name in ("holds.csv", "peaks.csv"))
@@ -180,7 +184,10 @@ def _frame(path: Path) -> pd.DataFrame:
     """Read a table; text to float by the language's own rule, which gives back what was written."""
     text = pd.read_csv(path, encoding="utf-8", dtype=str, keep_default_na=False)
     numbers = [str(name) for name in text if name not in _WORDS]
-    return text.assign(**{name: text[name].replace("", "nan").astype(float) for name in numbers})
+    words = {name: text[name].map(from_sheet_text) for name in _WORDS if name in text}
+    return text.assign(
+        **words, **{name: text[name].replace("", "nan").astype(float) for name in numbers}
+    )
 
 
 def _log_record(log: LogEvidence) -> dict[str, Any]:

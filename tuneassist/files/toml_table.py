@@ -18,6 +18,12 @@ from types import UnionType
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tuneassist.errors import InputError, SetupError
+from tuneassist.inert import QUOTE_LENGTH, told
+
+SHOWN = 60
+"""Characters of a value in a message. [1]"""
+LARGEST_BITS = 1023
+"""Whole numbers of more bits have no place among the numbers that are worked with. [1]"""
 
 
 @dataclass(frozen=True)
@@ -119,7 +125,9 @@ def read_toml(path: Path) -> TomlTable:
             f"the file cannot be read: {error.strerror or error}.", where=str(path)
         ) from error
     try:
-        return TomlTable(tomllib.loads(data.decode("utf-8-sig")), str(path))
+        values = tomllib.loads(data.decode("utf-8-sig"))
+        _refuse_endless(values, str(path))
+        return TomlTable(values, str(path))
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         raise SetupError(
@@ -133,6 +141,26 @@ def read_toml(path: Path) -> TomlTable:
         raise SetupError(
             "the brackets are nested too deeply.", where=str(path), mend="Check the brackets."
         ) from None
+    except SetupError:
+        raise
+    except ValueError as error:  # the language refuses whole numbers of thousands of digits
+        raise _too_long(str(path)) from error
+
+
+def _refuse_endless(value: object, where: str, key: str = "") -> None:
+    """Refuse whole numbers beyond every float: they could neither be used nor be shown."""
+    if isinstance(value, dict):
+        for name, item in value.items():
+            _refuse_endless(item, where, f"{key}.{name}" if key else name)
+    elif isinstance(value, list):
+        for item in value:
+            _refuse_endless(item, where, key)
+    elif isinstance(value, int) and value.bit_length() > LARGEST_BITS:
+        raise _too_long(f"{where}, key {told(key, QUOTE_LENGTH)}")
+
+
+def _too_long(where: str) -> SetupError:
+    return SetupError("a number is too large.", where=where, mend="Write one of a few digits.")
 
 
 def _syntax_error(path: Path, data: bytes, said: str) -> SetupError:
@@ -157,9 +185,7 @@ def shown(value: object) -> str:
     """Show a value of the file in a message, shortened."""
     if isinstance(value, bool):
         return str(value).lower()
-    text = f'"{value}"' if isinstance(value, str) else str(value)
-    text = "".join(mark if mark.isprintable() else "?" for mark in text)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return f'"{told(value, SHOWN)}"' if isinstance(value, str) else told(value, SHOWN)
 
 
 def keys_of(settings: type) -> tuple[str, ...]:

@@ -21,7 +21,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import json
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -37,7 +36,7 @@ from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.proposal_folder import sync_folder, write_proposal, writing_to
 from tuneassist.files.round_evidence import StoredEvidence, known_format, read_evidence
 from tuneassist.files.setup_file import read_setup
-from tuneassist.files.text import stable_json
+from tuneassist.files.text import read_json, stable_json
 from tuneassist.files.tune_places import free_place, tidy
 from tuneassist.files.tune_setup import SETUP, fingerprint, require_same_setup, setup_texts
 from tuneassist.grid import Grid, compose_pct
@@ -307,7 +306,7 @@ READERS: Mapping[int, Callable[[Mapping[str, Any]], tuple[Event, ...]]] = {1: _r
 
 def _json(path: Path) -> Mapping[str, Any]:
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
+        record = read_json(path)
     except OSError as error:
         raise InputError(
             f"the file cannot be read: {error.strerror or error}.", where=str(path)
