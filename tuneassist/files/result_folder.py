@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, get_type_hints
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ import pandas as pd
 from tuneassist.errors import InputError, TuneassistError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.proposal_folder import RESULT_FILES
-from tuneassist.files.text import read_json
+from tuneassist.files.text import WRONG_SHAPE, read_json, require_number
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.inert import from_sheet_text
 from tuneassist.settings import (
@@ -101,11 +101,12 @@ def read_result(folder: Path) -> ResultFolder:
     try:
         setup = setup_of_record(record["settings"])
         current = Grid(setup.axes, _floats(record["current_grid_pct"]))
+        _check_lists(record)
     except TuneassistError as error:
         raise InputError(str(error), where=str(folder / "proposal.json")) from error
-    except (KeyError, TypeError, ValueError) as error:
+    except WRONG_SHAPE as error:
         raise InputError(
-            f"the settings kept in it cannot be read: {error!r}.",
+            f"what is kept in it cannot be read: {error!r}.",
             where=str(folder / "proposal.json"),
             mend="Make the proposal again with this version of the program.",
         ) from error
@@ -124,6 +125,30 @@ def _record(path: Path) -> Mapping[str, Any]:
     if not isinstance(record, dict):
         raise InputError("this is no record of a proposal.", where=str(path))
     return record
+
+
+_PLACE = ("rpm", "load")
+_LISTS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "inputs": (),
+        "limits_that_acted": (*_PLACE, "would_have_got_pct", "got_pct"),
+        "needs_less_fuel": (*_PLACE, "needs_less_fuel_pct"),
+    }
+)
+"""Lists of a record that a report shows, with the numbers of each entry."""
+
+
+def _check_lists(record: Mapping[str, Any]) -> None:
+    """Refuse entries of another shape than they were written in."""
+    for name, numbers in _LISTS.items():
+        for one in record.get(name, ()):
+            for key in numbers:
+                require_number(one[key])
+    for one in record.get("inputs", ()):
+        if not all(isinstance(one[key], str) for key in ("role", "name", "sha256")):
+            raise TypeError("an input without name and fingerprint")
+    if not isinstance(record.get("notes", []), list):
+        raise TypeError("the notes are no list")
 
 
 def _cells(path: Path, setup: Setup) -> pd.DataFrame:
@@ -210,8 +235,14 @@ def _floats(values: Any) -> Floats:
 
 def _known(kind: Any, plain: Mapping[str, Any]) -> dict[str, Any]:
     """Keep what this version knows; a setting of a newer one is not needed to show a result."""
-    names = {f.name for f in fields(kind)}
-    return {name: value for name, value in plain.items() if name in names}
+    hints = get_type_hints(kind)
+    known = {f.name: plain[f.name] for f in fields(kind) if f.name in plain}
+    for name, value in known.items():
+        if hints[name] is str and not isinstance(value, str):
+            raise TypeError(f"{name} is no text")
+        if hints[name] in (int, float) and value is not None:  # null is a number without a value
+            require_number(value)
+    return known
 
 
 def _pairs(plain: dict[str, Any]) -> dict[str, Any]:

@@ -17,7 +17,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, cast, get_args
 
 import pandas as pd
 
@@ -26,9 +26,10 @@ from tuneassist.evidence.delay import SensorDelay
 from tuneassist.evidence.holds import Settling
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.files.grid_file import read_grid, write_grid_text
-from tuneassist.files.text import frame_csv, read_json, stable_json
+from tuneassist.files.text import WRONG_SHAPE, frame_csv, read_json, require_number, stable_json
 from tuneassist.grid import Axes, Grid
-from tuneassist.inert import from_sheet_text
+from tuneassist.inert import from_sheet_text, quoted
+from tuneassist.loop.advice import Word, look_of_record
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import FATES, LogEvidence
 
@@ -129,10 +130,12 @@ def read_evidence(folder: Path, axes: Axes) -> StoredEvidence:
         reader = known_format(READERS, record["format"], where=where)
         holds, peaks = (_frame(folder / name) for name in ("holds.csv", "peaks.csv"))
         visits = read_grid(folder / "visits.csv", axes=axes)
-        return cast("StoredEvidence", reader(record, holds, peaks, visits))
+        stored = cast("StoredEvidence", reader(record, holds, peaks, visits))
+        _check_look(stored.look)
+        return stored
     except InputError:
         raise
-    except (OSError, KeyError, TypeError, ValueError) as error:
+    except WRONG_SHAPE as error:
         said = getattr(error, "strerror", None) or str(error)
         raise InputError(
             f"the evidence kept of this round cannot be read: {said}.",
@@ -140,6 +143,16 @@ def read_evidence(folder: Path, axes: Axes) -> StoredEvidence:
             mend="Restore the folder from a copy, or take the round back with "
             "`tuneassist rounds undo`.",
         ) from error
+
+
+def _check_look(look: Mapping[str, Any]) -> None:
+    """Refuse a look that no screen could show."""
+    seen, advice = look_of_record(dict(look))
+    for name, value in asdict(seen).items():
+        if value is not None or name in ("number", "cells_seen", "cells_inside"):
+            require_number(value)
+    if advice.word not in get_args(Word):
+        raise ValueError(f"{quoted(advice.word)} is no advice")
 
 
 def known_format(
@@ -152,15 +165,16 @@ def known_format(
     InputError
         When there is no reader for the format.
     """
-    if isinstance(number, int) and number in readers:
-        return readers[number]
-    if isinstance(number, int) and number > max(readers):
+    whole = number if isinstance(number, int) and not isinstance(number, bool) else 0
+    if whole in readers:
+        return readers[whole]
+    if whole > max(readers):
         raise InputError(
             f"this was written in format {number}; this program knows up to {max(readers)}.",
             where=where,
             mend="Use the newer program that wrote it.",
         )
-    raise InputError(f"{number!r} is no format of this program.", where=where)
+    raise InputError(f"{quoted(number)} is no format of this program.", where=where)
 
 
 def _read_1(
@@ -244,5 +258,8 @@ def response_record(response: Response) -> dict[str, Any]:
 
 
 def _response_of(record: Mapping[str, Any]) -> Response:
-    plain = {name: value for name, value in record.items() if name != "regions"}
-    return Response(**_numbers(plain), regions=pd.DataFrame(record["regions"]))
+    plain = _numbers({name: value for name, value in record.items() if name != "regions"})
+    words: dict[str, Any] = {name: str(plain.pop(name)) for name in ("verdict", "why")}
+    for value in plain.values():
+        require_number(value)
+    return Response(**words, **plain, regions=pd.DataFrame(record["regions"]))

@@ -14,9 +14,14 @@ import pandas as pd
 from pandas.api.types import is_datetime64_any_dtype, is_numeric_dtype
 
 from tuneassist.errors import InputError
-from tuneassist.inert import escaped_json, sheet_text
+from tuneassist.inert import escaped_json, quoted, sheet_text
 from tuneassist.settings import as_plain
 
+WRONG_SHAPE = (
+    OSError, KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError,
+    RecursionError,
+)  # fmt: skip
+"""What comes of a record that is not of the shape in which it was written."""
 MAX_JSON_BYTES = 64_000_000
 """A record of a thousand logs takes about 5 MB. [1]"""
 
@@ -130,6 +135,19 @@ def read_json(path: Path) -> Any:
         return json.loads(data.decode("utf-8"))
     except RecursionError:
         raise ValueError("it is nested too deeply") from None
+
+
+def require_number(value: object) -> float:
+    """Return a number of a record as a float; anything else, a text with digits too, is refused.
+
+    Raises
+    ------
+    TypeError, OverflowError
+        When it is no number, or beyond every float.
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise TypeError(f"{quoted(value)} is no number")
+    return float(value)
 
 
 def _json_value(value: object) -> Any:

@@ -36,7 +36,7 @@ from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.proposal_folder import sync_folder, write_proposal, writing_to
 from tuneassist.files.round_evidence import StoredEvidence, known_format, read_evidence
 from tuneassist.files.setup_file import read_setup
-from tuneassist.files.text import read_json, stable_json
+from tuneassist.files.text import WRONG_SHAPE, read_json, stable_json
 from tuneassist.files.tune_places import free_place, tidy
 from tuneassist.files.tune_setup import SETUP, fingerprint, require_same_setup, setup_texts
 from tuneassist.grid import Grid, compose_pct
@@ -280,10 +280,14 @@ def read_history(folder: Path) -> tuple[Event, ...]:
     record = _json(path)
     reader = known_format(READERS, record.get("format"), where=str(path))
     try:
-        return cast("tuple[Event, ...]", reader(record))
-    except (KeyError, TypeError, ValueError) as error:
+        events = cast("tuple[Event, ...]", reader(record))
+        replay(events)
+        return events
+    except InputError:
+        raise
+    except WRONG_SHAPE as error:
         raise InputError(
-            f"the history cannot be read: {error}.",
+            f"the history cannot be read: {type(error).__name__}, {error}.",
             where=str(path),
             mend="Restore it from a copy.",
         ) from error
