@@ -206,6 +206,8 @@ def test_a_header_of_a_megabyte_is_quoted_in_part(tmp_path):
         ("tune.json", ("format",), True),
         ("round-01/evidence.json", ("logs", 0, "fates", "no value"), float("inf")),
         ("round-01/evidence.json", ("logs", 0, "fates", "no value"), 10**400),
+        ("round-01/evidence.json", ("look",), {"number": 1}),
+        ("round-01/evidence.json", ("logs", 0, "hold_columns"), ""),
         ("round-01/evidence.json", ("look", "rms_pct"), "\x1b"),
         ("round-01/evidence.json", ("look", "advice"), "\x1b" * 5000),
         ("round-01/evidence.json", ("response", "response"), [[]]),
@@ -228,7 +230,7 @@ def test_records_of_another_shape_are_refused_by_file(started, tmp_path, name, p
     (tune / name).write_text(json.dumps(record), encoding="utf-8")
     result = run("report", tune, "--out", tmp_path / "page.html")
     assert result.exit_code == 3, said(result)
-    assert Path(name).parts[0] in said(result)
+    assert any(part in said(result) for part in Path(name).parts)
     assert len(said(result)) < MOST_SAID
     assert is_harmless(said(result).replace("\n", ""))
     assert not (tmp_path / "page.html").exists()

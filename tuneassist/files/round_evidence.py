@@ -29,7 +29,7 @@ from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.text import WRONG_SHAPE, frame_csv, read_json, require_number, stable_json
 from tuneassist.grid import Axes, Grid
 from tuneassist.inert import from_sheet_text, quoted
-from tuneassist.loop.advice import Word, look_of_record
+from tuneassist.loop.advice import RoundLook, Word
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import FATES, LogEvidence
 
@@ -37,6 +37,10 @@ FORMAT = 1
 """Form in which `evidence_contents` writes."""
 EVIDENCE_FILES = ("holds.csv", "peaks.csv", "visits.csv", "evidence.json")
 _WORDS = ("log", "stop")
+_HOLD_COLUMNS = frozenset(
+    ("log", "start_s", "end_s", "rpm", "load", "need_ln", "within_se", "stop")
+)
+"""What every hold has had since the first form."""
 _NAN = float("nan")
 
 
@@ -146,13 +150,12 @@ def read_evidence(folder: Path, axes: Axes) -> StoredEvidence:
 
 
 def _check_look(look: Mapping[str, Any]) -> None:
-    """Refuse a look that no screen could show."""
-    seen, advice = look_of_record(dict(look))
-    for name, value in asdict(seen).items():
-        if value is not None or name in ("number", "cells_seen", "cells_inside"):
-            require_number(value)
-    if advice.word not in get_args(Word):
-        raise ValueError(f"{quoted(advice.word)} is no advice")
+    """Refuse what no screen could show; what is missing is told by what needs it."""
+    for name in RoundLook.__dataclass_fields__:
+        if look.get(name) is not None:
+            require_number(look[name])
+    if look.get("advice", "halt") not in get_args(Word):
+        raise ValueError(f"{quoted(look['advice'])} is no advice")
 
 
 def known_format(
@@ -223,6 +226,9 @@ def _log_of(record: Mapping[str, Any], holds: pd.DataFrame, peaks: pd.DataFrame)
     name = str(record["name"])
     own = holds[holds["log"].eq(name)].reset_index(drop=True)
     hot = peaks[peaks["log"].eq(name)].reset_index(drop=True)
+    lacking = _HOLD_COLUMNS - set(record["hold_columns"])
+    if lacking:
+        raise ValueError(f"the holds have no {', '.join(sorted(lacking))}")
     rich, lean = record["stops"]
     fates = pd.Series(record["fates"], dtype=int).reindex(FATES, fill_value=0).rename("count")
     return LogEvidence(
