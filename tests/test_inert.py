@@ -10,7 +10,7 @@ import unicodedata
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from rich.table import Table
 from rich.text import Text
@@ -29,8 +29,11 @@ from tuneassist.inert import (
     sheet_text,
     told,
 )
+from tuneassist.reading import read_log
 from tuneassist.show.inert_console import InertConsole
 from tuneassist.show.look import plain
+from tuneassist.show.report import report_html
+from tuneassist.show.report_data import ReportData
 
 # Unicode general categories of what has no shape of its own: controls, formats, surrogates,
 # separators of lines and paragraphs (The Unicode Standard, table 4-4).
@@ -93,7 +96,18 @@ def pieces(cell: str) -> list[str]:
     return [cell, *cell.split(";")]
 
 
-@given(ANY, ANY)
+FORMULAS = st.lists(
+    st.sampled_from(
+        [";", "=1", "@A1", "+1", "-1", "＝1", " ", '"', "'", "\t", "\r", "\n", "a", ","]
+    ),
+    max_size=12,
+).map("".join)
+
+
+@given(FORMULAS | ANY, FORMULAS)
+@example("lean;=1", "=1")
+@example('a;"=1', '"@A1')
+@example("'=1;'=1", "\t=1;\r+1")
 def test_text_cells_of_a_csv_never_begin_a_formula_also_when_cut_at_semicolons(first, second):
     words = pd.DataFrame({"reason": [first], "why": [second]}, dtype=object)
     frame = pd.concat([pd.DataFrame({"rpm": [-1.5]}), words], axis=1)
@@ -104,12 +118,13 @@ def test_text_cells_of_a_csv_never_begin_a_formula_also_when_cut_at_semicolons(f
     assert float(row[0]) == -1.5  # a number stays one
     for cell in (row[1], row[2]):
         for piece in pieces(cell):
-            assert not piece.lstrip(" \"'").startswith(tuple(FORMULA_SIGNS)) or piece[0] == "'"
+            assert not piece.lstrip(' "').startswith(tuple(FORMULA_SIGNS))
     for piece in text.splitlines()[1].split(";")[1:]:  # the raw line, cut as such a sheet does
         assert not piece.lstrip(' "').startswith(tuple(FORMULA_SIGNS))
 
 
-@given(ANY)
+@given(ANY | FORMULAS)
+@example("'=1;'=1")
 def test_a_text_cell_reads_back_as_the_inert_words_that_it_was(text):
     assert from_sheet_text(sheet_text(text)) == inert(text)
 
@@ -206,3 +221,18 @@ def test_records_nested_too_deeply_or_in_no_encoding_are_no_records(tmp_path, da
     path.write_bytes(data)
     with pytest.raises(ValueError, match=words):
         read_json(path)
+
+
+def test_a_page_takes_out_what_nobody_else_did():
+    data = ReportData(setup=None, version="1\u202e\x9b", made_at="now\udce9", is_simulated=False)
+    page = report_html(data, sections=())
+    assert is_harmless(page.replace("\n", ""))
+    assert "tuneassist 1??" in page
+
+
+def test_a_log_read_by_the_library_has_a_name_that_can_be_shown(tmp_path):
+    path = tmp_path / "a\u202e\u200b.csv"
+    rows = "".join(f"{n},{1000 + n}\n" for n in range(30))
+    path.write_text(f"Time (s),Engine speed (rpm)\n{rows}", encoding="utf-8")
+    log = read_log(path)
+    assert (log.name, log.path) == ("a??.csv", path)
