@@ -492,16 +492,17 @@ async def go():
 asyncio.run(go())
 """
 _ROGUE = """
-import asyncio, distributed.worker as w
+import asyncio, types
 from distributed import Scheduler, Worker
+import tuneassist.parallel as program
 class Evil:
     def __reduce__(self):
         return (__import__("os").system, ("touch ../marker",))
 def rogue(*args, **kwargs):
-    return {"op": "task-finished", "status": "OK", "result": Evil(), "nbytes": 8, "type": Evil,
-            "start": 0.0, "stop": 0.1, "thread": 0}
-w.apply_function_simple = rogue
-w.apply_function = rogue
+    return Evil()
+for name, value in list(vars(program).items()):
+    if isinstance(value, types.FunctionType) and value.__module__ == program.__name__:
+        setattr(program, name, rogue)
 async def go():
     async with Scheduler(port=0, host="127.0.0.1", dashboard_address=":0") as s:
         async with Worker(s.address, nthreads=1, dashboard_address=":0"):
