@@ -103,7 +103,9 @@ def require_tree(runner: Runner, home: Path) -> None:
     box = Box(home / "first", runner, home)
     words = [python(), "-c", "import tuneassist; print(tuneassist.__file__)"]
     environment = runner.environment(box, ())
-    found = subprocess.run(words, env=environment, capture_output=True, text=True, check=False)
+    found = subprocess.run(
+        words, env=environment, cwd=box.work, capture_output=True, text=True, check=False
+    )
     place = Path(found.stdout.strip() or ".").resolve()
     if runner.tree.resolve() not in place.parents:
         sys.exit(f"{runner.tree}: its program is not the one that would be run ({place})")
