@@ -86,6 +86,8 @@ class Act:
     """Folders before the program's own on the search path."""
     limit_s: float = MAX_SECONDS
     must: Check = nothing_more
+    may_end: bool = False
+    """Whether it is as well if the command is done, or refused the input, before the signal."""
     is_loose: bool = False
     """Whether something may be left in the place of work although it was refused."""
 
@@ -306,7 +308,8 @@ def judge(box: Box, act: Act) -> tuple[Ran, list[str]]:
     ran = run(box, act)
     asked = [] if ran.ended_by else list(act.must(ran))
     wrong = [*_bounds(act, ran, box.runner.patience()), *_words(ran), *box.touched(ran), *asked]
-    if ran.status not in act.statuses and not ran.ended_by:
+    right = act.statuses | (BOUNDED if act.may_end and ran.stop_s != ran.stop_s else frozenset())
+    if ran.status not in right and not ran.ended_by:
         wrong.insert(0, _ended_with(ran))
     if ran.status not in (0, 6) and not act.is_loose and (new := box.listing() - before):
         wrong.append(f"left behind: {os.path.basename(min(new))!r}")  # noqa: PTH119
@@ -326,7 +329,7 @@ def _bounds(act: Act, ran: Ran, patience: float) -> Iterator[str]:
         yield f"took {ran.wall_s:.0f} s"
     if ran.peak_mib > MAX_MIB:
         yield f"took {ran.peak_mib:.0f} MiB"
-    if act.signal and ran.stop_s != ran.stop_s:
+    if act.signal and not act.may_end and ran.stop_s != ran.stop_s:
         yield "ended before the signal came"
     elif act.signal and ran.stop_s > STOP_SECONDS * patience:
         yield f"went on for {ran.stop_s:.1f} s"

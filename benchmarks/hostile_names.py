@@ -373,9 +373,15 @@ def _after(box: Box) -> Path:
     return path
 
 
-def _started(box: Box) -> Path:
-    box.run("rounds", "start", "tune", "--setup", plain_setup(box))
-    return box.work / "tune"
+QUICK = (
+    "check", "coverage", "bomb-rows", "bomb-blanks", "bomb-lines", "bomb-workers", "axes", "mdf",
+)  # fmt: skip
+"""Kinds that a fast computer or a bound may end before the signal comes."""
+
+
+def _started(box: Box, name: str = "tune") -> Path:
+    box.run("rounds", "start", name, "--setup", plain_setup(box))
+    return box.work / name
 
 
 def _copies(box: Box, path: Path, count: int = 3) -> list[Path]:
@@ -428,7 +434,8 @@ def _long_mdf(box: Box) -> Path:
 def interrupt(box: Box, variant: tuple[str, float]) -> Iterable[Act]:
     kind, after_s = variant
     right = INTERRUPTED | ({-signal.SIGINT} if after_s < 0.5 else frozenset())
-    yield Act(_stoppable(box, kind), right, signal=signal.SIGINT, after_s=after_s)
+    may_end = kind in QUICK and after_s > 1.0
+    yield Act(_stoppable(box, kind), right, signal=signal.SIGINT, after_s=after_s, may_end=may_end)
 
 
 @each(
@@ -438,7 +445,9 @@ def interrupt(box: Box, variant: tuple[str, float]) -> Iterable[Act]:
 )
 def terminate(box: Box, variant: tuple[str, float]) -> Iterable[Act]:
     kind, after_s = variant
-    yield Act(_stoppable(box, kind), ENDED, signal=signal.SIGTERM, after_s=after_s)
+    yield Act(
+        _stoppable(box, kind), ENDED, signal=signal.SIGTERM, after_s=after_s, may_end=kind in QUICK
+    )
 
 
 @each(
@@ -452,7 +461,12 @@ def spooled(box: Box, variant: tuple[str, int]) -> Iterable[Act]:
     words = ["check", "-"] if name == "check" else ["rounds", "add", _started(box), "-"]
     right = INTERRUPTED if number == signal.SIGINT else ENDED
     for after_s in (0.8, 3.0):
-        yield Act(words, right, signal=number, after_s=after_s, feed=long_csv(box))
+        yield Act(
+            words, right, signal=number, after_s=after_s, feed=long_csv(box), may_end=True,
+            is_loose=True,
+        )  # fmt: skip
+        if name != "check":
+            words = ["rounds", "add", _started(box, f"tune-{after_s:g}"), "-"]
     pipe = box.root / "pipe"
     os.mkfifo(pipe)
     writer = subprocess.Popen(["sleep", "30"], stdout=os.open(pipe, os.O_RDWR))
