@@ -1,7 +1,7 @@
 """Mutated logs, setups and tune folders: no traceback, no hang, no flood of memory, no lie.
 
-Run ``python benchmarks/fuzz.py --minutes 10``. Every case follows from its number alone, by a
-generator that is seeded with it. There are four kinds, and ``--only`` picks some of them:
+Run ``python benchmarks/fuzz.py --minutes 10``. A case follows from its number, by a generator that
+is seeded with it. There are four kinds, and ``--only`` picks some of them:
 
 ``log``     a sample log of any format, damaged at random
 ``forged``  a valid Arrow, Feather, Parquet or MDF log of which one field says something else
@@ -10,7 +10,8 @@ generator that is seeded with it. There are four kinds, and ``--only`` picks som
             that take one; what is accepted or added must pass ``verify``
 
 A child process tries one case after the other; the parent ends it when a case takes longer than
-``--seconds`` or too much memory. What a case may end with is a result, one of the package's own
+``--seconds``. A tune's times and marks differ from run to run; everything else of a case follows
+from its number, and what was saved can be tried as it is. What a case may end with is a result, one of the package's own
 errors, or an exit status of the contract. Anything else is saved, with the words of what happened,
 and the run goes on behind it. Finds that were mended live on in ``tests/corpus``.
 """
