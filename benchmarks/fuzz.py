@@ -10,10 +10,10 @@ is seeded with it. There are four kinds, and ``--only`` picks some of them:
             that take one; what is accepted or added must pass ``verify``
 
 A child process tries one case after the other; the parent ends it when a case takes longer than
-``--seconds``. A tune's times and marks differ from run to run; everything else of a case follows
-from its number, and what was saved can be tried as it is. What a case may end with is a result, one of the package's own
-errors, or an exit status of the contract. Anything else is saved, with the words of what happened,
-and the run goes on behind it. Finds that were mended live on in ``tests/corpus``.
+``--seconds``. What a case may end with is a result, one of the package's own errors, or an exit
+status of the contract. Anything else is saved, with the words of what happened, and the run goes
+on behind it. A tune's times and marks differ from run to run, so that what was saved is to be
+tried rather than the number. Finds that were mended live on in ``tests/corpus``.
 """
 
 from __future__ import annotations
