@@ -295,7 +295,7 @@ def _live_cells(text: str) -> Iterable[str]:
     for mark in (",", ";", "\t"):
         for row in csv.reader(io.StringIO(text, newline=""), delimiter=mark):
             for cell in row:
-                bare = cell.strip(" \"'\u00a0") if mark != "," else cell.strip(" ")
+                bare = cell.strip(' "\u00a0') if mark != "," else cell.strip(" ")
                 if bare[:1] in "=+-@" and bare and not _NUMBER.fullmatch(bare.split(",")[0]):
                     yield bare
 
