@@ -20,6 +20,7 @@ from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.proposal_folder import RESULT_FILES, mend_interrupted
 from tuneassist.files.text import frame_csv, stable_json
 from tuneassist.grid import Axes, Floats, Grid, compose_pct
+from tuneassist.inert import listed
 from tuneassist.pipeline import Proposal, checker_objection
 from tuneassist.reading import Log
 from tuneassist.settings import as_plain
@@ -86,7 +87,7 @@ def require_free(out: Path, *, overwrite: bool) -> None:
     if foreign:
         raise OutputError(
             f"{out}: the folder holds what is no result of this program: "
-            f"{', '.join(foreign[:3])}. Name a new or an empty folder."
+            f"{listed(foreign, 3)}. Name a new or an empty folder."
         )
     if found and not overwrite:
         raise OutputError(

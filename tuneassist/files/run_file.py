@@ -13,6 +13,7 @@ import pandas as pd
 
 from tuneassist.errors import LogError
 from tuneassist.files.toml_table import shown
+from tuneassist.inert import listed, quoted
 from tuneassist.reading import Log, read_log
 from tuneassist.runs import Pull, Refusal, RunSettings, find_pulls
 from tuneassist.runs.curves import curve_of, mean_curves
@@ -25,6 +26,8 @@ MAX_TABLE_ROWS = 20_000
 """A table has a row for each speed: twice as many as an engine has rpm. [1]"""
 MAX_LINE = 65_536
 """Longest line of a table. [characters]"""
+MOST_REASONS = 6
+"""Reasons that one message lists. [1]"""
 NOT_THERE = ("no column was found for", "names the column")
 """Words of the refusals after which a log is read by its headers alone: a roller's own logger has
 other columns than the one that the setup names, and full-load runs need neither lambda nor load."""
@@ -143,7 +146,7 @@ def _of_log(path: Path, setup: Setup | None) -> TuneRun:
     """Take the full-load pulls of a log; driving between them is no full load."""
     log, how = _read(path, setup)
     if not any(name in log.samples and log.samples[name].notna().any() for name in OUTPUTS):
-        found = ", ".join(column.header for column in log.columns)
+        found = listed(quoted(column.header) for column in log.columns)
         raise LogError(
             "the run has neither torque nor power.",
             where=str(path),
@@ -151,7 +154,7 @@ def _of_log(path: Path, setup: Setup | None) -> TuneRun:
         )
     found_pulls = find_pulls(log.samples, name=path.name)
     if not found_pulls.pulls:
-        why = " ".join(refusal.description for refusal in found_pulls.refusals)
+        why = " ".join(refusal.description for refusal in found_pulls.refusals[:MOST_REASONS])
         raise LogError(f"the log has no full-load pull. {why}", where=str(path), mend=TABLE)
     curve, notes = _mean_curve(found_pulls.pulls, path)
     many = len(found_pulls.pulls)

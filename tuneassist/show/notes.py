@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import pandas as pd
 
+from tuneassist.inert import listed, told
 from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
@@ -66,4 +67,4 @@ def _by_note(notes: Sequence[tuple[str, str]], logs: int) -> Iterator[str]:
         names.setdefault(note, []).append(name)
     for note, found in names.items():
         about = dict.fromkeys(found)
-        yield f"{'every log' if 1 < logs == len(about) else ', '.join(about)}: {note}"
+        yield f"{'every log' if 1 < logs == len(about) else listed(about)}: {told(note)}"
