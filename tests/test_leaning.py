@@ -272,3 +272,25 @@ def test_a_lean_spot_that_no_hold_visited_is_not_leaned(seed: int) -> None:
     found = proposal_on(made.samples, setup)
     cell = np.flatnonzero((axes.cell_rpm() == spot[0]) & (axes.cell_load() == spot[1]))[0]
     assert found.limited.step_pct[cell] >= 0
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_of_three_logs_two_of_which_read_rich_the_leaner_one_counts(seed: int) -> None:
+    # the true log is set aside by the two that agree; nothing in boost may then go lean
+    rng = np.random.default_rng(200 + seed)
+    engine = draw_engine(rng)
+    setup = Setup(axes=engine.car.axes, target=engine.car.target)
+    setup = replace(setup, limits=replace(setup.limits, boost_leanest_lambda=1.0))
+    setup = replace(setup, correction=replace(setup.correction, uniform_offset_pct=50.0))
+    logs = []
+    for number, factor in enumerate((1.0, 0.95, 0.95)):
+        made = simulate_session(engine, SessionPlan(holds=30, warm_up_s=20), rng=rng)
+        samples = made.samples.assign(**{"lambda": made.samples["lambda"] * factor})
+        logs.append(reduce_log(samples, name=f"simulated {number}", setup=setup))
+    found = propose_from(logs, setup=setup, current=Grid.zeros(setup.axes))
+    assert "simulated 0" in found.evidence.set_aside
+    axes = setup.axes
+    before = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load())
+    after = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load(), found.grid)
+    leaned = (axes.cell_load() > 105.0) & (found.limited.step_pct < 0)
+    assert not (leaned & (after > 1.5) & (after > before + 0.05)).any()

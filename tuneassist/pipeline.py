@@ -355,7 +355,7 @@ def _odd_log(
         return from_surface_scale(weights[is_used] @ fit.theta, setup.target.kind)
 
     odd = find_odd_log(y[is_used], codes, predict_without)
-    return None if odd is None else OddLog(int(names[odd.index]), odd.why)
+    return None if odd is None else replace(odd, index=int(names[odd.index]))
 
 
 def propose(logs: Sequence[Log], *, setup: Setup, current: Grid | None = None) -> Proposal:
