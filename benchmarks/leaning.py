@@ -67,6 +67,7 @@ HELD_PCT = {1: 90.0, 3: 99.0}
 TABLE_AT_MOST_S = {24: 3.0, 64: 20.0}
 LET_IT_MOVE = "[limits]\nboost_leanest_lambda = 1.0\n"  # the simulated target reaches 0.96 in boost
 LEAN_STEP_PCT, LEANEST_IN_BOOST = 5.0, 0.92  # the careful defaults
+CALM_EVERY = 4  # one unseen engine in so many is nearly right, so that holds may show no pattern
 FEWEST_FOR_CLASS = 200  # cells; a smaller class says nothing about its coverage
 
 
@@ -600,7 +601,7 @@ def lost_words(scene: Scene, proposal: Any, is_lost: np.ndarray, size: Floats) -
 
 
 def run_attacks(options: argparse.Namespace) -> bool:
-    names = [name for name in ATTACKS if all(w in name for w in options.only)]
+    names = [n for n in ATTACKS if not options.only or any(w in n for w in options.only)]
     jobs = [(name, seed) for name in names for seed in range(1, options.seeds + 1)]
     verdicts = run_all(attack, jobs, options.workers)
     print(f"\nattacks on simulated engines, {options.seeds} seeds each")
@@ -677,7 +678,8 @@ def run_honest(options: argparse.Namespace) -> bool:
 def unseen(seed: int) -> pd.DataFrame | None:
     """One drawn engine: its cells' intervals against the truth, and what the step did."""
     rng = np.random.default_rng(50_000 + seed)
-    engine = draw_engine(rng)
+    is_calm = seed % CALM_EVERY == 0
+    engine = calm_engine(rng, rng.uniform(1.0, 3.0)) if is_calm else draw_engine(rng)
     noise = replace(engine.noise, hold_pct=float(rng.uniform(0.4, 1.5)))
     engine = replace(engine, noise=noise)
     session = drive(engine, rng, holds=int(rng.integers(8, 81)))
@@ -790,7 +792,7 @@ def main() -> int:
     parser.add_argument("--tables", action="store_true", help="time of large tables")
     parser.add_argument("--seeds", type=int, default=10, help="per attack")
     parser.add_argument("--honest-engines", type=int, default=20)
-    parser.add_argument("--only", action="append", default=[], help="attacks with these words")
+    parser.add_argument("--only", action="append", default=[], help="attacks with this in the name")
     parser.add_argument("--details", action="store_true", help="also of attacks that held")
     parser.add_argument("--tree", help="checkout whose package is run; default: the one imported")
     parser.add_argument("--workers", type=int, default=1)
