@@ -12,17 +12,27 @@ from tuneassist.correction.listing import describe_limits, unwatched_ceilings
 from tuneassist.correction.proposal import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules
+from tuneassist.correction.unsafe import (
+    UnsafeHeld,
+    unsafe_held,
+    unsafe_of_record,
+    unsafe_record,
+)
 
 __all__ = [
     "SAFE_WAY",
     "Breach",
     "LimitedStep",
     "RuleSet",
+    "UnsafeHeld",
     "build_rules",
     "check_grid",
     "describe_limits",
     "limit_step",
     "propose_raw",
     "require_clean",
+    "unsafe_held",
+    "unsafe_of_record",
+    "unsafe_record",
     "unwatched_ceilings",
 ]
