@@ -6,7 +6,7 @@
 """
 
 from tuneassist.correction.breaches import Breach
-from tuneassist.correction.checker import check_grid, require_clean
+from tuneassist.correction.checker import check_grid, require_clean, verify_grid
 from tuneassist.correction.limiter import LimitedStep, limit_step
 from tuneassist.correction.listing import describe_limits, unwatched_ceilings
 from tuneassist.correction.proposal import propose_raw
@@ -35,4 +35,5 @@ __all__ = [
     "unsafe_of_record",
     "unsafe_record",
     "unwatched_ceilings",
+    "verify_grid",
 ]

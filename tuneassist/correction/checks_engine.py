@@ -12,6 +12,7 @@ from tuneassist.correction.breaches import Breach, breach_at, changed, regions_o
 from tuneassist.correction.sight import CellSeen, Job
 
 SLACK = 1e-6  # a bound is broken when passed by more than this; far below any controller [%]
+NOT_KNOWN = "where boost cannot be ruled out (boost_above_load of the setup tells)"
 ORDER = ("none", "low", "fair", "good", "never")
 
 
@@ -109,7 +110,8 @@ def lean_total_in_boost(job: Job) -> Iterator[Breach]:
             continue
         before = way * cell.old if job.has_current and not math.isnan(cell.old) else 0.0
         if way * cell.new > max(limit, before) + SLACK:
-            says = f"holds {cell.new:+.3f} % in boost, leaner than the {limit:g} % allowed"
+            where = "in boost" if job.knows_boost(cell) else NOT_KNOWN
+            says = f"holds {cell.new:+.3f} % {where}, leaner than the {limit:g} % allowed"
             yield breach_at("max_lean_total_in_boost_pct", cell, cell.new, way * limit, says)
 
 
