@@ -1,4 +1,4 @@
-"""`verify` tells what is wrong in a grid itself, whoever brought it in; the limiter tells changes."""
+"""`verify` tells what is wrong in a grid itself; the limiter's own check judges the change."""
 
 from __future__ import annotations
 
