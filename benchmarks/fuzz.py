@@ -73,7 +73,41 @@ def basis() -> tuple[tuple[str, bytes], ...]:
     with pa.ipc.new_stream(stream, table.schema) as writer:
         writer.write_table(table)
     made.append(("t.stream", stream.getvalue()))
-    return (*made, *_mdf(table))
+    return (*made, *_typed(), *_mdf(table))
+
+
+def _typed() -> list[tuple[str, bytes]]:
+    """Make tables with columns of every type that a log may have, packed and plain."""
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    place = np.arange(3000)
+    wave = np.sin(place / 20.0)
+    texts = pa.array([f"{value:.3f}" for value in 0.95 + 0.05 * wave])
+    table = pa.table(
+        {
+            "Time": pa.array(1_700_000_000_000_000 + place * 50_000).cast(pa.timestamp("us")),
+            "RPM": pa.array((3000 + 900 * wave).astype("int16")),
+            "MAP (kPa)": pa.array([f"{value:.1f}" for value in 60 + 20 * wave], pa.large_string()),
+            "Lambda": texts.dictionary_encode(),
+            "Coolant (degC)": pa.array(np.where(place % 9, 90.0, np.nan), from_pandas=True),
+            "Knock": pa.array(place % 2 == 0),
+            "Gear": pa.nulls(len(place)),
+            "Throttle": pa.array([[value] for value in wave]),
+        }
+    )
+    made = []
+    for packing in (None, "zstd"):
+        for name, new in (("arrow", pa.ipc.new_file), ("stream", pa.ipc.new_stream)):
+            sink = io.BytesIO()
+            options = pa.ipc.IpcWriteOptions(compression=packing)
+            with new(sink, table.schema, options=options) as writer:
+                writer.write_table(table, max_chunksize=1700)
+            made.append((f"typed-{packing}.{name}", sink.getvalue()))
+        sink = io.BytesIO()
+        parquet.write_table(table, sink, compression=packing or "none", row_group_size=1700)
+        made.append((f"typed-{packing}.parquet", sink.getvalue()))
+    return made
 
 
 def _mdf(table: object) -> list[tuple[str, bytes]]:
@@ -135,6 +169,19 @@ def token(data: bytes, rng: np.random.Generator) -> bytes:
         at, word = _place(data, rng), TOKENS[rng.integers(len(TOKENS))]
         data = data[:at] + word + data[at + int(rng.integers(0, 8)) :]
     return data
+
+
+def forge(data: bytes, rng: np.random.Generator) -> bytes:
+    """Write whole numbers that sizes, offsets and places must not have."""
+    out = bytearray(data)
+    for _ in range(int(2 ** rng.uniform(0, 3))):
+        width = int(rng.choice([4, 8]))
+        at = _place(data, rng) // width * width
+        least, most = -(2 ** (8 * width - 1)), 2 ** (8 * width - 1) - 1
+        some = (least, most, -1, 0, 1, 2**31 - 1, len(data), int(rng.integers(least, most)))
+        number = some[rng.integers(len(some))]
+        out[at : at + width] = number.to_bytes(width, "little", signed=True)
+    return bytes(out[: len(data)])
 
 
 def cells(data: bytes, rng: np.random.Generator) -> bytes:
@@ -217,7 +264,7 @@ def swollen(data: bytes, rng: np.random.Generator) -> bytes:
 
 
 MUTATIONS: tuple[Bytes, ...] = (
-    flip, drop, double, move, token, token, cells, cells, column, lines, cut, other, packed,
+    forge, flip, drop, double, move, token, token, cells, cells, column, lines, cut, other, packed,
     swollen,
 )  # fmt: skip
 
@@ -246,7 +293,7 @@ def case(number: int) -> Case:
     name, data = basis()[rng.integers(len(basis()))]
     is_table = not name.endswith(".csv")
     for _ in range(int(rng.integers(1, 5))):
-        some = MUTATIONS[:4] if is_table and rng.random() < 0.8 else MUTATIONS
+        some = MUTATIONS[:5] if is_table and rng.random() < 0.8 else MUTATIONS
         data = some[rng.integers(len(some))](data, rng)
     return Case(number, name, data)
 

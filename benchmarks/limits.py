@@ -58,8 +58,14 @@ WIDE_OPEN = LimitSettings(
     leanest_lambda=5.0,
     boost_leanest_lambda=5.0,
     lean_in_boost="low",
+    max_lean_step_in_boost_pct=60.0,
+    max_lean_total_in_boost_pct=90.0,
 )
 """Limits that stop nothing that the crafted cases ask for, so that one rule can be closed alone."""
+
+
+UNTOUCHED = {"unsafe_step_barred": "", "worth": 9.0, "own_high_pct": -90.0, "holds_in_all": 99}
+"""What cells have of evidence of their own where a crafted case gives it to one of them."""
 
 
 def crafted(
@@ -89,6 +95,8 @@ def crafted(
     )
     for cell, values in (changes or {}).items():
         for column, value in values.items():
+            if column not in cells:
+                cells[column] = UNTOUCHED[column]
             cells.loc[cell, column] = value
     cells["ci_low_pct"] = cells["deviation_pct"] - 1.0
     cells["ci_high_pct"] = cells["deviation_pct"] + 1.0
@@ -128,6 +136,10 @@ def random_limits(rng: np.random.Generator, axes: Axes, ignition: str) -> LimitS
         boost_leanest_lambda=rng.uniform(0.85, 1.1),
         boost_above_load=None if rng.random() < 0.7 else float(np.mean(axes.load)),
         lean_in_boost=str(rng.choice(["low", "fair", "good", "never"])),
+        max_lean_step_in_boost_pct=rng.uniform(0.5, 15),
+        max_lean_total_in_boost_pct=rng.uniform(1, 25),
+        boost_lean_min_holds=rng.uniform(0, 3),
+        boost_lean_end_pct=rng.uniform(0, 4),
         step_at_low_pct=steps[0],
         step_at_fair_pct=steps[1],
         step_at_good_pct=steps[2],
@@ -187,6 +199,13 @@ def random_cells(rng: np.random.Generator, axes: Axes, setup: Setup) -> pd.DataF
         "lambda_measured": target * (1 + deviation / 100) * rng.normal(1, 0.01, n),
         "manifold_pressure_kpa": np.where(rng.random(n) < 0.2, np.nan, rng.uniform(40, 220, n)),
     }
+    if rng.random() < 0.7:
+        frame["worth"] = rng.uniform(0, 5, n)
+        own = deviation + rng.uniform(0, 6, n)
+        frame["own_high_pct"] = np.where(rng.random(n) < 0.2, np.nan, own)
+        frame["holds_in_all"] = int(rng.integers(5, 80))
+    if rng.random() < 0.3:
+        frame["unsafe_step_barred"] = np.where(rng.random(n) < 0.4, "a doubt", "")
     for name, (mean, width) in READINGS.items():
         if rng.random() < 0.7:
             top = rng.normal(mean, width, n)
@@ -250,6 +269,9 @@ WIDER = {
     "step_at_good_pct": 1,
     "leanest_lambda": 0.01,
     "boost_leanest_lambda": 0.01,
+    "max_lean_step_in_boost_pct": 1,
+    "max_lean_total_in_boost_pct": 1,
+    "boost_lean_end_pct": 1,
     "richest_lambda": -0.01,
 }
 

@@ -43,6 +43,7 @@ def table(
     if fit is None and is_value.any():
         y = holds["need_ln"].to_numpy(dtype=float)[is_value]
         fit = fit_lattice(AXES, weights[is_value], y, np.full(len(y), 1e-3))
+    holds = holds.assign(total_need_ln=holds["need_ln"], within_se=1e-3, log_number=0)
     return cell_table(
         AXES,
         target=target,
@@ -51,6 +52,19 @@ def table(
         weights=weights,
         fit=fit,
         correction=WORDS,
+    )
+
+
+def table_with_doubt(holds: pd.DataFrame, fit: LatticeFit, lean_ln: float) -> pd.DataFrame:
+    return cell_table(
+        AXES,
+        target=TARGET,
+        current=Grid.zeros(AXES),
+        holds=holds.assign(total_need_ln=holds["need_ln"], within_se=1e-3, log_number=0),
+        weights=bilinear_weights(AXES, holds["rpm"], holds["load"]),
+        fit=fit,
+        correction=WORDS,
+        lean_ln=lean_ln,
     )
 
 
@@ -119,7 +133,16 @@ def grid_of_holds() -> pd.DataFrame:
     rng = np.random.default_rng(1)
     points = [(r, c) for r in (1000, 1500, 2500, 3500) for c in (25, 60, 95)]
     holds = holds_at(points)
-    return holds.assign(need_ln=0.03 + 0.002 * rng.standard_normal(len(holds)))
+    slope = 0.04 * (holds["rpm"] - 1000.0) / 1000.0 + 0.02 * (holds["load"] - 20.0) / 40.0
+    return holds.assign(need_ln=0.03 + slope + 0.002 * rng.standard_normal(len(holds)))
+
+
+def level_fit(holds: pd.DataFrame) -> LatticeFit:
+    """A fit that is the same in every cell, so that only the grid in force tells cells apart."""
+    weights = bilinear_weights(AXES, holds["rpm"], holds["load"])
+    fit = fit_lattice(AXES, weights, holds["need_ln"], np.full(len(holds), 1e-3))
+    same = np.full(AXES.size, float(holds["need_ln"].iloc[0]))
+    return replace(fit, theta=same, covariance=1e-6 * np.eye(AXES.size))
 
 
 def test_deviation_counts_holds_and_samples_by_hand() -> None:
@@ -132,8 +155,41 @@ def test_deviation_counts_holds_and_samples_by_hand() -> None:
     assert corner["ci_low_pct"] < corner["deviation_pct"] < corner["ci_high_pct"]
     assert corner["confidence"] == "good"
     assert corner["lambda_measured"] == pytest.approx(0.9 * (1 + corner["deviation_pct"] / 100))
-    assert corner["effective_n"] > 1
-    assert corner["evidence"] == "no pattern over speed and load: mean of all holds"
+    assert corner["effective_n"] > 0
+    assert corner["evidence"] == ""
+    assert corner["holds_in_all"] == 12
+
+
+def test_without_a_pattern_no_cell_is_more_than_low() -> None:
+    rng = np.random.default_rng(1)
+    holds = grid_of_holds().assign(need_ln=0.03 + 0.002 * rng.standard_normal(12))
+    found = table(holds)
+    assert set(found["confidence"]) == {"low", "none"}
+    assert (
+        found.loc[found["confidence"].eq("low"), "evidence"]
+        .eq("the holds show no pattern over speed and load")
+        .all()
+    )
+
+
+def test_what_was_seen_in_a_cell_itself_is_told_apart_from_its_neighbours() -> None:
+    # three holds at the breakpoint, by hand: mean 0.03 + slope, se of three of scatter s and own
+    # error 0.001: sqrt((s^2 + 1e-6) / 3); nothing was seen nearest to (1000, 140)
+    holds = pd.concat([grid_of_holds(), holds_at([(4000, 60)] * 3, need=0.17)], ignore_index=True)
+    weights = bilinear_weights(AXES, holds["rpm"], holds["load"])
+    fit = fit_lattice(AXES, weights, holds["need_ln"], np.full(len(holds), 1e-3))
+    found = table(holds, fit=fit)
+    own = cell(found, 4000, 60)
+    middle = (own["own_low_pct"] + own["own_high_pct"]) / 2.0
+    # the middle of exp(a - h) and exp(a + h) lies exp(a) (cosh(h) - 1) above exp(a)
+    h = np.log((1 + own["own_high_pct"] / 100) / (1 + own["own_low_pct"] / 100)) / 2
+    assert middle == pytest.approx(100 * (np.exp(0.17) * np.cosh(h) - 1), abs=0.01)
+    least = np.sqrt((fit.hold_scatter**2 + 1e-6) / 3)
+    quantile = fit.half_width()[0] / fit.standard_error[0]
+    assert h == pytest.approx(quantile * least, rel=0.02)
+    assert np.isnan(cell(found, 1000, 140)["own_high_pct"])
+    moved = cell(table_with_doubt(holds, fit, lean_ln=0.05), 4000, 60)
+    assert moved["own_high_pct"] > own["own_high_pct"] + 5.0
 
 
 def test_where_the_evidence_does_not_reach_nothing_is_claimed() -> None:
@@ -152,7 +208,7 @@ def test_the_correction_in_force_is_taken_off_the_total_need() -> None:
     holds = grid_of_holds().assign(need_ln=np.log(1.05))
     values = np.full(AXES.shape, 5.0)
     values[1, 1] = 2.0
-    found = table(holds, current=Grid(AXES, values))
+    found = table(holds, current=Grid(AXES, values), fit=level_fit(holds))
     assert cell(found, 1000, 20)["deviation_pct"] == pytest.approx(0.0, abs=1e-3)
     assert cell(found, 2000, 60)["deviation_pct"] == pytest.approx(2.941, abs=1e-3)
     for name in ("ci_low_pct", "ci_high_pct"):  # the interval moves along

@@ -532,3 +532,16 @@ def test_a_sound_matrix_is_inverted_as_it_is_and_an_indefinite_one_is_refused() 
     assert log_det == pytest.approx(np.linalg.slogdet(sound)[1], rel=1e-9)
     with pytest.raises(linalg.LinAlgError):
         inverse_and_log_det(with_eigenvalues(np.r_[-1.0, np.ones(9)]))
+
+
+@pytest.mark.parametrize("times", [30, 400])
+def test_holds_that_stand_many_times_leave_the_fit_sound(times: int) -> None:
+    # repeats do not scatter, so that the fit follows every hold; in the plain form the level of
+    # the surface then comes from the difference of two like numbers, and turns out negative
+    made = Made(hill, m=60, seed=3)
+    index = np.tile(np.arange(60), times)
+    fit = fit_lattice(AXES, made.weights[index], made.y[index], made.own[index])
+    np.testing.assert_allclose(made.weights @ fit.theta, made.y, atol=0.01)
+    se = np.sqrt(np.asarray(made.weights.power(2) @ np.diag(fit.covariance)))
+    assert np.isfinite(fit.standard_error).all()
+    assert (se > 0).all()

@@ -299,8 +299,12 @@ def test_one_round_of_the_default_limits_takes_smooth_errors_away(size):
     raw = propose_raw(cells, target_kind="aim", correction=CorrectionSettings())
     result = limit_step(raw, current=Grid.zeros(axes), setup=setup)
     left = 100 * ((1 + truth / 100) / (1 + result.step_pct / 100) - 1)
-    assert np.sqrt(np.mean(left**2)) < 0.15
-    assert np.abs(left).max() < 0.75
+    # in boost a rich cell is left where one proposal may lean it no further
+    is_held = (axes.cell_load() > 105) & (truth < -5)
+    assert np.sqrt(np.mean(left[~is_held] ** 2)) < 0.15
+    assert np.abs(left[~is_held]).max() < 0.75
+    assert left[is_held].max() < 0
+    np.testing.assert_allclose(result.step_pct[is_held], -5.0, atol=0.11)
 
 
 # --- every rule is needed -----------------------------------------------------------------------
@@ -313,6 +317,26 @@ NEEDED = {
         {CENTRE: lean(-20.0, manifold_pressure_kpa=190.0)},
         {"ceilings": {"boost": Ceiling(124.1)}, **DIESEL_AIR},
         "boost_ceiling",
+    ),
+    "unsafe_step_barred": (
+        {CENTRE: lean(-5.0, unsafe_step_barred="its sensor is dead")},
+        {},
+        "unsafe_step_barred",
+    ),
+    "own_evidence": (
+        {CENTRE: lean(-5.0, worth=1.0, own_high_pct=-3.0)},
+        {"load": BOOST_LOADS},
+        "own_evidence",
+    ),
+    "max_lean_step_in_boost_pct": (
+        {CENTRE: lean(-5.0)},
+        {"load": BOOST_LOADS, "max_lean_step_in_boost_pct": 2.0},
+        "max_lean_step_in_boost_pct",
+    ),
+    "max_lean_total_in_boost_pct": (
+        {CENTRE: lean(-5.0)},
+        {"load": BOOST_LOADS, "max_lean_total_in_boost_pct": 2.0},
+        "max_lean_total_in_boost_pct",
     ),
     "lean_in_boost": (
         {CENTRE: lean(-5.0, confidence="fair")},

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -190,6 +191,47 @@ def test_a_scheduler_that_does_not_answer_is_said(folder, monkeypatch) -> None:
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(InputError, match=r"pip install tuneassist\[cluster\]"):
         reduce_files(files_of(folder), CAR, scheduler="tcp://127.0.0.1:9")
+
+
+def test_a_stranger_who_takes_the_call_and_says_nothing_is_not_waited_for(tmp_path) -> None:
+    pytest.importorskip("distributed")
+    with socket.socket() as stranger:
+        stranger.bind(("127.0.0.1", 0))
+        stranger.listen()
+        address = f"tcp://127.0.0.1:{stranger.getsockname()[1]}"
+        began = time.monotonic()
+        done = run("check", LOGS[0], "--setup", SETUP, "--scheduler", address)
+    assert done.returncode == 3
+    assert time.monotonic() - began < 30  # 10 s on a quiet machine
+    assert done.stderr.startswith(
+        f"tuneassist: --scheduler: no Dask scheduler answers at {address}"
+    )
+    assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_a_scheduler_without_workers_is_said(folder, monkeypatch) -> None:
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr(parallel, "CONNECT_S", 2.0)
+    with (
+        distributed.LocalCluster(n_workers=0, processes=True, dashboard_address=None) as made,
+        pytest.raises(InputError, match="has no workers"),
+    ):
+        reduce_files(files_of(folder)[:1], CAR, scheduler=made.scheduler_address)
+
+
+def test_the_help_says_that_a_cluster_must_be_trusted_and_why_it_must() -> None:
+    """The library unpickles what says that it is pickled, whatever deserialisers are allowed."""
+    protocol = pytest.importorskip("distributed.protocol")
+    frames = protocol.core.dumps({"answer": protocol.ToPickle(Rogue())})
+    with pytest.raises(ZeroDivisionError):
+        protocol.core.loads(frames, deserializers=["msgpack"])
+    assert "trust like this computer" in " ".join(run("propose", "--help").stdout.split())
+
+
+class Rogue:
+    def __reduce__(self) -> tuple[object, ...]:
+        return divmod, (1, 0)
 
 
 def test_frames_are_compared_to_the_bit() -> None:

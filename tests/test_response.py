@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -223,8 +225,20 @@ def test_the_fit_is_generalised_least_squares_as_statsmodels_has_it():
     root = rng.standard_normal((12, 12))
     covariance = root @ root.T + 12.0 * np.eye(12)
     y = x @ np.array([0.8, -0.3]) + 0.1 * rng.standard_normal(12)
-    pair = module._Comparison(y, y, covariance, y, y)
+    pair = module._Comparison(y, y, np.full(12, 12.0), root, y, y)
     line = module._fit_line(pair, [x[:, 0], x[:, 1]])
     wanted = sm.GLS(y, x, sigma=covariance).fit(cov_type="fixed scale")
     assert line.value == pytest.approx(wanted.params, rel=1e-9)
     assert line.error == pytest.approx(wanted.bse, rel=1e-9)  # no hold is wild, so not widened
+
+
+def test_many_new_holds_take_memory_by_their_number_and_not_by_its_square(first):
+    now = full_step()
+    few, count = judge(first, second(now), now), 4000
+    tracemalloc.start()
+    many = judge(first, second(now, n=count), now)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert few.verdict == many.verdict == "as expected"
+    assert many.holds > 0.9 * count
+    assert peak < 0.5 * 8 * count**2  # half of one table of every hold against every other

@@ -11,8 +11,11 @@ import pytest
 from tuneassist.runs import (
     AirState,
     NamedSamples,
+    Pull,
+    Refusal,
     RunsComparison,
     RunSettings,
+    compare,
     compare_runs,
     refusals_frame,
 )
@@ -328,3 +331,19 @@ def test_whole_second_stamps_and_a_repeating_index_do_not_hide_pulls() -> None:
     repeating = good.set_axis(np.zeros(len(good), dtype=int))
     for samples in (stamped, repeating):
         assert len(compare_runs([NamedSamples("log", samples)], [], engine=DIESEL).pulls) == 3
+
+
+def test_the_steps_that_pulls_open_are_those_that_a_look_at_every_pull_finds() -> None:
+    rng = np.random.default_rng(3)
+    rules = RunSettings()
+    first = np.cumsum(rng.uniform(8.0, 20.0, 40))
+    pulls = [
+        Pull("x", n, pd.DataFrame({"time_s": [start, start + 6.0]}), "rising", "pedal_pct")
+        for n, start in enumerate(first, start=1)
+    ]
+    at = np.append(rng.uniform(0.0, first[-1] + 20.0, 300), [first[0] - rules.response_s, first[5]])
+    steps = [Refusal("speed moved", "", {"start_s": float(time)}) for time in at]
+    wanted = [any(a - rules.response_s <= t <= a + 6.0 for a in first) for t in at]
+    assert 50 < sum(wanted) < 290
+    assert compare._opens(steps, pulls, rules).tolist() == wanted
+    assert not compare._opens([Refusal("no pedal", ""), *steps], [], rules).any()

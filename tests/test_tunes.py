@@ -13,6 +13,7 @@ from report_makers import VAN, full_load, write_full_load
 from report_makers import run as cli
 
 from tuneassist.errors import GridError, InputError, LogError, SetupError
+from tuneassist.files import run_file as module
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.run_file import read_run
 from tuneassist.files.setup_file import read_setup
@@ -300,6 +301,32 @@ def test_a_run_saved_by_a_spreadsheet_is_read(tmp_path: Path):
     path = tmp_path / "run.csv"
     path.write_bytes('\ufeffRPM;Power_kW;note\r\n"2000,5";31,5;x\r\n'.encode())
     assert read_run(path).curve.to_dict("list") == {"rpm": [2000.5], "power_kw": [31.5]}
+
+
+def test_no_more_of_a_file_is_read_than_a_table_may_have(tmp_path: Path, monkeypatch):
+    log = write_full_load(tmp_path / "log.csv", full_load(stock_diesel(), seed=1))
+    asked = []
+    islice = module.islice
+    monkeypatch.setattr(module, "islice", lambda it, most: asked.append(most) or islice(it, most))
+    assert "full-load pulls of log.csv" in read_run(log).words
+    assert asked == [1]  # the header alone tells a log from a table
+    monkeypatch.setattr(module, "MAX_TABLE_ROWS", 3)
+    path = tmp_path / "run.csv"
+    for rows in (3, 4):
+        text = "rpm,torque_nm\n" + "".join(f"{1000 + 500 * i},200\n" for i in range(rows))
+        path.write_text(text, encoding="utf-8")
+        if rows == 3:
+            assert len(read_run(path).curve) == 3
+    with pytest.raises(LogError, match="more than 3 rows"):
+        read_run(path)
+
+
+@pytest.mark.parametrize("spoilt", [b"3000,\xff\n", b"3000,2" + b"0" * 70_000 + b"\n"])
+def test_a_table_that_is_no_text_further_down_is_not_read_in_part(tmp_path: Path, spoilt: bytes):
+    path = tmp_path / "run.csv"
+    path.write_bytes(b"rpm,torque_nm\n1000,200\n2000,210\n" + spoilt)
+    with pytest.raises(InputError):
+        read_run(path)
 
 
 def test_a_run_that_is_nothing_known_is_refused(tmp_path: Path):

@@ -1,6 +1,20 @@
-"""``python -m tuneassist``: the same as the installed command."""
+"""``python -m tuneassist``: the same as the installed command.
 
-from tuneassist.cli.app import main
+A stop is listened for before the commands are imported, which takes a noticeable time.
+"""
+
+from tuneassist import stopping
+
+
+def main() -> None:
+    """Run the command line."""
+    try:
+        stopping.listen()
+        from tuneassist.cli.app import main as run
+    except stopping.Stopped as stop:
+        stopping.end(stop.status)
+    run()
+
 
 if __name__ == "__main__":
     main()

@@ -16,6 +16,11 @@ from tuneassist.errors import GridError
 
 Floats = npt.NDArray[np.float64]
 
+MAX_BREAKPOINTS = 256
+"""Most breakpoints of an axis: controllers' tables have up to some 64. [1]"""
+MAX_CELLS = 4096
+"""Most cells of a grid, 64 x 64: time and memory of the fit grow faster than they do. [1]"""
+
 
 @dataclass(frozen=True, eq=False)
 class Axes:
@@ -35,7 +40,8 @@ class Axes:
     Raises
     ------
     GridError
-        When an axis has fewer than two breakpoints, is not finite, or does not rise.
+        When an axis has fewer than two breakpoints or more than `MAX_BREAKPOINTS`, is not finite,
+        or does not rise, or when there are more than `MAX_CELLS` cells.
     """
 
     rpm: Floats
@@ -50,6 +56,13 @@ class Axes:
             points.setflags(write=False)
             object.__setattr__(self, name, points)
             _check_axis(points, name=name, where=self.where)
+        if self.size > MAX_CELLS:
+            raise GridError(
+                f"{len(self.rpm)} rpm and {len(self.load)} load breakpoints make {self.size} "
+                f"cells; at most {MAX_CELLS} are worked with.",
+                where=self.where,
+                mend="Use fewer breakpoints, such as every other one of the longer axis.",
+            )
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -91,6 +104,12 @@ def _check_axis(points: Floats, *, name: str, where: str) -> None:
             f"the {name} axis has {points.size} breakpoint(s).",
             where=where,
             mend="It needs at least two.",
+        )
+    if len(points) > MAX_BREAKPOINTS:
+        raise GridError(
+            f"the {name} axis has {len(points)} breakpoints.",
+            where=where,
+            mend=f"At most {MAX_BREAKPOINTS} are worked with.",
         )
     if not np.isfinite(points).all():
         raise GridError(f"the {name} axis holds a value that is not a number.", where=where)

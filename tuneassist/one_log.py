@@ -246,7 +246,6 @@ def sum_log_passes(
     delay: SensorDelay,
     stops: tuple[float, float],
     setup: Setup,
-    rows: slice = slice(None),
 ) -> pd.DataFrame:
     """Sum what a log saw on its way through the cells.
 
@@ -257,25 +256,22 @@ def sum_log_passes(
     lam
         Lambda as logged, not yet put in its place; None without. [lambda]
     masks
-        Every filter's mask of these samples, True = usable.
+        Every filter's mask, True = usable. They may be shorter than the line, whose end is there
+        for lambda that arrives late.
     delay, stops, setup
         As found in the log, and its setup.
-    rows
-        Samples that are counted; the others are there for the delay.
     """
-    moving = np.zeros(len(line["time_s"]), dtype=bool)
+    time_s, rpm, load = (line[name] for name in ("time_s", "rpm", "load"))
+    count = len(masks["moving"])
+    moving, need = np.zeros(len(time_s), dtype=bool), np.full(len(time_s), np.nan)
     if lam is not None:
         others = [mask for name, mask in masks.items() if name != "moving"]
-        moving[rows] = np.logical_and.reduce(others)[rows] & ~masks["moving"][rows]
-        dead_s = setup.steady.window_s
-        moving &= long_after_cut(line["time_s"], masks["fuel cut"], dead_s)
-    time_s, rpm, load = (line[name] for name in ("time_s", "rpm", "load"))
-    need = np.full(len(time_s), np.nan)
-    if lam is not None and moving.any():
-        at = np.flatnonzero(moving)
-        seen = lambda_when_moving(time_s, rpm, load, lam, delay=delay, rows=moving)[at]
+        is_free = long_after_cut(time_s[:count], masks["fuel cut"], setup.steady.window_s)
+        moving[:count] = np.logical_and.reduce([*others, ~masks["moving"], is_free])
+    at = np.flatnonzero(moving)
+    if lam is not None and len(at):
         value, stop = need_values(
-            seen,
+            lambda_when_moving(time_s, rpm, load, lam, delay=delay, rows=moving)[at],
             target_lambda=target_at(setup.axes, setup.target.table, rpm[at], load[at]),
             trims={name: line[name][at] for name in TRIM_COLUMNS if name in line},
             stops=stops,

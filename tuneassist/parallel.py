@@ -7,18 +7,24 @@ wherever it runs: the results are equal to the last bit, and come in the order o
 
 from __future__ import annotations
 
+import logging
 import multiprocessing
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from importlib import import_module
+from itertools import islice
 from pathlib import Path
+from queue import Empty, SimpleQueue
+from threading import Thread
 from typing import TYPE_CHECKING, Any
 
-from tuneassist.errors import InputError, TuneassistError
+from tuneassist import stopping
+from tuneassist.errors import InputError, LogError, TuneassistError
 from tuneassist.one_log import LogEvidence
 from tuneassist.reading import Log, LogReader
 from tuneassist.reading.log import Progress
@@ -27,9 +33,16 @@ from tuneassist.reduction import reduce_parts
 if TYPE_CHECKING:
     from tuneassist.settings import Setup
 
-#: How often a log is given to another worker after one was lost. A log that takes a worker down
-#: with it would take all of them. [1]
+#: How often a cluster gives a log to another worker after one was lost. A log that takes a worker
+#: down with it would take all of them. [1]
 MAX_LOST_WORKERS = 3
+
+CONNECT_S = 8.0
+"""How long a scheduler may take to answer and to show a worker; with the start of the library it
+makes the ten seconds after which a user should know. [s]"""
+
+MOST_SHOWN = 160
+"""Characters of what a cluster says, or of its address, in a message. [1]"""
 
 #: Threads that are made for being copied: the allocator's holds its locks over a fork.
 FORK_SAFE_THREADS = frozenset({"jemalloc_bg_thd"})
@@ -52,6 +65,12 @@ class ReducedLog:
 
     log: Log
     evidence: LogEvidence
+
+    def called(self, name: str) -> ReducedLog:
+        """Return the same log under another name."""
+        holds = self.evidence.holds.assign(log=name)
+        evidence = replace(self.evidence, name=name, holds=holds)
+        return replace(self, log=replace(self.log, name=name), evidence=evidence)
 
 
 Answer = ReducedLog | TuneassistError
@@ -164,22 +183,44 @@ def _work(path: str, name: str, setup: Setup) -> Answer:
 
 
 def _on_cores(files: Sequence[LogFile], setup: Setup, workers: int, tell: Done) -> list[Answer]:
-    """Share the logs among processes; those of a process that died are shared out again."""
+    """Share the logs among processes; those that a dead process may have had are read alone."""
     answers: dict[int, Answer] = {}
-    lost = 0
-    while len(answers) < len(files):
-        left = [index for index in range(len(files)) if index not in answers]
-        with _pool(workers if lost < MAX_LOST_WORKERS else 1) as pool:
-            tasks = {_submit(pool, files[index], setup): index for index in left}
-            try:
-                for task in as_completed(tasks):
-                    answers[tasks[task]] = task.result()
-                    tell(len(answers), files[tasks[task]].name)
-            except BrokenProcessPool as error:
-                lost += 1
-                if lost > MAX_LOST_WORKERS:
-                    raise _too_many_lost(files, answers) from error
+
+    def take(index: int, answer: Answer) -> None:
+        answers[index] = answer
+        tell(len(answers), files[index].name)
+
+    while left := [index for index in range(len(files)) if index not in answers]:
+        for index in _share_out(files, left, setup, workers, take):
+            if _share_out(files, [index], setup, 1, take):
+                take(index, _deadly(files[index]))
     return [answers[index] for index in range(len(files))]
+
+
+def _share_out(
+    files: Sequence[LogFile],
+    left: Sequence[int],
+    setup: Setup,
+    workers: int,
+    take: Callable[[int, Answer], None],
+) -> list[int]:
+    """Give each process one log at a time; returns those at work when a process died."""
+    waiting = iter(left)
+    tasks: dict[Future[Answer], int] = {}
+    at_work: set[int] = set()
+    with _pool(min(workers, len(left))) as pool:
+        try:
+            while True:
+                for index in islice(waiting, workers - len(at_work)):
+                    at_work.add(index)
+                    tasks[_submit(pool, files[index], setup)] = index
+                if not at_work:
+                    return []
+                for task in wait(tasks, return_when=FIRST_COMPLETED).done:
+                    take(tasks[task], task.result())
+                    at_work.discard(tasks.pop(task))
+        except BrokenProcessPool:
+            return sorted(at_work)
 
 
 def _is_alone() -> bool:
@@ -191,7 +232,8 @@ def _is_alone() -> bool:
     if sys.platform != "linux":
         return False
     try:
-        tasks = Path("/proc/self/task").iterdir()
+        listens = str(stopping.watcher_id())  # it waits for a signal, and holds nothing
+        tasks = [task for task in Path("/proc/self/task").iterdir() if task.name != listens]
         names = [(task / "comm").read_text(encoding="utf-8").strip() for task in tasks]
     except OSError:
         return False
@@ -199,31 +241,46 @@ def _is_alone() -> bool:
 
 
 def _submit(pool: ProcessPoolExecutor, file: LogFile, setup: Setup) -> Future[Answer]:
-    return pool.submit(_work, str(file.path), file.name, setup)
+    with stopping.held_back():  # it may start a process
+        return pool.submit(_work, str(file.path), file.name, setup)
 
 
 @contextmanager
 def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
-    """Open a pool of processes: copies of this one where that is safe, else fresh ones."""
+    """Open a pool of processes: copies of this one where that is safe, else fresh ones.
+
+    They are killed where something else than their own death ends the work: a stop does not wait.
+    """
     context = multiprocessing.get_context("fork" if _is_alone() else "spawn")
-    pool = ProcessPoolExecutor(max_workers=workers, mp_context=context)
+    others = set(multiprocessing.active_children())
+    pool = ProcessPoolExecutor(
+        max_workers=workers, mp_context=context, initializer=stopping.be_worker
+    )
     try:
         yield pool
+    except BaseException:
+        for worker in set(multiprocessing.active_children()) - others:
+            worker.kill()
+        raise
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _too_many_lost(files: Sequence[LogFile], answers: dict[int, Answer]) -> InputError:
-    missing = [file.name for index, file in enumerate(files) if index not in answers]
-    return InputError(
-        f"worker processes die one after the other; not done: {', '.join(missing[:5])}.",
-        where="--workers",
-        mend="Is there enough memory? Try --workers 1.",
+def _deadly(file: LogFile) -> LogError:
+    return LogError(
+        "worker processes die of this log, also where it is the only one that is read.",
+        where=file.name,
+        mend="It is damaged, or there is too little memory: leave it out, or export it again.",
     )
 
 
 def _on_cluster(files: Sequence[LogFile], setup: Setup, address: str, tell: Done) -> list[Answer]:
-    """Hand the logs to a Dask scheduler, which gives those of a lost worker to another."""
+    """Hand the logs to a Dask scheduler, which gives those of a lost worker to another.
+
+    Its messages are unpickled here, whatever the tasks return: the library unpickles what a message
+    says is pickled (``distributed.protocol.core.loads``), and no argument turns that off. So a
+    cluster must be trusted like this computer, which the help of ``--scheduler`` says.
+    """
     try:
         distributed: Any = import_module("distributed")
     except ImportError as error:
@@ -232,15 +289,8 @@ def _on_cluster(files: Sequence[LogFile], setup: Setup, address: str, tell: Done
             where="--scheduler",
             mend="Install it with: pip install tuneassist[cluster]; or use --workers.",
         ) from error
-    try:
-        client = distributed.Client(address, timeout=10, set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as error:
-        raise InputError(
-            f"no Dask scheduler answers at {address}.",
-            where="--scheduler",
-            mend="Start one with `dask scheduler`, and workers with `dask worker ADDRESS`.",
-        ) from error
-    with client:
+    answers: dict[int, Answer] = {}
+    with _hushed(), _client_of(distributed, address) as client:
         tasks = {
             client.submit(
                 _work,
@@ -252,23 +302,80 @@ def _on_cluster(files: Sequence[LogFile], setup: Setup, address: str, tell: Done
             ): index
             for index, file in enumerate(files)
         }
-        answers: dict[int, Answer] = {}
         for task in distributed.as_completed(list(tasks), loop=client.loop):
             answers[tasks[task]] = _result_of(task, files[tasks[task]])
             tell(len(answers), files[tasks[task]].name)
     return [answers[index] for index in range(len(files))]
 
 
+@contextmanager
+def _hushed() -> Iterator[None]:
+    """Keep the library from logging tracebacks: what a user must know is raised."""
+    before = logging.root.manager.disable
+    logging.disable(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.disable(before)
+
+
+@contextmanager
+def _client_of(distributed: Any, address: str) -> Iterator[Any]:
+    """Connect to a scheduler that has workers, within `CONNECT_S`."""
+    until = time.monotonic() + CONNECT_S
+    opened: SimpleQueue[Any] = SimpleQueue()
+    # a thread, since the library waits for ever for one that takes the call and says nothing
+    Thread(target=_open_client, args=(distributed, address, opened), daemon=True).start()
+    try:
+        client = opened.get(timeout=CONNECT_S)
+    except Empty:
+        client = None
+    if client is None:
+        raise InputError(
+            f"no Dask scheduler answers at {address[:MOST_SHOWN]}.",
+            where="--scheduler",
+            mend="Start one with `dask scheduler`, and workers with `dask worker ADDRESS`.",
+        )
+    with client:
+        try:
+            client.wait_for_workers(1, timeout=max(1.0, until - time.monotonic()))
+        except Exception as error:
+            raise _no_workers(address) from error
+        yield client
+
+
+def _open_client(distributed: Any, address: str, opened: SimpleQueue[Any]) -> None:
+    """Put the client in the queue, or None whatever the library says to an address."""
+    client = None
+    with suppress(Exception):
+        client = distributed.Client(address, timeout=CONNECT_S / 2, set_as_default=False)
+    opened.put(client)
+
+
+def _no_workers(address: str) -> InputError:
+    return InputError(
+        f"the Dask scheduler at {address[:MOST_SHOWN]} has no workers.",
+        where="--scheduler",
+        mend="Start some with `dask worker ADDRESS`.",
+    )
+
+
 def _result_of(task: Any, file: LogFile) -> Answer:
     try:
-        answer: Answer = task.result()
+        answer = task.result()
     except TuneassistError:
         raise
     except Exception as error:  # whatever the cluster says about a log it cannot get done
-        words = " ".join(str(error).split())[:160]
-        raise InputError(
-            f"the cluster could not reduce this log ({type(error).__name__}: {words}).",
-            where=file.name,
-            mend="Every worker needs the same program and the log under the same path.",
-        ) from error
-    return answer
+        words = " ".join(str(error).split())[:MOST_SHOWN]
+        raise _not_reduced(file, f"{type(error).__name__}: {words}") from error
+    if isinstance(answer, ReducedLog | TuneassistError):
+        return answer
+    raise _not_reduced(file, f"{type(answer).__name__} came back")
+
+
+def _not_reduced(file: LogFile, why: str) -> InputError:
+    return InputError(
+        f"the cluster could not reduce this log ({why}).",
+        where=file.name,
+        mend="Every worker needs the same program and the log under the same path.",
+    )

@@ -26,6 +26,7 @@ from tuneassist.correction import (
 from tuneassist.errors import NoEvidenceError, RuleBreachError
 from tuneassist.evidence import cells as cell_stage
 from tuneassist.evidence.consistency import OddLog, find_odd_log
+from tuneassist.evidence.copies import is_original
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
 from tuneassist.evidence.leaning import doubt_of_logs, doubt_of_scale
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale
@@ -160,6 +161,7 @@ def gather(
         ],
         ignore_index=True,
     )
+    is_counted = is_original(holds)
     if fade_ln is not None:
         fade = np.repeat(np.asarray(fade_ln, dtype=float), [len(log.holds) for log in logs])
         holds["within_se"] = np.hypot(holds["within_se"], fade)
@@ -167,7 +169,7 @@ def gather(
     weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
     index = np.repeat(np.arange(len(logs), dtype=np.int64), [len(log.holds) for log in logs])
     holds["log_number"] = index
-    is_value = holds["stop"].eq("").to_numpy()
+    is_value = holds["stop"].eq("").to_numpy() & is_counted
     aside = _odd_logs(setup, holds, weights, index, is_value)
     set_aside = {logs[odd.index].name: odd.why for odd in aside}
     is_aside = np.isin(index, [odd.index for odd in aside])
@@ -177,7 +179,7 @@ def gather(
     holds["weight"] = 0.0
     if fit is not None:
         holds.loc[is_used, "weight"] = fit.weight
-    kept = ~is_aside
+    kept = ~is_aside & is_counted
     doubt = doubt_of_logs([log.name for log in logs], holds, fit=fit, aside=aside)
     cells = cell_stage.cell_table(
         setup.axes,
@@ -188,18 +190,21 @@ def gather(
         fit=fit,
         correction=setup.correction,
         lean_ln=doubt.lean_ln,
-        passes=_passes(logs, grids, setup=setup, fit=fit, aside={odd.index for odd in aside}),
+        passes=_passes(logs, grids, holds[kept], setup=setup, fit=fit),
     )
     scale = doubt_of_scale(cells, setup)
     barred = (*doubt.barred, *scale.barred)
     cells["unsafe_step_barred"] = "; ".join(barred)
-    for name, peak in _peaks(logs).items():
+    for name, peak in highest_seen(logs).items():
         cells[name] = peak
-    notes = [*dict.fromkeys(note for log in logs for note in log.notes)]
-    notes += [*barred, *doubt.notes, *scale.notes]
-    if unwatched := unwatched_ceilings(cells, setup=setup):
-        names = ", ".join(unwatched)
-        notes.append(f"no log has a reading for these ceilings, so they protect nothing: {names}")
+    notes = (
+        *dict.fromkeys(note for log in logs for note in log.notes),
+        *barred,
+        *doubt.notes,
+        *scale.notes,
+        *_copies_notes(is_counted),
+        *_unwatched_notes(cells, setup),
+    )
     return Evidence(
         cells,
         holds,
@@ -208,6 +213,24 @@ def gather(
         set_aside,
         (*notes, *_fit_notes(fit, logs, set_aside, cells)),
     )
+
+
+def _copies_notes(is_counted: Mask) -> tuple[str, ...]:
+    copies = int(np.sum(~is_counted))
+    if not copies:
+        return ()
+    return (
+        f"{copies} of {len(is_counted)} holds repeat another to the last digit, as where a session "
+        "stands in the logs more than once; each was counted once",
+    )
+
+
+def _unwatched_notes(cells: pd.DataFrame, setup: Setup) -> tuple[str, ...]:
+    unwatched = unwatched_ceilings(cells, setup=setup)
+    if not unwatched:
+        return ()
+    names = ", ".join(unwatched)
+    return (f"no log has a reading for these ceilings, so they protect nothing: {names}",)
 
 
 def with_total_need(holds: pd.DataFrame, grid: Grid, *, acts_on: str) -> pd.DataFrame:
@@ -237,26 +260,31 @@ def with_total_need(holds: pd.DataFrame, grid: Grid, *, acts_on: str) -> pd.Data
 def _passes(
     logs: Sequence[LogEvidence],
     grids: Sequence[Grid],
+    holds: pd.DataFrame,
     *,
     setup: Setup,
     fit: LatticeFit | None,
-    aside: set[int],
 ) -> dict[int, PassEvidence]:
-    """What each log saw on its way, those set aside left out, by the log's number."""
+    """What each log saw on its way, by the log's number, where any of its holds counts."""
     found: dict[int, PassEvidence] = {}
+    counted = holds["log_number"].value_counts()
     for number, (log, grid) in enumerate(zip(logs, grids, strict=True)):
-        if fit is None or log.passes is None or number in aside:
+        if fit is None or log.passes is None or number not in counted:
             continue
-        held = np.nan_to_num(grid.flat())
-        in_force = correction_need_ln(held, setup.correction.acts_on)
-        one = pass_evidence(log.passes, setup.axes, in_force_ln=in_force, fit=fit)
+        one = pass_evidence(
+            log.passes,
+            setup.axes,
+            in_force_ln=correction_need_ln(np.nan_to_num(grid.flat()), setup.correction.acts_on),
+            fit=fit,
+            original_share=float(counted[number]) / len(log.holds),
+        )
         if one is not None:
             found[number] = one
     return found
 
 
-def _peaks(logs: Sequence[LogEvidence]) -> dict[str, pd.Series]:
-    """Highest values per cell over all logs, those set aside included: heat is heat."""
+def highest_seen(logs: Sequence[LogEvidence]) -> dict[str, pd.Series]:
+    """Return the highest values per cell over all logs, those set aside included: heat is heat."""
     frames = [log.peaks for log in logs]
     names = dict.fromkeys(str(name) for frame in frames for name in frame)
     merged: dict[str, pd.Series] = {

@@ -40,6 +40,7 @@ from tuneassist.one_log import (
     count_fates,
     peak_columns,
     reduce_whole,
+    sum_log_passes,
 )
 from tuneassist.reading.ahead import ReadAhead
 from tuneassist.settings import Setup
@@ -155,6 +156,7 @@ def _reduce_long(
         samples=sum(running.fates.values()),
         peaks=peaks.table(),
         visits=visits,
+        passes=running.passes,
     )
 
 
@@ -177,6 +179,7 @@ class _Running:
         self._last: dict[str, float] = {}
         self._holds: list[pd.DataFrame] = []
         self.fates = dict.fromkeys(FATES, 0)
+        self.passes: pd.DataFrame | None = None
 
     def add(self, samples: pd.DataFrame) -> None:
         """Settle what can be settled with this part."""
@@ -353,5 +356,19 @@ class _Running:
             noise=nature.noise,
         )
         self._holds.append(holds)
+        self._add_passes(line, masks, owned)
         for name, count in count_fates(masks, fate).items():
             self.fates[str(name)] += int(count)
+
+    def _add_passes(self, line: Mapping[str, Floats], masks: dict[str, Mask], owned: slice) -> None:
+        """Sum what was seen on the way; ``masks`` are those of the settled rows."""
+        nature = self._nature
+        found = sum_log_passes(
+            {name: values[owned.start :] for name, values in line.items()},
+            line["lambda"][owned.start :] if "lambda" in line else None,
+            masks=masks,
+            delay=nature.delay,
+            stops=nature.stops,
+            setup=self._setup,
+        )
+        self.passes = found if self.passes is None else self.passes + found

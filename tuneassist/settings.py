@@ -149,6 +149,12 @@ class Target:
         )
 
 
+LONGEST_S = 60.0
+"""Longest time that a setup may ask for in [steady]: the delay is searched and windows are laid
+over so many samples, and no sensor or hold needs a minute. [s]"""
+_STEADY_SHARES = ("quiet_share", "keep_share", "censored_share", "noted_share")
+
+
 @dataclass(frozen=True)
 class SteadySettings:
     """What counts as a steady, warm, trustworthy stretch: section ``[steady]``.
@@ -279,6 +285,11 @@ class SteadySettings:
                 low = -273.15 if f.name == "min_coolant_c" else 0.0
                 right = f"a number, {low:g} or more"
                 _require(bool(low <= value < np.inf), f"steady.{f.name}", value, right)
+            if value is not None and f.name.endswith("_s"):
+                right = f"at most {LONGEST_S:g} seconds"
+                _require(value <= LONGEST_S, f"steady.{f.name}", value, right)
+            if f.name in _STEADY_SHARES:
+                _require(value <= 1, f"steady.{f.name}", value, "from 0 to 1")
         _require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")
         _require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "two or more")
         _require(

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import gc
-import io
 import os
 import sys
 import warnings
@@ -14,7 +12,8 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from tuneassist import __version__
+from tuneassist import __version__, stopping
+from tuneassist.cli import streams
 from tuneassist.cli.check import check
 from tuneassist.cli.console import tell
 from tuneassist.cli.coverage import coverage
@@ -29,10 +28,11 @@ from tuneassist.cli.runs import runs
 from tuneassist.cli.tunes import EPILOG as TUNES_EPILOG
 from tuneassist.cli.tunes import check as check_tunes
 from tuneassist.cli.verify import verify
-from tuneassist.errors import TuneassistError
+from tuneassist.errors import OutputError, TuneassistError
 from tuneassist.show.cautions import all_cautions
+from tuneassist.stopping import INTERRUPTED
 
-INTERRUPTED = 130  # 128 + SIGINT, as shells report it
+STOPPED = "stopped; a result is written whole or not at all."
 INTERNAL = 1
 GARBAGE_THRESHOLD = 50_000
 """Objects between two looks for garbage in cycles; Python's own figure is 700 or 2,000. [1]"""
@@ -49,11 +49,12 @@ class _Group(TyperGroup):
             tell(str(error))
             raise typer.Exit(error.exit_status) from None
         except KeyboardInterrupt:
-            tell("stopped; a result is written whole or not at all.")
+            tell(STOPPED)
             raise typer.Exit(INTERRUPTED) from None
-        except (typer.Abort, BrokenPipeError):
+        except typer.Abort:
             raise
         except Exception as error:
+            stopping.refuse_late()  # a library may make an error of its own of a stop
             if hasattr(error, "exit_code"):  # typer's own: wrong usage, and the way out
                 raise
             tell(_mistake_words(error))
@@ -155,7 +156,24 @@ def _root(
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line, and end the process with its exit status."""
+    try:
+        stopping.listen()
+        streams.guard()
+        status = _run()
+        stopping.be_quiet()
+    except stopping.Stopped as stop:
+        status = stop.status
+        _say_stopped()
+    if stopping.asked() is not None:
+        stopping.end(status)
+    stopping.clear_away()
+    gc.freeze()  # the system takes the memory back at once, without a last look for cycles
+    sys.exit(status)
+
+
+def _run() -> int:
+    """Run the command and return its exit status."""
     # The matrices here are small (some hundred cells). Handing them to several threads makes the
     # linear algebra about twenty times slower than one thread is, and logs are read no faster.
     # This has to stand before numpy is first imported; who sets the variables is left in peace.
@@ -165,22 +183,17 @@ def main() -> None:
     gc.set_threshold(GARBAGE_THRESHOLD)
     if not sys.warnoptions:  # a library's warning to programmers is no message to a tuner
         warnings.simplefilter("ignore")
-    for stream in (sys.stdout, sys.stderr):
-        if isinstance(stream, io.TextIOWrapper):  # a label may hold what a code page lacks
-            stream.reconfigure(errors="replace")
+    status = 0
     try:
         app(prog_name="tuneassist")
-    except KeyboardInterrupt:
-        sys.exit(INTERRUPTED)
-    finally:
-        _close_quietly()
-        gc.freeze()  # the system takes the memory back at once, without a last look for cycles
+    except SystemExit as leaving:
+        status = leaving.code if isinstance(leaving.code, int) else int(leaving.code is not None)
+    if (words := streams.complaint()) and status == 0:
+        tell(words)
+        status = OutputError.exit_status
+    return status
 
 
-def _close_quietly() -> None:
-    """Flush now, so that a reader who went away is met here and not at the interpreter's end."""
-    try:
-        sys.stdout.flush()
-    except (BrokenPipeError, ValueError):
-        with contextlib.suppress(OSError, ValueError):
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+def _say_stopped() -> None:
+    stopping.has_told()
+    tell(STOPPED)

@@ -105,10 +105,10 @@ def write_plot(
     plot: Path, table: pd.DataFrame, car: Setup, evidence: Evidence, *, is_simulated: bool
 ) -> None:
     """Draw the coverage into a file, whole or not at all."""
-    from tuneassist.cli.pictures import write_picture
+    from tuneassist.files.plain_file import write_whole
     from tuneassist.show.plots import coverage_figure, picture, plot_format
 
     figure = coverage_figure(
         table, car.axes, holds=evidence.holds, label=car.engine.label, is_simulated=is_simulated
     )
-    write_picture(plot, picture(figure, plot_format(plot.suffix)))
+    write_whole(plot, picture(figure, plot_format(plot.suffix)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import atexit
 import contextlib
 import glob
+import os
 import shutil
 import sys
 import tempfile
@@ -13,8 +14,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING
+from typing import IO, TYPE_CHECKING
 
+from tuneassist import stopping
 from tuneassist.cli.console import tell
 from tuneassist.cli.log_files import LOG_SUFFIXES, sort_out
 from tuneassist.errors import LogError
@@ -27,6 +29,9 @@ if TYPE_CHECKING:
     from tuneassist.settings import Setup
 
 STANDARD_INPUT = "-"
+_PIECE = 1 << 20
+_OPEN: list[IO[bytes]] = []
+"""Temporary files, which must stay open until the program ends."""
 PATIENCE_S = 0.7
 """A bar is shown only when reading takes longer than this. [s]"""
 
@@ -63,20 +68,38 @@ def _spooled(path: Path) -> Path:
     """Save what can be read once only, piece by piece."""
     is_standard = str(path) == STANDARD_INPUT
     where = "standard input" if is_standard else str(path)
-    folder = tempfile.mkdtemp(prefix="tuneassist-")
-    atexit.register(shutil.rmtree, folder, ignore_errors=True)
-    saved = Path(folder) / ("standard input" if is_standard else path.name)
     if is_standard and sys.stdin is None:
         raise LogError("it is closed.", where=where, mend="Pipe a log into it, or name a file.")
     try:
-        with (
-            saved.open("wb") as stream,
-            contextlib.nullcontext(sys.stdin.buffer) if is_standard else path.open("rb") as source,
-        ):
-            shutil.copyfileobj(source, stream, 1 << 20)
+        saved, stream = _place_for("standard input" if is_standard else path.name)
+        with contextlib.nullcontext(sys.stdin.buffer) if is_standard else path.open("rb") as source:
+            shutil.copyfileobj(source, stream, _PIECE)
+        stream.flush()
     except (OSError, ValueError) as error:
         raise LogError(f"it cannot be read ({error}).", where=where) from error
     return saved
+
+
+def _place_for(name: str) -> tuple[Path, IO[bytes]]:
+    """Make a temporary file that goes with the program, and a path under which it can be read.
+
+    Linux shows open files under ``/proc``, so that the file itself needs no name there and is gone
+    even when the program is killed. Elsewhere it has one, which a kill leaves behind.
+    """
+    atexit.register(stopping.clear_away)
+    folder = Path(tempfile.mkdtemp(prefix="tuneassist-"))
+    stopping.leave_nothing_of(folder)
+    saved = folder / name
+    nameless = tempfile.TemporaryFile(buffering=_PIECE)  # noqa: SIM115 - open to the end
+    shown = Path(f"/proc/{os.getpid()}/fd/{nameless.fileno()}")
+    if sys.platform == "linux" and shown.is_file():
+        _OPEN.append(nameless)
+        saved.symlink_to(shown)
+        return saved, nameless
+    nameless.close()
+    stream = saved.open("wb")
+    _OPEN.append(stream)
+    return saved, stream
 
 
 def _matching(pattern: str) -> list[Path]:

@@ -20,7 +20,7 @@ MOST_NAMES = 12
 """Names of files in one note. [1]"""
 _PROBED_ROWS = 1000
 _HEAD_BYTES = 1 << 16
-_ROW = re.compile(rb"^[\s\"]*[-+]?\d[^,;\t\r\n]*[,;\t]", re.MULTILINE)
+_ROW = re.compile(rb"^[ \t\"]*[-+]?\d[^,;\t\r\n]*[,;\t]", re.MULTILINE)
 _SURE_ROWS = 20  # so many lines that begin with a number and a delimiter are no notes
 
 

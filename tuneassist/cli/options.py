@@ -48,7 +48,8 @@ Scheduler = Annotated[
         "--scheduler",
         metavar="ADDRESS",
         help="Dask scheduler whose workers read the logs, such as tcp://host:8786. They must see "
-        "the logs under the same paths.",
+        "the logs under the same paths. Name only a cluster that you trust like this computer: "
+        "what it sends back can run any program here.",
         show_default=False,
     ),
 ]

@@ -1,29 +1,9 @@
-"""A file of its own, whole or not at all: pictures and pages."""
+"""A file of its own, such as a picture or a page: is its name free?"""
 
 from __future__ import annotations
 
-import contextlib
+import os
 from pathlib import Path
-
-
-def write_picture(path: Path, content: bytes) -> None:
-    """Write a file beside its name and then give it the name.
-
-    Raises
-    ------
-    OutputError
-        When it cannot be written; what was there before is untouched.
-    """
-    from tuneassist.errors import OutputError
-
-    fresh = path.with_name(f".{path.name}.tuneassist-writing")
-    try:
-        fresh.write_bytes(content)
-        fresh.replace(path)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            fresh.unlink(missing_ok=True)
-        raise OutputError(f"{path}: it cannot be written: {error.strerror or error}.") from error
 
 
 def require_new_file(path: Path, *, overwrite: bool) -> None:
@@ -36,7 +16,8 @@ def require_new_file(path: Path, *, overwrite: bool) -> None:
     """
     from tuneassist.errors import OutputError
 
-    if path.is_dir() or (path.exists() and not overwrite):
+    # lexists: a link that leads nowhere is something of this name too
+    if path.is_dir() or (os.path.lexists(path) and not overwrite):
         raise OutputError(
             f"{path}: there is something of this name already. Name a new file, or add --overwrite."
         )

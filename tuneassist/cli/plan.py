@@ -133,7 +133,7 @@ class _Case(NamedTuple):
 
 
 def _case(known: Sequence[Path], setup: Path | None) -> _Case:
-    from tuneassist.files.tune_folder import HISTORY
+    from tuneassist.files.tune_places import HISTORY
 
     if len(known) == 1 and (known[0] / HISTORY).is_file():
         if setup is not None:
@@ -177,32 +177,33 @@ def _of_tune(folder: Path) -> _Case:
 
 
 def _of_logs(paths: Sequence[Path], setup: Path) -> _Case:
-    from tuneassist.cli.inputs import find_logs, is_simulated, read_logs
+    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
     from tuneassist.cli.round_result import count_visits
     from tuneassist.files.plan_section import read_plan_settings
     from tuneassist.files.setup_file import read_setup
     from tuneassist.grid import Grid
-    from tuneassist.pipeline import gather, reduce_log
+    from tuneassist.pipeline import gather
 
     car = read_setup(setup)
-    logs = read_logs(find_logs(paths), setup=car)
-    reduced = [reduce_log(log.samples, name=log.name, setup=car) for log in logs]
-    evidence = gather(reduced, setup=car, current=Grid.zeros(car.axes))
-    visits = count_visits(logs, car).flat()
-    return _Case(car, read_plan_settings(setup), evidence, visits, is_simulated(logs, car))
+    reduced = reduce_logs(find_logs(paths), setup=car)
+    said = [one.evidence for one in reduced]
+    evidence = gather(said, setup=car, current=Grid.zeros(car.axes))
+    visits = count_visits(said, car).flat()
+    simulated = is_simulated([one.log for one in reduced], car)
+    return _Case(car, read_plan_settings(setup), evidence, visits, simulated)
 
 
 def _write(made: Plan, case: _Case, *, csv: Path | None, sheet: Path | None) -> list[Path]:
     """Write what was asked for, each file whole or not at all."""
-    from tuneassist.cli.pictures import write_picture
+    from tuneassist.files.plain_file import write_whole
     from tuneassist.files.text import frame_csv
 
     if csv is not None:
-        write_picture(csv, frame_csv(made.holds).encode("utf-8"))
+        write_whole(csv, frame_csv(made.holds).encode("utf-8"))
     if sheet is not None:
         from tuneassist.show.plan_sheet import plan_sheet
         from tuneassist.show.plots import picture, plot_format
 
         figure = plan_sheet(made, setup=case.setup, is_simulated=case.is_simulated)
-        write_picture(sheet, picture(figure, plot_format(sheet.suffix)))
+        write_whole(sheet, picture(figure, plot_format(sheet.suffix)))
     return [path for path in (csv, sheet) if path is not None]

@@ -91,7 +91,8 @@ def report(
     and cautions.
     """
     from tuneassist.cli.console import screen, show, show_json
-    from tuneassist.cli.pictures import require_new_file, write_picture
+    from tuneassist.cli.pictures import require_new_file
+    from tuneassist.files.plain_file import write_whole
     from tuneassist.show.report import report_html, report_sections, require_report
     from tuneassist.show.report_cells import map_pictures
     from tuneassist.show.report_views import pictures_of
@@ -108,7 +109,7 @@ def report(
     if figures is not None:
         shown = [*map_pictures(data), *pictures_of(sections)]
         written = write_figures(figures, shown, overwrite=overwrite)
-    write_picture(out, page.encode("utf-8"))
+    write_whole(out, page.encode("utf-8"))
     if json:
         record = {"out": str(out), "sections": [section.title for section in sections],
                   "figures": [str(path) for path in written]}  # fmt: skip

@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.cli.inputs import distinct_names
@@ -14,14 +15,16 @@ from tuneassist.errors import InputError, LogError
 from tuneassist.evidence.coverage import coverage_table
 from tuneassist.evidence.residuals import hold_residuals
 from tuneassist.files.result_folder import ResultFolder, is_result, read_result
+from tuneassist.files.round_check import require_sound
 from tuneassist.files.text import sha256_of
-from tuneassist.files.tune_folder import HISTORY, TuneFolder, open_tune
-from tuneassist.grid import Axes, Floats, compose_pct, step_between_pct
+from tuneassist.files.tune_folder import TuneFolder, open_tune
+from tuneassist.files.tune_places import HISTORY
+from tuneassist.grid import compose_pct, step_between_pct
 from tuneassist.loop.advice import look_of_record
 from tuneassist.loop.history import ANSWERS, START, RoundMark, TuneState
 from tuneassist.loop.pool import pool_rounds
-from tuneassist.pipeline import gather, reduce_log
-from tuneassist.reading import Log, read_log
+from tuneassist.parallel import LogFile, reduce_files
+from tuneassist.pipeline import LogEvidence, gather
 from tuneassist.settings import Setup
 from tuneassist.show.report_data import ReportData, ReportRound
 from tuneassist.show.rounds import next_steps
@@ -76,7 +79,9 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
             where=str(tune.path),
             mend=f"Log, then: tuneassist rounds add {tune.path} LOG...",
         )
-    results = [read_result(tune.path / mark.name) for mark in state.rounds]
+    for mark in state.rounds:
+        require_sound(tune, mark)
+    results = [read_result(tune.path / mark.name, known=dict(mark.files)) for mark in state.rounds]
     rounds = tuple(
         _round_of(tune, mark, result) for mark, result in zip(state.rounds, results, strict=True)
     )
@@ -112,7 +117,7 @@ def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> Report
         look=look,
         advice=advice,
         response=stored.response,
-        coverage=_coverage(tune.setup, one.cells, [_visited(tune.setup.axes, seen)]),
+        coverage=_coverage(tune.setup, one.cells, [seen.astype(np.int64)]),
         logs=mark.logs,
     )
 
@@ -145,13 +150,11 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
     one = replace(one, logs=tuple(inputs))
     residuals = None
     if logs:
-        read = _own_logs(logs, {sha: name for name, sha in inputs}, setup)
-        reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in read]
-        evidence = gather(reduced, setup=setup, current=result.current)
+        said = _own_logs(logs, {sha: name for name, sha in inputs}, setup)
+        evidence = gather(said, setup=setup, current=result.current)
         residuals = hold_residuals(evidence.holds, evidence.fit, setup.axes, kind=setup.target.kind)
-        points = [tuple(log.samples[c].to_numpy(dtype=float) for c in ("rpm", "load"))
-                  for log in read]  # fmt: skip
-        one = replace(one, coverage=_coverage(setup, one.cells, points))  # type: ignore[arg-type]
+        visits = [log.visits for log in said if log.visits is not None]
+        one = replace(one, coverage=_coverage(setup, one.cells, visits))
     steps: tuple[str, ...] = (
         "Read step.csv against what you know of this engine; cells.csv says why, cell by cell.",
         f"Type {result.path / 'grid.csv'} into the controller: it is the whole grid, not an "
@@ -170,9 +173,9 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
     )
 
 
-def _own_logs(paths: Sequence[Path], known: dict[str, str], setup: Setup) -> list[Log]:
-    """Read the logs that a proposal was made from, all of them and no others."""
-    logs = []
+def _own_logs(paths: Sequence[Path], known: dict[str, str], setup: Setup) -> list[LogEvidence]:
+    """Reduce the logs that a proposal was made from, all of them and no others."""
+    files = []
     for path, shown in zip(paths, distinct_names(paths), strict=True):
         sha256 = sha256_of(path)
         if sha256 not in known:
@@ -181,14 +184,14 @@ def _own_logs(paths: Sequence[Path], known: dict[str, str], setup: Setup) -> lis
                 where=str(path),
                 mend=f"They are {', '.join(known.values())}; the bytes have to be the same.",
             )
-        logs.append(replace(read_log(path, setup=setup), name=known.pop(sha256) or shown))
+        files.append(LogFile(path, known.pop(sha256) or shown))
     if known:
         raise LogError(
             f"the proposal was made from {', '.join(known.values())} as well.",
             where=str(paths[0]),
             mend="Name all of its logs, or none.",
         )
-    return logs
+    return [one.evidence for one in reduce_files(files, setup)]
 
 
 def _as_round(result: ResultFolder, name: str, in_force: str) -> ReportRound:
@@ -229,19 +232,13 @@ def expected_cells(cells: pd.DataFrame, setup: Setup) -> pd.DataFrame:
     return cells.assign(**moved)
 
 
-def _visited(axes: Axes, seen: Floats) -> tuple[Floats, Floats]:
-    """Return the breakpoints near which any sample was, as one point each."""
-    is_seen = seen > 0
-    return axes.cell_rpm()[is_seen], axes.cell_load()[is_seen]
-
-
 def _coverage(
-    setup: Setup, cells: pd.DataFrame, points: Sequence[tuple[Floats, Floats]]
+    setup: Setup, cells: pd.DataFrame, visits: Sequence[npt.NDArray[np.int64]]
 ) -> pd.DataFrame:
     return coverage_table(
         setup.axes,
         target=setup.target.table,
-        points=points,
+        visits=visits,
         cells=cells,
         margin_cells=setup.steady.outside_margin_cells,
     )

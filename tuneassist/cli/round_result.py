@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -13,10 +12,11 @@ import pandas as pd
 
 from tuneassist.cli.result import InputFile, proposal_contents
 from tuneassist.correction import unsafe_record
-from tuneassist.evidence.coverage import coverage_table
-from tuneassist.files.grid_file import read_grid, write_grid_text
+from tuneassist.files.grid_file import write_grid_text
+from tuneassist.files.json_file import parse_record
 from tuneassist.files.plan_section import read_plan_settings
 from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, response_record
+from tuneassist.files.round_files import PUT_BACK
 from tuneassist.files.text import sha256_of, stable_json
 from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.files.tune_setup import SETUP, TARGET
@@ -192,33 +192,22 @@ def _inputs(tune: TuneFolder, mark: RoundMark, earlier: Sequence[RoundMark]) -> 
     return [*files, *(InputFile("log", name, sha256) for name, sha256 in mark.logs)]
 
 
-def count_visits(logs: Sequence[Log], setup: Setup) -> Grid:
-    """Count the samples nearest to each breakpoint, moves included."""
-    points = [
-        (log.samples["rpm"].to_numpy(dtype=float), log.samples["load"].to_numpy(dtype=float))
-        for log in logs
-    ]
-    table = coverage_table(
-        setup.axes,
-        target=setup.target.table,
-        points=points,
-        cells=pd.DataFrame({"holds": 0, "confidence": "none"}, index=range(setup.axes.size)),
-        margin_cells=setup.steady.outside_margin_cells,
-    )
-    seen = table["samples_seen"].to_numpy(dtype=float)
+def count_visits(logs: Sequence[LogEvidence], setup: Setup) -> Grid:
+    """Add up the samples nearest to each breakpoint, moves included."""
+    seen = np.zeros(setup.axes.size)
+    for log in logs:
+        seen += 0 if log.visits is None else log.visits
     return Grid(setup.axes, seen.reshape(setup.axes.shape))
 
 
-def earlier_record(folder: Path) -> Mapping[str, Any]:
+def earlier_record(tune: TuneFolder, mark: RoundMark) -> Mapping[str, Any]:
     """Read what was told about reading when a round was first made."""
-    try:
-        record = json.loads((folder / "proposal.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return record if isinstance(record, dict) else {}
+    files = tune.files(mark)
+    where = str(files.folder / "proposal.json")
+    return parse_record(files.read("proposal.json"), where=where, mend=PUT_BACK)
 
 
 def changes_any_cell(tune: TuneFolder, mark: RoundMark) -> bool:
     """Tell whether a round proposed anything else than the grid in force."""
-    step = read_grid(tune.path / mark.name / "step.csv", axes=tune.setup.axes)
+    step = tune.files(mark).grid("step.csv", tune.setup.axes)
     return bool((np.nan_to_num(step.values) != 0).any())

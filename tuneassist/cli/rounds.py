@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,6 +16,7 @@ if TYPE_CHECKING:
     from tuneassist.correction import UnsafeHeld
     from tuneassist.files.tune_folder import TuneFolder
     from tuneassist.loop.history import Event, RoundMark
+    from tuneassist.parallel import ReducedLog
     from tuneassist.reading import Log
 
 HALTED = 6
@@ -67,19 +67,23 @@ def add(folder: Folder, logs: Logs, json: AsJson = False) -> None:
     First the engine's answer to the last change is measured; when it did not answer as it should,
     nothing is proposed and the exit status is 6. Else the proposal rests on all rounds so far.
     """
-    from tuneassist.cli.inputs import find_logs, is_simulated, read_logs
+    from dataclasses import replace
+
+    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
     from tuneassist.cli.round_result import count_visits, judge_round, round_contents
+    from tuneassist.files.round_files import fingerprints
     from tuneassist.files.tune_folder import open_tune
     from tuneassist.loop.history import Event, RoundMark, require, round_details
-    from tuneassist.pipeline import reduce_log
 
     with open_tune(folder) as tune:
         require(tune.state, "add")
         number = tune.state.next_number
-        read = _named(read_logs(find_logs(logs), setup=tune.setup), number)
+        tune.require_room(number)
+        reduced = _named(reduce_logs(find_logs(logs), setup=tune.setup), number)
+        read = [one.log for one in reduced]
         _refuse_known(read, tune)
         simulated = is_simulated(read, tune.setup)
-        reduced = [reduce_log(log.samples, name=log.name, setup=tune.setup) for log in read]
+        said = [one.evidence for one in reduced]
         earlier = tune.state.evidence
         mark = RoundMark(
             number,
@@ -89,11 +93,12 @@ def add(folder: Folder, logs: Logs, json: AsJson = False) -> None:
             verdict="",
             is_halt=False,
         )
-        visits = count_visits(read, tune.setup)
-        judged = judge_round(tune, reduced, mark=mark, earlier=earlier, visits=visits)
+        visits = count_visits(said, tune.setup)
+        judged = judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
         contents = round_contents(tune, judged, logs=read, earlier=earlier, is_simulated=simulated)
         tune.write_round(number, contents)
-        after = tune.happened(Event("add", _now(), round_details(judged.mark)))
+        mark = replace(judged.mark, files=fingerprints(contents))
+        after = tune.happened(Event("add", _now(), round_details(mark)))
     _tell_round(after, judged, logs=read, is_simulated=simulated, as_json=json)
 
 
@@ -161,13 +166,11 @@ def _new_mark() -> str:
     return secrets.token_hex(6)
 
 
-def _named(logs: Sequence[Log], number: int) -> list[Log]:
+def _named(logs: Sequence[ReducedLog], number: int) -> list[ReducedLog]:
     """Name logs after their round, since the next session's file often has the same name."""
-    from dataclasses import replace
-
     from tuneassist.loop.history import round_name
 
-    return [replace(log, name=f"{round_name(number)}/{log.name}") for log in logs]
+    return [one.called(f"{round_name(number)}/{one.log.name}") for one in logs]
 
 
 def _refuse_known(logs: Sequence[Log], tune: TuneFolder) -> None:
@@ -192,11 +195,14 @@ def _happened(tune: TuneFolder, kind: Any, details: dict[str, Any] | None = None
 
 def _step(folder: Path, kind: Any) -> None:
     """Do a step that needs no more than its name."""
+    from tuneassist.files.round_check import require_sound
     from tuneassist.files.tune_folder import open_tune
     from tuneassist.loop.history import require
 
     with open_tune(folder) as tune:
         require(tune.state, kind)
+        if kind == "accept":
+            require_sound(tune, tune.state.rounds[-1])
         last, details = tune.state.last, {}
         if kind == "undo" and last is not None:
             details = {"took_back": last.kind, "of": last.time}
@@ -209,11 +215,12 @@ def _judge_again(tune: TuneFolder, answer: str) -> tuple[TuneFolder, JudgedRound
     from dataclasses import replace
 
     from tuneassist.cli.round_result import earlier_record, judge_round, round_contents
+    from tuneassist.files.round_files import fingerprints
     from tuneassist.loop.history import round_details
 
     halted = tune.state.rounds[-1]
     stored = tune.evidence(halted)
-    as_read = earlier_record(tune.path / halted.name)
+    as_read = earlier_record(tune, halted)
     earlier: tuple[RoundMark, ...] = tune.state.evidence
     mark = replace(halted, made=_new_mark())
     if answer == "not-loaded":
@@ -226,7 +233,8 @@ def _judge_again(tune: TuneFolder, answer: str) -> tuple[TuneFolder, JudgedRound
         tune, judged, logs=(), earlier=earlier, is_simulated=simulated, as_read=as_read
     )
     tune.write_round(mark.number, contents)
-    details = {"answer": answer, **round_details(judged.mark)}
+    made = replace(judged.mark, files=fingerprints(contents))
+    details = {"answer": answer, **round_details(made)}
     return _happened(tune, "found", details), judged, simulated
 
 
@@ -290,18 +298,25 @@ def _round_summary(
 
 
 def _tell_step(tune: TuneFolder, kind: str, *, took_back: Event | None = None) -> None:
-    from tuneassist.cli.console import screen, show
+    from tuneassist.cli.console import screen, show, tell
     from tuneassist.cli.round_result import changes_any_cell
-    from tuneassist.errors import InputError
+    from tuneassist.errors import TuneassistError
+    from tuneassist.files.round_check import require_sound
     from tuneassist.loop.advice import look_of_record
     from tuneassist.show.rounds import step_screen
 
-    advice, has_step = None, True
+    advice, has_step, last = None, True, None
     if tune.state.is_pending:
         last = tune.state.rounds[-1]
-        with contextlib.suppress(InputError):  # a folder that is missing is told by what needs it
-            advice = look_of_record(dict(tune.evidence(last).look))[1]
-            has_step = changes_any_cell(tune, last)
+    if last is not None and tune.files(last).folder.is_dir():  # else told by what needs it
+        try:  # the step is done; what is shown next is what would be typed in
+            require_sound(tune, last)
+        except TuneassistError as error:
+            words = f"{kind} is done, but the proposal that waits may not be loaded: {error}"
+            tell(words)
+            raise typer.Exit(error.exit_status) from None
+        advice = look_of_record(dict(tune.evidence(last).look))[1]
+        has_step = changes_any_cell(tune, last)
     view = step_screen(
         tune.state,
         kind,
@@ -317,6 +332,7 @@ def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
     """What asked the unsafe way in the last round; None where that was not kept."""
     from tuneassist.correction import unsafe_of_record
     from tuneassist.errors import InputError
+    from tuneassist.files.round_files import PUT_BACK
 
     if not tune.state.rounds:
         return ()
@@ -329,7 +345,7 @@ def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
         raise InputError(
             f"the evidence kept of this round cannot be read: {error}.",
             where=str(tune.path / last.name),
-            mend="Put the folder back as the program wrote it.",
+            mend=PUT_BACK,
         ) from error
 
 
@@ -339,9 +355,12 @@ def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
     from tuneassist.cli.console import look_of, screen, show, show_json
     from tuneassist.cli.round_result import changes_any_cell
     from tuneassist.correction import unsafe_record
+    from tuneassist.files.round_check import require_sound
     from tuneassist.loop.advice import NO_LOGS, look_of_record
     from tuneassist.show.rounds import status_screen
 
+    for one in tune.state.rounds:
+        require_sound(tune, one)
     seen = [look_of_record(dict(tune.evidence(one).look)) for one in tune.state.rounds]
     looks = [look for look, _ in seen]
     advice = seen[-1][1] if seen else NO_LOGS

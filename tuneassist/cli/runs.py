@@ -163,7 +163,7 @@ def draw(plot: Path, made: FullLoad, units: OutputUnits) -> None:
     """Draw torque, power, gain and the watched channels into one picture."""
     from matplotlib.figure import Figure
 
-    from tuneassist.cli.pictures import write_picture
+    from tuneassist.files.plain_file import write_whole
     from tuneassist.show.figures.full_load import (
         ALONG_WORDS,
         plot_along,
@@ -186,4 +186,4 @@ def draw(plot: Path, made: FullLoad, units: OutputUnits) -> None:
                    is_simulated=simulated, ax=frame)  # fmt: skip
     for frame in frames[3 + len(along) :]:
         frame.set_axis_off()
-    write_picture(plot, picture(figure, plot_format(plot.suffix)))
+    write_whole(plot, picture(figure, plot_format(plot.suffix)))

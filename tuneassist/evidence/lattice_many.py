@@ -123,18 +123,15 @@ def evaluate_many(
     gram = gram - by_log.T @ (errors.shrink[:, None] * by_log)
     prior, log_det_prior = inverse_and_log_det(precision)
     after, log_det_after = inverse_and_log_det(precision + gram)
-
-    def solved(x: Floats) -> Floats:
-        """V^-1 x."""
-        plain = errors.solved(x)
-        return np.asarray(plain - errors.solved(weights @ (after @ (weights.T @ plain))))
-
-    row = solved(np.ones(len(y)))
+    # the weights of a hold sum to one, so that S W' V^-1 1 = 1 - gap and V^-1 1 = A^-1 W gap, with
+    # gap = after S^-1 1: products where the plain form takes the difference of two like numbers
+    gap = after @ precision.sum(axis=1)
+    row = errors.solved(weights @ gap)
     total = float(row.sum())
     level = float(row @ y) / total
-    score = solved(y) - row * level
-    pull, seen = (prior @ (weights.T @ x) for x in (score, row))
-    gap = 1.0 - seen
+    pull = after @ (weights.T @ errors.solved(y - level))
+    score = errors.solved(y - level - weights @ pull)
+    seen = 1.0 - gap
     reach = by_log - (errors.shrink * errors.per_log)[:, None] * by_log  # Z' A^-1 W
     log_trace = float(np.sum(errors.shared()) - np.sum(reach @ after * reach))
     log_det = errors.log_det() + log_det_after - log_det_prior

@@ -113,7 +113,12 @@ def sum_passes(
 
 
 def pass_evidence(
-    sums: pd.DataFrame, axes: Axes, *, in_force_ln: Floats, fit: LatticeFit
+    sums: pd.DataFrame,
+    axes: Axes,
+    *,
+    in_force_ln: Floats,
+    fit: LatticeFit,
+    original_share: float = 1.0,
 ) -> PassEvidence | None:
     """Turn one log's sums into evidence; None where too few passes tell how much they scatter.
 
@@ -128,6 +133,8 @@ def pass_evidence(
     fit
         The surface of the holds. Where the passes as a whole read richer than it does, which a
         sensor's lag and wet walls may well make them, they are moved to it.
+    original_share
+        Share of the log that does not repeat another part of it; a repeat teaches nothing. [1]
     """
     number = sums["passes"].to_numpy(dtype=float)
     cells = np.flatnonzero(number > 0)
@@ -140,4 +147,6 @@ def pass_evidence(
     total = need + in_force_ln[cells]
     gap = total - bilinear_weights(axes, rpm, load) @ fit.theta
     richer = min(float(np.average(gap, weights=n)), 0.0)
-    return PassEvidence(rpm, load, total - richer, max(within, MIN_PASS_SD**2) / n)
+    return PassEvidence(
+        rpm, load, total - richer, max(within, MIN_PASS_SD**2) / (original_share * n)
+    )

@@ -30,7 +30,7 @@ LEAST_FOLLOWED = 0.3
 #: and that must differ from nothing by so many standard errors; where the map's errors hide it,
 #: lambda must stir, and so much must not be ruled out. [1]
 FOLLOWED_SPANS = 2.0
-#: To stir, or where the target stands still, lambda must differ between holds by this many times its own noise,
+#: To stir, lambda must differ between holds by this many times its own noise,
 #: and by this much at least. [1], [ln]
 ANSWER_NOISES, ANSWER_LN = 3.0, 0.004
 #: So many moves of the target in a row to which lambda does not stir are a dead stretch: with a map

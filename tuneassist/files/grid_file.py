@@ -17,21 +17,26 @@ from pathlib import Path
 import numpy as np
 
 from tuneassist.errors import GridError
+from tuneassist.files.plain_file import inert, read_plain
 from tuneassist.files.text import shortest_number
-from tuneassist.grid import Axes, Floats, Grid
+from tuneassist.grid import MAX_BREAKPOINTS, Axes, Floats, Grid
 
 CORNER = "rpm/load"
 """What the first cell of the first row says."""
 
 MAX_BYTES = 4_000_000
-"""Larger files are no grids: 200 x 200 cells of 20 characters take 0.8 MB. [byte]"""
+"""Larger files are no grids: the largest one of 4,096 cells, with all its digits and the blank
+columns that a spreadsheet may save, takes far less. [byte]"""
 
 AXIS_TOLERANCE = 1e-4
 """Share of the closest spacing by which a breakpoint may differ, since a spreadsheet saves the
 digits that it shows. [1]"""
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-_HEADER = re.compile(r'\s*(?:"[^"]*"|[^",;\t]*)\s*([,;\t])')
+SHOWN = 40
+"""Most letters of a cell that a message shows. [1]"""
+
+_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+_FIRST_MARK = re.compile(r'[",;\t]')
 _BLANKS = " \t\u00a0\u202f"
 
 
@@ -82,12 +87,28 @@ def read_grid(path: Path, *, axes: Axes | None = None) -> Grid:
     GridError
         When the file cannot be read as a grid or has other axes; names row and column.
     """
-    rows = _Rows(_cells(_text(path), str(path)), str(path))
+    data = read_plain(path, most=MAX_BYTES, what="a grid", error=GridError)
+    return grid_of(data, where=str(path), axes=axes)
+
+
+def grid_of(data: bytes, *, where: str, axes: Axes | None = None) -> Grid:
+    """Read a grid from a file's bytes.
+
+    Parameters
+    ----------
+    data
+        Content of a grid file.
+    where
+        The file, for messages.
+    axes
+        As for `read_grid`.
+    """
+    rows = _Rows(_cells(decoded(data, where), where), where)
     load = np.array([rows.number(0, column) for column in range(1, rows.width)])
     rpm = np.array([rows.number(row, 0) for row in range(1, len(rows.cells))])
     if axes is not None:
-        _compare(rpm, load, axes, str(path))
-    found = axes or Axes(rpm=rpm, load=load, where=str(path))
+        _compare(rpm, load, axes, where)
+    found = axes or Axes(rpm=rpm, load=load, where=where)
     return Grid(found, rows.table())
 
 
@@ -100,6 +121,7 @@ class _Rows:
 
     def __post_init__(self) -> None:
         self._check_corner()
+        self._check_counts()
         self._check_widths()
 
     @property
@@ -116,10 +138,20 @@ class _Rows:
             raise self.error(
                 0,
                 0,
-                f'the first cell says "{_shown(corner)}".',
+                f'the first cell says "{inert(corner, SHOWN)}".',
                 f'A grid file starts with "{CORNER}" and the load breakpoints; '
                 "each further row is an rpm breakpoint and its percents.",
             )
+
+    def _check_counts(self) -> None:
+        """Count breakpoints before any is read."""
+        if self.width <= MAX_BREAKPOINTS + 1 and len(self.cells) <= MAX_BREAKPOINTS + 1:
+            return
+        raise GridError(
+            f"the grid has {len(self.cells) - 1} rpm rows and {self.width - 1} load columns.",
+            where=self.file,
+            mend=f"An axis has at most {MAX_BREAKPOINTS} breakpoints.",
+        )
 
     def _check_widths(self) -> None:
         for row, (_, cells) in enumerate(self.cells):
@@ -136,7 +168,7 @@ class _Rows:
                 raise self.error(
                     row,
                     extra[0],
-                    f'"{_shown(cells[extra[0]])}" stands beyond the last of '
+                    f'"{inert(cells[extra[0]], SHOWN)}" stands beyond the last of '
                     f"{self.width - 1} load breakpoints.",
                     "Remove it, or give its column a load breakpoint in the first row.",
                 )
@@ -149,13 +181,15 @@ class _Rows:
             raise self.error(
                 row,
                 column,
-                f'"{_shown(text)}" is not a plain number.',
+                f'"{inert(text, SHOWN)}" is not a plain number.',
                 "Write digits and one decimal mark: no thousands separator, no unit, no % sign; "
                 "leave a cell without a value empty.",
             )
         value = float(text)
         if not np.isfinite(value):
-            raise self.error(row, column, f"{_shown(text)} is too large.", "Write a finite number.")
+            raise self.error(
+                row, column, f"{inert(text, SHOWN)} is too large.", "Write a finite number."
+            )
         return value
 
     def table(self) -> Floats:
@@ -173,25 +207,14 @@ class _Rows:
         return values
 
 
-def _shown(text: str) -> str:
-    """Shorten a cell for a message, without marks that a terminal would act on."""
-    safe = "".join(mark if mark.isprintable() else "?" for mark in text)
-    return safe if len(safe) <= 40 else safe[:37] + "..."
+def decoded(data: bytes, where: str) -> str:
+    """Return the text of a sheet: UTF-8, UTF-16 with its mark, or cp1252; marks are left out.
 
-
-def _text(path: Path) -> str:
-    try:
-        if path.stat().st_size > MAX_BYTES:
-            raise GridError(
-                "the file is too large to be a grid.",
-                where=str(path),
-                mend=f"A grid takes less than {MAX_BYTES / 1e6:g} MB.",
-            )
-        data = path.read_bytes()
-    except OSError as error:
-        raise GridError(
-            f"the file cannot be read: {error.strerror or error}.", where=str(path)
-        ) from error
+    Raises
+    ------
+    GridError
+        When it is no text.
+    """
     is_wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
     for encoding in ("utf-16",) if is_wide else ("utf-8-sig", "cp1252"):
         try:
@@ -201,8 +224,18 @@ def _text(path: Path) -> str:
         if "\0" not in text:
             return text
     raise GridError(
-        "the file is not text.", where=str(path), mend='Save the sheet as "CSV", not as a workbook.'
+        "the file is not text.", where=where, mend='Save the sheet as "CSV", not as a workbook.'
     )
+
+
+def _delimiter(text: str) -> str:
+    """Return what stands between the first two cells."""
+    start = text.lstrip()
+    if start.startswith('"'):
+        start = start[1:].partition('"')[2].lstrip(" \r\n\u00a0\u202f")
+        return start[:1] if start[:1] in (",", ";", "\t") else ","
+    found = _FIRST_MARK.search(start)
+    return found.group() if found and found.group() != '"' else ","
 
 
 def _cells(text: str, file: str) -> list[tuple[int, list[str]]]:
@@ -211,8 +244,7 @@ def _cells(text: str, file: str) -> list[tuple[int, list[str]]]:
         raise GridError(
             "the file is empty.", where=file, mend=f'A grid file starts with "{CORNER}".'
         )
-    found = _HEADER.match(text)
-    delimiter = found.group(1) if found else ","
+    delimiter = _delimiter(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows: list[tuple[int, list[str]]] = []
     try:

@@ -32,35 +32,15 @@ import errno
 import os
 import secrets
 import shutil
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
+from tuneassist import stopping
 from tuneassist.errors import OutputError
+from tuneassist.files.plain_file import sync_folder, writing_to
 
 RESULT_FILES = ("step.csv", "grid.csv", "cells.csv", "proposal.json")
 """Names that the contract gives to the files of a proposal."""
-
-_NO_FOLDER_SYNC = {
-    getattr(errno, name)
-    for name in ("EINVAL", "ENOSYS", "ENOTSUP", "EBADF")
-    if hasattr(errno, name)
-}
-_CAUSES = {
-    "the disk is full.": ("ENOSPC", "EDQUOT"),
-    "this account may not write there.": ("EACCES", "EPERM", "EROFS"),
-    "the folder that it belongs in is missing or vanished.": ("ENOENT", "ENOTDIR", "ESTALE"),
-    "it was taken by another program meanwhile.": ("EEXIST", "ENOTEMPTY"),
-    "it is in use.": ("EBUSY", "ETXTBSY"),
-}
-_MENDS = {
-    "the disk is full.": "Free some space or write elsewhere.",
-    "this account may not write there.": (
-        "Close programs that have its files open, or write elsewhere."
-    ),
-    "the folder that it belongs in is missing or vanished.": "Create it, or write elsewhere.",
-    "it was taken by another program meanwhile.": "Let the other program end, then repeat.",
-    "it is in use.": "Close programs that use it, or name a folder inside it.",
-}
 
 
 def write_proposal(
@@ -97,8 +77,10 @@ def write_proposal(
         _refuse_taken(out, {*RESULT_FILES, *ready}, overwrite=overwrite)
         fresh = _beside(out, f"writing-{secrets.token_hex(4)}")
         try:
-            _write_files(fresh, ready)
-            _swap_in(fresh, out, {*RESULT_FILES, *ready})
+            with stopping.unfinished(fresh):
+                _write_files(fresh, ready)
+                with stopping.swapping():
+                    _swap_in(fresh, out, {*RESULT_FILES, *ready})
         except BaseException:
             _discard(fresh, out)
             raise
@@ -238,37 +220,6 @@ def _discard(folder: Path, out: Path) -> None:
     """Delete a folder of ours, as far as can be done now; the next call deletes the rest."""
     with contextlib.suppress(OSError):
         trash = _beside(out, f"trash-{secrets.token_hex(4)}")
-        folder.rename(trash)
-        shutil.rmtree(trash)
-
-
-def sync_folder(folder: Path) -> None:
-    """Force a folder's list of names to the disk, where the system can."""
-    if os.name == "nt":  # folders cannot be opened there; a rename is journalled by the system
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    except OSError as error:
-        if error.errno not in _NO_FOLDER_SYNC:
-            raise
-    finally:
-        os.close(handle)
-
-
-@contextlib.contextmanager
-def writing_to(out: Path) -> Iterator[None]:
-    """Say in one sentence why the result could not be written."""
-    try:
-        yield
-    except OutputError:
-        raise
-    except (OSError, RuntimeError) as error:  # RuntimeError: a loop of links, before Python 3.13
-        name = errno.errorcode.get(getattr(error, "errno", None) or 0, "")
-        for cause, names in _CAUSES.items():
-            if name in names:
-                raise OutputError(
-                    f"{out}: the result cannot be written: {cause} {_MENDS[cause]}"
-                ) from error
-        said = getattr(error, "strerror", None) or str(error)
-        raise OutputError(f"{out}: the result cannot be written: {said}.") from error
+        with stopping.unfinished(trash):
+            folder.rename(trash)
+            shutil.rmtree(trash)

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, get_type_hints
 
 import numpy as np
 import pandas as pd
 
 from tuneassist.errors import InputError, TuneassistError
 from tuneassist.files.grid_file import read_grid
+from tuneassist.files.json_file import fits, parse_record, take
+from tuneassist.files.plain_file import inert, inside
 from tuneassist.files.proposal_folder import RESULT_FILES
-from tuneassist.grid import Axes, Floats, Grid
+from tuneassist.files.round_files import MISMATCH_PCT, RoundFiles, differing_cell, text_table
+from tuneassist.grid import Axes, Floats, Grid, compose_pct
 from tuneassist.settings import (
     Ceiling,
     ChannelSource,
@@ -28,14 +30,12 @@ from tuneassist.settings import (
     Target,
 )
 
-MISMATCH_PCT = 0.01
-"""How far ``cells.csv`` may be from the grids beside it: four decimals are written, and a
-spreadsheet saves the digits that it shows. [%]"""
 _NUMBERS = (
     "rpm", "load", "samples", "holds", "effective_n", "deviation_pct", "ci_low_pct",
     "ci_high_pct", "raw_pct", "step_pct", "grid_pct",
 )  # fmt: skip
 _WORDS = ("confidence", "reason")
+CONFIDENCES = ("none", "low", "fair", "good")
 BINDING = ("rule", "rpm", "load", "would_have_got_pct", "got_pct", "words")
 
 
@@ -81,8 +81,15 @@ def is_result(folder: Path) -> bool:
     return all((folder / name).is_file() for name in RESULT_FILES)
 
 
-def read_result(folder: Path) -> ResultFolder:
+def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> ResultFolder:
     """Read a proposal's folder.
+
+    Parameters
+    ----------
+    folder
+        The folder.
+    known
+        Name to fingerprint of each file, where a tune's history has them.
 
     Raises
     ------
@@ -96,60 +103,75 @@ def read_result(folder: Path) -> ResultFolder:
             where=str(folder),
             mend="Name the folder that `tuneassist propose` or `tuneassist rounds start` wrote.",
         )
-    record = _record(folder / "proposal.json")
+    files, where = RoundFiles(folder, known or {}), str(folder / "proposal.json")
+    record = parse_record(files.read("proposal.json"), where=where)
     try:
         setup = setup_of_record(record["settings"])
         current = Grid(setup.axes, _floats(record["current_grid_pct"]))
     except TuneassistError as error:
-        raise InputError(str(error), where=str(folder / "proposal.json")) from error
-    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(str(error), where=where) from error
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError(
-            f"the settings kept in it cannot be read: {error!r}.",
-            where=str(folder / "proposal.json"),
+            f"the settings kept in it cannot be read: {inert(repr(error), 120)}.",
+            where=where,
             mend="Make the proposal again with this version of the program.",
         ) from error
-    step, grid = (read_grid(folder / name, axes=setup.axes) for name in ("step.csv", "grid.csv"))
-    cells = _cells(folder / "cells.csv", setup)
+    step = files.grid("step.csv", setup.axes)
+    grid = read_grid(inside(folder, "grid.csv"), axes=setup.axes)
+    cells = cells_of(files.read("cells.csv"), setup, where=str(folder / "cells.csv"))
     for name, values in (("step", step), ("grid", grid)):
         _require_same(cells[f"{name}_pct"].to_numpy(dtype=float), values, name, folder)
+    if cell := differing_cell(grid, Grid(setup.axes, compose_pct(current.values, step.values))):
+        raise InputError(
+            f"this is not the grid that was proposed: {cell}.",
+            where=str(folder / "grid.csv"),
+            mend="Put it back as it was written, or make the proposal again.",
+        )
     return ResultFolder(folder, setup, record, cells, current, step, grid)
 
 
-def _record(path: Path) -> Mapping[str, Any]:
-    try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
-        raise InputError(f"this cannot be read as JSON: {error}.", where=str(path)) from error
-    if not isinstance(record, dict):
-        raise InputError("this is no record of a proposal.", where=str(path))
-    return record
+def cells_of(data: bytes, setup: Setup, *, where: str) -> pd.DataFrame:
+    """Read ``cells.csv`` as written; other columns are passed over.
 
+    Parameters
+    ----------
+    data
+        The file's content.
+    setup
+        Whose axes and target it has.
+    where
+        The file, for messages.
 
-def _cells(path: Path, setup: Setup) -> pd.DataFrame:
-    """Read ``cells.csv`` as written; other columns are passed over."""
+    Raises
+    ------
+    InputError
+        When it cannot be meant as it stands.
+    """
     try:
-        table = pd.read_csv(path, encoding="utf-8-sig", keep_default_na=False, dtype=str)
-    except (OSError, ValueError) as error:
-        raise InputError(f"this cannot be read: {error}.", where=str(path)) from error
+        table = text_table(data)
+    except (ValueError, OverflowError) as error:
+        raise InputError(f"this cannot be read: {inert(error, 120)}.", where=where) from error
     lacking = [name for name in (*_NUMBERS, *_WORDS) if name not in table]
     if lacking:
         raise InputError(
             f"the columns {', '.join(lacking)} are missing.",
-            where=str(path),
+            where=where,
             mend="Restore the file as `propose` wrote it; a spreadsheet may have saved it anew.",
         )
     try:
         numbers = {name: pd.to_numeric(table[name].replace("", None)) for name in _NUMBERS}
     except ValueError as error:
-        raise InputError(f"a value is no number: {error}.", where=str(path)) from error
+        raise InputError(f"a value is no number: {inert(error, 120)}.", where=where) from error
     cells = pd.DataFrame({**numbers, **{name: table[name] for name in _WORDS}})
     cells[list(_NUMBERS)] = cells[list(_NUMBERS)].astype(float)
     places = np.stack([setup.axes.cell_rpm(), setup.axes.cell_load()], axis=1)
     found = cells[["rpm", "load"]].to_numpy(dtype=float)
     if found.shape != places.shape or not np.allclose(found, places):
         raise InputError(
-            "its cells are not those of the setup's axes, in their order.", where=str(path)
+            "its cells are not those of the setup's axes, in their order.", where=where
         )
+    if not cells["confidence"].isin(CONFIDENCES).all():
+        raise InputError(f"a confidence is none of {', '.join(CONFIDENCES)}.", where=where)
     return cells.assign(target_lambda=setup.target.table.ravel())
 
 
@@ -186,8 +208,8 @@ def setup_of_record(plain: Mapping[str, Any]) -> Setup:
         axes=Axes(
             _floats(axes["rpm"]),
             _floats(axes["load"]),
-            axes["load_name"],
-            axes["load_unit"],
+            take(axes, "load_name", str),
+            take(axes, "load_unit", str),
             str(axes.get("where", "axes")),
         ),
         target=Target(_floats(target["table"]), target["kind"], target["unit"]),
@@ -209,8 +231,12 @@ def _floats(values: Any) -> Floats:
 
 def _known(kind: Any, plain: Mapping[str, Any]) -> dict[str, Any]:
     """Keep what this version knows; a setting of a newer one is not needed to show a result."""
-    names = {f.name for f in fields(kind)}
-    return {name: value for name, value in plain.items() if name in names}
+    hints = get_type_hints(kind)
+    known = {f.name: plain[f.name] for f in fields(kind) if f.name in plain}
+    for name, value in known.items():
+        if not fits(value, hints[name]):
+            raise ValueError(f'"{name}" is {inert(value)}, of the wrong kind')
+    return known
 
 
 def _pairs(plain: dict[str, Any]) -> dict[str, Any]:

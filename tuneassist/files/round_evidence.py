@@ -3,7 +3,8 @@
 ::
 
     holds.csv       one row per hold, ``log`` first
-    peaks.csv       highest readings near each cell, one row per log and cell
+    peaks.csv       highest readings near each cell and sums over the passes through it, one row per
+                    log and cell
     visits.csv      samples nearest to each breakpoint, moves included, as a grid file
     evidence.json   what was found out about each log, and how the engine answered
 
@@ -13,20 +14,24 @@ made. A number that is not finite has one meaning for each key, given here, and 
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, TypeVar, cast, get_type_hints
 
+import numpy as np
 import pandas as pd
 
 from tuneassist.errors import InputError
 from tuneassist.evidence.delay import SensorDelay
 from tuneassist.evidence.holds import Settling
+from tuneassist.evidence.passes import COLUMNS as PASS_COLUMNS
 from tuneassist.evidence.refresh import Refresh
-from tuneassist.files.grid_file import read_grid, write_grid_text
+from tuneassist.files.grid_file import write_grid_text
+from tuneassist.files.json_file import fits, parse_record, take, take_list, take_words
+from tuneassist.files.plain_file import inert
+from tuneassist.files.round_files import PUT_BACK, RoundFiles, text_table
 from tuneassist.files.text import stable_json
 from tuneassist.grid import Axes, Grid
 from tuneassist.loop.response import Response
@@ -37,6 +42,12 @@ FORMAT = 1
 EVIDENCE_FILES = ("holds.csv", "peaks.csv", "visits.csv", "evidence.json")
 _WORDS = ("log", "stop")
 _NAN = float("nan")
+HOLD_NUMBERS = ("rpm", "load", "samples", "need_ln")
+"""Columns of a hold that the fit rests on: each has a number in every row."""
+LARGEST = 1e9
+"""Largest size of any of them: beyond every speed, pressure and count of samples. [1]"""
+MAX_CELLS_READ = 8_000_000
+"""Most cells of a table of evidence: 200 logs on 64 x 64 cells have 6.6 million. [1]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,7 +95,7 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
     """
     places = pd.DataFrame({"rpm": axes.cell_rpm(), "load": axes.cell_load()})
     peaks = [
-        pd.concat([places.assign(log=log.name), log.peaks], axis=1).set_index("log")
+        pd.concat([places.assign(log=log.name), log.peaks, log.passes], axis=1).set_index("log")
         for log in stored.logs
     ]
     holds = pd.concat([log.holds for log in stored.logs], ignore_index=True).set_index("log")
@@ -104,7 +115,9 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
     }
 
 
-def read_evidence(folder: Path, axes: Axes) -> StoredEvidence:
+def read_evidence(
+    folder: Path, axes: Axes, *, known: Mapping[str, str] | None = None
+) -> StoredEvidence:
     """Read a round's evidence back.
 
     Parameters
@@ -113,29 +126,67 @@ def read_evidence(folder: Path, axes: Axes) -> StoredEvidence:
         The round's folder.
     axes
         Breakpoints of the setup.
+    known
+        Name to fingerprint of each file, where the history has them.
 
     Raises
     ------
     InputError
-        When a file cannot be meant as it stands, or was written by a newer program.
+        When a file was changed, cannot be meant as it stands, or was written by a newer program.
     """
+    files, where = RoundFiles(folder, known or {}), str(folder / "evidence.json")
+    record = parse_record(files.read("evidence.json"), where=where, mend=PUT_BACK)
+    reader = known_format(READERS, record.get("format"), where=where)
+    holds, peaks = (_frame(files, name) for name in ("holds.csv", "peaks.csv"))
+    visits = files.grid("visits.csv", axes)
     try:
-        record = json.loads((folder / "evidence.json").read_text(encoding="utf-8"))
-        where = str(folder / "evidence.json")
-        reader = known_format(READERS, record["format"], where=where)
-        holds, peaks = (_frame(folder / name) for name in ("holds.csv", "peaks.csv"))
-        visits = read_grid(folder / "visits.csv", axes=axes)
-        return cast("StoredEvidence", reader(record, holds, peaks, visits))
-    except InputError:
-        raise
-    except (OSError, KeyError, TypeError, ValueError) as error:
-        said = getattr(error, "strerror", None) or str(error)
+        stored = cast("StoredEvidence", reader(record, holds, peaks, visits))
+        _require_sound(stored, axes)
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
+        if isinstance(error, InputError):
+            raise
         raise InputError(
-            f"the evidence kept of this round cannot be read: {said}.",
+            f"the evidence kept of this round cannot be read: {inert(error, 120).rstrip('.')}.",
             where=str(folder),
-            mend="Restore the folder from a copy, or take the round back with "
-            "`tuneassist rounds undo`.",
+            mend=PUT_BACK,
         ) from error
+    return stored
+
+
+def _require_sound(stored: StoredEvidence, axes: Axes) -> None:
+    """Refuse evidence that no log can have given."""
+    if not np.nan_to_num(stored.visits.values).min() >= 0:
+        raise ValueError("visits.csv holds less than no sample")
+    names = [log.name for log in stored.logs]
+    if not names or len(set(names)) < len(names):
+        raise ValueError("no log, or the same log twice, is listed")
+    for log in stored.logs:
+        lacking = [n for n in (*HOLD_NUMBERS, "within_se", "stop") if n not in log.holds]
+        if lacking:
+            raise ValueError(f"holds.csv has no column {', '.join(lacking)}")
+        values = log.holds[list(HOLD_NUMBERS)].to_numpy(dtype=float)
+        scatter = log.holds["within_se"]
+        if not np.isfinite(values).all() or (np.abs(values) > LARGEST).any():
+            raise ValueError(f"a hold of {inert(log.name)} has a number missing or beyond reason")
+        if not log.holds["stop"].isin(("", "rich", "lean")).all():
+            raise ValueError("a hold has a stop of an unknown side")
+        if (scatter.lt(0) | scatter.gt(LARGEST)).any() or log.holds["samples"].lt(1).any():
+            raise ValueError("a hold has no samples, or a scatter below zero")
+        if len(log.peaks) != axes.size:
+            raise ValueError("peaks.csv has not one row for each log and cell")
+        if log.passes is not None:
+            _require_sums(log.passes)
+
+
+def _require_sums(passes: pd.DataFrame) -> None:
+    """Refuse sums over passes that no log can have given."""
+    if list(passes) != list(PASS_COLUMNS):
+        raise ValueError("peaks.csv has other columns of passes than are known")
+    values = passes.to_numpy(dtype=float)
+    number = passes["passes"].to_numpy(dtype=float)
+    is_sound = np.isfinite(values).all() and (np.abs(values) <= LARGEST**2).all()
+    if not is_sound or (number < 0).any():
+        raise ValueError("a sum over passes is missing or beyond reason")
 
 
 def known_format(
@@ -148,26 +199,27 @@ def known_format(
     InputError
         When there is no reader for the format.
     """
-    if isinstance(number, int) and number in readers:
-        return readers[number]
-    if isinstance(number, int) and number > max(readers):
+    is_number = isinstance(number, int) and not isinstance(number, bool)
+    if is_number and number in readers:
+        return readers[cast("int", number)]
+    if is_number and cast("int", number) > max(readers):
         raise InputError(
             f"this was written in format {number}; this program knows up to {max(readers)}.",
             where=where,
             mend="Use the newer program that wrote it.",
         )
-    raise InputError(f"{number!r} is no format of this program.", where=where)
+    raise InputError(f"{inert(repr(number))} is no format of this program.", where=where)
 
 
 def _read_1(
     record: Mapping[str, Any], holds: pd.DataFrame, peaks: pd.DataFrame, visits: Grid
 ) -> StoredEvidence:
     return StoredEvidence(
-        made=str(record["made"]),
-        logs=tuple(_log_of(one, holds, peaks) for one in record["logs"]),
-        set_aside=dict(record["logs_set_aside"]),
-        response=_response_of(record["response"]),
-        look=record["look"],
+        made=take(record, "made", str),
+        logs=tuple(_log_of(one, holds, peaks) for one in take_list(record, "logs", dict)),
+        set_aside=take_words(record, "logs_set_aside"),
+        response=_response_of(take(record, "response", dict)),
+        look=_sound_look(take(record, "look", dict)),
         visits=visits,
     )
 
@@ -176,11 +228,24 @@ READERS: Mapping[int, Callable[..., StoredEvidence]] = {1: _read_1}
 """One reader per format that was ever written."""
 
 
-def _frame(path: Path) -> pd.DataFrame:
+def _frame(files: RoundFiles, name: str) -> pd.DataFrame:
     """Read a table; text to float by the language's own rule, which gives back what was written."""
-    text = pd.read_csv(path, encoding="utf-8", dtype=str, keep_default_na=False)
-    numbers = [str(name) for name in text if name not in _WORDS]
-    return text.assign(**{name: text[name].replace("", "nan").astype(float) for name in numbers})
+    data = files.read(name)
+    try:
+        if data.count(b",") + data.count(b"\n") > MAX_CELLS_READ:
+            raise ValueError(f"it has more than {MAX_CELLS_READ:,} cells")
+        text = text_table(data)
+        if "log" not in text:
+            raise ValueError("it has no column log")
+        numbers = [str(column) for column in text if column not in _WORDS]
+        values = {column: text[column].replace("", "nan").astype(float) for column in numbers}
+    except (ValueError, OverflowError) as error:
+        raise InputError(
+            f"this table cannot be read: {inert(error, 120).rstrip('.')}.",
+            where=str(files.folder / name),
+            mend=PUT_BACK,
+        ) from error
+    return text.assign(**values)
 
 
 def _log_record(log: LogEvidence) -> dict[str, Any]:
@@ -193,41 +258,82 @@ def _log_record(log: LogEvidence) -> dict[str, Any]:
         "settling": asdict(log.settling),
         "stops": list(log.stops),
         "peak_columns": [str(name) for name in log.peaks.columns],
+        "pass_columns": [] if log.passes is None else [str(name) for name in log.passes.columns],
         "hold_columns": [str(name) for name in log.holds.columns],
         "notes": list(log.notes),
     }
 
 
 def _log_of(record: Mapping[str, Any], holds: pd.DataFrame, peaks: pd.DataFrame) -> LogEvidence:
-    name = str(record["name"])
+    name = take(record, "name", str)
     own = holds[holds["log"].eq(name)].reset_index(drop=True)
     hot = peaks[peaks["log"].eq(name)].reset_index(drop=True)
-    rich, lean = record["stops"]
-    fates = pd.Series(record["fates"], dtype=int).reindex(FATES, fill_value=0).rename("count")
+    rich, lean = take_list({"stops": list(_stops(record))}, "stops", float)
+    counts = take(record, "fates", dict)
+    sound = {fate: take(counts, fate, int) for fate in counts}
+    fates = pd.Series(sound, dtype=int).reindex(FATES, fill_value=0).rename("count")
     return LogEvidence(
         name=name,
-        holds=own[list(record["hold_columns"])],
+        holds=own[take_list(record, "hold_columns", str)],
         fates=fates,
-        samples=int(record["samples"]),
-        refresh=Refresh(
-            {str(k): int(v) for k, v in record["refresh"]["rows"].items()},
-            _number(record["refresh"]["interval_s"]),
-        ),
-        delay=SensorDelay(**_numbers(record["delay"])),
-        settling=Settling(**_numbers(record["settling"])),
-        stops=(0.0 if rich is None else float(rich), math.inf if lean is None else float(lean)),
-        peaks=hot[list(record["peak_columns"])],
-        notes=tuple(map(str, record["notes"])),
+        samples=take(record, "samples", int),
+        refresh=_refresh_of(take(record, "refresh", dict)),
+        delay=_built(SensorDelay, take(record, "delay", dict)),
+        settling=_built(Settling, take(record, "settling", dict)),
+        stops=(rich, lean),
+        peaks=hot[take_list(record, "peak_columns", str)],
+        passes=_passes_of(record, hot),
+        notes=tuple(take_list(record, "notes", str)),
     )
 
 
-def _number(value: object) -> float:
-    return _NAN if value is None else float(str(value))
+def _passes_of(record: Mapping[str, Any], table: pd.DataFrame) -> pd.DataFrame | None:
+    """Sums over the passes through each cell; None where an older program kept none."""
+    names = take_list(record, "pass_columns", str) if "pass_columns" in record else []
+    return table[names] if names else None
 
 
-def _numbers(record: Mapping[str, Any]) -> dict[str, Any]:
-    """Give null its meaning, not a number."""
-    return {name: _NAN if value is None else value for name, value in record.items()}
+def _stops(record: Mapping[str, Any]) -> tuple[float, float]:
+    rich, lean = take(record, "stops", list)
+    sides = {"rich": rich, "lean": lean}
+    low, high = (take(sides, side, int, float, type(None)) for side in sides)
+    return (0.0 if low is None else float(low), math.inf if high is None else float(high))
+
+
+def _refresh_of(record: Mapping[str, Any]) -> Refresh:
+    rows = take(record, "rows", dict)
+    interval_s = take(record, "interval_s", int, float, type(None))
+    return Refresh(
+        {name: take(rows, name, int) for name in rows},
+        _NAN if interval_s is None else float(interval_s),
+    )
+
+
+def _built(kind: type[_Kind], record: Mapping[str, Any]) -> _Kind:
+    """Build an object of plain numbers and words; null is not a number."""
+    hints = get_type_hints(kind)
+    values = {
+        name: _NAN if value is None and hints.get(name) is float else value
+        for name, value in record.items()
+    }
+    for name, value in values.items():
+        if name not in hints or not fits(value, hints[name]):
+            raise ValueError(f'"{inert(name)}" is {inert(value)}')
+    return kind(**values)
+
+
+_Kind = TypeVar("_Kind")
+
+
+def _sound_look(record: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Check the plain values of a round's look, which screens show as they are."""
+    for name in ("number", "cells_seen", "cells_inside"):
+        take(record, name, int, type(None))
+    for name in ("rms_pct", "response", "response_low", "response_high"):
+        take(record, name, int, float, type(None))
+    for name in ("advice", "why"):
+        take(record, name, str, type(None))
+    return record
 
 
 def response_record(response: Response) -> dict[str, Any]:
@@ -238,4 +344,10 @@ def response_record(response: Response) -> dict[str, Any]:
 
 def _response_of(record: Mapping[str, Any]) -> Response:
     plain = {name: value for name, value in record.items() if name != "regions"}
-    return Response(**_numbers(plain), regions=pd.DataFrame(record["regions"]))
+    regions = take_list(record, "regions", dict) if "regions" in record else []
+    for one in regions:
+        take(one, "region", str)
+        for name in one:
+            take(one, name, str, int, float, type(None))
+    response = _built(Response, plain)
+    return replace(response, regions=pd.DataFrame(regions))

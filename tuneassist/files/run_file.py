@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import count, islice
 from pathlib import Path
+from typing import TextIO
 
 import pandas as pd
 
@@ -22,6 +24,10 @@ BESIDE = {"lambda": (0.4, 4.0), "exhaust_temp_c": (-40.0, 1300.0)}
 """Further columns of a run that are compared where it has them, and what each can be at full load:
 an AFR is no lambda, a kelvin no degC. [lambda], [degC]"""
 TABLE = "Or give a table with the columns rpm and torque_nm, power_kw or both."
+MAX_TABLE_ROWS = 20_000
+"""A table has a row for each speed: twice as many as an engine has rpm. [1]"""
+MAX_LINE = 65_536
+"""Longest line of a table. [characters]"""
 NOT_THERE = ("no column was found for", "names the column")
 """Words of the refusals after which a log is read by its headers alone: a roller's own logger has
 other columns than the one that the setup names, and full-load runs need neither lambda nor load."""
@@ -62,24 +68,47 @@ def read_run(path: Path, *, setup: Setup | None = None) -> TuneRun:
         When a value of a table is no number, a log cannot be read or has no full-load pull.
     """
     path = Path(path)
-    rows = _rows(path)
-    if not rows:
+    first = _rows(path, 1)
+    if not first:
         return _of_log(path, setup)
-    mark = ";" if ";" in rows[0][1] else ","
-    header = [word.strip().strip('"').casefold() for word in rows[0][1].split(mark)]
+    mark = ";" if ";" in first[0][1] else ","
+    header = [word.strip().strip('"').casefold() for word in first[0][1].split(mark)]
     has_time = any(word.startswith("time") for word in header)
     if "rpm" not in header or not set(OUTPUTS) & set(header) or has_time:
         return _of_log(path, setup)
+    rows = _rows(path, MAX_TABLE_ROWS + 2)
+    if not rows:
+        return _of_log(path, setup)
+    if len(rows) > MAX_TABLE_ROWS + 1:
+        raise LogError(
+            f"the table has more than {MAX_TABLE_ROWS} rows.",
+            where=str(path),
+            mend="A run is one row for each speed; a log needs a column of time.",
+        )
     return TuneRun(_of_table(path, rows, header, mark), f"table {path.name}")
 
 
-def _rows(path: Path) -> list[tuple[int, str]]:
-    """Return the lines with their numbers, blank ones left out; none where it is no text."""
+def _rows(path: Path, most: int) -> list[tuple[int, str]]:
+    """Return the first lines with their numbers, blank ones left out; none where it is no text."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError):
+        if not path.is_file():  # a pipe would wait for ever
+            return []
+        with path.open(encoding="utf-8-sig") as stream:
+            return list(islice(_lines(stream), most))
+    except (OSError, ValueError):
         return []
-    return [(n, line) for n, line in enumerate(text.splitlines(), 1) if line.strip()]
+
+
+def _lines(stream: TextIO) -> Iterator[tuple[int, str]]:
+    """Yield the lines that are not blank; an error where one is too long for a table's."""
+    for number in count(1):
+        line = stream.readline(MAX_LINE)
+        if not line:
+            return
+        if len(line) == MAX_LINE:
+            raise ValueError(number)
+        if line.strip():
+            yield number, line.rstrip("\n")
 
 
 def _of_table(

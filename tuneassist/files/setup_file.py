@@ -8,7 +8,7 @@ name the file, the key and what would be right.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, TypeVar
@@ -16,18 +16,21 @@ from typing import Any, TypeVar
 import numpy as np
 
 from tuneassist.channels import CHANNELS
-from tuneassist.errors import InputError
-from tuneassist.files.grid_file import read_grid
+from tuneassist.errors import InputError, SetupError
+from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
+from tuneassist.files.grid_file import grid_of
+from tuneassist.files.plain_file import inside, read_plain
 from tuneassist.files.plan_section import PLAN_KEYS
 from tuneassist.files.toml_table import (
+    MAX_BYTES,
     TomlTable,
     dotted_keys,
     field_values,
     keys_of,
     nearest,
     placed,
-    read_toml,
     shown,
+    toml_of,
 )
 from tuneassist.grid import Axes, Floats
 from tuneassist.settings import (
@@ -64,6 +67,56 @@ _NO_CEILING = {
 }
 
 
+@dataclass(frozen=True)
+class SetupFiles:
+    """A setup's files, read once: what is built, copied and fingerprinted are these same bytes.
+
+    Parameters
+    ----------
+    path
+        The setup file.
+    setup
+        Its bytes.
+    target_name
+        What ``target.file`` says; None where the table stands in the setup.
+    target
+        The bytes of that file.
+    """
+
+    path: Path
+    setup: bytes
+    target_name: str | None = None
+    target: bytes | None = None
+
+
+def read_setup_files(path: Path) -> SetupFiles:
+    """Read a setup file and the target file that it names.
+
+    Parameters
+    ----------
+    path
+        The file. A ``target.file`` is looked for in its folder and may not lead out of it.
+
+    Raises
+    ------
+    SetupError
+        When either cannot be read.
+    """
+    path = Path(path)
+    data = read_plain(path, most=MAX_BYTES, what="a setup", error=SetupError)
+    target = toml_of(data, path).table("target")
+    if "file" not in target or "table" in target:
+        return SetupFiles(path, data)
+    name = target.values["file"]
+    if not isinstance(name, str) or not name:
+        raise target.error("file", f"{shown(name)} is no file name.", 'Write "target.csv".')
+    try:
+        table = read_plain(inside(path.parent, name), most=MAX_GRID_BYTES, what="a grid")
+    except InputError as error:
+        raise target.error("file", str(error)) from error
+    return SetupFiles(path, data, name, table)
+
+
 def read_setup(path: Path) -> Setup:
     """Read a setup file.
 
@@ -83,21 +136,25 @@ def read_setup(path: Path) -> Setup:
     SetupError
         When the file cannot be read or cannot be meant as it stands.
     """
-    path = Path(path)
-    whole = read_toml(path)
+    return setup_of(read_setup_files(path))
+
+
+def setup_of(files: SetupFiles) -> Setup:
+    """Build the setup from its files as read; raises what `read_setup` raises."""
+    whole = toml_of(files.setup, files.path)
     _check_sections(whole)
     engine = _engine(whole.table("engine"))
     axes = _axes(whole.table("axes"))
     return Setup(
         axes=axes,
-        target=_target(whole.table("target"), axes, engine, path.parent),
+        target=_target(whole.table("target"), axes, engine, files),
         engine=engine,
         channels=_channels(whole.table("channels"), axes),
         unread=_unread(whole.table("channels")),
         steady=_plain(SteadySettings, whole.table("steady")),
         correction=_plain(CorrectionSettings, whole.table("correction")),
         limits=_limits(whole.table("limits"), axes, engine),
-        source=str(path),
+        source=str(files.path),
         given=frozenset(dotted_keys(whole.values)),
     )
 
@@ -158,12 +215,13 @@ def _axes(table: TomlTable) -> Axes:
         )
 
 
-def _target(table: TomlTable, axes: Axes, engine: EngineSettings, folder: Path) -> Target:
+def _target(table: TomlTable, axes: Axes, engine: EngineSettings, files: SetupFiles) -> Target:
     words = field_values(Target, table, skip=("table",))
     if ("table" in table) == ("file" in table):
         have = "both are given." if "table" in table else "it is missing."
         raise table.error("table", have, 'Give either table = [[...], ...] or file = "target.csv".')
-    values = _target_file(table, axes, folder) if "file" in table else _target_table(table, axes)
+    in_file = files.target is not None
+    values = _target_file(table, axes, files) if in_file else _target_table(table, axes)
     if words.get("unit") == "afr":
         values = _inside(values, "afr", "lambda", engine)
     with placed(table):
@@ -190,12 +248,10 @@ def _target_table(table: TomlTable, axes: Axes) -> Floats:
     )
 
 
-def _target_file(table: TomlTable, axes: Axes, folder: Path) -> Floats:
-    name = table.values["file"]
-    if not isinstance(name, str) or not name:
-        raise table.error("file", f"{shown(name)} is no file name.", 'Write "target.csv".')
+def _target_file(table: TomlTable, axes: Axes, files: SetupFiles) -> Floats:
+    where = str(files.path.parent / str(files.target_name))
     try:
-        return read_grid(folder / name, axes=axes).values
+        return grid_of(files.target or b"", where=where, axes=axes).values
     except InputError as error:
         raise table.error("file", str(error)) from error
 

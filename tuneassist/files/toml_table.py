@@ -18,6 +18,20 @@ from types import UnionType
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tuneassist.errors import InputError, SetupError
+from tuneassist.files.json_file import is_deeper
+from tuneassist.files.plain_file import SNIPPET, inert, read_plain
+
+MAX_BYTES = 1_000_000
+"""Larger files are no setups: a target of 4,096 cells takes some 40 kB. [byte]"""
+MAX_DEPTH = 16
+"""Deepest nesting of tables and lists: a setup has 4 levels. [1]"""
+MAX_KEY_PARTS = 16
+"""Most parts of a key with dots: a setup has 4. [1]"""
+MAX_TABLES = 100
+"""Most tables of one list, such as regions or tunes: every cell is held against each. [1]"""
+MAX_WHOLE = 2**63
+_PART = r"""(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+"""
+_LONG_KEY = re.compile(rf"(?<![A-Za-z0-9_-])(?:{_PART}\.[ \t]*+){{{MAX_KEY_PARTS}}}")
 
 
 @dataclass(frozen=True)
@@ -47,7 +61,7 @@ class TomlTable:
 
     def error(self, name: str, problem: str, mend: str = "") -> SetupError:
         """Build a complaint about one of the table's keys."""
-        return SetupError(problem, where=f"{self.file}, key {self.dotted(name)}", mend=mend)
+        return SetupError(problem, where=f"{self.file}, key {inert(self.dotted(name))}", mend=mend)
 
     def table(self, name: str) -> TomlTable:
         """Return the table under a key; an empty one where the key is missing."""
@@ -63,6 +77,9 @@ class TomlTable:
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             head = f"[[{self.dotted(name)}]]"
             raise self.error(name, "this is no list of tables.", f"Head each with {head}.")
+        if len(value) > MAX_TABLES:
+            problem = f"there are {len(value)} of these tables."
+            raise self.error(name, problem, f"At most {MAX_TABLES} are worked with.")
         place = self.dotted(name)
         return [TomlTable(item, self.file, f"{place}[{n}]") for n, item in enumerate(value, 1)]
 
@@ -112,14 +129,15 @@ def read_toml(path: Path) -> TomlTable:
     SetupError
         When the file cannot be read or is no TOML; names file and line.
     """
+    return toml_of(read_plain(path, most=MAX_BYTES, what="a setup", error=SetupError), path)
+
+
+def toml_of(data: bytes, path: Path) -> TomlTable:
+    """Return the table that a TOML file's bytes hold; raises what `read_toml` raises."""
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise SetupError(
-            f"the file cannot be read: {error.strerror or error}.", where=str(path)
-        ) from error
-    try:
-        return TomlTable(tomllib.loads(data.decode("utf-8-sig")), str(path))
+        text = data.decode("utf-8-sig")
+        _refuse_long_key(text, path)
+        values = tomllib.loads(text)
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         raise SetupError(
@@ -129,16 +147,54 @@ def read_toml(path: Path) -> TomlTable:
         ) from error
     except tomllib.TOMLDecodeError as error:
         raise _syntax_error(path, data, str(error)) from error
+    except ValueError as error:  # of a number with thousands of digits
+        raise SetupError(f"a number is too long: {inert(error, 120)}.", where=str(path)) from error
     except RecursionError:
+        raise _too_deep(path) from None
+    if is_deeper(values, MAX_DEPTH):
+        raise _too_deep(path)
+    _refuse_long_number(values, path)
+    return TomlTable(values, str(path))
+
+
+def _too_deep(path: Path) -> SetupError:
+    return SetupError(
+        "the brackets are nested too deeply.", where=str(path), mend="Check the brackets."
+    )
+
+
+def _refuse_long_key(text: str, path: Path) -> None:
+    """Refuse a key of very many parts, over which the parser's time grows with the square."""
+    found = _LONG_KEY.search(text)
+    if found:
+        line = text.count("\n", 0, found.start()) + 1
         raise SetupError(
-            "the brackets are nested too deeply.", where=str(path), mend="Check the brackets."
-        ) from None
+            f"a key has more than {MAX_KEY_PARTS} parts.",
+            where=f"{path}, line {line}",
+            mend="No key of a setup has more than four, such as limits.ceilings.boost.hard.",
+        )
+
+
+def _refuse_long_number(value: Any, path: Path, key: str = "") -> None:
+    """Refuse a whole number beyond 64 bits, the most that TOML asks of a reader."""
+    if isinstance(value, dict):
+        for name, item in value.items():
+            _refuse_long_number(item, path, f"{key}.{name}" if key else name)
+    elif isinstance(value, list):
+        for item in value:
+            _refuse_long_number(item, path, key)
+    elif isinstance(value, int) and not -MAX_WHOLE <= value <= MAX_WHOLE:
+        raise SetupError(
+            "a whole number is too large.",
+            where=f"{path}, key {inert(key)}",
+            mend="Write a number of a sensible size.",
+        )
 
 
 def _syntax_error(path: Path, data: bytes, said: str) -> SetupError:
     found = re.search(r"\(at line (\d+), column (\d+)\)", said)
     line = int(found.group(1)) if found else data.count(b"\n") + 1
-    what = said[: found.start()].strip() if found else said.partition(" (at ")[0]
+    what = inert(said[: found.start()].strip() if found else said.partition(" (at ")[0], 120)
     return SetupError(
         f"this is no valid TOML: {what}.",
         where=f"{path}, line {line}",
@@ -149,7 +205,7 @@ def _syntax_error(path: Path, data: bytes, said: str) -> SetupError:
 def nearest(name: str, known: Collection[str]) -> str:
     """Ask whether one of the nearest known words was meant; empty when none is near."""
     by_fold = {word.casefold(): word for word in known}
-    close = difflib.get_close_matches(name.casefold(), by_fold, n=3, cutoff=0.55)
+    close = difflib.get_close_matches(name[:SNIPPET].casefold(), by_fold, n=3, cutoff=0.55)
     return f"Did you mean {' or '.join(by_fold[word] for word in close)}?" if close else ""
 
 
@@ -157,9 +213,7 @@ def shown(value: object) -> str:
     """Show a value of the file in a message, shortened."""
     if isinstance(value, bool):
         return str(value).lower()
-    text = f'"{value}"' if isinstance(value, str) else str(value)
-    text = "".join(mark if mark.isprintable() else "?" for mark in text)
-    return text if len(text) <= 60 else text[:57] + "..."
+    return inert(f'"{value}"' if isinstance(value, str) else value)
 
 
 def keys_of(settings: type) -> tuple[str, ...]:

@@ -21,37 +21,40 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import json
-import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
 import filelock
-import numpy as np
 
 from tuneassist import __version__
 from tuneassist.errors import InputError, OutputError
 from tuneassist.files.grid_file import read_grid, write_grid_text
-from tuneassist.files.proposal_folder import sync_folder, write_proposal, writing_to
+from tuneassist.files.json_file import read_record, take, take_list
+from tuneassist.files.plain_file import inert, write_whole
+from tuneassist.files.proposal_folder import write_proposal
 from tuneassist.files.round_evidence import StoredEvidence, known_format, read_evidence
-from tuneassist.files.setup_file import read_setup
+from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
+from tuneassist.files.setup_file import read_setup_files, setup_of
 from tuneassist.files.text import stable_json
-from tuneassist.files.tune_places import free_place, tidy
-from tuneassist.files.tune_setup import SETUP, fingerprint, require_same_setup, setup_texts
-from tuneassist.grid import Grid, compose_pct
+from tuneassist.files.tune_places import (
+    HISTORY,
+    LOCK,
+    START_GRID,
+    TUNE,
+    free_place,
+    require_own_places,
+    tidy,
+)
+from tuneassist.files.tune_setup import RESTS_ON, copies, fingerprint, read_own_setup
+from tuneassist.grid import Grid
 from tuneassist.loop.history import KINDS, START, Event, RoundMark, TuneState, replay, round_name
 from tuneassist.loop.pool import Round
 from tuneassist.settings import Setup
 
 FORMAT = 1
 """Form in which a tune's folder is written."""
-TUNE, HISTORY, START_GRID = "tune.json", "history.json", "start-grid.csv"
-LOCK = ".tuneassist-lock"
-MISMATCH_PCT = 0.01
-"""How far a proposed grid may be from what step and grid in force compose to: a spreadsheet saves
-the digits that it shows, and no controller takes finer ones. [%]"""
 _READ_ONLY = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
@@ -80,6 +83,10 @@ class TuneFolder:
         """Return the file of a grid: "start" or a round's name."""
         return self.path / START_GRID if name == START else self.path / name / "grid.csv"
 
+    def files(self, mark: RoundMark) -> RoundFiles:
+        """Return a round's folder, with what the history says of its files."""
+        return RoundFiles(self.path / mark.name, dict(mark.files))
+
     def grid(self, name: str) -> Grid:
         """Read a grid by its name.
 
@@ -88,43 +95,70 @@ class TuneFolder:
         InputError
             When a proposed grid is not what was proposed.
         """
-        path = self.grid_path(name)
-        found = read_grid(path, axes=self.setup.axes)
-        if name != START:
-            before, step = (
-                read_grid(path.with_name(part), axes=self.setup.axes).values
-                for part in ("in-force.csv", "step.csv")
+        if name == START:
+            return read_grid(self.grid_path(name), axes=self.setup.axes)
+        known = next((mark.files for mark in self.state.rounds if mark.name == name), ())
+        return RoundFiles(self.path / name, dict(known)).proposed(self.setup.axes)
+
+    def in_force(self, mark: RoundMark) -> Grid:
+        """Read the grid that the controller held while a round was logged.
+
+        Raises
+        ------
+        InputError
+            When the round kept another grid than the one that it names.
+        """
+        kept = self.files(mark).grid("in-force.csv", self.setup.axes)
+        if cell := differing_cell(self.grid(mark.in_force), kept):
+            raise InputError(
+                f"this is not the grid with which round {mark.number} was logged: {cell}.",
+                where=str(self.grid_path(mark.in_force)),
+                mend=PUT_BACK,
             )
-            apart = np.abs(compose_pct(before, step) - found.values)
-            is_changed = (np.isfinite(before) != np.isfinite(found.values)).any()
-            if is_changed or (apart[np.isfinite(apart)] > MISMATCH_PCT).any():
-                raise InputError(
-                    "this is not the grid that was proposed.",
-                    where=str(path),
-                    mend="Put it back as it was. If the controller holds other values than "
-                    "proposed, start a new tune with --grid.",
-                )
-        return found
+        return kept
 
     def evidence(self, mark: RoundMark) -> StoredEvidence:
         """Read what a round's logs said."""
-        folder = self.path / mark.name
-        if not folder.is_dir():
+        files = self.files(mark)
+        if not files.folder.is_dir():
             raise InputError(
                 f"the folder of round {mark.number} is missing.",
-                where=str(folder),
+                where=str(files.folder),
                 mend="Restore it from a copy, or take the round back with "
                 "`tuneassist rounds undo`.",
             )
-        return read_evidence(folder, self.setup.axes)
+        stored = read_evidence(files.folder, self.setup.axes, known=files.known)
+        if stored.made != mark.made:
+            raise InputError(
+                "this evidence is of another round.",
+                where=str(files.folder / "evidence.json"),
+                mend=PUT_BACK,
+            )
+        return stored
 
     def rounds(self, marks: Sequence[RoundMark]) -> list[Round]:
         """Read rounds as they were made."""
         found = [(mark, self.evidence(mark)) for mark in marks]
         return [
-            Round(mark.number, stored.counted, self.grid(mark.in_force), stored.response)
+            Round(mark.number, stored.counted, self.in_force(mark), stored.response)
             for mark, stored in found
         ]
+
+    def require_room(self, number: int) -> None:
+        """Refuse a new round whose place is taken by something that is no round of the tune.
+
+        Raises
+        ------
+        InputError
+            Before any work is done.
+        """
+        place = self.path / round_name(number)
+        if place.exists() or place.is_symlink():
+            raise InputError(
+                f"this stands where round {number} belongs, and is no round of this tune.",
+                where=str(place),
+                mend="Move it away or rename it, then repeat.",
+            )
 
     def write_round(self, number: int, contents: Mapping[str, str]) -> Path:
         """Write a round's folder whole; it does not count before `happened` says so."""
@@ -145,7 +179,7 @@ class TuneFolder:
         """
         events = (*self.events, event)
         state = replay(events)
-        replace_text(self.path / HISTORY, history_text(events))
+        write_whole(self.path / HISTORY, history_text(events).encode("utf-8"))
         tidy(self.path, state)
         return replace(self, events=events, state=state)
 
@@ -182,9 +216,9 @@ def start_tune(folder: Path, *, setup: Path, grid: Path | None, time: str) -> Tu
             where=str(folder),
             mend="Look at it with `tuneassist rounds status`, or name another folder.",
         )
-    car = read_setup(setup)
+    read = read_setup_files(setup)
+    car = setup_of(read)
     held = read_grid(grid, axes=car.axes) if grid else Grid.zeros(car.axes)
-    texts = setup_texts(setup)
     record = {
         "format": FORMAT,
         "program": "tuneassist",
@@ -192,10 +226,10 @@ def start_tune(folder: Path, *, setup: Path, grid: Path | None, time: str) -> Tu
         "label": car.engine.label,
         "started_at": time,
         "setup_from": str(setup),
-        "evidence_rests_on_sha256": fingerprint(texts),
+        RESTS_ON: fingerprint(read),
     }
-    contents = {
-        **texts,
+    contents: dict[str, bytes | str] = {
+        **copies(read),
         START_GRID: write_grid_text(held),
         TUNE: stable_json(record),
         HISTORY: history_text((Event("start", time),)),
@@ -226,9 +260,10 @@ def open_tune(folder: Path, *, is_reading: bool = False) -> Iterator[TuneFolder]
             where=str(folder),
             mend="Start one with `tuneassist rounds start`.",
         )
+    require_own_places(folder)
     with _locked(folder, is_reading=is_reading) as is_locked:
         if is_locked:
-            tidy(folder, replay(read_history(folder)))
+            tidy(folder, _replayed(folder, read_history(folder)))
         yield read_tune(folder)
 
 
@@ -256,11 +291,20 @@ def _locked(folder: Path, *, is_reading: bool) -> Iterator[bool]:
 
 def read_tune(folder: Path) -> TuneFolder:
     """Read a tune whose lock is held."""
-    record = _json(folder / TUNE)
+    record = read_record(folder / TUNE)
     known_format(READERS, record.get("format"), where=str(folder / TUNE))
     events = read_history(folder)
-    require_same_setup(folder, record)
-    return TuneFolder(folder, read_setup(folder / SETUP), events, replay(events))
+    setup = read_own_setup(folder, record)
+    return TuneFolder(folder, setup, events, _replayed(folder, events))
+
+
+def _replayed(folder: Path, events: Sequence[Event]) -> TuneState:
+    try:
+        return replay(events)
+    except InputError as error:
+        raise InputError(
+            error.problem, where=str(folder / HISTORY), mend="Restore it from a copy."
+        ) from error
 
 
 def history_text(events: Sequence[Event]) -> str:
@@ -278,7 +322,7 @@ def read_history(folder: Path) -> tuple[Event, ...]:
         When the file cannot be meant as it stands, or was written by a newer program.
     """
     path = folder / HISTORY
-    record = _json(path)
+    record = read_record(path)
     reader = known_format(READERS, record.get("format"), where=str(path))
     try:
         return cast("tuple[Event, ...]", reader(record))
@@ -293,41 +337,14 @@ def read_history(folder: Path) -> tuple[Event, ...]:
 def _read_1(record: Mapping[str, Any]) -> tuple[Event, ...]:
     """Read format 1; keys that are not known are kept as details."""
     events = []
-    for one in record["events"]:
-        if one["kind"] not in KINDS:
-            raise ValueError(f'"{one["kind"]}" is no event')
+    for one in take_list(record, "events", dict):
+        kind = take(one, "kind", str)
+        if kind not in KINDS:
+            raise ValueError(f'"{inert(kind)}" is no event')
         details = {name: value for name, value in one.items() if name not in ("kind", "time")}
-        events.append(Event(one["kind"], str(one["time"]), details))
+        events.append(Event(kind, take(one, "time", str), details))
     return tuple(events)
 
 
 READERS: Mapping[int, Callable[[Mapping[str, Any]], tuple[Event, ...]]] = {1: _read_1}
 """One reader per format that was ever written."""
-
-
-def _json(path: Path) -> Mapping[str, Any]:
-    try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(
-            f"the file cannot be read: {error.strerror or error}.", where=str(path)
-        ) from error
-    except ValueError as error:
-        raise InputError(
-            f"this is no valid JSON: {error}.", where=str(path), mend="Restore it from a copy."
-        ) from error
-    if not isinstance(record, dict):
-        raise InputError("this is no record of a tune.", where=str(path))
-    return record
-
-
-def replace_text(path: Path, text: str) -> None:
-    """Replace a file's content, whole or not at all."""
-    fresh = path.with_name(f".{path.name}.tuneassist-writing")
-    with writing_to(path):
-        with fresh.open("w", encoding="utf-8", newline="") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        fresh.replace(path)
-        sync_folder(path.parent)

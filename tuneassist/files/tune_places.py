@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
+import stat
 from pathlib import Path
 
-from tuneassist.files.proposal_folder import writing_to
+from tuneassist.errors import InputError
+from tuneassist.files.json_file import read_record
+from tuneassist.files.plain_file import inert, is_link, writing_to
+from tuneassist.files.tune_setup import SETUP, TARGET
 from tuneassist.loop.history import TuneState
 
+TUNE, HISTORY, START_GRID = "tune.json", "history.json", "start-grid.csv"
+LOCK = ".tuneassist-lock"
 KEPT = "kept"
 """Folder of the rounds that do not count."""
+_FILES = (TUNE, HISTORY, START_GRID, LOCK, SETUP, TARGET)
 _ROUND = re.compile(r"round-\d+")
 _KEPT_ROUND = re.compile(r"round-\d+-\d+")
 
@@ -40,12 +46,69 @@ def tidy(folder: Path, state: TuneState) -> None:
                 kept[made].rename(folder / name)
 
 
+def require_own_places(folder: Path) -> None:
+    """Refuse a tune in which a link or a device stands in place of a file or folder.
+
+    What a tune keeps is its own; a link would have this program read, write or move what stands
+    elsewhere.
+
+    Parameters
+    ----------
+    folder
+        The tune's folder.
+
+    Raises
+    ------
+    InputError
+        With the first such place.
+    """
+    try:
+        _look_through(folder)
+    except OSError as error:
+        said = inert(error.strerror or error)
+        raise InputError(f"the folder cannot be read: {said}.", where=str(folder)) from error
+
+
+def _look_through(folder: Path) -> None:
+    for path in sorted(folder.iterdir()):
+        is_round = _ROUND.fullmatch(path.name) is not None
+        if path.name in _FILES:
+            _require_own(path, is_folder=False)
+        elif is_round or path.name == KEPT:
+            _require_own(path, is_folder=True if path.name == KEPT else None)
+            for inner in sorted(path.iterdir()) if path.is_dir() else ():
+                _require_own(inner)
+                for file in sorted(inner.iterdir()) if inner.is_dir() else ():
+                    _require_own(file)
+
+
+def _require_own(path: Path, *, is_folder: bool | None = None) -> None:
+    found = path.lstat()
+    is_dir, is_file = stat.S_ISDIR(found.st_mode), stat.S_ISREG(found.st_mode)
+    problem = ""
+    if is_link(path):
+        problem = "this is a link"
+    elif not is_dir and not is_file:
+        problem = "this is a device or a pipe"
+    elif is_folder is not None and is_folder != is_dir:
+        problem = "this is no folder" if is_folder else "this is a folder, no file"
+    elif path.name == LOCK and found.st_nlink > 1:
+        problem = "this file has a second name elsewhere"  # locking may empty it
+    if problem:
+        raise InputError(
+            f"{problem}; a tune's files and folders are its own.",
+            where=str(path),
+            mend="Put the file or folder itself there, or move this away.",
+        )
+
+
 def made_of(folder: Path) -> str | None:
     """Return the mark of a round folder; None where it cannot be read."""
     try:
-        return str(json.loads((folder / "evidence.json").read_text(encoding="utf-8"))["made"])
-    except (OSError, ValueError, KeyError, TypeError):
+        made = read_record(folder / "evidence.json").get("made")
+    except InputError:
         return None
+    return made if isinstance(made, str) else None
 
 
 def _folders(parent: Path, pattern: re.Pattern[str]) -> list[Path]:

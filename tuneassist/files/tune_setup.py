@@ -2,74 +2,92 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import re
 import tomllib
 from collections.abc import Mapping
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from tuneassist.errors import InputError
+from tuneassist.files.grid_file import decoded
+from tuneassist.files.setup_file import SetupFiles, read_setup_files, setup_of
 from tuneassist.files.text import stable_json
+from tuneassist.settings import Setup
 
 SETUP, TARGET = "setup.toml", "target.csv"
 """Names of the copies."""
+RESTS_ON = "evidence_rests_on_sha256"
+"""Key of ``tune.json`` that holds the fingerprint."""
+_FILE = re.compile(r"""\bfile["']?\s*=\s*("(?:[^"\\\n]|\\.)*"|'[^'\n]*')""")
+MOST_PLACES = 100
+"""Places of the text that are tried: each costs one reading of the whole. [1]"""
 
 
-def setup_texts(setup: Path) -> dict[str, str]:
-    """Return the setup's text and that of the target file which it refers to."""
-    text = setup.read_bytes().decode("utf-8-sig")
-    values = tomllib.loads(text)
-    name = values["target"].get("file")
-    if name is None:
-        return {SETUP: text}
-    target = (setup.parent / str(name)).read_bytes()
-    return {SETUP: _with_target_file(text, values, setup), TARGET: _as_text(target)}
+def copies(files: SetupFiles) -> dict[str, bytes]:
+    """Return the files that a tune keeps of a setup: the bytes as read.
+
+    Only a target file of another name is renamed in the setup's text.
+    """
+    if files.target is None:
+        return {SETUP: files.setup}
+    if files.target_name == TARGET:
+        return {SETUP: files.setup, TARGET: files.target}
+    return {SETUP: _with_target_file(files).encode("utf-8"), TARGET: files.target}
 
 
-def _as_text(data: bytes) -> str:
-    for encoding in ("utf-16",) if data[:2] in (b"\xff\xfe", b"\xfe\xff") else ("utf-8-sig",):
-        with contextlib.suppress(UnicodeDecodeError):
-            return data.decode(encoding)
-    return data.decode("cp1252")
-
-
-def _with_target_file(text: str, values: Mapping[str, Any], setup: Path) -> str:
+def _with_target_file(files: SetupFiles) -> str:
     """Let the setup's text refer to the target file by the name that it has in the tune."""
-    wanted = {**values, "target": {**values["target"], "file": TARGET}}
-    for found in re.finditer(r"""\bfile["']?\s*=\s*("(?:[^"\\]|\\.)*"|'[^']*')""", text):
+    text = files.setup.decode("utf-8-sig")
+    values = tomllib.loads(text)
+    wanted = stable_json({**values, "target": {**values["target"], "file": TARGET}})
+    for found in islice(_FILE.finditer(text), MOST_PLACES):
         tried = f'{text[: found.start(1)]}"{TARGET}"{text[found.end(1) :]}'
-        if stable_json(tomllib.loads(tried)) == stable_json(wanted):
+        if _has_values(tried, wanted):
             return tried
     raise InputError(
         "the place of target.file cannot be found in the text.",
-        where=str(setup),
+        where=str(files.path),
         mend=f'Write it on a line of its own under [target]: file = "{TARGET}".',
     )
 
 
-def fingerprint(texts: Mapping[str, str]) -> str:
+def _has_values(text: str, wanted: str) -> bool:
+    try:
+        return stable_json(tomllib.loads(text)) == wanted
+    except tomllib.TOMLDecodeError:  # the words stood in a text, which is none any more
+        return False
+
+
+def fingerprint(files: SetupFiles, *, is_as_written: bool = False) -> str:
     """Fingerprint what the evidence rests on: all of a setup but labels, limits and gains.
 
     Parameters
     ----------
-    texts
-        Contents of ``setup.toml`` and, where there is one, of ``target.csv``.
+    files
+        The setup as read and sound.
+    is_as_written
+        Take the target file's line ends as they are, as version 0.1.0 did.
 
     Returns
     -------
     str
         SHA-256, 64 hexadecimal digits.
     """
-    values = tomllib.loads(texts[SETUP])
+    values = tomllib.loads(files.setup.decode("utf-8-sig"))
     engine = {k: v for k, v in values.get("engine", {}).items() if k not in _FREE_ENGINE_KEYS}
+    target, table = dict(values["target"]), ""
+    if files.target is not None:
+        target["file"] = TARGET
+        table = decoded(files.target, str(files.path))
     parts = {
         **{name: values.get(name, {}) for name in ("axes", "target", "channels", "steady")},
+        "target": target,
         "engine": engine,
         "acts_on": values.get("correction", {}).get("acts_on", "fuel"),
         "ceilings": sorted(values.get("limits", {}).get("ceilings", {})),
-        "target_file": texts.get(TARGET, ""),
+        "target_file": table if is_as_written else table.replace("\r\n", "\n"),
     }
     return hashlib.sha256(stable_json(parts).encode("utf-8")).hexdigest()
 
@@ -77,21 +95,29 @@ def fingerprint(texts: Mapping[str, str]) -> str:
 _FREE_ENGINE_KEYS = ("label", "rev_limit_rpm")
 
 
-def require_same_setup(folder: Path, record: Mapping[str, Any]) -> None:
-    """Refuse a setup under which the evidence kept would mean something else."""
-    try:
-        texts = {
-            name: (folder / name).read_text(encoding="utf-8")
-            for name in (SETUP, TARGET)
-            if (folder / name).exists() or name == SETUP
-        }
-        is_same = fingerprint(texts) == record.get("evidence_rests_on_sha256")
-    except (OSError, ValueError):  # read_setup says what is wrong with it
-        return
-    if not is_same:
+def read_own_setup(folder: Path, record: Mapping[str, Any]) -> Setup:
+    """Read a tune's setup; refuse one under which the evidence kept would mean something else.
+
+    Parameters
+    ----------
+    folder
+        The tune's folder.
+    record
+        ``tune.json``.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read or was changed. What cannot be compared is not taken for the same.
+    """
+    files = read_setup_files(folder / SETUP)
+    setup = setup_of(files)
+    own = (fingerprint(files), fingerprint(files, is_as_written=True))
+    if files.target_name not in (None, TARGET) or record.get(RESTS_ON) not in own:
         raise InputError(
             "axes, target, channels, steady, what the grid acts on, or the list of ceilings was "
             "changed since the tune was started, and the evidence kept stands on what it was.",
             where=str(folder / SETUP),
             mend="Put it back (limits and gains may be changed), or start a new tune with --grid.",
         )
+    return setup

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tuneassist.errors import SetupError
+from tuneassist.errors import InputError, SetupError
 from tuneassist.files.grid_file import read_grid
+from tuneassist.files.plain_file import inside
 from tuneassist.files.run_file import read_run
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.toml_table import TomlTable, nearest, read_toml, shown
@@ -95,7 +96,12 @@ def _text(table: TomlTable, key: str) -> str:
 
 
 def _file(table: TomlTable, key: str, folder: Path) -> Path:
-    path = folder / _text(table, key)
+    try:
+        path = inside(folder, _text(table, key))
+    except SetupError:
+        raise
+    except InputError as error:
+        raise table.error(key, str(error)) from error
     if not path.is_file():
         raise table.error(
             key, f"there is no file {shown(path.name)}.", "Paths start from the folder of the list."

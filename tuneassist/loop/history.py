@@ -31,6 +31,9 @@ ANSWERS: Mapping[str, str] = MappingProxyType(
 )
 """What a tuner may have found after a halt, in words."""
 
+MAX_EVENTS = 5000
+"""Most events of a tune: the state after each is kept while they are gone through. [1]"""
+
 JUDGED_AGAIN = ("not-loaded", "fuel-changed")
 """Answers after which the halted round itself counts and gets a proposal."""
 
@@ -74,6 +77,8 @@ class RoundMark:
         Whether the loop stopped there.
     is_evidence
         False where the engine has changed since, so that the round is history only.
+    files
+        Name and SHA-256 of each file of its folder; empty where version 0.1.0 wrote it.
     """
 
     number: int
@@ -83,6 +88,7 @@ class RoundMark:
     verdict: str
     is_halt: bool
     is_evidence: bool = True
+    files: tuple[tuple[str, str], ...] = ()
 
     @property
     def name(self) -> str:
@@ -185,18 +191,40 @@ def round_details(mark: RoundMark) -> dict[str, Any]:
         "logs": [{"name": name, "sha256": sha256} for name, sha256 in mark.logs],
         "verdict": mark.verdict,
         "is_halt": mark.is_halt,
+        **({"files": dict(mark.files)} if mark.files else {}),
     }
 
 
 def _mark(details: Mapping[str, Any]) -> RoundMark:
+    def taken(name: str, kind: type) -> Any:
+        value = details.get(name)
+        if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
+            raise InputError(f'the event of a round has no sound "{name}".')
+        return value
+
     return RoundMark(
-        number=int(details["number"]),
-        made=str(details["made"]),
-        in_force=str(details["in_force"]),
-        logs=tuple((str(log["name"]), str(log["sha256"])) for log in details["logs"]),
-        verdict=str(details["verdict"]),
-        is_halt=bool(details["is_halt"]),
+        number=taken("number", int),
+        made=taken("made", str),
+        in_force=taken("in_force", str),
+        logs=tuple((_text(log, "name"), _text(log, "sha256")) for log in taken("logs", list)),
+        verdict=taken("verdict", str),
+        is_halt=taken("is_halt", bool),
+        files=_files(details.get("files", {})),
     )
+
+
+def _text(record: object, name: str) -> str:
+    value = record.get(name) if isinstance(record, Mapping) else None
+    if not isinstance(value, str):
+        raise InputError(f'a log of a round has no sound "{name}".')
+    return value
+
+
+def _files(record: object) -> tuple[tuple[str, str], ...]:
+    is_sound = isinstance(record, Mapping) and all(isinstance(v, str) for v in record.values())
+    if not isinstance(record, Mapping) or not is_sound:
+        raise InputError('the event of a round has no sound "files".')
+    return tuple((str(name), str(sha256)) for name, sha256 in record.items())
 
 
 def replay(events: Sequence[Event]) -> TuneState:
@@ -218,6 +246,8 @@ def replay(events: Sequence[Event]) -> TuneState:
     """
     if not events or events[0].kind != "start":
         raise InputError("the history does not begin with the start of the tune.")
+    if len(events) > MAX_EVENTS:
+        raise InputError(f"the history has {len(events)} events, more than {MAX_EVENTS}.")
     states = [TuneState()]
     for event in events[1:]:
         if event.kind == "undo":
@@ -328,7 +358,7 @@ def _accepted(state: TuneState, _: Event) -> TuneState:
 
 
 def _found(state: TuneState, event: Event) -> TuneState:
-    answer, halted = str(event.details["answer"]), state.rounds[-1]
+    answer, halted = str(event.details.get("answer", "")), state.rounds[-1]
     told = Answer(halted.number, halted.verdict, answer, event.time)
     state = replace(state, answers=(*state.answers, told))
     if answer not in JUDGED_AGAIN:  # the controller is as it should be now; the round is not

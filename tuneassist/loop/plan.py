@@ -181,7 +181,8 @@ class _Job:
             highest_load=self.highest_load,
             settings=self.settings,
         )
-        holds["point"] = np.array(chosen, dtype=np.int64)[holds["point"]]
+        point = holds["point"].to_numpy(dtype=np.int64)  # of no hold at all it has no kind
+        holds["point"] = np.array(chosen, dtype=np.int64)[point]
         return holds
 
     def choose(self, doubt: Doubt) -> tuple[list[int], pd.DataFrame]:

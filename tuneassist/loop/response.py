@@ -15,6 +15,7 @@ Edinburgh 55, 1935, 42-48 (from memory).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -163,20 +164,43 @@ LOOK = {
 
 @dataclass(frozen=True, eq=False)
 class _Comparison:
-    """New holds against what the earlier rounds predict."""
+    """New holds against what the earlier rounds predict.
+
+    The covariance of the holds is ``diag(own) + shared @ shared.T``; as a table it would grow with
+    the square of the holds, of which a long log has tens of thousands.
+    """
 
     expected: Floats  # change of the measured need that the new grid should make [ln]
     measured: Floats  # [ln]
-    covariance: Floats
+    own: Floats  # variance of each hold by itself [ln^2]
+    shared: Floats  # shape (holds, cells) [ln]
     rpm: Floats
     load: Floats
+
+    @property
+    def sd(self) -> Floats:
+        """Standard deviation of each hold. [ln]"""
+        return np.asarray(np.sqrt(self.own + np.sum(self.shared**2, axis=1)))
+
+    def solver(self) -> Callable[[Floats], Floats]:
+        """Return what solves with the covariance, by the identity of Woodbury."""
+        scaled = self.shared / self.own[:, None]
+        inner = np.eye(self.shared.shape[1]) + self.shared.T @ scaled
+        factor = linalg.cho_factor(inner, lower=True)
+
+        def solved(x: Floats) -> Floats:
+            plain = (x.T / self.own).T
+            return np.asarray(plain - scaled @ linalg.cho_solve(factor, self.shared.T @ plain))
+
+        return solved
 
     def part(self, inside: npt.NDArray[np.bool_]) -> _Comparison:
         """Return some of the holds."""
         return _Comparison(
             self.expected[inside],
             self.measured[inside],
-            self.covariance[np.ix_(inside, inside)],
+            self.own[inside],
+            self.shared[inside],
             self.rpm[inside],
             self.load[inside],
         )
@@ -243,11 +267,13 @@ def _compare(
     total = from_surface_scale(weights @ fit.theta, kind)
     to_ln = 1.0 / scatter_scale(total, kind)
     own = fit.hold_scatter**2 + holds["within_se"].to_numpy(dtype=float) ** 2
-    shared = to_ln[:, None] * np.asarray(weights @ fit.covariance @ weights.T) * to_ln[None, :]
+    size, way = np.linalg.eigh(fit.covariance)
+    root = way * np.sqrt(np.maximum(size, 0.0))
     return _Comparison(
         expected=met_before - met_now,
         measured=holds["need_ln"].to_numpy(dtype=float) - (total - met_before),
-        covariance=shared + np.diag(own),
+        own=own,
+        shared=to_ln[:, None] * np.asarray(weights @ root),
         rpm=holds["rpm"].to_numpy(dtype=float),
         load=holds["load"].to_numpy(dtype=float),
     )
@@ -267,14 +293,14 @@ class _Line:
 def _fit_line(pair: _Comparison, columns: list[Floats], offset: Floats | None = None) -> _Line:
     """Generalised least squares, wild holds held at three of their standard deviations."""
     y = pair.measured if offset is None else pair.measured - offset
-    sd = np.sqrt(np.diag(pair.covariance))
+    sd, solved = pair.sd, pair.solver()
     x = np.stack(columns, axis=1) if columns else np.zeros((len(y), 0))
-    value, error = np.zeros(x.shape[1]), np.zeros(x.shape[1])
+    value: Floats = np.zeros(x.shape[1])
+    error: Floats = np.zeros(x.shape[1])
     limited = y
     for _ in range(4 if columns else 0):
-        factor = linalg.cho_factor(pair.covariance, lower=True)
-        information = x.T @ linalg.cho_solve(factor, x)
-        value = np.linalg.solve(information, x.T @ linalg.cho_solve(factor, limited))
+        information = x.T @ solved(x)
+        value = np.asarray(np.linalg.solve(information, x.T @ solved(limited)), dtype=float)
         gap = y - x @ value
         limited = x @ value + np.clip(gap, -3.0 * sd, 3.0 * sd)
         error = np.sqrt(np.diag(np.linalg.inv(information)))
@@ -288,7 +314,7 @@ def _fit_line(pair: _Comparison, columns: list[Floats], offset: Floats | None = 
 
 def _loss(line: _Line, pair: _Comparison) -> float:
     """Robust sum of squared residuals in standard deviations (Huber's, bend at 3)."""
-    spans = np.abs(line.residual) / np.sqrt(np.diag(pair.covariance))
+    spans = np.abs(line.residual) / pair.sd
     return float(np.sum(np.where(spans <= 3.0, spans**2, 6.0 * spans - 9.0)))
 
 
@@ -325,7 +351,7 @@ def _judge(pair: _Comparison, rules: ResponseSettings) -> Response:
     lines = _explain(pair, rules)
     shifted, both = lines.shifted, lines.both
     numbers = _numbers(lines, rules)
-    usual = float(np.median(np.sqrt(np.diag(pair.covariance))))
+    usual = float(np.median(pair.sd))
     if 100.0 * both.misfit > rules.misfit_pct and both.misfit > rules.misfit_ratio * usual:
         return _worded("not the same engine", numbers)
     offset, reach = shifted.value[0], shifted.quantile * shifted.error[0]

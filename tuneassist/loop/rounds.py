@@ -10,6 +10,7 @@ import pandas as pd
 
 from tuneassist.correction import LimitedStep, propose_raw
 from tuneassist.errors import NoEvidenceError
+from tuneassist.evidence.copies import is_original
 from tuneassist.grid import Grid
 from tuneassist.loop.pool import Round, pool_rounds
 from tuneassist.loop.response import Response, ResponseSettings, measure_response
@@ -20,6 +21,7 @@ from tuneassist.pipeline import (
     gather,
     no_evidence_words,
     propose_on,
+    with_total_need,
 )
 from tuneassist.settings import CorrectionSettings, Setup
 
@@ -118,8 +120,12 @@ def _respond(
     setup: Setup,
     settings: ResponseSettings | None,
 ) -> Response:
-    holds = pd.concat([log.holds for log in logs], ignore_index=True)
-    return measure_response(known, holds, before=before, now=now, setup=setup, settings=settings)
+    acts_on = setup.correction.acts_on
+    holds = with_total_need(
+        pd.concat([log.holds for log in logs], ignore_index=True), now, acts_on=acts_on
+    )
+    own = holds[is_original(holds)]
+    return measure_response(known, own, before=before, now=now, setup=setup, settings=settings)
 
 
 def _of_this_engine(

@@ -38,11 +38,14 @@ class RegionWeight:
         _require(0 <= self.weight < float("inf"), "plan.region.weight", self.weight, "zero or more")
 
 
+MOST_HOLDS = 1000
+"""Most holds that a setup may ask for in one plan: more than a day of holding. [1]"""
 _ZERO_OR_MORE = (
     "rest_s", "move_s", "move_s_per_1000_rpm", "move_s_per_load_step", "rev_margin_rpm",
-    "floor_clear_pct", "min_gain_share", "enough_pct",
+    "floor_clear_pct", "enough_pct",
 )  # fmt: skip
-_SHARES = ("middle_share", "heavy_share", "light_first_share", "full_until_share", "top_weight")
+_SHARES = ("middle_share", "heavy_share", "light_first_share", "full_until_share", "top_weight",
+           "min_gain_share")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -136,6 +139,8 @@ class PlanSettings:
         for name in ("max_holds", "min_visits", "spread_below_holds"):
             value = getattr(self, name)
             _require(value >= 1, f"plan.{name}", value, "one or more")
+        most = MOST_HOLDS
+        _require(self.max_holds <= most, "plan.max_holds", self.max_holds, f"at most {most}")
 
 
 @dataclass(frozen=True)

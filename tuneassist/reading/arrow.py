@@ -20,6 +20,55 @@ def is_stamp(kind: Any) -> bool:
     return bool(types.is_timestamp(kind) or types.is_duration(kind) or types.is_time(kind))
 
 
+def is_text(kind: Any) -> bool:
+    """Tell whether a column's type is text or bytes, of whatever layout."""
+    from pyarrow import types
+
+    tests = ("string", "large_string", "string_view", "binary", "large_binary", "binary_view")
+    named = (getattr(types, f"is_{test}", None) for test in tests)  # views came with pyarrow 16
+    return any(test is not None and test(kind) for test in named)
+
+
+def is_readable(kind: Any) -> bool:
+    """Tell whether a column's type can be a logged channel: one number, moment or text per row."""
+    from pyarrow import types
+
+    if types.is_dictionary(kind):
+        return not types.is_dictionary(kind.value_type) and is_readable(kind.value_type)
+    plain = (
+        types.is_integer,
+        types.is_floating,
+        types.is_null,
+        types.is_boolean,
+        types.is_decimal,
+        types.is_date,
+        is_stamp,
+        is_text,
+    )
+    return any(test(kind) for test in plain)
+
+
+def longest_text(array: Any) -> int:
+    """Return the length of the longest text of an array, or of its dictionary. [bytes]
+
+    Parameters
+    ----------
+    array
+        A ``pyarrow.Array`` that has been validated.
+    """
+    from pyarrow import compute, types
+
+    if types.is_dictionary(array.type):
+        array = array.dictionary
+    if not is_text(array.type) or not len(array):
+        return 0
+    if str(array.type).endswith("_view"):  # 16 bytes each, of which the first four are the length
+        views = np.frombuffer(array.buffers()[1], dtype="<i4").reshape(-1, 4)
+        lengths = views[array.offset : array.offset + len(array), 0]
+        return int(lengths.max())
+    return int(compute.max(compute.binary_length(array)).as_py() or 0)
+
+
 def arrow_cells(column: Any, decimal: str = ".") -> Cells:
     """Return a column's cells.
 
@@ -62,13 +111,13 @@ def _words(column: Any) -> pd.Series[str]:
     import pyarrow as pa
     from pyarrow import compute, types
 
-    if types.is_binary(column.type) or types.is_large_binary(column.type):
+    if "binary" in str(column.type):
         texts = [None if cell is None else cell.hex() for cell in column.to_pylist()]
         column = pa.chunked_array([pa.array(texts, pa.string())])
     elif not (types.is_string(column.type) or types.is_large_string(column.type)):
         try:
             column = compute.cast(column, pa.string())
-        except (pa.ArrowInvalid, pa.ArrowNotImplementedError):  # a list or a structure
+        except (pa.ArrowInvalid, pa.ArrowNotImplementedError):  # what has no text of its own
             column = pa.chunked_array([pa.array(map(str, column.to_pylist()), pa.string())])
     words = compute.cast(column, pa.string()).to_pandas()
     text: pd.Series[str] = words.astype(str).where(words.notna(), "")

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Set
+from collections.abc import Iterator, Set
 from contextlib import contextmanager
 from typing import Any
 
 import numpy as np
 
 from tuneassist.errors import LogError
-from tuneassist.reading.arrow import arrow_cells
+from tuneassist.reading.arrow import arrow_cells, is_readable, longest_text
+from tuneassist.reading.bounds import MOST_CELL_BYTES, check_headers
+from tuneassist.reading.ipc import Batches, open_ipc
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
 from tuneassist.reading.numbers import decimal_signs, parse_words
+from tuneassist.reading.parquet import open_parquet
 from tuneassist.reading.source import Source
 
 _UNIT_KEYS = (b"unit", b"units", b"Unit", b"Units")
 _OF_LIBRARIES = (b"pandas", b"ARROW:schema")
-
-Batches = Callable[[list[str]], Iterator[Any]]
 
 
 class ColumnarParts:
@@ -44,6 +45,7 @@ class ColumnarParts:
         self._kind = "Arrow" if source.kind == "stream" else source.kind.capitalize()
         with self._damage():
             schema, self._count, self._open = _opened(source, rows)
+            self._kinds = schema.types
             self._names = [str(name) for name in schema.names]
             self.headers = tuple(
                 (name, _unit_of(schema.field(i))) for i, name in enumerate(self._names)
@@ -51,6 +53,7 @@ class ColumnarParts:
             self.preamble = _said(schema)
         if not self._names:
             raise LogError("the file has no columns.", where=self._name)
+        check_headers(self.headers, name=self._name)
         self.dialect = Dialect(encoding=source.kind, header_line=0, data_line=1)
         self._batches: Iterator[Any] = iter(())
         self._decimals: dict[int, str] = {}  # of columns of text that show theirs
@@ -62,10 +65,10 @@ class ColumnarParts:
 
     def first(self, wanted: Wanted) -> Piece:
         """Read the first rows."""
-        names = sorted({self._names[i] for i in wanted.indices})
+        self._read = [i for i in wanted.indices if is_readable(self._kinds[i])]
         with self._damage():
-            self._batches = _even(self._open(names), self._rows)
-            table = next(self._batches, None)
+            self._batches = _even(self._open(self._read), self._rows)
+            table = next(self._batches, None) if self._read else None
             if table is None:
                 nothing = {i: Cells(np.empty(0)) for i in wanted.indices}
                 return Piece(np.empty(0, dtype=np.int64), nothing)
@@ -84,12 +87,15 @@ class ColumnarParts:
             line += len(piece.lines)
 
     def _piece(self, table: Any, wanted: Wanted, line: int) -> Piece:
-        places = {name: i for i, name in enumerate(table.schema.names)}
-        cells = {i: self._cells(i, table.column(places[self._names[i]])) for i in wanted.indices}
+        cells = {i: self._cells(i, table.column(place)) for place, i in enumerate(self._read)}
+        for i in wanted.indices:
+            if i not in cells:
+                cells[i] = _no_readings(self._kinds[i], table.num_rows)
         return Piece(np.arange(line + 1, line + table.num_rows + 1), cells)
 
     def _cells(self, i: int, column: Any) -> Cells:
         """Read a column; its text with the decimal sign that its cells show."""
+        self._check_cells(i, column)
         cells = arrow_cells(column, self._decimals.get(i, "."))
         words = cells.words
         if words is None or i in self._decimals or not words.str.contains(",", regex=False).any():
@@ -105,6 +111,16 @@ class ColumnarParts:
             return cells
         self._decimals[i] = ","
         return parse_words(words, ",")
+
+    def _check_cells(self, i: int, column: Any) -> None:
+        """Refuse long texts: one that stands once in the file may be meant in every row."""
+        longest = max(map(longest_text, column.chunks), default=0)
+        if longest > MOST_CELL_BYTES:
+            raise LogError(
+                f"a cell holds {longest} bytes of text; a reading has at most {MOST_CELL_BYTES}.",
+                where=f"{self._name}, column {self._names[i]!r}",
+                mend="Export the log with numbers, or name another column under [channels].",
+            )
 
     @contextmanager
     def _damage(self) -> Iterator[None]:
@@ -125,44 +141,9 @@ class ColumnarParts:
 
 def _opened(source: Source, rows: int) -> tuple[Any, int, Batches]:
     """Return schema, number of rows, and what yields batches of some columns."""
-    import pyarrow as pa
-
-    path = str(source.path)
     if source.kind == "parquet":
-        from pyarrow import parquet
-
-        file = parquet.ParquetFile(path, buffer_size=1 << 20)
-        return (
-            file.schema_arrow,
-            file.metadata.num_rows,
-            lambda names: file.iter_batches(batch_size=rows, columns=names),
-        )
-    if source.kind == "arrow":  # Feather of version 2 is the same
-        arrow = pa.ipc.open_file(pa.memory_map(path))
-        batches = range(arrow.num_record_batches)
-        count = sum(arrow.get_batch(i).num_rows for i in batches)
-        return (
-            arrow.schema,
-            count,
-            lambda names: (arrow.get_batch(i).select(names) for i in batches),
-        )
-    return _opened_stream(path)
-
-
-def _opened_stream(path: str) -> tuple[Any, int, Batches]:
-    """Read a stream of batches, whose length only its end tells: it is gone through twice."""
-    import pyarrow as pa
-
-    with pa.ipc.open_stream(pa.memory_map(path)) as counted:
-        count = sum(batch.num_rows for batch in counted)
-
-    def batches(names: list[str]) -> Iterator[Any]:
-        with pa.ipc.open_stream(pa.memory_map(path)) as stream:
-            for batch in stream:
-                yield batch.select(names)
-
-    with pa.ipc.open_stream(pa.memory_map(path)) as stream:
-        return stream.schema, count, batches
+        return open_parquet(source.path, rows=rows, name=source.name)
+    return open_ipc(source.path, is_file=source.kind == "arrow", name=source.name)
 
 
 def _even(batches: Iterator[Any], rows: int) -> Iterator[Any]:
@@ -183,6 +164,11 @@ def _even(batches: Iterator[Any], rows: int) -> Iterator[Any]:
                 held, count = [], 0
     if held:
         yield pa.Table.from_batches(held)
+
+
+def _no_readings(kind: Any, rows: int) -> Cells:
+    """Return the cells of a column whose type holds no readings, such as lists, without them."""
+    return Cells(np.full(rows, np.nan), text_count=rows, text_example=(0, str(kind)[:40]))
 
 
 def _unit_of(field: Any) -> str:

@@ -20,6 +20,13 @@ import pandas as pd
 
 from tuneassist.errors import LogError
 from tuneassist.reading.arrow import arrow_cells
+from tuneassist.reading.bounds import (
+    MOST_BLANK_LINES,
+    MOST_BLANK_SHARE,
+    MOST_LINE_BYTES,
+    check_headers,
+    check_line,
+)
 from tuneassist.reading.dialect import HEAD_LINES, Layout, find_layout, settle_decimal, split_line
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
 from tuneassist.reading.numbers import BLANKS, parse_words
@@ -29,7 +36,8 @@ from tuneassist.reading.text import blocks, read_first
 MAX_BROKEN_SHARE = 0.05
 """Larger share of rows with too few or too many cells means that the file is damaged. [1]"""
 _MAX_BROKEN_ANYWAY = 3  # a power loss or two cost a line each
-_HEAD_BYTES = 1 << 20
+_HEAD_BYTES = MOST_LINE_BYTES
+_MEASURED_BYTES = 1 << 22
 
 Ints = npt.NDArray[np.int64]
 
@@ -69,6 +77,7 @@ class DelimitedParts:
         self._text = self._text.cut(layout.data + rows)
         layout = settle_decimal(layout, self._text.data, name=source.name)
         self._layout = layout
+        check_headers(layout.headers, name=source.name)
         self.headers = layout.headers
         self.preamble = tuple(line[:2000] for line in head[: layout.header][:50])
         self.dialect = Dialect(
@@ -97,17 +106,36 @@ class DelimitedParts:
             return
         layout, name = replace(self._layout, data=0), self._source.name
         line = self._text.data.count(b"\n")
+        filled = line
         for body in blocks(self._source, self._text):
             count = body.count(b"\n") + (not body.endswith(b"\n"))
-            quick = {} if wanted.as_text else _read_quickly(body, layout, wanted.indices, count)
+            is_blank = not body.strip()
+            quick = (
+                {}
+                if wanted.as_text or is_blank
+                else _read_quickly(body, layout, wanted.indices, count)
+            )
             if quick:
+                filled += count
                 yield Piece(np.arange(line + 1, line + count + 1), quick)
-            else:
+            elif not is_blank:
                 whole, numbers, dropped, _ = _whole_rows(body, layout, name, line=line)
+                filled += len(numbers)
                 if len(numbers):
                     cells = _Columns(whole, layout, name, numbers).fetch(wanted)
                     yield Piece(numbers, cells, dropped)
             line += count
+            _check_blank(line - filled, line, name)
+
+
+def _check_blank(blank: int, lines: int, name: str) -> None:
+    """Refuse a text that is hardly more than line ends."""
+    if blank > MOST_BLANK_LINES and blank > MOST_BLANK_SHARE * lines:
+        raise LogError(
+            f"{blank} of the first {lines} lines hold no row.",
+            where=name,
+            mend="The file is damaged; export the log again.",
+        )
 
 
 _Dropped = tuple[tuple[str, int], ...]
@@ -118,6 +146,9 @@ def _whole_rows(
 ) -> tuple[bytes, Ints, _Dropped, list[str]]:
     """Leave rows with too few or too many cells out, by the lines' numbers."""
     lines = _measure(data, ord(layout.delimiter))
+    longest = int(np.argmax(lines.end - lines.start))
+    length = int(lines.end[longest] - lines.start[longest])
+    check_line(length, name=name, row=line + longest + 1)
     number = np.arange(len(lines.start), dtype=np.int64)
     is_filled = (number >= layout.data) & (lines.cells > 0)
     is_whole = is_filled & (lines.cells == layout.width)
@@ -134,6 +165,23 @@ def _whole_rows(
 
 
 def _measure(data: bytes, delimiter: int) -> _Lines:
+    """Count the cells of every line, piece by piece, so that memory does not grow with them."""
+    found: list[_Lines] = []
+    start = 0
+    while start < len(data) or not found:
+        end = data.find(b"\n", start + _MEASURED_BYTES) + 1 or len(data)
+        piece = _measure_piece(data[start:end], delimiter)
+        found.append(_Lines(piece.start + start, piece.end + start, piece.cells))
+        start = end
+    return _Lines(
+        *(
+            np.concatenate([getattr(part, key) for part in found])
+            for key in ("start", "end", "cells")
+        )
+    )
+
+
+def _measure_piece(data: bytes, delimiter: int) -> _Lines:
     """Count the cells of every line; delimiters inside quotes do not count."""
     codes = np.frombuffer(data, dtype=np.uint8)
     end = np.flatnonzero(codes == 10)

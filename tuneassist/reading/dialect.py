@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 from tuneassist.channels import channels_called
 from tuneassist.errors import LogError
+from tuneassist.reading.bounds import MOST_COLUMNS, MOST_HEADER_CHARS, too_wide
 from tuneassist.reading.headers import read_heading
 from tuneassist.reading.numbers import CLOCK, GROUPED, SIGNED, is_blank, is_number
 from tuneassist.units import find_unit
@@ -21,6 +22,7 @@ from tuneassist.units import find_unit
 HEAD_LINES = 400
 _DELIMITERS = ("\t", ";", ",", "|")
 _SETTLED = 3  # rows of numbers that must follow each other to be data
+_SHOWN = 100  # cells of a row that are looked at for a better message
 _ABOVE = 6  # rows above the data among which the header is looked for
 
 Row = list[str]
@@ -69,6 +71,9 @@ def find_layout(lines: Sequence[str], *, name: str, wanted: Set[str] = frozenset
     """
     delimiter = _find_delimiter(lines, name=name)
     rows = [split_line(line, delimiter) for line in lines]
+    widest = max(map(len, rows), default=0)
+    if widest > MOST_COLUMNS:
+        raise too_wide(widest, name)
     data = _first_data_row(rows)
     if data is None:
         raise _no_numbers(rows, name)
@@ -146,8 +151,9 @@ def _first_data_row(rows: Sequence[Row]) -> int | None:
 
 
 def _names_found(row: Row, wanted: Set[str]) -> int:
-    found = sum(bool(channels_called(read_heading(0, cell).words_bare)) for cell in row)
-    found += sum(bool(channels_called(read_heading(0, cell).words)) for cell in row)
+    headings = [read_heading(0, cell) for cell in row if len(cell) <= MOST_HEADER_CHARS]
+    found = sum(bool(channels_called(heading.words_bare)) for heading in headings)
+    found += sum(bool(channels_called(heading.words)) for heading in headings)
     return found + 4 * sum(cell.strip() in wanted for cell in row)
 
 
@@ -265,8 +271,7 @@ def _first_decimal(
 
 
 def _no_numbers(rows: Sequence[Row], name: str) -> LogError:
-    named = max((_names_found(row, frozenset()) for row in rows), default=0)
-    if named:
+    if any(_names_found(row[:_SHOWN], frozenset()) for row in rows):
         return LogError(
             "there is a header, but no row of numbers below it.",
             where=name,

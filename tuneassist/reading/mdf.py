@@ -7,16 +7,16 @@ others forward. Of a channel that is faster than the rows each row takes the rea
 which leans to no side and is one that was logged; where a peak matters
 (`tuneassist.channels.Channel.keeps_peak`) it takes the highest.
 
-Needs the extra ``mdf`` (asammdf). Records are read block by block.
+A log may come from a stranger. It is read by this package's own few rules and by no library that
+offers more, for what such libraries do with a file's formulas, attachments and declared sizes runs
+code and takes memory. `tuneassist.reading.mdf_blocks` checks what the file declares.
 """
 
 from __future__ import annotations
 
-import io
 from collections import Counter
 from collections.abc import Iterator, Mapping, Set
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -24,16 +24,25 @@ from tuneassist.errors import LogError
 from tuneassist.reading.headers import channel_of, read_heading
 from tuneassist.reading.joint import Around, Joint, join
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
+from tuneassist.reading.mdf_blocks import Blocks
+from tuneassist.reading.mdf_conversions import shown
+from tuneassist.reading.mdf_data import read_records
+from tuneassist.reading.mdf_groups import MdfGroup, read_groups
+from tuneassist.reading.mdf_values import decoder, is_readable
 from tuneassist.reading.picks import listed
-from tuneassist.reading.records import GroupReader, Records, as_cells, silent
+from tuneassist.reading.records import GroupReader, Records, as_cells
 from tuneassist.reading.source import Source
 
 TIME = ("Time", "s")
 """Header and unit of the time line that the groups' own are joined to."""
 _TIMED = (0, 1)  # what a master channel counts in: unsaid, or time; not angle, distance or index
-MOST_VISITS = 10_000
-"""Times that one place is looked up while a file is opened; blocks are shared, but by no more
-channels than that. [1]"""
+AFTER_STEPS = 4.0
+"""How far behind the last row a channel is read on, in steps of the slower of the two. [1]"""
+_HEAD_BYTES, _UNFINISHED = 64, slice(60, 62)  # of the file's first block, and its marks there
+MOST_HELD = 60_000_000
+"""Values that wait in memory for the rows that they belong to, all groups together. [1]"""
+MOST_SAID = (50, 2000)
+"""Lines of what the file says about itself that are kept, and their length. [1], [characters]"""
 MOST_NAMES = 12
 """Names of channels in one note. [1]"""
 
@@ -65,16 +74,15 @@ class MdfParts:
     """
 
     def __init__(self, source: Source, *, wanted: Set[str] = frozenset(), rows: int) -> None:
-        self._name, self._rows = source.name, rows
-        self._file = _opened(source)
-        self._places, untimed = _places(self._file, wanted, self._name)
+        self._rows = rows
+        self._blocks = _opened(source)
+        self._groups, said = read_groups(self._blocks)
+        places, left_out = _places(self._groups, wanted)
         notes = []
-        if untimed:
-            notes.append(
-                "Channel(s) without a time of their own were left out: "
-                f"{listed(untimed, MOST_NAMES)}."
-            )
-        self._places, twice = _told_apart(self._places)
+        for why, names in left_out.items():
+            if names:
+                notes.append(f"Channel(s) {why} were left out: {listed(names, MOST_NAMES)}.")
+        self._places, twice = _told_apart(places)
         if twice:
             notes.append(
                 "Names that stand more than once carry the number of their group: "
@@ -82,13 +90,13 @@ class MdfParts:
             )
         self._notes = tuple(notes)
         self.headers = (TIME, *((p.name, p.unit) for p in self._places))
-        self.preamble = _said(self._file)
+        self.preamble = _lines(said)
         self.dialect = Dialect(encoding="mdf", header_line=0, data_line=1)
         self.is_whole = True
 
     def first(self, wanted: Wanted) -> Piece:
         """Read the first rows."""
-        groups = self._groups(wanted)
+        groups = self._readers(wanted)
         if not groups:
             empty = Cells(np.empty(0))
             return Piece(np.empty(0, dtype=np.int64), dict.fromkeys(wanted.indices, empty))
@@ -103,7 +111,7 @@ class MdfParts:
         """Read on behind the first rows."""
         return self._pieces
 
-    def _groups(self, wanted: Wanted) -> list[GroupReader]:
+    def _readers(self, wanted: Wanted) -> list[GroupReader]:
         """Return a reader for each group of which a channel is wanted."""
         channels: dict[int, dict[int, int]] = {}
         for column in wanted.indices:
@@ -112,14 +120,33 @@ class MdfParts:
                 channels.setdefault(place.group, {})[column] = place.index
         return [
             GroupReader(
-                self._file,
-                group,
-                own,
+                _timed(self._blocks, self._groups[group], own),
+                wanted=frozenset(own),
                 rows=self._rows,
-                damaged=lambda words: _damaged(self._name, words),
+                most=MOST_HELD // len(channels),
+                too_many=lambda: self._blocks.not_read(
+                    "one group of its channels has too many records between two stamps of another"
+                ),
             )
             for group, own in channels.items()
         ]
+
+
+def _timed(blocks: Blocks, group: MdfGroup, columns: Mapping[int, int]) -> Iterator[Records]:
+    """Yield a group's records with the wanted columns, given each one's channel."""
+    assert group.master is not None
+    master = group.channels[group.master]
+    stamps = decoder(blocks, group, master)
+    decoders = {
+        column: decoder(blocks, group, group.channels[index]) for column, index in columns.items()
+    }
+    first = 0
+    for records in read_records(blocks, group):
+        time_s = stamps(records, first)
+        if time_s.dtype.kind != "f":
+            raise blocks.not_read(f"the stamps, channel {shown(master.name)}, are texts")
+        yield Records(time_s, {i: decode(records, first) for i, decode in decoders.items()})
+        first += len(records)
 
 
 def _joined(
@@ -136,7 +163,11 @@ def _joined(
         cells = {0: as_cells(own.time_s)}
         cells |= {column: as_cells(values) for column, values in own.columns.items()}
         for place, other in enumerate(others):
-            near = Around.of(behind[place], other.take_near(last_s, next_s), other.held)
+            # beyond the last row nothing is taken from farther than a step
+            reach_s = last_s + AFTER_STEPS * max(step_s, steps[place])
+            near = Around.of(
+                behind[place], other.take_near(last_s, min(next_s, reach_s)), other.held
+            )
             behind[place] = near.last()
             rule = Joint(step_s, steps[place])
             for column, values in near.records.columns.items():
@@ -146,115 +177,60 @@ def _joined(
         first += len(own.time_s)
 
 
-def _opened(source: Source) -> Any:
-    try:
-        from asammdf import MDF
-    except ImportError as error:
-        raise LogError(
-            "this is an ASAM MDF file, and the library that reads it is missing.",
-            where=source.name,
-            mend="Install it with: pip install tuneassist[mdf]; or export the log as CSV.",
-        ) from error
-    import logging
-
-    logging.getLogger("asammdf").setLevel(logging.CRITICAL)
-    stream = source.keep_open(_Unwinding(io.FileIO(source.path)))  # named files it would read whole
-    _check_head(stream.read(16), source.name)
-    stream.seek(0)
-    try:
-        with silent():
-            file = source.keep_open(MDF(stream))
-        stream.is_watched = False
-        return file
-    except Exception as error:  # asammdf raises whatever its parts raise
-        _put_down(error)
-        raise _damaged(source.name, str(error)) from error
-
-
-class _Unwinding(io.BufferedReader):
-    """A file whose blocks are followed, and that refuses to be followed in a circle.
-
-    Blocks name their successors; in a damaged file one may name a block before it, and the library
-    would go round for ever.
-    """
-
-    def __init__(self, raw: io.RawIOBase) -> None:
-        super().__init__(raw)
-        self.is_watched = True
-        self._visits: Counter[int] = Counter()
-
-    def seek(self, offset: int, whence: int = 0, /) -> int:
-        if self.is_watched:
-            self._visits[offset] += 1
-            if self._visits[offset] > MOST_VISITS:
-                raise OSError("its blocks follow each other in a circle")
-        return super().seek(offset, whence)
+def _opened(source: Source) -> Blocks:
+    stream = source.keep_open(source.path.open("rb"))
+    blocks = Blocks(stream, source.name)
+    _check_head(blocks.bytes_at(0, _HEAD_BYTES), source.name)
+    return blocks
 
 
 def _check_head(head: bytes, name: str) -> None:
-    """Refuse what the library would write to, or read by other rules."""
-    if head.startswith(b"UnFin"):
+    """Refuse what is not finished, or is read by other rules."""
+    if head.startswith(b"UnFin") or any(head[_UNFINISHED]):
         raise LogError(
             "the ASAM MDF file is unfinished: the logger was cut off while it wrote.",
             where=name,
             mend="Finish the file with the logger's own software, or export the log as CSV.",
         )
-    version = head[8:12].decode("ascii", "replace").strip(" \0")
-    if version[:1] in ("2", "3"):
+    version = head[8:16].decode("ascii", "replace").strip(" \0")
+    if not version.startswith("4."):
         raise LogError(
-            f"this is an ASAM MDF file of version {version}, which is not read.",
+            f"this is an ASAM MDF file of version {ascii(version)[1:-1]}, which is not read.",
             where=name,
             mend="Save it as version 4, or export the log as CSV.",
         )
 
 
-def _put_down(error: BaseException) -> None:
-    """Close a half-made reader by hand: its own closing trips over what was never set."""
-    trace = error.__traceback__
-    while trace is not None:
-        half = trace.tb_frame.f_locals.get("self")
-        if type(half).__module__.startswith("asammdf") and hasattr(half, "__dict__"):
-            half.__dict__["_closed"] = True
-            for name in ("_file", "_mapped_file", "_tempfile"):
-                stream: Any = getattr(half, name, None)
-                if hasattr(stream, "close"):
-                    stream.close()
-        trace = trace.tb_next
-
-
-def _damaged(name: str, words: str) -> LogError:
-    return LogError(
-        f"the ASAM MDF file is damaged and cannot be read ({' '.join(words.split())[:120]}).",
-        where=name,
-        mend="Copy or export the log again.",
-    )
-
-
-def _places(file: Any, wanted: Set[str], name: str) -> tuple[list[_Place], list[str]]:
-    """List the channels, and the names of those whose group has no stamps of time.
+def _places(groups: list[MdfGroup], wanted: Set[str]) -> tuple[list[_Place], dict[str, list[str]]]:
+    """List the channels, and the names of those that are left out, by the reason why.
 
     A group's own time is left to the joined one unless the setup names it.
     """
     found: list[_Place] = []
     untimed: list[str] = []
-    try:
-        for group, content in enumerate(file.groups):
-            master = file.masters_db.get(group)
-            if master is None or content.channels[master].sync_type not in _TIMED:
-                untimed += [channel.name for channel in content.channels]
+    unread: list[str] = []
+    for number, group in enumerate(groups):
+        master = group.master
+        is_timed = master is not None and (
+            group.channels[master].counts_in in _TIMED and is_readable(group.channels[master])
+        )
+        for index, channel in enumerate(group.channels):
+            if channel.is_structure or index == (master if is_timed else None):
                 continue
-            for index, channel in enumerate(content.channels):
-                is_time = channel_of(read_heading(0, channel.name)) == "time"
-                if index != master and (not is_time or channel.name in wanted):
-                    found.append(_Place(channel.name, _unit_of(channel), group, index))
-    except Exception as error:  # asammdf raises whatever its parts raise
-        raise _damaged(name, str(error)) from error
-    return found, untimed
+            if not is_timed:
+                untimed.append(channel.name)
+            elif not is_readable(channel):
+                unread.append(channel.name)
+            elif not _is_time(channel.name) or channel.name in wanted:
+                found.append(_Place(channel.name, channel.unit, number, index))
+    return found, {
+        "without a time of their own": untimed,
+        "that do not have one number per record": unread,
+    }
 
 
-def _unit_of(channel: Any) -> str:
-    """Return the channel's unit, or the one that only its conversion holds."""
-    return str(channel.unit or getattr(channel.conversion, "unit", "") or "")
+def _is_time(name: str) -> bool:
+    return channel_of(read_heading(0, name)) == "time"
 
 
 def _told_apart(places: list[_Place]) -> tuple[list[_Place], list[str]]:
@@ -272,9 +248,6 @@ def _told_apart(places: list[_Place]) -> tuple[list[_Place], list[str]]:
     return found, [name for name, count in names.items() if count > 1]
 
 
-def _said(file: Any) -> tuple[str, ...]:
-    try:
-        words = str(file.header.comment or "")
-    except Exception:  # a comment that is no XML is no reason to refuse the log
-        return ()
-    return tuple(line[:2000] for line in words.splitlines() if line.strip())[:50]
+def _lines(said: str) -> tuple[str, ...]:
+    most, length = MOST_SAID
+    return tuple(line[:length] for line in said.splitlines() if line.strip())[:most]

@@ -30,7 +30,8 @@ from tuneassist.units import UNITS, Quantity, UnitReading, find_unit, unit_named
 NEAR_NAME = 0.6
 """Likeness from which a header, its unit left out, is held to be the one that was meant; below it
 any two short words are alike. [1]"""
-
+NEAR_CHARS = 60
+"""So much of a header is compared; the work grows with its square. [1]"""
 
 REQUIRED = ("time", "rpm", "load", "lambda", "fuel_trim_short", "fuel_trim_long")
 """Channels about which doubt is never a matter of leaving them out: without them there is no need,
@@ -226,8 +227,9 @@ def _named_column(channel: str, column: str, headings: Sequence[Heading], *, nam
                 mend="Give each column a name of its own.",
             )
     texts = [h.text for h in headings if h.text]
-    bare = {_without_unit(text): text for text in texts}
-    near = difflib.get_close_matches(_without_unit(column), bare, n=1, cutoff=NEAR_NAME)
+    bare = {_without_unit(text)[:NEAR_CHARS]: text for text in texts}
+    meant = _without_unit(column)[:NEAR_CHARS]
+    near = difflib.get_close_matches(meant, bare, n=1, cutoff=NEAR_NAME)
     guess = f"Did you mean {bare[near[0]]!r}? " if near else ""
     raise LogError(
         f"channels.{channel} names the column {column!r}, which is not in the log.",
@@ -238,7 +240,7 @@ def _named_column(channel: str, column: str, headings: Sequence[Heading], *, nam
 
 def _without_unit(text: str) -> str:
     """Return a header's name alone: the unit says nothing about what it is."""
-    return folded(re.sub(r"[\[(].*?[\])]", " ", text)) or folded(text)
+    return folded(re.sub(r"[\[(][^\[\]()]*[\])]", " ", text)) or folded(text)
 
 
 def _by_words(channel: str, matches: Sequence[Heading], *, name: str) -> Pick:

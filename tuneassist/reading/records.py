@@ -5,10 +5,7 @@ A group holds the channels of one rate with their stamps. What the file calls in
 
 from __future__ import annotations
 
-import contextlib
-import io
-from collections.abc import Callable, Mapping
-from copy import copy
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,11 +18,8 @@ from tuneassist.reading.numbers import parse_words
 
 Values = npt.NDArray[Any]
 """A channel's values: floats, nan where there is none, or texts."""
-_PLAIN = 0  # the library's number for a block that is not packed
 STEPS = 500
 """Records by whose stamps a group's rate is judged, however long its blocks are. [1]"""
-Damaged = Callable[[str], Exception]
-"""Makes an error of words about what is damaged."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,8 +45,7 @@ class Records:
 
     def followed_by(self, more: Records) -> Records:
         """Put further records behind these."""
-        values = {i: np.concatenate([own, more.columns[i]]) for i, own in self.columns.items()}
-        return Records(np.concatenate([self.time_s, more.time_s]), values)
+        return _joined([self, more])
 
 
 class GroupReader:
@@ -60,43 +53,38 @@ class GroupReader:
 
     Parameters
     ----------
-    file
-        The open file of the library.
-    group
-        Its number.
-    channels
-        Position of a column to the channel's number in the group.
+    records
+        The group's records in their order, some at a time, with stamps.
+    wanted
+        Positions of the columns that they have.
     rows
-        Records of a block. [rows]
-    damaged
-        Makes the error of a channel that cannot be read.
+        Records that are read at a time at least. [rows]
+    most
+        Values that are held at most. [1]
+    too_many
+        Makes the error of more.
     """
 
     def __init__(
         self,
-        file: Any,
-        group: int,
-        channels: Mapping[int, int],
+        records: Iterator[Records],
         *,
+        wanted: frozenset[int],
         rows: int,
-        damaged: Damaged,
+        most: int,
+        too_many: Callable[[], Exception],
     ) -> None:
-        self._file, self._group, self._channels = file, group, dict(channels)
-        self._rows, self._damaged = rows, damaged
-        _cut_blocks(file.groups[group], rows)
-        self.count = int(file.groups[group].channel_group.cycles_nr)
-        self._next = 0
-        self.held = self._block()
-
-    @property
-    def wanted(self) -> frozenset[int]:
-        """Positions of the columns that it reads."""
-        return frozenset(self._channels)
+        self.wanted = wanted
+        self._records, self._rows, self._most, self._too_many = records, rows, most, too_many
+        empty: Floats = np.empty(0)
+        self.held = Records(empty, {})
+        self._more()
 
     @property
     def step_s(self) -> float:
         """Median of the first steps that are held; endless with fewer than two records. [s]"""
-        steps = np.diff(self.held.time_s[:STEPS])
+        stamps = self.held.time_s[:STEPS]
+        steps = np.diff(stamps[np.isfinite(stamps)])
         return float(np.median(steps)) if len(steps) else np.inf
 
     def take(self, count: int) -> Records:
@@ -119,89 +107,27 @@ class GroupReader:
         return int(np.argmax(is_beyond)) if is_beyond.any() else len(time_s)
 
     def _more(self) -> bool:
-        if self._next >= self.count:
-            return False
-        self.held = self.held.followed_by(self._block())
-        return True
-
-    def _block(self) -> Records:
-        time_s: Floats = np.empty(0)
-        values: dict[int, Values] = {}
-        for column, channel in self._channels.items():
-            time_s, values[column] = self._channel(channel)
-            if any(len(one) != len(time_s) for one in values.values()):
-                raise self._damaged("channels of one group differ in length")
-        self._next = self._next + self._rows if len(time_s) else self.count
-        return Records(time_s, values)
-
-    def _channel(self, index: int) -> tuple[Floats, Values]:
-        content = self._file.groups[self._group]
-        try:
-            for one in (index, self._file.masters_db.get(self._group, index)):
-                _require_inside(content, one)
-            with silent():
-                signal = self._file.get(
-                    group=self._group,
-                    index=index,
-                    record_offset=self._next,
-                    record_count=self._rows,
-                    ignore_invalidation_bits=True,
-                )
-            time_s = np.asarray(signal.timestamps, dtype=float)
-            if signal.samples.ndim != 1 or len(signal.samples) != len(time_s):
-                raise ValueError("not one value for each stamp")
-            return time_s, _valid(signal.samples, signal.invalidation_bits)
-        except Exception as error:  # the library raises whatever its parts raise
-            raise self._damaged(f"channel {content.channels[index].name!r}: {error}") from error
+        """Read on, the more the more is held, so that it is not copied time and again."""
+        found = [self.held] if len(self.held.time_s) else []
+        count = 0
+        for records in self._records:
+            found.append(records)
+            count += len(records.time_s)
+            if (len(self.held.time_s) + count) * (1 + len(self.wanted)) > self._most:
+                raise self._too_many()
+            if count >= max(self._rows, len(self.held.time_s)):
+                break
+        if count:
+            self.held = _joined(found)
+        elif not self.held.columns:
+            self.held = Records(self.held.time_s, dict.fromkeys(self.wanted, np.empty(0)))
+        return count > 0
 
 
-def _cut_blocks(content: Any, rows: int) -> None:
-    """Let the library see a long plain block as several, for it reads a block whole.
-
-    A logger that writes as it goes leaves one block as long as the log.
-    """
-    group = content.channel_group
-    size = rows * (group.samples_byte_nr + group.invalidation_bytes_nr)
-    pieces: list[Any] = []
-    for block in list(content.get_data_blocks()):
-        is_plain = block.block_type == _PLAIN and block.original_size == block.compressed_size
-        if not is_plain or not size or block.invalidation_block or block.block_limit is not None:
-            pieces.append(block)
-            continue
-        for start in range(0, block.original_size, size):
-            piece = copy(block)
-            piece.address = block.address + start
-            piece.original_size = min(size, block.original_size - start)
-            piece.compressed_size = piece.original_size
-            pieces.append(piece)
-    content.data_blocks = pieces
-
-
-def _require_inside(content: Any, index: int) -> None:
-    """Refuse a channel that does not lie inside its record.
-
-    The library reads such a channel from memory beyond the record: strange values, or a crash.
-    """
-    channel, group = content.channels[index], content.channel_group
-    end = channel.byte_offset + -(-(channel.bit_offset + channel.bit_count) // 8)
-    if end > group.samples_byte_nr + group.invalidation_bytes_nr:
-        raise ValueError("it does not lie inside the record")
-
-
-def _valid(samples: Values, is_invalid: Any) -> Values:
-    """Return floats or texts, blank where the file says that they are invalid."""
-    invalid = np.zeros(len(samples), dtype=bool)
-    if is_invalid is not None:
-        invalid = np.asarray(is_invalid, dtype=bool)
-    if samples.dtype.kind in "biuf":
-        return np.where(invalid, np.nan, samples.astype(float))
-    texts = np.empty(len(samples), dtype=object)
-    texts[:] = [
-        word.decode("utf-8", "replace") if isinstance(word, bytes) else str(word)
-        for word in samples.tolist()
-    ]
-    texts[invalid] = ""
-    return texts
+def _joined(parts: Sequence[Records]) -> Records:
+    """Put records behind each other."""
+    values = {i: np.concatenate([part.columns[i] for part in parts]) for i in parts[0].columns}
+    return Records(np.concatenate([part.time_s for part in parts]), values)
 
 
 def as_cells(values: Values) -> Cells:
@@ -209,8 +135,3 @@ def as_cells(values: Values) -> Cells:
     if values.dtype.kind == "f":
         return Cells(values)
     return parse_words(pd.Series([str(value) for value in values], dtype=str), ".")
-
-
-def silent() -> contextlib.AbstractContextManager[object]:
-    """Keep the library from printing tracebacks of its own on standard output."""
-    return contextlib.redirect_stdout(io.StringIO())

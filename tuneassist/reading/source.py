@@ -14,6 +14,7 @@ from types import MappingProxyType, TracebackType
 from typing import IO, Any, Literal, Protocol, TypeVar
 
 from tuneassist.errors import LogError
+from tuneassist.reading.bounds import check_unpacked
 
 Kind = Literal["text", "parquet", "arrow", "stream", "mdf"]
 
@@ -136,6 +137,7 @@ class Source:
         if self.packing:
             import pyarrow as pa
 
+            self._unpacked = 0
             self._bytes = pa.CompressedInputStream(pa.PythonFile(self._file, "r"), self.packing)
         return self
 
@@ -162,6 +164,7 @@ class Source:
             while missing > 0 and (piece := self._bytes.read(min(missing, 16 * _PIECE))):
                 pieces.append(piece)
                 missing -= len(piece)
+                self._check_unpacked(len(piece))
         except OSError as error:
             if self.packing:
                 raise LogError(
@@ -171,6 +174,11 @@ class Source:
                 ) from error
             raise LogError(f"the file cannot be read ({error}).", where=self.name) from error
         return pieces[0] if len(pieces) == 1 else b"".join(pieces)
+
+    def _check_unpacked(self, more: int) -> None:
+        if self.packing and self._file is not None:
+            self._unpacked += more
+            check_unpacked(self._unpacked, self._file.count, name=self.name)
 
     @property
     def share(self) -> float:

@@ -14,6 +14,7 @@ import numpy as np
 
 from tuneassist.errors import LogError
 from tuneassist.reading.ahead import ReadAhead
+from tuneassist.reading.bounds import check_line
 from tuneassist.reading.source import Source, empty
 
 _CONTROL = np.array([code for code in range(32) if code not in (9, 10, 12, 13, 26)], dtype=np.uint8)
@@ -89,6 +90,8 @@ def read_first(source: Source, *, rows: int) -> Text:
         pieces.append(piece)
         lines += max(piece.count(b"\n"), piece.count(b"\r"))
         size += len(piece)
+        if not lines:
+            check_line(size, name=source.name)
         if len(piece) < _PIECE:
             return decode(b"".join(pieces), source.name)
     data = b"".join(pieces)
@@ -158,20 +161,21 @@ def _whole_lines(pieces: Iterable[tuple[bytes, bool]], first: Text, name: str) -
             plain = _utf8(raw, first.encoding)
         held += plain
         is_split = held.endswith(b"\r") and not is_end
-        body = _line_feeds(held[:-1] if is_split else held, is_end=is_end)
-        end = len(body) if is_end else body.rfind(b"\n") + 1
+        body = _line_feeds(held[:-1] if is_split else held)
+        body = body.rstrip(b"\0") if is_end else body
+        last = body.rfind(b"\n") + 1
+        if not body[last:].strip(b"\0"):
+            body = body[:last]  # room that the logger took and did not fill
+        check_line(len(body) - last, name=name)
+        end = len(body) if is_end else last
         held = body[end:] + (b"\r" if is_split else b"")
-        if len(held) > FIRST_BYTES:
-            raise LogError("a line does not end.", where=name, mend="Export the log again.")
         if end:
-            yield body[:end]
+            yield body[:end].replace(b"\0", b"?")
 
 
-def _line_feeds(body: bytes, *, is_end: bool) -> bytes:
+def _line_feeds(body: bytes) -> bytes:
     if b"\r" in body:
         body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    if b"\0" in body:
-        body = (body.rstrip(b"\0") if is_end else body).replace(b"\0", b"?")
     return body
 
 

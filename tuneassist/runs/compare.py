@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.runs.air import AirState
@@ -20,6 +22,7 @@ from tuneassist.runs.prepare import (
     with_own_names,
     without_copies,
 )
+from tuneassist.runs.pulls import Pull
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.standard_air import TITLES
@@ -269,18 +272,26 @@ def _tip_ins(
         found = tip_ins(log.samples, side=side, name=log.name, settings=settings)
         tables.append(found.table)
         own = [r.pull for r in runs if (r.side, r.pull.log) == (side, log.name)]
+        opens = _opens(found.refusals, own, settings)
         refusals += [
             replace(r, where=f"{side}, {r.where}")
-            for r in found.refusals
-            if not any(_opens(r, pull.samples["time_s"], settings) for pull in own)
+            for r, is_pull in zip(found.refusals, opens, strict=True)
+            if not is_pull
         ]
     return _stacked(tables, STEPS), refusals
 
 
-def _opens(refusal: Refusal, pull_s: pd.Series, settings: RunSettings) -> bool:
-    """Tell whether a refused step is the one that a pull began with."""
-    start = refusal.numbers.get("start_s", float("nan"))
-    return bool(pull_s.iloc[0] - settings.response_s <= start <= pull_s.iloc[-1])
+def _opens(
+    refusals: Sequence[Refusal], pulls: Sequence[Pull], settings: RunSettings
+) -> npt.NDArray[np.bool_]:
+    """Tell which refused steps are those that a pull began with."""
+    starts = np.array([r.numbers.get("start_s", np.nan) for r in refusals], dtype=float)
+    ends = [pull.samples["time_s"].iloc[[0, -1]].to_numpy(dtype=float) for pull in pulls]
+    first, last = np.sort(np.array(ends, dtype=float).reshape(-1, 2), axis=0).T
+    # pulls of a log do not overlap: the one that a step opens is the first to end behind it
+    at = np.searchsorted(last, starts)
+    nearest = np.append(first, np.inf)[at]
+    return np.asarray(nearest - settings.response_s <= starts)
 
 
 def _stacked(tables: Sequence[pd.DataFrame], columns: list[str]) -> pd.DataFrame:

@@ -11,7 +11,7 @@ from tuneassist.grid import Floats
 from tuneassist.runs.output import power_kw
 from tuneassist.runs.pulls import Pull
 from tuneassist.runs.settings import RunSettings
-from tuneassist.runs.smoothing import smooth
+from tuneassist.runs.smoothing import smooth_all
 from tuneassist.runs.statistics import mean_of_repeats
 
 ALONG = (
@@ -53,11 +53,17 @@ def curve_of(
     """
     rpm = pull.samples["rpm"].to_numpy(dtype=float)
     at = speed_grid(float(rpm.min()), float(rpm.max()), settings.step_rpm)
-    options = {
-        "half_width": settings.smooth_half_width_rpm,
-        "min_points": settings.smooth_min_points,
+    channels = {"torque": torque_nm} | {
+        name: pull.samples[name].to_numpy(dtype=float) for name in ALONG if name in pull.samples
     }
-    torque = smooth(rpm, torque_nm, at, **options)  # type: ignore[arg-type]
+    found = smooth_all(
+        rpm,
+        channels,
+        at,
+        half_width=settings.smooth_half_width_rpm,
+        min_points=settings.smooth_min_points,
+    )
+    torque = found.pop("torque")
     columns = {
         "side": side,
         "log": pull.log,
@@ -70,10 +76,7 @@ def curve_of(
         "factor": factor,
         "half_width_rpm": torque.half_width,
     }
-    for name in ALONG:
-        if name in pull.samples:
-            channel = pull.samples[name].to_numpy(dtype=float)
-            columns[name] = smooth(rpm, channel, at, **options).value  # type: ignore[arg-type]
+    columns |= {name: smoothed.value for name, smoothed in found.items()}
     frame = pd.DataFrame(columns)
     return frame[frame["torque_nm"].notna()].reset_index(drop=True)
 

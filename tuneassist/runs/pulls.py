@@ -25,6 +25,10 @@ from tuneassist.runs.settings import RunSettings
 
 Mask = npt.NDArray[np.bool_]
 
+FATES = ("no speed or time", "not wide open", "wide open, no pull", "cut off", "pull")
+"""What may become of a row."""
+_NOT_OPEN, _WIDE_OPEN, _CUT_OFF, _PULL = 1, 2, 3, 4
+
 
 @dataclass(frozen=True, eq=False)
 class Pull:
@@ -113,17 +117,18 @@ def find_pulls(
     settings = settings or RunSettings()
     if not samples.index.is_unique:
         samples = samples.reset_index(drop=True)
-    fates = pd.Series("no speed or time", index=samples.index, dtype=object)
+    fate = np.zeros(len(samples), dtype=np.int8)
     missing = [column for column in ("time_s", "rpm") if column not in samples]
     if missing:
         refusal = Refusal("channel missing", f"{name} has no {' and no '.join(missing)}.")
-        return PullsFound((), fates, (refusal,))
-    usable = samples[samples["time_s"].notna() & samples["rpm"].notna()]
+        return PullsFound((), _fates(fate, samples.index), (refusal,))
+    is_known = (samples["time_s"].notna() & samples["rpm"].notna()).to_numpy()
+    usable = samples if is_known.all() else samples[is_known]
     gate = _wide_open(usable, settings)
     if isinstance(gate, Refusal):
-        return PullsFound((), fates, (gate,))
+        return PullsFound((), _fates(fate, samples.index), (gate,))
     is_open, judged_by, notes = gate
-    fates[usable.index] = np.where(is_open, "wide open, no pull", "not wide open")
+    fate[is_known] = np.where(is_open, _WIDE_OPEN, _NOT_OPEN).astype(np.int8)
     pulls: list[Pull] = []
     refusals: list[Refusal] = []
     for stretch in _stretches(usable, is_open, settings):
@@ -132,13 +137,18 @@ def find_pulls(
             refusals.append(found)
             continue
         for whole, kept in found:
-            fates[whole.index], fates[kept.index] = "cut off", "pull"
+            fate[samples.index.get_indexer(whole.index)] = _CUT_OFF
+            fate[samples.index.get_indexer(kept.index)] = _PULL
             rpm = kept["rpm"].to_numpy()
             direction: Literal["rising", "falling"] = "rising" if rpm[-1] > rpm[0] else "falling"
             pulls.append(Pull(name, len(pulls) + 1, kept, direction, judged_by))
     if not pulls and not refusals:
         refusals.append(_never_open(judged_by, name, settings))
-    return PullsFound(tuple(pulls), fates, tuple(refusals), notes)
+    return PullsFound(tuple(pulls), _fates(fate, samples.index), tuple(refusals), notes)
+
+
+def _fates(fate: npt.NDArray[np.int8], index: pd.Index) -> pd.Series:
+    return pd.Series(pd.Categorical.from_codes(fate, pd.Index(FATES)), index=index)
 
 
 def _never_open(judged_by: str, name: str, settings: RunSettings) -> Refusal:

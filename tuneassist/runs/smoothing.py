@@ -12,6 +12,7 @@ The window widens for a slow logger, and what it then was is part of the result.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -74,17 +75,21 @@ def local_quadratic_weights(
     array([0.09])
     """
     u = (x[None, :] - at[:, None]) / half_width
-    kernel = np.clip(1.0 - np.abs(u) ** 3, 0.0, None) ** 3
-    powers = u[:, :, None] ** np.arange(3)
-    weighted = kernel[:, :, None] * powers
-    moments = np.einsum("gni,gnj->gij", weighted, powers)
-    scale = np.maximum(kernel.sum(axis=1), 1e-300)
+    kernel = np.clip(1.0 - np.abs(u * u * u), 0.0, None)
+    kernel *= kernel * kernel
+    first = kernel * u
+    second = first * u
+    sums = [kernel.sum(axis=1), first.sum(axis=1), second.sum(axis=1)]
+    sums += [np.einsum("gn,gn->g", second, u), np.einsum("gn,gn,gn->g", second, u, u)]
+    moments = np.stack([np.stack(sums[i : i + 3], axis=1) for i in range(3)], axis=1)
+    scale = np.maximum(sums[0], 1e-300)
     is_fixed = ((kernel > 0).sum(axis=1) >= min_points) & (
         np.linalg.det(moments / scale[:, None, None]) > 1e-9
     )
     moments[~is_fixed] = np.eye(3)
     pick = np.broadcast_to(np.eye(3)[0][:, None], (len(at), 3, 1))
-    rows = np.einsum("gni,gi->gn", weighted, np.linalg.solve(moments, pick)[:, :, 0])
+    share = np.linalg.solve(moments, pick)
+    rows = kernel * share[:, 0] + first * share[:, 1] + second * share[:, 2]
     rows[~is_fixed] = np.nan
     return np.asarray(rows)
 
@@ -109,21 +114,52 @@ def smooth(x: Floats, y: Floats, at: Floats, *, half_width: float, min_points: i
     Smoothed
         Value, standard error and residuals.
     """
-    is_usable = np.isfinite(x) & np.isfinite(y)
-    xs, ys = x[is_usable], y[is_usable]
-    residual = np.full(len(x), np.nan)
-    if len(xs) < min_points:
-        empty = np.full(len(at), np.nan)
-        return Smoothed(empty, empty.copy(), residual, half_width)
+    return smooth_all(x, {"": y}, at, half_width=half_width, min_points=min_points)[""]
+
+
+def smooth_all(
+    x: Floats, channels: Mapping[str, Floats], at: Floats, *, half_width: float, min_points: int = 6
+) -> dict[str, Smoothed]:
+    """Smooth several channels of a pull; those that are known in the same samples share weights.
+
+    Parameters
+    ----------
+    x
+        Samples in time order, shape (n,).
+    channels
+        Name to values, shape (n,) each.
+    at, half_width, min_points
+        As for `smooth`.
+    """
+    windows: dict[bytes, tuple[Floats, float]] = {}
+    found = {}
+    for name, y in channels.items():
+        is_usable = np.isfinite(x) & np.isfinite(y)
+        xs, ys = x[is_usable], y[is_usable]
+        residual = np.full(len(x), np.nan)
+        if len(xs) < min_points:
+            empty = np.full(len(at), np.nan)
+            found[name] = Smoothed(empty, empty.copy(), residual, half_width)
+            continue
+        key = is_usable.tobytes()
+        if key not in windows:
+            windows[key] = _window(xs, at, half_width, min_points)
+        weights, width = windows[key]
+        value = weights @ ys
+        left = ys - np.interp(xs, at, value, left=np.nan, right=np.nan)
+        residual[is_usable] = left
+        se = _noise(left, float(np.ptp(xs)), width) * np.sqrt((weights**2).sum(axis=1))
+        found[name] = Smoothed(value, se, residual, width)
+    return found
+
+
+def _window(xs: Floats, at: Floats, half_width: float, min_points: int) -> tuple[Floats, float]:
+    """Return the weights of samples at every grid point, and the half width that they have."""
     spacing = float(np.ptp(xs)) / (len(xs) - 1)
     width = max(half_width, 0.75 * min_points * spacing)
     weights = local_quadratic_weights(xs, at, half_width=width, min_points=min_points)
     weights[(at < xs.min()) | (at > xs.max())] = np.nan
-    value = weights @ ys
-    left = ys - np.interp(xs, at, value, left=np.nan, right=np.nan)
-    residual[is_usable] = left
-    se = _noise(left, float(np.ptp(xs)), width) * np.sqrt((weights**2).sum(axis=1))
-    return Smoothed(value, se, residual, width)
+    return weights, width
 
 
 def _noise(residual: Floats, span: float, half_width: float) -> float:

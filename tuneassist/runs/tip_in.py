@@ -117,8 +117,8 @@ def _answer(
     trace: pd.DataFrame, start_s: float, settings: RunSettings
 ) -> dict[str, object] | Refusal:
     """Read one step, or say why it cannot be read."""
-    before = trace[trace["time"].between(start_s - settings.step_before_s, start_s)]
-    later = trace[trace["time"].between(start_s, start_s + settings.response_s)]
+    before = _between(trace, start_s - settings.step_before_s, start_s)
+    later = _between(trace, start_s, start_s + settings.response_s)
     if len(before) < 3 or len(later) < 10:
         return _no("too few samples", "too few samples around it", start_s, n=len(later))
     base = float(before["pedal"].median())
@@ -138,6 +138,13 @@ def _answer(
     if change > settings.step_rpm_band_pct:
         return _no("speed moved", "engine speed did not stay", start_s, rpm_change_pct=change)
     return _read(before, window, (base, top), settings)
+
+
+def _between(trace: pd.DataFrame, start_s: float, end_s: float) -> pd.DataFrame:
+    """Return the rows from one time to another, both included; time does not fall."""
+    time = trace["time"].to_numpy()
+    first, last = np.searchsorted(time, start_s), np.searchsorted(time, end_s, side="right")
+    return trace.iloc[first:last]
 
 
 def _read(

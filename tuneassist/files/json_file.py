@@ -1,0 +1,167 @@
+"""Records read back from JSON: bounded, of plain values, and of the shape that was written."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from types import UnionType
+from typing import Any, Literal, NoReturn, Union, get_args, get_origin
+
+from tuneassist.errors import InputError
+from tuneassist.files.plain_file import inert, read_plain
+
+MAX_RECORD_BYTES = 16_000_000
+"""Largest record read: that of a round with 200 logs on 64 x 64 cells takes under 5 MB. [byte]"""
+MAX_DEPTH = 32
+"""Deepest nesting of lists and tables: the program's own records have 6 levels. [1]"""
+MAX_DIGITS = 18
+"""Most digits of a whole number, so that it fits a 64-bit number. [1]"""
+
+
+def read_record(path: Path, *, mend: str = "Restore it from a copy.") -> dict[str, Any]:
+    """Read a JSON object from a file.
+
+    Parameters
+    ----------
+    path
+        The file.
+    mend
+        What a message says would be right.
+
+    Raises
+    ------
+    InputError
+        When the file cannot be read, is too large, or is no JSON object of plain values.
+    """
+    return parse_record(
+        read_plain(path, most=MAX_RECORD_BYTES, what="a record"), where=str(path), mend=mend
+    )
+
+
+def parse_record(data: bytes, *, where: str, mend: str = "") -> dict[str, Any]:
+    """Return the JSON object that bytes hold; raises what `read_record` raises."""
+    try:
+        record = json.loads(
+            data.decode("utf-8-sig"),
+            object_pairs_hook=_once_each,
+            parse_constant=_no_constant,
+            parse_int=_whole,
+            parse_float=_finite,
+        )
+    except RecursionError:
+        raise InputError("it is nested too deeply.", where=where, mend=mend) from None
+    except ValueError as error:
+        said = inert(error, 120).rstrip(".")
+        raise InputError(f"this is no valid JSON: {said}.", where=where, mend=mend) from error
+    if not isinstance(record, dict):
+        raise InputError("this is no record of this program.", where=where, mend=mend)
+    if is_deeper(record, MAX_DEPTH):
+        raise InputError("it is nested too deeply.", where=where, mend=mend)
+    return record
+
+
+def is_deeper(value: Any, most: int) -> bool:
+    """Tell whether lists and tables are nested deeper than so many levels."""
+    level: list[Any] = [value]
+    for _ in range(most):
+        level = [item for one in level for item in _items(one) if isinstance(item, (dict, list))]
+        if not level:
+            return False
+    return True
+
+
+def _items(value: Any) -> Iterable[Any]:
+    return value.values() if isinstance(value, dict) else value
+
+
+def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    record = dict(pairs)
+    if len(record) < len(pairs):
+        seen: set[str] = set()
+        for name, _ in pairs:
+            if name in seen:
+                raise ValueError(f'the key "{inert(name)}" is there twice')
+            seen.add(name)
+    return record
+
+
+def _no_constant(word: str) -> NoReturn:
+    raise ValueError(f"{word} is no number")
+
+
+def _whole(digits: str) -> int:
+    if len(digits.lstrip("-")) > MAX_DIGITS:
+        raise ValueError(f"{inert(digits, 24)} is too large")
+    return int(digits)
+
+
+def _finite(digits: str) -> float:
+    value = float(digits)
+    if not abs(value) < float("inf"):
+        raise ValueError(f"{inert(digits, 24)} is too large")
+    return value
+
+
+def take(record: Mapping[str, Any], key: str, *kinds: type) -> Any:
+    """Return a value of a record, its kind checked; True and False are no numbers.
+
+    Parameters
+    ----------
+    record
+        Plain values.
+    key
+        Name of the value.
+    kinds
+        What it may be; ``type(None)`` also stands for a key that is missing.
+
+    Raises
+    ------
+    ValueError
+        When it is missing or of another kind; names the key.
+    """
+    if not isinstance(record, Mapping):
+        raise ValueError(f'there is no record around "{key}"')
+    value = record.get(key)
+    if key not in record and type(None) not in kinds:
+        raise ValueError(f'the key "{key}" is missing')
+    is_kind = isinstance(value, bool) and bool in kinds
+    if not is_kind and (isinstance(value, bool) or not isinstance(value, kinds)):
+        raise ValueError(f'"{key}" is {inert(value)}, of the wrong kind')
+    return value
+
+
+def fits(value: Any, hint: Any) -> bool:
+    """Tell whether a plain value can stand for a field of that type; other types are not judged."""
+    origin, parts = get_origin(hint), get_args(hint)
+    if origin in (Union, UnionType):
+        return any(fits(value, part) for part in parts)
+    if hint is type(None):
+        return value is None
+    if origin is Literal:
+        return isinstance(value, str) and value in parts
+    if origin is tuple and isinstance(value, (list, tuple)):
+        is_open = parts[-1] is Ellipsis
+        wanted = [parts[0]] * len(value) if is_open else parts
+        return len(value) == len(wanted) and all(map(fits, value, wanted))
+    kinds = {float: (int, float), int: (int,), str: (str,), bool: (bool,)}.get(hint)
+    if kinds is None:
+        return origin is not tuple
+    return isinstance(value, kinds) and (hint is bool or not isinstance(value, bool))
+
+
+def take_list(record: Mapping[str, Any], key: str, kind: type) -> list[Any]:
+    """Return a list of a record whose items are all of one kind; raises as `take` does."""
+    values: list[Any] = take(record, key, list)
+    for value in values:
+        if isinstance(value, bool) or not isinstance(value, kind):
+            raise ValueError(f'"{key}" holds {inert(value)}, of the wrong kind')
+    return values
+
+
+def take_words(record: Mapping[str, Any], key: str) -> dict[str, str]:
+    """Return a table of texts; one that is missing is empty. Raises as `take` does."""
+    table: dict[str, Any] = take(record, key, dict, type(None)) or {}
+    for name in table:
+        take(table, name, str)
+    return table

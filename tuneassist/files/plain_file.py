@@ -1,0 +1,214 @@
+"""Small files in and out: read once and within bounds, written whole and never through a link.
+
+Setups, grids and tune folders are sent from shop to shop. What a received file names stays inside
+its own folder, is a plain file, and has a size that is looked at before memory is taken.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import secrets
+import stat
+from collections.abc import Iterator
+from pathlib import Path, PurePosixPath, PureWindowsPath
+
+from tuneassist import stopping
+from tuneassist.errors import InputError, OutputError
+
+SNIPPET = 60
+"""Most letters of a file's content that a message shows. [1]"""
+
+_NO_FOLDER_SYNC = {
+    getattr(errno, name)
+    for name in ("EINVAL", "ENOSYS", "ENOTSUP", "EBADF")
+    if hasattr(errno, name)
+}
+_CAUSES = {
+    "the disk is full.": ("ENOSPC", "EDQUOT"),
+    "this account may not write there.": ("EACCES", "EPERM", "EROFS"),
+    "the folder that it belongs in is missing or vanished.": ("ENOENT", "ENOTDIR", "ESTALE"),
+    "it was taken by another program meanwhile.": ("EEXIST", "ENOTEMPTY"),
+    "it is in use.": ("EBUSY", "ETXTBSY"),
+}
+_MENDS = {
+    "the disk is full.": "Free some space or write elsewhere.",
+    "this account may not write there.": (
+        "Close programs that have its files open, or write elsewhere."
+    ),
+    "the folder that it belongs in is missing or vanished.": "Create it, or write elsewhere.",
+    "it was taken by another program meanwhile.": "Let the other program end, then repeat.",
+    "it is in use.": "Close programs that use it, or name a folder inside it.",
+}
+
+
+_WITHOUT_WAITING = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+"""Should a pipe have taken the file's place since it was looked at."""
+
+
+def inert(text: object, most: int = SNIPPET) -> str:
+    r"""Shorten a text for a message, without marks that a terminal would act on.
+
+    Examples
+    --------
+    >>> inert("a\x1b[2Jb", most=4)
+    'a...'
+    """
+    some = str(text)[: most + 1]
+    safe = "".join(mark if mark.isprintable() else "?" for mark in some)
+    return safe if len(safe) <= most else f"{safe[: most - 3]}..."
+
+
+def read_plain(
+    path: Path, *, most: int, what: str = "what was meant", error: type[InputError] = InputError
+) -> bytes:
+    """Read a plain file, once.
+
+    Parameters
+    ----------
+    path
+        The file.
+    most
+        A larger file is refused before it is read. [byte]
+    what
+        What the file should be, for the message.
+    error
+        What is raised.
+
+    Returns
+    -------
+    bytes
+        All of it.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read, is a device, a pipe or a folder, or is larger.
+    """
+    try:
+        _require_plain(path.stat().st_mode, path, error)
+        with os.fdopen(os.open(path, _WITHOUT_WAITING), "rb") as stream:
+            _require_plain(os.fstat(stream.fileno()).st_mode, path, error)
+            data = stream.read(most + 1)
+    except (OSError, ValueError, RuntimeError) as said:
+        if isinstance(said, InputError):
+            raise
+        why = inert(getattr(said, "strerror", None) or said)
+        raise error(f"the file cannot be read: {why}.", where=str(path)) from said
+    if len(data) > most:
+        raise error(
+            f"the file is too large to be {what}.",
+            where=str(path),
+            mend=f"At most {most / 1e6:g} MB are read.",
+        )
+    return data
+
+
+def _require_plain(mode: int, path: Path, error: type[InputError]) -> None:
+    if not stat.S_ISREG(mode):
+        what = "a folder" if stat.S_ISDIR(mode) else "a device or a pipe"
+        raise error(f"the file cannot be read: it is {what}.", where=str(path), mend="Name a file.")
+
+
+def inside(folder: Path, name: str) -> Path:
+    """Return the path of a file that another file names, if it stays inside the folder.
+
+    Parameters
+    ----------
+    folder
+        Where the naming file stands.
+    name
+        As it is written there.
+
+    Raises
+    ------
+    InputError
+        When it is absolute, steps out of the folder, or is reached through a link that does.
+    """
+    windows = PureWindowsPath(name)
+    parts = {*windows.parts, *PurePosixPath(name).parts}
+    is_out = bool(windows.drive or windows.root) or ".." in parts or "\0" in name
+    if not is_out:
+        try:
+            is_out = not (folder / name).resolve().is_relative_to(folder.resolve())
+        except (OSError, RuntimeError):  # RuntimeError: a loop of links, before Python 3.13
+            is_out = True
+    if is_out:
+        raise InputError(
+            f'"{inert(name)}" leads out of the folder of the file that names it.',
+            where=str(folder),
+            mend="Put the file into that folder, and give its name alone.",
+        )
+    return folder / name
+
+
+def is_link(path: Path) -> bool:
+    """Tell whether a path is a link to something else, a junction included."""
+    is_junction = getattr(path, "is_junction", None)  # from Python 3.12 on
+    return path.is_symlink() or bool(is_junction and is_junction())
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file, whole or not at all; a link of its name is replaced, never written through.
+
+    Parameters
+    ----------
+    path
+        The file.
+    data
+        Its content.
+
+    Raises
+    ------
+    OutputError
+        When it cannot be written; what was there before is untouched.
+    """
+    with writing_to(path):
+        # new and of a name that nobody can know, so that nothing can lie in wait for it
+        fresh = path.with_name(f".tuneassist-writing-{secrets.token_hex(8)}")
+        with stopping.unfinished(fresh):
+            try:
+                with fresh.open("xb") as stream:
+                    stream.write(data)
+                    stream.flush()
+                    os.fsync(stream.fileno())
+                fresh.replace(path)
+            except BaseException as error:
+                if not isinstance(error, FileExistsError):
+                    with contextlib.suppress(OSError):
+                        fresh.unlink(missing_ok=True)
+                raise
+        sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Force a folder's list of names to the disk, where the system can."""
+    if os.name == "nt":  # folders cannot be opened there; a rename is journalled by the system
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        if error.errno not in _NO_FOLDER_SYNC:
+            raise
+    finally:
+        os.close(handle)
+
+
+@contextlib.contextmanager
+def writing_to(out: Path) -> Iterator[None]:
+    """Say in one sentence why the result could not be written."""
+    try:
+        yield
+    except OutputError:
+        raise
+    except (OSError, RuntimeError) as error:  # RuntimeError: a loop of links, before Python 3.13
+        name = errno.errorcode.get(getattr(error, "errno", None) or 0, "")
+        for cause, names in _CAUSES.items():
+            if name in names:
+                raise OutputError(
+                    f"{out}: the result cannot be written: {cause} {_MENDS[cause]}"
+                ) from error
+        said = getattr(error, "strerror", None) or str(error)
+        raise OutputError(f"{out}: the result cannot be written: {said}.") from error

@@ -1,0 +1,150 @@
+"""The files of a round's folder, read once and held against what the history says they are."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import warnings
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.errors import InputError
+from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
+from tuneassist.files.grid_file import grid_of
+from tuneassist.files.json_file import MAX_RECORD_BYTES
+from tuneassist.files.plain_file import inside, read_plain
+from tuneassist.grid import Axes, Grid, compose_pct
+
+MISMATCH_PCT = 0.01
+"""How far a proposed grid may be from what step and grid in force compose to: a spreadsheet saves
+the digits that it shows, and no controller takes finer ones. [%]"""
+MAX_TABLE_BYTES = 64_000_000
+"""Largest table of evidence read: 200 logs on 64 x 64 cells take some 50 MB of peaks. [byte]"""
+PUT_BACK = (
+    "Put it back from a copy, or take the round back with `tuneassist rounds undo` and add its "
+    "logs again."
+)
+
+
+def sha256_of_bytes(data: bytes | str) -> str:
+    """Fingerprint of a file's content: SHA-256, 64 hexadecimal digits."""
+    return hashlib.sha256(data.encode("utf-8") if isinstance(data, str) else data).hexdigest()
+
+
+def fingerprints(contents: Mapping[str, bytes | str]) -> tuple[tuple[str, str], ...]:
+    """Return name and fingerprint of every file of a round, for its event."""
+    return tuple((name, sha256_of_bytes(data)) for name, data in contents.items())
+
+
+@dataclass(frozen=True)
+class RoundFiles:
+    """A round's folder.
+
+    Parameters
+    ----------
+    folder
+        The folder.
+    known
+        Name to fingerprint, as the history has it; empty where version 0.1.0 wrote the round.
+    """
+
+    folder: Path
+    known: Mapping[str, str] = field(default_factory=dict)
+
+    def read(self, name: str) -> bytes:
+        """Read a file that has to be as it was written.
+
+        Raises
+        ------
+        InputError
+            When it is missing, no plain file, too large, or was changed.
+        """
+        data = self._bytes(name)
+        if not self._is_as_written(name, data):
+            raise InputError(
+                "this file was changed since it was written.",
+                where=str(self.folder / name),
+                mend=PUT_BACK,
+            )
+        return data
+
+    def grid(self, name: str, axes: Axes) -> Grid:
+        """Read a grid that has to be as it was written."""
+        return grid_of(self.read(name), where=str(self.folder / name), axes=axes)
+
+    def proposed(self, axes: Axes) -> Grid:
+        """Read ``grid.csv``: what was proposed, whatever program has saved it since.
+
+        Raises
+        ------
+        InputError
+            When it is not what ``step.csv`` and ``in-force.csv`` compose to; names the cell.
+        """
+        data, where = self._bytes("grid.csv"), str(self.folder / "grid.csv")
+        found = grid_of(data, where=where, axes=axes)
+        before, step = (self.grid(name, axes) for name in ("in-force.csv", "step.csv"))
+        composed = Grid(axes, compose_pct(before.values, step.values))
+        if cell := differing_cell(found, composed):
+            is_cut = "" if self._is_as_written("grid.csv", data) else ", and was changed since"
+            raise InputError(
+                f"this is not the grid that was proposed{is_cut}: {cell}.",
+                where=where,
+                mend=f"{PUT_BACK} If the controller holds other values than proposed, start a new "
+                "tune with --grid.",
+            )
+        return found
+
+    def _bytes(self, name: str) -> bytes:
+        most = MAX_TABLE_BYTES if name in ("holds.csv", "peaks.csv") else MAX_GRID_BYTES
+        most = MAX_RECORD_BYTES if name.endswith((".json", "cells.csv")) else most
+        return read_plain(inside(self.folder, name), most=most)
+
+    def _is_as_written(self, name: str, data: bytes) -> bool:
+        if not self.known:
+            return True
+        return sha256_of_bytes(data) == self.known.get(name)
+
+
+def text_table(data: bytes) -> pd.DataFrame:
+    """Read a CSV as texts, each row with as many cells as the header.
+
+    Raises
+    ------
+    ValueError
+        When it is none.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", pd.errors.ParserWarning)
+        try:
+            return pd.read_csv(
+                io.BytesIO(data), encoding="utf-8-sig", dtype=str, keep_default_na=False,
+                index_col=False,
+            )  # fmt: skip
+        except pd.errors.ParserWarning as error:
+            raise ValueError("a row has more cells than the header") from error
+
+
+def differing_cell(found: Grid, wanted: Grid) -> str:
+    """Name the cell in which two grids differ most, in words; empty where none does.
+
+    Parameters
+    ----------
+    found, wanted
+        On the same axes. [%]
+    """
+    one, two = found.flat(), wanted.flat()
+    apart = np.abs(one - two)
+    apart[np.isnan(one) != np.isnan(two)] = np.inf
+    apart[np.isnan(one) & np.isnan(two)] = 0.0
+    worst = int(np.argmax(apart))
+    if not apart[worst] > MISMATCH_PCT:
+        return ""
+    rpm, load = found.axes.cell_rpm()[worst], found.axes.cell_load()[worst]
+    held, due = ("no value" if np.isnan(v[worst]) else f"{v[worst]:+.2f} %" for v in (one, two))
+    count = int((apart > MISMATCH_PCT).sum())
+    more = f" ({count} cells differ)" if count > 1 else ""
+    return f"at {rpm:g} rpm, {load:g} it has {held} where {due} belongs{more}"
