@@ -64,7 +64,7 @@ def lean_in_boost(job: Job) -> Iterator[Breach]:
             yield breach_at("lean_in_boost", cell, cell.ratio, 1.0, says)
 
 
-def barred(job: Job) -> Iterator[Breach]:
+def unsafe_step_barred(job: Job) -> Iterator[Breach]:
     """Where a doubt stands against it, nothing moves the way that could hurt."""
     for cell in changed(job, known=False):
         hurts = cell.ratio < 1.0 if job.safe_way > 0 else cell.ratio > 1.0
@@ -73,7 +73,7 @@ def barred(job: Job) -> Iterator[Breach]:
             yield breach_at("unsafe_step_barred", cell, cell.ratio, 1.0, says)
 
 
-def leaned_on_its_own(job: Job) -> Iterator[Breach]:
+def own_evidence(job: Job) -> Iterator[Breach]:
     """Spark: whoever leans a cell in boost has holds there, all on the rich side, and stops."""
     limits = job.setup.limits
     for cell in _leaned_in_boost(job):
