@@ -16,9 +16,11 @@ from scipy import sparse
 from tuneassist.correction import (
     Breach,
     LimitedStep,
+    UnsafeHeld,
     check_grid,
     limit_step,
     propose_raw,
+    unsafe_held,
     unwatched_ceilings,
 )
 from tuneassist.errors import NoEvidenceError, RuleBreachError
@@ -116,6 +118,11 @@ class Proposal:
     def grid(self) -> Grid:
         """The grid to be typed in."""
         return self.limited.grid
+
+    @property
+    def unsafe_held(self) -> tuple[UnsafeHeld, ...]:
+        """Cells that asked the unsafe way and were held."""
+        return unsafe_held(self.limited.held_back, setup=self.setup)
 
 
 def gather(

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from tuneassist import __version__
-from tuneassist.correction import check_grid
+from tuneassist.correction import check_grid, unsafe_record
 from tuneassist.errors import OutputError, RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.proposal_folder import RESULT_FILES, mend_interrupted
@@ -276,6 +276,7 @@ def proposal_summary(
         },
         "largest_step_pct": {"up": float(max(step.max(), 0)), "down": float(min(step.min(), 0))},
         "limits_that_acted": {str(rule): int(count) for rule, count in acted.items()},
+        **unsafe_record(proposal.unsafe_held),
         "notes": list(notes),
         "files": {name: str(path) for name, path in files.items()},
     }

@@ -6,23 +6,34 @@
 """
 
 from tuneassist.correction.breaches import Breach
-from tuneassist.correction.checker import check_grid, require_clean
+from tuneassist.correction.checker import check_grid, require_clean, verify_grid
 from tuneassist.correction.limiter import LimitedStep, limit_step
 from tuneassist.correction.listing import describe_limits, unwatched_ceilings
 from tuneassist.correction.proposal import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules
+from tuneassist.correction.unsafe import (
+    UnsafeHeld,
+    unsafe_held,
+    unsafe_of_record,
+    unsafe_record,
+)
 
 __all__ = [
     "SAFE_WAY",
     "Breach",
     "LimitedStep",
     "RuleSet",
+    "UnsafeHeld",
     "build_rules",
     "check_grid",
     "describe_limits",
     "limit_step",
     "propose_raw",
     "require_clean",
+    "unsafe_held",
+    "unsafe_of_record",
+    "unsafe_record",
     "unwatched_ceilings",
+    "verify_grid",
 ]

@@ -21,6 +21,9 @@ from tuneassist.runs.output import output_of
 from tuneassist.settings import Setup
 
 OUTPUTS = ("torque_nm", "power_kw")
+BESIDE = {"lambda": (0.4, 4.0), "exhaust_temp_c": (-40.0, 1300.0)}
+"""Further columns of a run that are compared where it has them, and what each can be at full load:
+an AFR is no lambda, a kelvin no degC. [lambda], [degC]"""
 TABLE = "Or give a table with the columns rpm and torque_nm, power_kw or both."
 MAX_TABLE_ROWS = 20_000
 """A table has a row for each speed: twice as many as an engine has rpm. [1]"""
@@ -56,7 +59,8 @@ def read_run(path: Path, *, setup: Setup | None = None) -> TuneRun:
     ----------
     path
         A table, a CSV with a header of ``rpm`` and ``torque_nm``, ``power_kw`` or both and no
-        time; other columns are passed over, and ``;`` with decimal comma is read as spreadsheets
+        time; ``lambda`` and ``exhaust_temp_c`` are read where they are there, blank where not
+        known, other columns are passed over, and ``;`` with decimal comma is read as spreadsheets
         save it. Anything else is read as a log, of which the full-load pulls are taken.
     setup
         Whose channels a log is read with; where they do not fit, it is read by its headers.
@@ -115,10 +119,10 @@ def _of_table(
 ) -> pd.DataFrame:
     if len(rows) < 2:
         raise LogError("the run holds no values.", where=str(path))
-    for name in ("rpm", *OUTPUTS):
+    for name in ("rpm", *OUTPUTS, *BESIDE):
         if header.count(name) > 1:
             raise LogError(f"the column {name} is there twice.", where=str(path))
-    columns = {name: header.index(name) for name in ("rpm", *OUTPUTS) if name in header}
+    columns = {name: header.index(name) for name in ("rpm", *OUTPUTS, *BESIDE) if name in header}
     values = [
         {name: _number(line.split(mark), at, name, f"{path}, line {n}", mark)
          for name, at in columns.items()}
@@ -133,12 +137,19 @@ def _of_table(
 
 def _number(cells: list[str], at: int, name: str, where: str, mark: str) -> float:
     text = cells[at].strip().strip('"') if at < len(cells) else ""
+    if not text and name in BESIDE:
+        return math.nan
     try:
         value = float(text.replace(",", ".") if mark == ";" else text)
     except ValueError:
         value = float("inf")
     if not math.isfinite(value):
         raise LogError(f"{name} is {shown(text)}.", where=where, mend="Write a number.")
+    if name in BESIDE:
+        low, high = BESIDE[name]
+        if not low <= value <= high:
+            mend = f"Write {name} from {low:g} to {high:g}, or leave the cell blank."
+            raise LogError(f"{name} is {shown(text)}.", where=where, mend=mend)
     return value
 
 
@@ -174,7 +185,9 @@ def _mean_curve(pulls: Sequence[Pull], path: Path) -> tuple[pd.DataFrame, list[s
         curves.append(curve_of(pull, output.torque_nm, side="run", factor=1.0, settings=settings))
         notes += [note.rstrip(".") for note in output.notes]
     mean = mean_curves(pd.concat(curves, ignore_index=True), settings)
-    whole = mean.loc[mean["is_full"], ["rpm", "torque_nm"]].dropna().reset_index(drop=True)
+    names = ["rpm", "torque_nm", *(name for name in BESIDE if name in mean)]
+    whole = mean.loc[mean["is_full"], names].dropna(subset=["rpm", "torque_nm"])
+    whole = whole.reset_index(drop=True)
     if whole.empty:
         raise LogError("the log's pulls share no speed.", where=str(path), mend=TABLE)
     return whole, list(dict.fromkeys(notes))

@@ -30,6 +30,10 @@ RULE_WORDS: Mapping[str, str] = MappingProxyType(
         "boost_ceiling": "boost ceiling",
         "step_back_pct": "step back past a hard ceiling",
         "resolution_pct": "rounded to what the controller takes",
+        "unsafe_step_barred": "a doubt that bars the unsafe way",
+        "own_evidence": "leaning in boost on the cell's own evidence only",
+        "max_lean_step_in_boost_pct": "largest lean step in boost",
+        "max_lean_total_in_boost_pct": "largest lean total in boost",
         "values": "values that the grid in force has",
     }
 )
