@@ -27,6 +27,7 @@ import argparse
 import json
 import re
 import shlex
+import signal
 import subprocess
 import sys
 import tempfile
@@ -181,6 +182,7 @@ def main() -> None:
             print(f"{attack.item:24} {attack.name:32} {attack.about}")
         return
     start = time.monotonic()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))  # so that nothing is left behind
     with tempfile.TemporaryDirectory(prefix="hostile-", ignore_cleanup_errors=True) as folder:
         verdicts = run_all(asked, Path(folder))
     before = json.loads(asked.before.read_text(encoding="utf-8")) if asked.before else {}

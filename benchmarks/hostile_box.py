@@ -199,7 +199,12 @@ def run(box: Box, act: Act) -> Ran:
         elif stream >= 0:
             os.close(stream)
     watch = _Watch(process.pid, start, box.runner)
-    status, cpu_s, stop_s, ended_by = watch.follow(act)
+    try:
+        status, cpu_s, stop_s, ended_by = watch.follow(act)
+    except BaseException:  # this program itself is stopped
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+        raise
     process.returncode = status
     said = [path.read_bytes()[:8_000_000].decode("utf-8", "replace") for path in outs]
     orphans = _orphans(process.pid)

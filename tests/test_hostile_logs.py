@@ -12,6 +12,7 @@ import re
 import struct
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,8 @@ from pyarrow import ipc, parquet
 from tuneassist.cli.log_files import sort_out
 from tuneassist.errors import GridError, LogError
 from tuneassist.files.grid_file import read_grid
-from tuneassist.reading import bounds, pages, read_log
+from tuneassist.files.setup_file import read_setup
+from tuneassist.reading import LogReader, bounds, pages, read_log
 from tuneassist.reading import ipc as arrow_files
 from tuneassist.reading.headers import read_heading
 from tuneassist.reading.parquet import open_parquet
@@ -33,6 +35,8 @@ ROWS = 4000
 SECONDS = np.arange(ROWS) * 0.05
 WAVE = np.sin(SECONDS)
 TEXTS = pa.array([f"{value:.3f}" for value in 0.95 + 0.05 * WAVE])
+
+PETROL = Path(__file__).parents[1] / "sample_logs" / "petrol-setup.toml"
 
 
 def table(lambdas: object = TEXTS, **more: object) -> pa.Table:
@@ -488,3 +492,16 @@ def test_a_packed_note_is_told_in_words(tmp_path) -> None:
     path = saved(tmp_path, gzip.compress(b" " * 50 * MB), "log.csv.gz")
     with pytest.raises(LogError, match=r"^log\.csv\.gz: a line takes"):
         read_log(path)
+
+
+def test_a_log_of_more_rows_than_any_session_is_refused_on_the_way(tmp_path, monkeypatch):
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{n / 10},2000,100,1.0\n" for n in range(5000))
+    path.write_text("time (s),rpm,load (kPa),lambda\n" + rows, encoding="utf-8")
+    setup = read_setup(PETROL)
+    setup = replace(setup, channels={}, steady=replace(setup.steady, estimate_rows=1000))
+    monkeypatch.setattr(bounds, "MOST_ROWS", 4000)
+    with pytest.raises(LogError, match="more than 4,000 rows"):
+        sum(len(part) for part in LogReader(path, setup=setup).parts())
+    monkeypatch.setattr(bounds, "MOST_ROWS", 5000)
+    assert sum(len(part) for part in LogReader(path, setup=setup).parts()) == 5000

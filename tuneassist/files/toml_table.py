@@ -149,6 +149,8 @@ def toml_of(data: bytes, path: Path) -> TomlTable:
         ) from error
     except tomllib.TOMLDecodeError as error:
         raise _syntax_error(path, data, str(error)) from error
+    except SetupError:
+        raise
     except ValueError as error:  # of a number with thousands of digits
         raise SetupError(
             f"a number is too long: {snippet(error, 120)}.", where=str(path)

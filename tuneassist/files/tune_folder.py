@@ -328,8 +328,10 @@ def read_history(folder: Path) -> tuple[Event, ...]:
         events = cast("tuple[Event, ...]", reader(record))
         replay(events)
         return events
-    except InputError:
-        raise
+    except InputError as error:
+        if error.where:
+            raise
+        raise InputError(error.problem, where=str(path), mend=error.mend) from error
     except WRONG_SHAPE as error:
         raise InputError(
             f"the history cannot be read: {type(error).__name__}, {error}.",

@@ -26,10 +26,28 @@ MOST_BLANK_LINES, MOST_BLANK_SHARE = 1_000_000, 0.8
 behind each row. [1]"""
 MOST_COLUMNS = 10_000
 """Columns of a log: the widest have some 2,000. [1]"""
+MOST_ROWS = 50_000_000
+"""Rows of a log: 58 days at 10 a second, 14 hours at 1,000. [1]"""
 MOST_HEADER_CHARS = 1_000
 """The longest header, its unit included. [1]"""
 VALUE_BYTES = 8
 """A number as it is worked with, whatever the file takes for it. [bytes]"""
+
+
+def check_rows(rows: int, *, name: str) -> None:
+    """Refuse a log of more rows than any session has.
+
+    Raises
+    ------
+    LogError
+        When there are more than `MOST_ROWS`.
+    """
+    if rows > MOST_ROWS:
+        raise LogError(
+            f"the log has more than {MOST_ROWS:,} rows.",
+            where=name,
+            mend="Export the sessions one by one, or at fewer rows a second.",
+        )
 
 
 def check_unpacked(unpacked: float, on_disk: float, *, name: str) -> None:

@@ -11,6 +11,7 @@ import pandas as pd
 
 from tuneassist.errors import LogError
 from tuneassist.inert import told
+from tuneassist.reading.bounds import check_rows
 from tuneassist.reading.clock import extend_timeline, head_of
 from tuneassist.reading.log import ColumnReport, Floats, Log, Piece
 from tuneassist.reading.part import FirstPart, may_leave_out
@@ -50,6 +51,7 @@ class Tally:
         piece, following = pieces
         first = self._first
         self._rows += len(piece.lines)
+        check_rows(self._rows, name=first.name)
         self._dropped.update(dict(piece.dropped))
         time = first.picks["time"].heading.index
         seconds, dropped, self._going_on = extend_timeline(
