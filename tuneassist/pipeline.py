@@ -16,10 +16,11 @@ from scipy import sparse
 from tuneassist.correction import (
     Breach,
     LimitedStep,
+    ceiling_notes,
     check_grid,
+    lean_target_notes,
     limit_step,
     propose_raw,
-    unwatched_ceilings,
 )
 from tuneassist.errors import NoEvidenceError, RuleBreachError
 from tuneassist.evidence import cells as cell_stage
@@ -196,7 +197,8 @@ def gather(
         *doubt.notes,
         *scale.notes,
         *_copies_notes(is_counted),
-        *_unwatched_notes(cells, setup),
+        *ceiling_notes(cells, setup=setup),
+        *lean_target_notes(setup, cells),
     )
     return Evidence(
         cells,
@@ -216,14 +218,6 @@ def _copies_notes(is_counted: Mask) -> tuple[str, ...]:
         f"{copies} of {len(is_counted)} holds repeat another to the last digit, as where a session "
         "stands in the logs more than once; each was counted once",
     )
-
-
-def _unwatched_notes(cells: pd.DataFrame, setup: Setup) -> tuple[str, ...]:
-    unwatched = unwatched_ceilings(cells, setup=setup)
-    if not unwatched:
-        return ()
-    names = ", ".join(unwatched)
-    return (f"no log has a reading for these ceilings, so they protect nothing: {names}",)
 
 
 def with_total_need(holds: pd.DataFrame, grid: Grid, *, acts_on: str) -> pd.DataFrame:

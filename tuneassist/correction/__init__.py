@@ -8,10 +8,11 @@
 from tuneassist.correction.breaches import Breach
 from tuneassist.correction.checker import check_grid, require_clean
 from tuneassist.correction.limiter import LimitedStep, limit_step
-from tuneassist.correction.listing import describe_limits, unwatched_ceilings
+from tuneassist.correction.listing import describe_limits, lean_target_notes
 from tuneassist.correction.proposal import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules
+from tuneassist.correction.watched import ceiling_notes, unwatched_ceilings
 
 __all__ = [
     "SAFE_WAY",
@@ -19,8 +20,10 @@ __all__ = [
     "LimitedStep",
     "RuleSet",
     "build_rules",
+    "ceiling_notes",
     "check_grid",
     "describe_limits",
+    "lean_target_notes",
     "limit_step",
     "propose_raw",
     "require_clean",

@@ -38,6 +38,8 @@ CHECKS: tuple[Callable[[Job], Iterator[Breach]], ...] = (
     checks_engine.lean_total_in_boost,
     checks_engine.ceilings,
     checks_engine.boost_ceiling,
+    checks_engine.foreseen,
+    checks_engine.unwatched_fuel,
     checks_engine.step_back,
     checks_size.resolution,
 )
