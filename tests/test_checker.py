@@ -101,7 +101,7 @@ BREAKS = {
         9.3,
         9.2,
     ),
-    "unwatched_fuel": (
+    "raise_fuel_unwatched": (
         {CENTRE: away(5.0)},
         {"ignition": "compression", "raise_fuel_unwatched": False},
         0.1,

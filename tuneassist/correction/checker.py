@@ -39,7 +39,7 @@ CHECKS: tuple[Callable[[Job], Iterator[Breach]], ...] = (
     checks_engine.ceilings,
     checks_engine.boost_ceiling,
     checks_engine.foreseen,
-    checks_engine.unwatched_fuel,
+    checks_engine.raise_fuel_unwatched,
     checks_engine.step_back,
     checks_size.resolution,
 )

@@ -205,7 +205,7 @@ def _is_shut(job: Job, cell: CellSeen, channel: str) -> bool:
     return not _richens_by_duty(job, channel) and job.is_near_ceiling(cell, channel)
 
 
-def unwatched_fuel(job: Job) -> Iterator[Breach]:
+def raise_fuel_unwatched(job: Job) -> Iterator[Breach]:
     """Compression: nobody raises fuel blindly, unless the setup takes that on."""
     if job.is_spark or not job.on_fuel or job.setup.limits.raise_fuel_unwatched:
         return
