@@ -1,10 +1,19 @@
-"""Mutated logs against the reader and the reduction: no traceback, no hang, no flood of memory.
+"""Mutated logs, setups and tune folders: no traceback, no hang, no flood of memory, no lie.
 
-Run ``python benchmarks/fuzz.py --minutes 10``. Every case follows from its number alone: sample
-logs in every format are mutated by a generator that is seeded with it. A child process tries one
-case after the other; the parent ends it when a case takes longer than 10 s. What a case may end
-with is a result or one of the package's own errors. Anything else is saved, with the words of what
-happened, and the run goes on behind it. Finds that were mended live on in ``tests/corpus``.
+Run ``python benchmarks/fuzz.py --minutes 10``. A case follows from its number, by a generator that
+is seeded with it. There are four kinds, and ``--only`` picks some of them:
+
+``log``     a sample log of any format, damaged at random
+``forged``  a valid Arrow, Feather, Parquet or MDF log of which one field says something else
+``setup``   a setup with other values, keys and sections; what it proposes must pass ``verify``
+``tune``    a tune's folder with changed, swapped, missing and linked files, against the commands
+            that take one; what is accepted or added must pass ``verify``
+
+A child process tries one case after the other; the parent ends it when a case takes longer than
+``--seconds``. What a case may end with is a result, one of the package's own errors, or an exit
+status of the contract. Anything else is saved, with the words of what happened, and the run goes
+on behind it. A tune's times and marks differ from run to run, so that what was saved is to be
+tried rather than the number. Finds that were mended live on in ``tests/corpus``.
 """
 
 from __future__ import annotations
@@ -32,8 +41,19 @@ if TYPE_CHECKING:
     from tuneassist.settings import Setup
 
 HERE = Path(__file__).resolve().parent
+if str(HERE) not in sys.path:  # this file may have been loaded by its path
+    sys.path.insert(0, str(HERE))
+
+from fuzz_folders import SUFFIXES, attempt_folder, mutated_setup, mutated_tune  # noqa: E402
+from fuzz_tables import forged_log  # noqa: E402
+
 SAMPLES = HERE.parent / "sample_logs"
 MAX_SECONDS, MAX_MIB = 10.0, 1024.0
+KINDS = ("log", "forged", "setup", "tune")
+SHARES = (0.4, 0.3, 0.12, 0.18)
+"""How often each kind is tried. [1]"""
+MEMORY_BYTES = 6 << 30
+"""Address space of a child, where the system can bound it: a bomb is not to take all. [B]"""
 Bytes = Callable[[bytes, np.random.Generator], bytes]
 
 TOKENS = (
@@ -269,18 +289,25 @@ MUTATIONS: tuple[Bytes, ...] = (
 )  # fmt: skip
 
 
+def damaged(data: bytes, rng: np.random.Generator) -> bytes:
+    """Damage a text at random."""
+    some = MUTATIONS[:-2]
+    return some[rng.integers(len(some))](data, rng)
+
+
 @dataclass(frozen=True)
 class Case:
-    """One mutated log.
+    """One mutated log, setup or tune.
 
     Parameters
     ----------
     number
         Everything follows from it.
     name
-        The sample's name; its suffix tells nothing to the program.
+        The sample's name; its suffix tells nothing to the program, and to `attempt` whether this
+        is an archive with a setup or a tune.
     data
-        The log.
+        The log, or the archive.
     """
 
     number: int
@@ -288,8 +315,18 @@ class Case:
     data: bytes
 
 
+def kind_of(number: int) -> str:
+    return str(np.random.default_rng([2027, number]).choice(KINDS, p=SHARES))
+
+
 def case(number: int) -> Case:
-    rng = np.random.default_rng([2026, number])
+    rng, kind = np.random.default_rng([2026, number]), kind_of(number)
+    if kind == "forged":
+        return Case(number, *forged_log(rng))
+    if kind == "setup":
+        return Case(number, "case.setup", mutated_setup(rng, damaged))
+    if kind == "tune":
+        return Case(number, "case.tune", mutated_tune(rng, damaged))
     name, data = basis()[rng.integers(len(basis()))]
     is_table = not name.endswith(".csv")
     for _ in range(int(rng.integers(1, 5))):
@@ -302,7 +339,7 @@ def case(number: int) -> Case:
 
 
 def attempt(path: Path, number: int = 0) -> str:
-    """Read and propose from a log as the program would, in one of several ways.
+    """Try a case as the program would, in one of several ways.
 
     Returns
     -------
@@ -310,6 +347,11 @@ def attempt(path: Path, number: int = 0) -> str:
         Empty when it ended in a result or an error of the package, and nothing was printed on the
         way; else the traceback, or what was printed.
     """
+    if path.suffix in SUFFIXES:
+        try:
+            return attempt_folder(path, number)
+        except Exception:
+            return traceback.format_exc()
     from tuneassist.errors import TuneassistError
     from tuneassist.files.setup_file import read_setup
 
@@ -353,12 +395,24 @@ def peak_mib() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
 
 
-def child(first: int, step: int) -> None:
+def bound_memory() -> None:
+    """Let an allocation fail that would take the computer; only where the system can."""
+    with contextlib.suppress(ImportError, ValueError, OSError):
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+
+
+def child(first: int, step: int, only: list[str]) -> None:
     """Try cases until the parent ends this, and say each number before and after."""
     warnings.simplefilter("ignore")
+    bound_memory()
     with tempfile.TemporaryDirectory() as folder:
         number = first
         while True:
+            if only and kind_of(number) not in only:
+                number += step
+                continue
             made = case(number)
             path = Path(folder) / made.name
             path.write_bytes(made.data)
@@ -378,8 +432,9 @@ def child(first: int, step: int) -> None:
 class Watch:
     """Listens to a child and knows what it is at and since when."""
 
-    def __init__(self, first: int, step: int) -> None:
+    def __init__(self, first: int, step: int, only: list[str]) -> None:
         words = [sys.executable, __file__, "--child", str(first), "--step", str(step)]
+        words += [word for kind in only for word in ("--only", kind)]
         self.process = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
         self.number, self.since, self.is_trying = first, time.monotonic(), False
         self.cases, self.finds = 0, list[tuple[int, str]]()
@@ -413,17 +468,18 @@ def save(folder: Path, number: int, words: str) -> None:
     print(f"case {number} ({made.name}): {words[-300:]}", flush=True)
 
 
-def run(minutes: float, first: int, step: int, folder: Path) -> int:
+def run(asked: argparse.Namespace) -> int:
     """Try cases for some minutes; returns the number of finds."""
+    minutes, first, step, folder = asked.minutes, asked.first, asked.step, asked.finds
     end = time.monotonic() + 60.0 * minutes
     number, cases, finds = first, 0, 0
     while time.monotonic() < end:
-        watch = Watch(number, step)
+        watch = Watch(number, step, asked.only)
         hang = ""
         while time.monotonic() < end and watch.process.poll() is None and not hang:
             time.sleep(0.2)
-            if watch.is_trying and time.monotonic() - watch.since > MAX_SECONDS:
-                hang = f"longer than {MAX_SECONDS:g} s"
+            if watch.is_trying and time.monotonic() - watch.since > asked.seconds:
+                hang = f"longer than {asked.seconds:g} s"
         is_dead = watch.process.poll() not in (None, 0) and not hang
         watch.end()
         for found in watch.finds:
@@ -443,11 +499,13 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="number of the first case")
     parser.add_argument("--step", type=int, default=1)
     parser.add_argument("--finds", type=Path, default=Path("fuzz-finds"))
+    parser.add_argument("--only", action="append", default=[], choices=KINDS)
+    parser.add_argument("--seconds", type=float, default=MAX_SECONDS, help="what a case may take")
     parser.add_argument("--child", type=int, default=None, help=argparse.SUPPRESS)
     asked = parser.parse_args()
     if asked.child is not None:
-        child(asked.child, asked.step)
-    elif run(asked.minutes, asked.first, asked.step, asked.finds):
+        child(asked.child, asked.step, asked.only)
+    elif run(asked):
         sys.exit(1)
 
 

@@ -61,9 +61,14 @@ BREAKS = {
         -0.1,
         0.0,
     ),
-    "barred": ({CENTRE: away(-10.0, unsafe_step_barred="a dead sensor")}, {}, -0.1, 0.0),
+    "unsafe_step_barred": (
+        {CENTRE: away(-10.0, unsafe_step_barred="a dead sensor")},
+        {},
+        -0.1,
+        0.0,
+    ),
     # the lean end at -6 %: 0.94 / 0.922 = 1.0195, 0.94 / 0.921 = 1.0206
-    "leaned_on_its_own": (
+    "own_evidence": (
         {CENTRE: away(-10.0, worth=2.0, own_high_pct=-6.0)},
         {"load": BOOST_LOADS},
         -7.9,

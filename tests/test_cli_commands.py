@@ -447,10 +447,20 @@ def test_coverage_of_a_cold_engine_is_shown_and_not_refused(tmp_path: Path) -> N
     assert counts["seen"] > 50
 
 
-def test_verify_passes_what_propose_wrote(proposed: tuple[Path, Result]) -> None:
+def test_verify_finds_in_what_propose_wrote_only_what_the_grid_in_force_held(
+    proposed: tuple[Path, Result], tmp_path: Path
+) -> None:
     folder = proposed[0]
-    clean = run("verify", folder / "out" / "grid.csv", "-s", PETROL, "--against",
-                folder / "current.csv")  # fmt: skip
+    # the grid in force holds 1.2345 % in a cell without evidence, which no controller takes
+    told = run("verify", folder / "out" / "grid.csv", "-s", PETROL, "--against",
+               folder / "current.csv", "--json")  # fmt: skip
+    assert told.exit_code == 5
+    (breach,) = json.loads(told.stdout)["breaches"]
+    assert (breach["rule"], breach["value"]) == ("resolution_pct", 1.2345)
+    assert breach["is_carried_over"] is True
+    result = run("propose", PETROL_LOG, "--setup", PETROL, "--out", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+    clean = run("verify", tmp_path / "out" / "grid.csv", "-s", PETROL)
     assert clean.exit_code == 0, clean.output
     assert "no rule" in " ".join(clean.stdout.split())
     assert clean.stderr == ""

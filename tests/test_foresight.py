@@ -16,6 +16,7 @@ from tuneassist.correction import (
     describe_limits,
     lean_target_notes,
     limit_step,
+    unsafe_held,
     unwatched_ceilings,
 )
 from tuneassist.grid import Grid
@@ -339,3 +340,22 @@ def test_the_listing_says_which_defaults_are_careful_and_the_users_to_change(
     own = replace(setup, given=frozenset({f"limits.{yours[0]}"}))
     assert "yours" not in describe_limits(own).set_index("rule").loc[f"limits.{yours[0]}", "why"]
     assert "stops short of it" in why["limits.ceilings.exhaust_temp"]
+
+
+@pytest.mark.parametrize(
+    ("setting", "cell", "is_told"),
+    [
+        # a hot diesel that would lose air, and one that would gain fuel: both add heat
+        (DIESEL_AIR, lean(20.0, exhaust_temp_c_max=719.0), True),
+        (DIESEL, lean(20.0, exhaust_temp_c_max=719.0), True),
+        # a lean spark engine asks for fuel that its injectors do not have: asked the safe way
+        ({}, lean(20.0, injector_duty_pct_max=100.0), False),
+    ],
+)
+def test_scripts_hear_of_heat_that_was_foreseen_and_held(setting, cell, is_told):
+    ceilings = {"exhaust_temp": Ceiling(720.0), "injector_duty": Ceiling(85.0)}
+    _, setup = bench.crafted({}, ceilings=ceilings, **setting)
+    result = limit({CENTRE: cell}, ceilings=ceilings, **setting)
+    assert "foreseen" in set(result.binding["rule"])
+    told = [one.rules for one in unsafe_held(result.held_back, setup=setup)]
+    assert any("foreseen" in rules for rules in told) is is_told

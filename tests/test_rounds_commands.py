@@ -125,7 +125,8 @@ def test_the_loop_converges_and_its_status_follows(car: Car) -> None:
         log = car.log(f"{number}.csv", number, grid=f"round-0{number - 1}/grid.csv")
         ok("rounds", "add", car.tune, log)
     status = car.status()
-    assert list(status) == ["rounds", "advice", "why"]
+    unsafe = ["unsafe_step_held", "unsafe_step_rules", "unsafe_steps"]
+    assert list(status) == ["rounds", "advice", "why", *unsafe]
     assert [list(one) for one in status["rounds"]] == [STATUS_KEYS] * 3
     first, second, third = status["rounds"]
     assert [one["number"] for one in status["rounds"]] == [1, 2, 3]

@@ -11,18 +11,46 @@
     ├── RuleBreachError             a grid breaks a rule, or the checker objects    exit 5
     └── OutputError (OSError)       the result could not be written                 exit 3
 
-The exit statuses are the contract's; the command line reads them from the class.
+The exit statuses are the contract's; the command line reads them from the class. A message may
+quote a file: whatever it quotes is made safe to show and kept short here, for every error.
 """
 
 from __future__ import annotations
 
 from typing import ClassVar
 
+from tuneassist.inert import NAME_LENGTH, told
+
+MOST_BREACHES = 1000
+"""Broken rules that one message names: all of them for any table that a controller holds. [1]"""
+
 
 class TuneassistError(Exception):
-    """Base of every error that this package raises on purpose."""
+    """Base of every error that this package raises on purpose.
+
+    Parameters
+    ----------
+    message
+        What happened, in one line.
+    """
 
     exit_status: ClassVar[int] = 3
+
+    def __init__(self, message: str = "") -> None:
+        super().__init__(told(message))
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Come back from another process as it was, and not as if its message were new."""
+        return _as_it_was, (type(self), self.args, dict(self.__dict__))
+
+
+def _as_it_was(
+    kind: type[TuneassistError], args: tuple[object, ...], fields: dict[str, object]
+) -> TuneassistError:
+    error = kind.__new__(kind)
+    error.args = args
+    error.__dict__.update(fields)
+    return error
 
 
 class InputError(TuneassistError, ValueError):
@@ -36,15 +64,18 @@ class InputError(TuneassistError, ValueError):
         File, and row, key, column or cell where it is.
     mend
         What would be right.
+    example
+        Lines of our own that show it, below the message.
     """
 
-    def __init__(self, problem: str, *, where: str = "", mend: str = "") -> None:
-        self.problem = problem
-        self.where = where
-        self.mend = mend
-        place = f"{where}: " if where else ""
-        cure = f" {mend}" if mend else ""
-        super().__init__(f"{place}{problem}{cure}")
+    def __init__(self, problem: str, *, where: str = "", mend: str = "", example: str = "") -> None:
+        self.problem = told(problem)
+        self.where = told(where, NAME_LENGTH)
+        self.mend = told(mend)
+        place = f"{self.where}: " if where else ""
+        cure = f" {self.mend}" if mend else ""
+        below = f"\n{example}" if example else ""
+        Exception.__init__(self, f"{place}{self.problem}{cure}{below}")
 
 
 class SetupError(InputError):
@@ -79,8 +110,11 @@ class RuleBreachError(TuneassistError):
     exit_status: ClassVar[int] = 5
 
     def __init__(self, message: str, breaches: tuple[str, ...] = ()) -> None:
-        self.breaches = breaches
-        super().__init__("\n".join((message, *breaches)))
+        self.breaches = tuple(told(breach) for breach in breaches)
+        more = len(breaches) - MOST_BREACHES
+        rest = (f"And {more:,} more.",) if more > 0 else ()
+        lines = (told(message), *self.breaches[:MOST_BREACHES], *rest)
+        Exception.__init__(self, "\n".join(lines))
 
 
 class OutputError(TuneassistError, OSError):

@@ -16,11 +16,13 @@ from scipy import sparse
 from tuneassist.correction import (
     Breach,
     LimitedStep,
+    UnsafeHeld,
     ceiling_notes,
     check_grid,
     lean_target_notes,
     limit_step,
     propose_raw,
+    unsafe_held,
 )
 from tuneassist.errors import NoEvidenceError, RuleBreachError
 from tuneassist.evidence import cells as cell_stage
@@ -117,6 +119,11 @@ class Proposal:
     def grid(self) -> Grid:
         """The grid to be typed in."""
         return self.limited.grid
+
+    @property
+    def unsafe_held(self) -> tuple[UnsafeHeld, ...]:
+        """Cells that asked the unsafe way and were held."""
+        return unsafe_held(self.limited.held_back, setup=self.setup)
 
 
 def gather(
@@ -349,7 +356,7 @@ def _odd_log(
         return from_surface_scale(weights[is_used] @ fit.theta, setup.target.kind)
 
     odd = find_odd_log(y[is_used], codes, predict_without)
-    return None if odd is None else OddLog(int(names[odd.index]), odd.why)
+    return None if odd is None else replace(odd, index=int(names[odd.index]))
 
 
 def propose(logs: Sequence[Log], *, setup: Setup, current: Grid | None = None) -> Proposal:

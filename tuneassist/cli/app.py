@@ -28,12 +28,15 @@ from tuneassist.cli.runs import runs
 from tuneassist.cli.tunes import EPILOG as TUNES_EPILOG
 from tuneassist.cli.tunes import check as check_tunes
 from tuneassist.cli.verify import verify
-from tuneassist.errors import OutputError, TuneassistError
+from tuneassist.errors import InputError, OutputError, TuneassistError
+from tuneassist.inert import NAME_LENGTH, told
 from tuneassist.show.cautions import all_cautions
 from tuneassist.stopping import INTERRUPTED
 
 STOPPED = "stopped; a result is written whole or not at all."
 INTERNAL = 1
+HELP_START = "Usage:"
+"""How help begins, which a group shows where no command is named."""
 GARBAGE_THRESHOLD = 50_000
 """Objects between two looks for garbage in cycles; Python's own figure is 700 or 2,000. [1]"""
 THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
@@ -42,7 +45,16 @@ THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"
 class _Group(TyperGroup):
     """Turns what a command raises into one message and an exit status."""
 
+    def make_context(self, *args: Any, **kwargs: Any) -> Any:
+        """Read the words ahead of the command."""
+        try:
+            return super().make_context(*args, **kwargs)
+        except Exception as error:
+            _clean_usage(error)
+            raise
+
     def invoke(self, ctx: Any) -> Any:
+        """Run the command."""
         try:
             return super().invoke(ctx)
         except TuneassistError as error:
@@ -56,9 +68,29 @@ class _Group(TyperGroup):
         except Exception as error:
             stopping.refuse_late()  # a library may make an error of its own of a stop
             if hasattr(error, "exit_code"):  # typer's own: wrong usage, and the way out
+                _clean_usage(error)
                 raise
+            if isinstance(error, OSError) and error.filename is not None:
+                tell(_file_words(error))
+                raise typer.Exit(InputError.exit_status) from None
             tell(_mistake_words(error))
             raise typer.Exit(INTERNAL) from None
+
+
+def _clean_usage(error: Any) -> None:
+    """Let wrong usage be told in one line of bounded length: it repeats what was typed."""
+    if not hasattr(error, "format_message"):
+        return
+    said = error.format_message()
+    if not said.startswith(HELP_START):
+        error.format_message = lambda: told(said)
+
+
+def _file_words(error: OSError) -> str:
+    """Name the file or folder that the system refuses to look at: its name may be too long."""
+    name = os.fsdecode(error.filename) if isinstance(error.filename, bytes) else error.filename
+    said = error.strerror or type(error).__name__
+    return f"{told(name, NAME_LENGTH)}: it cannot be used: {said}. Name another file or folder."
 
 
 def _mistake_words(error: Exception) -> str:
@@ -66,9 +98,10 @@ def _mistake_words(error: Exception) -> str:
     place = error.__traceback__
     while place is not None and place.tb_next is not None:
         place = place.tb_next
+    said = f"{type(error).__name__}: {told(error)}"
     where = f" ({place.tb_frame.f_code.co_name}, line {place.tb_lineno})" if place else ""
     return (
-        f"a mistake in the program, not in your files: {type(error).__name__}: {error}{where}. "
+        f"a mistake in the program, not in your files: {said}{where}. "
         "A result is written whole or not at all. Please report this line."
     )
 

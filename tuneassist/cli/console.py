@@ -7,28 +7,27 @@ import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from tuneassist.inert import clipped, inert
+
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
     from tuneassist.show.look import Look
 
 NAME = "tuneassist"
+MESSAGE_LENGTH = 200_000
+"""Characters of one message: a thousand broken rules are named, and no more. [1]"""
 
 
 def tell(message: str) -> None:
     """Write a message to standard error: wrapped for a terminal, whole lines for a pipe."""
     import typer
 
-    lines = [_printable(line) for line in f"{NAME}: {message}".splitlines()]
+    lines = [inert(line) for line in f"{NAME}: {clipped(message, MESSAGE_LENGTH)}".splitlines()]
     if sys.stderr.isatty():
         lines = [part for line in lines for part in _wrapped(line)]
     for line in lines:
         typer.echo(line, err=True)
-
-
-def _printable(line: str) -> str:
-    """Take out marks that a terminal would act on: a message may quote a file."""
-    return "".join(mark if mark.isprintable() else "?" for mark in line)
 
 
 def _wrapped(line: str) -> list[str]:
@@ -42,9 +41,9 @@ def _wrapped(line: str) -> list[str]:
 
 def screen() -> Console:
     """Return the console for screens; plain when piped, without colour under NO_COLOR."""
-    from rich.console import Console
+    from tuneassist.show.inert_console import InertConsole
 
-    return Console(file=sys.stdout, markup=False, highlight=False, emoji=False)
+    return InertConsole(file=sys.stdout, markup=False, highlight=False, emoji=False)
 
 
 def look_of(console: Console) -> Look:
@@ -55,9 +54,9 @@ def look_of(console: Console) -> Look:
 
 
 def show(console: Console, *renderables: RenderableType) -> None:
-    """Print what `tuneassist.show` made."""
+    """Print what `tuneassist.show` made; a plain text is one line."""
     for renderable in renderables:
-        console.print(renderable)
+        console.print(inert(renderable) if isinstance(renderable, str) else renderable)
 
 
 def show_json(record: Mapping[str, Any]) -> None:

@@ -228,6 +228,7 @@ def read_full_load(paths: Sequence[Path], car: Setup | None) -> list[Log]:
     from tuneassist.cli.inputs import read_logs
     from tuneassist.errors import LogError
     from tuneassist.files.run_file import NOT_THERE
+    from tuneassist.inert import listed
 
     try:
         return read_logs(paths, setup=car)
@@ -239,6 +240,6 @@ def read_full_load(paths: Sequence[Path], car: Setup | None) -> list[Log]:
         logs = read_logs(paths, setup=None)
     except LogError:
         raise first from None
-    names = ", ".join(log.name for log in logs)
+    names = listed(log.name for log in logs)
     tell(f"{names}: read by the headers; the setup's channels do not fit: {first.problem}")
     return logs

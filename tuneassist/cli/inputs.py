@@ -20,6 +20,7 @@ from tuneassist import stopping
 from tuneassist.cli.console import tell
 from tuneassist.cli.log_files import LOG_SUFFIXES, sort_out
 from tuneassist.errors import LogError
+from tuneassist.inert import NAME_LENGTH, inert, listed, told
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
@@ -115,7 +116,7 @@ def _matching(pattern: str) -> list[Path]:
             mend="Name the file itself to have it read." if left else "",
         )
     if left:
-        tell(f"{pattern}: {left}")
+        tell(f"{told(pattern, NAME_LENGTH)}: {left}")
     return logs
 
 
@@ -129,31 +130,49 @@ def _in_folder(folder: Path) -> list[Path]:
             where=str(folder),
             mend=f"Log files end in {', '.join(sorted(LOG_SUFFIXES))}.",
         )
-    names = ", ".join(path.name for path in logs)
-    tell(f"{folder}: {len(logs)} log file(s): {names}{'; ' if left else ''}{left}")
+    names = listed(path.name for path in logs)
+    shown = told(folder, NAME_LENGTH)
+    tell(f"{shown}: {len(logs)} log file(s): {names}{'; ' if left else ''}{left}")
     return logs
 
 
 def distinct_names(paths: Sequence[Path]) -> list[str]:
     """Return file names, with as many folders before each as tell them apart.
 
+    They are what the logs are called from here on, and are safe to show; where that makes two
+    alike, a number tells them apart.
+
     Examples
     --------
     >>> distinct_names([Path("mon/a.csv"), Path("tue/a.csv"), Path("tue/b.csv")])
     ['mon/a.csv', 'tue/a.csv', 'b.csv']
     """
-    names = [path.name for path in paths]
+    parts = [[inert(part) for part in path.parts] for path in paths]
+    names = [inert(path.name) for path in paths]
     depth = 1
-    while depth < max((len(path.parts) for path in paths), default=1):
+    while depth < max((len(own) for own in parts), default=1):
         depth += 1
         taken = [name for name in names if names.count(name) > 1]
         if not taken:
             break
         names = [
-            "/".join(path.parts[-depth:]) if name in taken else name
-            for name, path in zip(names, paths, strict=True)
+            "/".join(own[-depth:]) if name in taken else name
+            for name, own in zip(names, parts, strict=True)
         ]
-    return names
+    return _numbered(names, paths)
+
+
+def _numbered(names: list[str], paths: Sequence[Path]) -> list[str]:
+    """Tell apart different files whose names look alike once they are safe to show."""
+    files: dict[str, list[Path]] = {}
+    for name, path in zip(names, paths, strict=True):
+        if path not in files.setdefault(name, []):
+            files[name].append(path)
+    places = [files[name].index(path) + 1 for name, path in zip(names, paths, strict=True)]
+    return [
+        f"{name} ({place})" if place > 1 else name
+        for name, place in zip(names, places, strict=True)
+    ]
 
 
 def read_logs(paths: Sequence[Path], *, setup: Setup | None) -> list[Log]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tuneassist.errors import LogError
+from tuneassist.inert import listed
 
 LOG_SUFFIXES = frozenset(
     {".csv", ".txt", ".tsv", ".log", ".dat", ".asc", ".gz", ".zst"}
@@ -16,8 +17,6 @@ LOG_SUFFIXES = frozenset(
 LOOSE_SUFFIXES = frozenset({".txt", ".log", ".dat", ".asc"})
 """Those that notes have as well: such a file is a log only if there is a table of numbers in it."""
 GRID_START = b"rpm/load"
-MOST_NAMES = 12
-"""Names of files in one note. [1]"""
 _PROBED_ROWS = 1000
 _HEAD_BYTES = 1 << 16
 _ROW = re.compile(rb"^[ \t\"]*[-+]?\d[^,;\t\r\n]*[,;\t]", re.MULTILINE)
@@ -45,7 +44,7 @@ def sort_out(found: Sequence[Path], *, suffix: str = "") -> tuple[list[Path], st
     for path, why in reasons.items():
         if why:
             left.setdefault(why, []).append(path.name)
-    said = [f"{len(names)} {why} left out ({_listed(names)})" for why, names in left.items()]
+    said = [f"{len(names)} {why} left out ({listed(names)})" for why, names in left.items()]
     return logs, "; ".join(said)
 
 
@@ -87,8 +86,3 @@ def _has_table(path: Path) -> bool:
     except LogError:
         return False
     return True
-
-
-def _listed(names: Sequence[str]) -> str:
-    more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
-    return ", ".join(names[:MOST_NAMES]) + more

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tuneassist.cli.console import look_of, screen, show, show_json
+from tuneassist.cli.console import look_of, screen, show, show_json, tell
 from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Workers
 
 if TYPE_CHECKING:
@@ -49,7 +49,13 @@ def propose(
     scheduler: Scheduler = None,
     json: AsJson = False,
     quiet: Annotated[
-        bool, typer.Option("--quiet", "-q", metavar="", help="Print one line, no tables.")
+        bool,
+        typer.Option(
+            "--quiet",
+            "-q",
+            metavar="",
+            help="Print one line, no tables; doubts go to standard error.",
+        ),
     ] = False,
 ) -> None:
     """Propose a bounded correction from logs, and write it as a grid.
@@ -111,12 +117,15 @@ def show_screen(
 ) -> None:
     """Print the screen of a proposal that was written, or one line of it."""
     from tuneassist.show import proposal as screens
+    from tuneassist.show.notes import proposal_doubts
     from tuneassist.show.words import grid_words
 
     console = screen()
     if is_quiet:
         words = screens.short_words(made, out, has_grid=grid is not None)
         console.print(words, soft_wrap=True)  # one line, however narrow the terminal
+        for doubt in proposal_doubts(made, logs):
+            tell(doubt)
         return
     has_step = bool((made.limited.step_pct != 0).any())
     show(

@@ -14,12 +14,13 @@ import numpy as np
 import pandas as pd
 
 from tuneassist import __version__
-from tuneassist.correction import check_grid
+from tuneassist.correction import check_grid, unsafe_record
 from tuneassist.errors import OutputError, RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.proposal_folder import RESULT_FILES, mend_interrupted
 from tuneassist.files.text import frame_csv, stable_json
 from tuneassist.grid import Axes, Floats, Grid, compose_pct
+from tuneassist.inert import listed
 from tuneassist.pipeline import Proposal, checker_objection
 from tuneassist.reading import Log
 from tuneassist.settings import as_plain
@@ -86,7 +87,7 @@ def require_free(out: Path, *, overwrite: bool) -> None:
     if foreign:
         raise OutputError(
             f"{out}: the folder holds what is no result of this program: "
-            f"{', '.join(foreign[:3])}. Name a new or an empty folder."
+            f"{listed(foreign, 3)}. Name a new or an empty folder."
         )
     if found and not overwrite:
         raise OutputError(
@@ -275,6 +276,7 @@ def proposal_summary(
         },
         "largest_step_pct": {"up": float(max(step.max(), 0)), "down": float(min(step.min(), 0))},
         "limits_that_acted": {str(rule): int(count) for rule, count in acted.items()},
+        **unsafe_record(proposal.unsafe_held),
         "notes": list(notes),
         "files": {name: str(path) for name, path in files.items()},
     }

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.cli.result import InputFile, proposal_contents
+from tuneassist.correction import unsafe_record
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.json_file import parse_record
 from tuneassist.files.plan_section import read_plan_settings
@@ -154,7 +155,10 @@ def round_contents(
         logs=judged.logs,
         set_aside=judged.result.set_aside,
         response=judged.result.round.response,
-        look=look_record(judged.look, judged.advice),
+        look={
+            **look_record(judged.look, judged.advice),
+            **unsafe_record(judged.shown.unsafe_held),
+        },
         visits=judged.visits,
     )
     in_force = write_grid_text(judged.result.round.in_force)

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from tuneassist.cli.round_result import JudgedRound
+    from tuneassist.correction import UnsafeHeld
     from tuneassist.files.tune_folder import TuneFolder
     from tuneassist.loop.history import Event, RoundMark
     from tuneassist.parallel import ReducedLog
@@ -327,11 +328,33 @@ def _tell_step(tune: TuneFolder, kind: str, *, took_back: Event | None = None) -
     show(screen(), view)
 
 
+def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
+    """What asked the unsafe way in the last round; None where that was not kept."""
+    from tuneassist.correction import unsafe_of_record
+    from tuneassist.errors import InputError
+    from tuneassist.files.round_files import PUT_BACK
+
+    if not tune.state.rounds:
+        return ()
+    last = tune.state.rounds[-1]
+    try:
+        return unsafe_of_record(dict(tune.evidence(last).look))
+    except ValueError as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError(
+            f"the evidence kept of this round cannot be read: {error}.",
+            where=str(tune.path / last.name),
+            mend=PUT_BACK,
+        ) from error
+
+
 def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
     from dataclasses import asdict
 
     from tuneassist.cli.console import look_of, screen, show, show_json
     from tuneassist.cli.round_result import changes_any_cell
+    from tuneassist.correction import unsafe_record
     from tuneassist.files.round_check import require_sound
     from tuneassist.loop.advice import NO_LOGS, look_of_record
     from tuneassist.show.rounds import status_screen
@@ -341,9 +364,11 @@ def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
     seen = [look_of_record(dict(tune.evidence(one).look)) for one in tune.state.rounds]
     looks = [look for look, _ in seen]
     advice = seen[-1][1] if seen else NO_LOGS
+    held = _held_in_last(tune)
     if as_json:
         rounds = [asdict(look) for look in looks]
-        show_json({"rounds": rounds, "advice": advice.word, "why": advice.why})
+        unsafe = {"unsafe_step_held": None} if held is None else unsafe_record(held)
+        show_json({"rounds": rounds, "advice": advice.word, "why": advice.why, **unsafe})
         return
     console = screen()
     is_pending = tune.state.is_pending
@@ -355,5 +380,6 @@ def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
         folder=tune.path,
         look=look_of(console),
         has_step=not is_pending or changes_any_cell(tune, tune.state.rounds[-1]),
+        held=held or (),
     )
     show(console, view)

@@ -26,11 +26,12 @@ def check(
     ],
     json: AsJson = False,
 ) -> None:
-    """Check a set of tunes: each within its limits, standard all zeros, output in order.
+    """Check a set of tunes: limits, standard all zeros, output in order, mixture and heat.
 
     Where full-load runs are given, torque and power have to rise in the order stated at every
-    speed; a run is a log with full-load pulls in it, or a table. Says what was checked and what was
-    not. Ends with exit status 5 when something is not as it should be. Writes no file.
+    speed; a run is a log with full-load pulls in it, or a table. A towing tune must not be
+    stronger, leaner (a diesel: richer) or hotter than a power tune. Says what was checked and what
+    was not. Ends with exit status 5 when something is not as it should be. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
     from tuneassist.files.tunes_folder import read_tunes

@@ -21,7 +21,8 @@ def verify(
         typer.Option(
             "--against",
             metavar="FILE",
-            help="Grid that the controller holds now; with it, rules on changes are looked at too.",
+            help="Grid that the controller holds now; with it, rules on changes are looked at too, "
+            "and what is wrong in both is marked as carried over.",
             show_default=False,
         ),
     ] = None,
@@ -29,11 +30,12 @@ def verify(
 ) -> None:
     """Hold a grid file against every rule of the setup.
 
-    Ends with exit status 5 when a rule is broken, each breach named. Writes no file.
+    Ends with exit status 5 when a rule is broken, each breach named, whether this grid brought it
+    in or it was carried over from the one before. Writes no file.
     """
     from tuneassist.cli.console import screen, show, show_json
     from tuneassist.cli.in_force import read_in_force
-    from tuneassist.correction import check_grid
+    from tuneassist.correction import verify_grid
     from tuneassist.errors import RuleBreachError
     from tuneassist.files.grid_file import read_grid
     from tuneassist.files.setup_file import read_setup
@@ -42,14 +44,23 @@ def verify(
     car = read_setup(setup)
     asked = read_grid(grid, axes=car.axes)
     current = read_in_force(against, car.axes) if against else None
-    breaches = check_grid(asked, current=current, setup=car)
+    breaches = verify_grid(asked, current=current, setup=car)
+    carried = sum(breach.is_carried_over for breach in breaches)
     if json:
         show_json(
-            {"grid": str(grid), "is_clean": not breaches, "breaches": breach_record(breaches)}
+            {
+                "grid": str(grid),
+                "is_clean": not breaches,
+                "carried_over": carried,
+                "breaches": breach_record(breaches),
+            }
         )
     if breaches:
         count = f"{len(breaches)} breach{'es' if len(breaches) > 1 else ''} of the rules"
-        raise RuleBreachError(f"{grid}: {count}.", tuple(breach.sentence for breach in breaches))
+        old = f", {carried} of them carried over from {against}" if carried else ""
+        raise RuleBreachError(
+            f"{grid}: {count}{old}.", tuple(breach.sentence for breach in breaches)
+        )
     if not json:
         show(
             screen(),

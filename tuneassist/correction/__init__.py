@@ -6,12 +6,18 @@
 """
 
 from tuneassist.correction.breaches import Breach
-from tuneassist.correction.checker import check_grid, require_clean
+from tuneassist.correction.checker import check_grid, require_clean, verify_grid
 from tuneassist.correction.limiter import LimitedStep, limit_step
 from tuneassist.correction.listing import describe_limits, lean_target_notes
 from tuneassist.correction.proposal import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules
+from tuneassist.correction.unsafe import (
+    UnsafeHeld,
+    unsafe_held,
+    unsafe_of_record,
+    unsafe_record,
+)
 from tuneassist.correction.watched import ceiling_notes, unwatched_ceilings
 
 __all__ = [
@@ -19,6 +25,7 @@ __all__ = [
     "Breach",
     "LimitedStep",
     "RuleSet",
+    "UnsafeHeld",
     "build_rules",
     "ceiling_notes",
     "check_grid",
@@ -27,5 +34,9 @@ __all__ = [
     "limit_step",
     "propose_raw",
     "require_clean",
+    "unsafe_held",
+    "unsafe_of_record",
+    "unsafe_record",
     "unwatched_ceilings",
+    "verify_grid",
 ]

@@ -29,6 +29,8 @@ class Breach:
         What the grid has and what the rule allows; nan where a rule has no number.
     sentence
         Both in words.
+    is_carried_over
+        The grid in force breaks the rule there as much, so that no change brought it in.
     """
 
     rule: str
@@ -37,6 +39,7 @@ class Breach:
     value: float
     bound: float
     sentence: str
+    is_carried_over: bool = False
 
 
 def breach_at(rule: str, cell: CellSeen, value: float, bound: float, says: str) -> Breach:

@@ -9,6 +9,7 @@ found.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 
 import pandas as pd
 
@@ -32,8 +33,8 @@ CHECKS: tuple[Callable[[Job], Iterator[Breach]], ...] = (
     checks_engine.leanest,
     checks_engine.boost_leanest,
     checks_engine.lean_in_boost,
-    checks_engine.barred,
-    checks_engine.leaned_on_its_own,
+    checks_engine.unsafe_step_barred,
+    checks_engine.own_evidence,
     checks_engine.lean_step_in_boost,
     checks_engine.lean_total_in_boost,
     checks_engine.ceilings,
@@ -75,6 +76,49 @@ def check_grid(
     """
     job = look(grid, current=current, setup=setup, cells=cells)
     return tuple(breach for check in CHECKS for breach in check(job))
+
+
+def verify_grid(grid: Grid, *, current: Grid | None, setup: Setup) -> tuple[Breach, ...]:
+    """Hold a grid against every rule in itself, and against the grid in force where there is one.
+
+    `check_grid` judges a change, which may leave a grid as bad as it is. Here what is wrong is
+    named whoever brought it in.
+
+    Parameters
+    ----------
+    grid
+        The grid to look at.
+    current
+        The grid that the controller holds now. None leaves out every rule on changes.
+    setup
+        The rules in force.
+
+    Returns
+    -------
+    tuple of Breach
+        Those of the grid in itself first; the ones that the grid in force has as much are marked.
+
+    Raises
+    ------
+    GridError
+        When grid, current grid and setup do not share the same breakpoints.
+    """
+    in_itself = check_grid(grid, current=None, setup=setup)
+    if current is None:
+        return in_itself
+    by_change = check_grid(grid, current=current, setup=setup)
+    brought_in = {(one.rule, one.rpm, one.load) for one in by_change}
+    known = {(one.rule, one.rpm, one.load) for one in in_itself}
+    told = [
+        one if (one.rule, one.rpm, one.load) in brought_in else _carried_over(one)
+        for one in in_itself
+    ]
+    return (*told, *(one for one in by_change if (one.rule, one.rpm, one.load) not in known))
+
+
+def _carried_over(breach: Breach) -> Breach:
+    sentence = f"{breach.sentence}; carried over from the grid in force"
+    return replace(breach, sentence=sentence, is_carried_over=True)
 
 
 def require_clean(breaches: Sequence[Breach]) -> None:

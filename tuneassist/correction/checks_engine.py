@@ -13,6 +13,7 @@ from tuneassist.correction.sight import CellSeen, Job
 from tuneassist.settings import FULL_DUTY_PCT, INTAKE_AIR_C
 
 SLACK = 1e-6  # a bound is broken when passed by more than this; far below any controller [%]
+NOT_KNOWN = "where boost cannot be ruled out (boost_above_load of the setup tells)"
 ORDER = ("none", "low", "fair", "good", "never")
 
 
@@ -64,7 +65,7 @@ def lean_in_boost(job: Job) -> Iterator[Breach]:
             yield breach_at("lean_in_boost", cell, cell.ratio, 1.0, says)
 
 
-def barred(job: Job) -> Iterator[Breach]:
+def unsafe_step_barred(job: Job) -> Iterator[Breach]:
     """Where a doubt stands against it, nothing moves the way that could hurt."""
     for cell in changed(job, known=False):
         hurts = cell.ratio < 1.0 if job.safe_way > 0 else cell.ratio > 1.0
@@ -73,7 +74,7 @@ def barred(job: Job) -> Iterator[Breach]:
             yield breach_at("unsafe_step_barred", cell, cell.ratio, 1.0, says)
 
 
-def leaned_on_its_own(job: Job) -> Iterator[Breach]:
+def own_evidence(job: Job) -> Iterator[Breach]:
     """Spark: whoever leans a cell in boost has holds there, all on the rich side, and stops."""
     limits = job.setup.limits
     for cell in _leaned_in_boost(job):
@@ -110,7 +111,8 @@ def lean_total_in_boost(job: Job) -> Iterator[Breach]:
             continue
         before = way * cell.old if job.has_current and not math.isnan(cell.old) else 0.0
         if way * cell.new > max(limit, before) + SLACK:
-            says = f"holds {cell.new:+.3f} % in boost, leaner than the {limit:g} % allowed"
+            where = "in boost" if job.knows_boost(cell) else NOT_KNOWN
+            says = f"holds {cell.new:+.3f} % {where}, leaner than the {limit:g} % allowed"
             yield breach_at("max_lean_total_in_boost_pct", cell, cell.new, way * limit, says)
 
 

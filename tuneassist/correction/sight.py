@@ -229,6 +229,11 @@ class Job:
             return by_load
         return math.isnan(cell.pressure) or cell.pressure > limits.boost_above_kpa
 
+    def knows_boost(self, cell: CellSeen) -> bool:
+        """Whether anything tells if the cell is in boost."""
+        by_axis = self.axes.load_unit in PASCALS or self.setup.limits.boost_above_load is not None
+        return by_axis or not math.isnan(cell.pressure)
+
     def pressures(self, cell: CellSeen) -> list[float]:
         """Everything that tells the cell's absolute pressure. [kPa]"""
         told = (

@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from tuneassist.errors import GridError
-from tuneassist.files.plain_file import inert, read_plain
+from tuneassist.files.plain_file import read_plain, snippet
 from tuneassist.files.text import shortest_number
 from tuneassist.grid import MAX_BREAKPOINTS, Axes, Floats, Grid
 
@@ -138,7 +138,7 @@ class _Rows:
             raise self.error(
                 0,
                 0,
-                f'the first cell says "{inert(corner, SHOWN)}".',
+                f'the first cell says "{snippet(corner, SHOWN)}".',
                 f'A grid file starts with "{CORNER}" and the load breakpoints; '
                 "each further row is an rpm breakpoint and its percents.",
             )
@@ -168,7 +168,7 @@ class _Rows:
                 raise self.error(
                     row,
                     extra[0],
-                    f'"{inert(cells[extra[0]], SHOWN)}" stands beyond the last of '
+                    f'"{snippet(cells[extra[0]], SHOWN)}" stands beyond the last of '
                     f"{self.width - 1} load breakpoints.",
                     "Remove it, or give its column a load breakpoint in the first row.",
                 )
@@ -181,14 +181,14 @@ class _Rows:
             raise self.error(
                 row,
                 column,
-                f'"{inert(text, SHOWN)}" is not a plain number.',
+                f'"{snippet(text, SHOWN)}" is not a plain number.',
                 "Write digits and one decimal mark: no thousands separator, no unit, no % sign; "
                 "leave a cell without a value empty.",
             )
         value = float(text)
         if not np.isfinite(value):
             raise self.error(
-                row, column, f"{inert(text, SHOWN)} is too large.", "Write a finite number."
+                row, column, f"{snippet(text, SHOWN)} is too large.", "Write a finite number."
             )
         return value
 

@@ -9,7 +9,7 @@ from types import UnionType
 from typing import Any, Literal, NoReturn, Union, get_args, get_origin
 
 from tuneassist.errors import InputError
-from tuneassist.files.plain_file import inert, read_plain
+from tuneassist.files.plain_file import read_plain, snippet
 
 MAX_RECORD_BYTES = 16_000_000
 """Largest record read: that of a round with 200 logs on 64 x 64 cells takes under 5 MB. [byte]"""
@@ -52,7 +52,7 @@ def parse_record(data: bytes, *, where: str, mend: str = "") -> dict[str, Any]:
     except RecursionError:
         raise InputError("it is nested too deeply.", where=where, mend=mend) from None
     except ValueError as error:
-        said = inert(error, 120).rstrip(".")
+        said = snippet(error, 120).rstrip(".")
         raise InputError(f"this is no valid JSON: {said}.", where=where, mend=mend) from error
     if not isinstance(record, dict):
         raise InputError("this is no record of this program.", where=where, mend=mend)
@@ -81,7 +81,7 @@ def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         seen: set[str] = set()
         for name, _ in pairs:
             if name in seen:
-                raise ValueError(f'the key "{inert(name)}" is there twice')
+                raise ValueError(f'the key "{snippet(name)}" is there twice')
             seen.add(name)
     return record
 
@@ -92,14 +92,14 @@ def _no_constant(word: str) -> NoReturn:
 
 def _whole(digits: str) -> int:
     if len(digits.lstrip("-")) > MAX_DIGITS:
-        raise ValueError(f"{inert(digits, 24)} is too large")
+        raise ValueError(f"{snippet(digits, 24)} is too large")
     return int(digits)
 
 
 def _finite(digits: str) -> float:
     value = float(digits)
     if not abs(value) < float("inf"):
-        raise ValueError(f"{inert(digits, 24)} is too large")
+        raise ValueError(f"{snippet(digits, 24)} is too large")
     return value
 
 
@@ -127,7 +127,7 @@ def take(record: Mapping[str, Any], key: str, *kinds: type) -> Any:
         raise ValueError(f'the key "{key}" is missing')
     is_kind = isinstance(value, bool) and bool in kinds
     if not is_kind and (isinstance(value, bool) or not isinstance(value, kinds)):
-        raise ValueError(f'"{key}" is {inert(value)}, of the wrong kind')
+        raise ValueError(f'"{key}" is {snippet(value)}, of the wrong kind')
     return value
 
 
@@ -155,7 +155,7 @@ def take_list(record: Mapping[str, Any], key: str, kind: type) -> list[Any]:
     values: list[Any] = take(record, key, list)
     for value in values:
         if isinstance(value, bool) or not isinstance(value, kind):
-            raise ValueError(f'"{key}" holds {inert(value)}, of the wrong kind')
+            raise ValueError(f'"{key}" holds {snippet(value)}, of the wrong kind')
     return values
 
 

@@ -16,6 +16,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from tuneassist import stopping
 from tuneassist.errors import InputError, OutputError
+from tuneassist.inert import told
 
 SNIPPET = 60
 """Most letters of a file's content that a message shows. [1]"""
@@ -47,17 +48,15 @@ _WITHOUT_WAITING = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_B
 """Should a pipe have taken the file's place since it was looked at."""
 
 
-def inert(text: object, most: int = SNIPPET) -> str:
-    r"""Shorten a text for a message, without marks that a terminal would act on.
+def snippet(text: object, most: int = SNIPPET) -> str:
+    r"""Shorten a text of a file for a message, without marks that a terminal would act on.
 
     Examples
     --------
-    >>> inert("a\x1b[2Jb", most=4)
-    'a...'
+    >>> snippet("a\x1b[2Jb")
+    'a?[2Jb'
     """
-    some = str(text)[: most + 1]
-    safe = "".join(mark if mark.isprintable() else "?" for mark in some)
-    return safe if len(safe) <= most else f"{safe[: most - 3]}..."
+    return told(text, most)
 
 
 def read_plain(
@@ -94,7 +93,7 @@ def read_plain(
     except (OSError, ValueError, RuntimeError) as said:
         if isinstance(said, InputError):
             raise
-        why = inert(getattr(said, "strerror", None) or said)
+        why = snippet(getattr(said, "strerror", None) or said)
         raise error(f"the file cannot be read: {why}.", where=str(path)) from said
     if len(data) > most:
         raise error(
@@ -136,7 +135,7 @@ def inside(folder: Path, name: str) -> Path:
             is_out = True
     if is_out:
         raise InputError(
-            f'"{inert(name)}" leads out of the folder of the file that names it.',
+            f'"{snippet(name)}" leads out of the folder of the file that names it.',
             where=str(folder),
             mend="Put the file into that folder, and give its name alone.",
         )

@@ -38,6 +38,7 @@ from pathlib import Path
 from tuneassist import stopping
 from tuneassist.errors import OutputError
 from tuneassist.files.plain_file import sync_folder, writing_to
+from tuneassist.inert import listed
 
 RESULT_FILES = ("step.csv", "grid.csv", "cells.csv", "proposal.json")
 """Names that the contract gives to the files of a proposal."""
@@ -174,10 +175,9 @@ def _refuse_foreign(folder: Path, out: Path, own: Collection[str]) -> None:
         if path.name not in own or path.is_symlink() or not path.is_file()
     )
     if foreign:
-        more = f" and {len(foreign) - 3} more" if len(foreign) > 3 else ""
         raise OutputError(
             f"{out}: the folder holds what is no result of this program: "
-            f"{', '.join(foreign[:3])}{more}. Name a new or an empty folder, or move that away."
+            f"{listed(foreign, 3)}. Name a new or an empty folder, or move that away."
         )
 
 

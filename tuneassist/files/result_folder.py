@@ -14,10 +14,12 @@ import pandas as pd
 from tuneassist.errors import InputError, TuneassistError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.json_file import fits, parse_record, take
-from tuneassist.files.plain_file import inert, inside
+from tuneassist.files.plain_file import inside, snippet
 from tuneassist.files.proposal_folder import RESULT_FILES
 from tuneassist.files.round_files import MISMATCH_PCT, RoundFiles, differing_cell, text_table
+from tuneassist.files.text import require_number
 from tuneassist.grid import Axes, Floats, Grid, compose_pct
+from tuneassist.inert import from_sheet_text
 from tuneassist.settings import (
     Ceiling,
     ChannelSource,
@@ -108,11 +110,12 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
     try:
         setup = setup_of_record(record["settings"])
         current = Grid(setup.axes, _floats(record["current_grid_pct"]))
+        _check_lists(record)
     except TuneassistError as error:
         raise InputError(str(error), where=where) from error
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError(
-            f"the settings kept in it cannot be read: {inert(repr(error), 120)}.",
+            f"the settings kept in it cannot be read: {snippet(repr(error), 120)}.",
             where=where,
             mend="Make the proposal again with this version of the program.",
         ) from error
@@ -128,6 +131,30 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
             mend="Put it back as it was written, or make the proposal again.",
         )
     return ResultFolder(folder, setup, record, cells, current, step, grid)
+
+
+_PLACE = ("rpm", "load")
+_LISTS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "inputs": (),
+        "limits_that_acted": (*_PLACE, "would_have_got_pct", "got_pct"),
+        "needs_less_fuel": (*_PLACE, "needs_less_fuel_pct"),
+    }
+)
+"""Lists of a record that a report shows, with the numbers of each entry."""
+
+
+def _check_lists(record: Mapping[str, Any]) -> None:
+    """Refuse entries of another shape than they were written in."""
+    for name, numbers in _LISTS.items():
+        for one in record.get(name, ()):
+            for key in numbers:
+                require_number(one[key])
+    for one in record.get("inputs", ()):
+        if not all(isinstance(one[key], str) for key in ("role", "name", "sha256")):
+            raise TypeError("an input without name and fingerprint")
+    if not isinstance(record.get("notes", []), list):
+        raise TypeError("the notes are no list")
 
 
 def cells_of(data: bytes, setup: Setup, *, where: str) -> pd.DataFrame:
@@ -150,7 +177,7 @@ def cells_of(data: bytes, setup: Setup, *, where: str) -> pd.DataFrame:
     try:
         table = text_table(data)
     except (ValueError, OverflowError) as error:
-        raise InputError(f"this cannot be read: {inert(error, 120)}.", where=where) from error
+        raise InputError(f"this cannot be read: {snippet(error, 120)}.", where=where) from error
     lacking = [name for name in (*_NUMBERS, *_WORDS) if name not in table]
     if lacking:
         raise InputError(
@@ -161,8 +188,8 @@ def cells_of(data: bytes, setup: Setup, *, where: str) -> pd.DataFrame:
     try:
         numbers = {name: pd.to_numeric(table[name].replace("", None)) for name in _NUMBERS}
     except ValueError as error:
-        raise InputError(f"a value is no number: {inert(error, 120)}.", where=where) from error
-    cells = pd.DataFrame({**numbers, **{name: table[name] for name in _WORDS}})
+        raise InputError(f"a value is no number: {snippet(error, 120)}.", where=where) from error
+    cells = pd.DataFrame({**numbers, **{name: table[name].map(from_sheet_text) for name in _WORDS}})
     cells[list(_NUMBERS)] = cells[list(_NUMBERS)].astype(float)
     places = np.stack([setup.axes.cell_rpm(), setup.axes.cell_load()], axis=1)
     found = cells[["rpm", "load"]].to_numpy(dtype=float)
@@ -235,7 +262,7 @@ def _known(kind: Any, plain: Mapping[str, Any]) -> dict[str, Any]:
     known = {f.name: plain[f.name] for f in fields(kind) if f.name in plain}
     for name, value in known.items():
         if not fits(value, hints[name]):
-            raise ValueError(f'"{name}" is {inert(value)}, of the wrong kind')
+            raise ValueError(f'"{name}" is {snippet(value)}, of the wrong kind')
     return known
 
 

@@ -18,7 +18,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
-from typing import Any, TypeVar, cast, get_type_hints
+from typing import Any, TypeVar, cast, get_args, get_type_hints
 
 import numpy as np
 import pandas as pd
@@ -30,10 +30,12 @@ from tuneassist.evidence.passes import COLUMNS as PASS_COLUMNS
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.json_file import fits, parse_record, take, take_list, take_words
-from tuneassist.files.plain_file import inert
+from tuneassist.files.plain_file import snippet
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, text_table
-from tuneassist.files.text import stable_json
+from tuneassist.files.text import frame_csv, require_number, stable_json
 from tuneassist.grid import Axes, Grid
+from tuneassist.inert import from_sheet_text, quoted
+from tuneassist.loop.advice import RoundLook, Word
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import FATES, LogEvidence
 
@@ -41,6 +43,10 @@ FORMAT = 1
 """Form in which `evidence_contents` writes."""
 EVIDENCE_FILES = ("holds.csv", "peaks.csv", "visits.csv", "evidence.json")
 _WORDS = ("log", "stop")
+_HOLD_COLUMNS = frozenset(
+    ("log", "start_s", "end_s", "rpm", "load", "need_ln", "within_se", "stop")
+)
+"""What every hold has had since the first form."""
 _NAN = float("nan")
 HOLD_NUMBERS = ("rpm", "load", "samples", "need_ln")
 """Columns of a hold that the fit rests on: each has a number in every row."""
@@ -95,10 +101,10 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
     """
     places = pd.DataFrame({"rpm": axes.cell_rpm(), "load": axes.cell_load()})
     peaks = [
-        pd.concat([places.assign(log=log.name), log.peaks, log.passes], axis=1).set_index("log")
+        _log_first(pd.concat([places.assign(log=log.name), log.peaks, log.passes], axis=1))
         for log in stored.logs
     ]
-    holds = pd.concat([log.holds for log in stored.logs], ignore_index=True).set_index("log")
+    holds = _log_first(pd.concat([log.holds for log in stored.logs], ignore_index=True))
     record = {
         "format": FORMAT,
         "made": stored.made,
@@ -108,11 +114,15 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
         "logs": [_log_record(log) for log in stored.logs],
     }
     return {
-        "holds.csv": holds.to_csv(lineterminator="\n"),
-        "peaks.csv": pd.concat(peaks).to_csv(lineterminator="\n"),
+        "holds.csv": frame_csv(holds, decimals=None),
+        "peaks.csv": frame_csv(pd.concat(peaks), decimals=None),
         "visits.csv": write_grid_text(stored.visits),
         "evidence.json": stable_json(record),
     }
+
+
+def _log_first(table: pd.DataFrame) -> pd.DataFrame:
+    return table[["log", *(name for name in table if name != "log")]]
 
 
 def read_evidence(
@@ -142,11 +152,12 @@ def read_evidence(
     try:
         stored = cast("StoredEvidence", reader(record, holds, peaks, visits))
         _require_sound(stored, axes)
+        _check_look(stored.look)
     except (KeyError, TypeError, ValueError, OverflowError) as error:
         if isinstance(error, InputError):
             raise
         raise InputError(
-            f"the evidence kept of this round cannot be read: {inert(error, 120).rstrip('.')}.",
+            f"the evidence kept of this round cannot be read: {snippet(error, 120).rstrip('.')}.",
             where=str(folder),
             mend=PUT_BACK,
         ) from error
@@ -167,7 +178,7 @@ def _require_sound(stored: StoredEvidence, axes: Axes) -> None:
         values = log.holds[list(HOLD_NUMBERS)].to_numpy(dtype=float)
         scatter = log.holds["within_se"]
         if not np.isfinite(values).all() or (np.abs(values) > LARGEST).any():
-            raise ValueError(f"a hold of {inert(log.name)} has a number missing or beyond reason")
+            raise ValueError(f"a hold of {snippet(log.name)} has a number missing or beyond reason")
         if not log.holds["stop"].isin(("", "rich", "lean")).all():
             raise ValueError("a hold has a stop of an unknown side")
         if (scatter.lt(0) | scatter.gt(LARGEST)).any() or log.holds["samples"].lt(1).any():
@@ -189,6 +200,15 @@ def _require_sums(passes: pd.DataFrame) -> None:
         raise ValueError("a sum over passes is missing or beyond reason")
 
 
+def _check_look(look: Mapping[str, Any]) -> None:
+    """Refuse what no screen could show; what is missing is told by what needs it."""
+    for name in RoundLook.__dataclass_fields__:
+        if look.get(name) is not None:
+            require_number(look[name])
+    if look.get("advice", "halt") not in get_args(Word):
+        raise ValueError(f"{quoted(look['advice'])} is no advice")
+
+
 def known_format(
     readers: Mapping[int, Callable[..., Any]], number: object, *, where: str
 ) -> Callable[..., Any]:
@@ -208,7 +228,7 @@ def known_format(
             where=where,
             mend="Use the newer program that wrote it.",
         )
-    raise InputError(f"{inert(repr(number))} is no format of this program.", where=where)
+    raise InputError(f"{snippet(repr(number))} is no format of this program.", where=where)
 
 
 def _read_1(
@@ -238,14 +258,15 @@ def _frame(files: RoundFiles, name: str) -> pd.DataFrame:
         if "log" not in text:
             raise ValueError("it has no column log")
         numbers = [str(column) for column in text if column not in _WORDS]
+        words = {name: text[name].map(from_sheet_text) for name in _WORDS if name in text}
         values = {column: text[column].replace("", "nan").astype(float) for column in numbers}
     except (ValueError, OverflowError) as error:
         raise InputError(
-            f"this table cannot be read: {inert(error, 120).rstrip('.')}.",
+            f"this table cannot be read: {snippet(error, 120).rstrip('.')}.",
             where=str(files.folder / name),
             mend=PUT_BACK,
         ) from error
-    return text.assign(**values)
+    return text.assign(**words, **values)
 
 
 def _log_record(log: LogEvidence) -> dict[str, Any]:
@@ -318,7 +339,7 @@ def _built(kind: type[_Kind], record: Mapping[str, Any]) -> _Kind:
     }
     for name, value in values.items():
         if name not in hints or not fits(value, hints[name]):
-            raise ValueError(f'"{inert(name)}" is {inert(value)}')
+            raise ValueError(f'"{snippet(name)}" is {snippet(value)}')
     return kind(**values)
 
 

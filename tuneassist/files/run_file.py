@@ -13,6 +13,7 @@ import pandas as pd
 
 from tuneassist.errors import LogError
 from tuneassist.files.toml_table import shown
+from tuneassist.inert import listed, quoted
 from tuneassist.reading import Log, read_log
 from tuneassist.runs import Pull, Refusal, RunSettings, find_pulls
 from tuneassist.runs.curves import curve_of, mean_curves
@@ -20,11 +21,16 @@ from tuneassist.runs.output import output_of
 from tuneassist.settings import Setup
 
 OUTPUTS = ("torque_nm", "power_kw")
+BESIDE = {"lambda": (0.4, 4.0), "exhaust_temp_c": (-40.0, 1300.0)}
+"""Further columns of a run that are compared where it has them, and what each can be at full load:
+an AFR is no lambda, a kelvin no degC. [lambda], [degC]"""
 TABLE = "Or give a table with the columns rpm and torque_nm, power_kw or both."
 MAX_TABLE_ROWS = 20_000
 """A table has a row for each speed: twice as many as an engine has rpm. [1]"""
 MAX_LINE = 65_536
 """Longest line of a table. [characters]"""
+MOST_REASONS = 6
+"""Reasons that one message lists. [1]"""
 NOT_THERE = ("no column was found for", "names the column")
 """Words of the refusals after which a log is read by its headers alone: a roller's own logger has
 other columns than the one that the setup names, and full-load runs need neither lambda nor load."""
@@ -53,7 +59,8 @@ def read_run(path: Path, *, setup: Setup | None = None) -> TuneRun:
     ----------
     path
         A table, a CSV with a header of ``rpm`` and ``torque_nm``, ``power_kw`` or both and no
-        time; other columns are passed over, and ``;`` with decimal comma is read as spreadsheets
+        time; ``lambda`` and ``exhaust_temp_c`` are read where they are there, blank where not
+        known, other columns are passed over, and ``;`` with decimal comma is read as spreadsheets
         save it. Anything else is read as a log, of which the full-load pulls are taken.
     setup
         Whose channels a log is read with; where they do not fit, it is read by its headers.
@@ -112,10 +119,10 @@ def _of_table(
 ) -> pd.DataFrame:
     if len(rows) < 2:
         raise LogError("the run holds no values.", where=str(path))
-    for name in ("rpm", *OUTPUTS):
+    for name in ("rpm", *OUTPUTS, *BESIDE):
         if header.count(name) > 1:
             raise LogError(f"the column {name} is there twice.", where=str(path))
-    columns = {name: header.index(name) for name in ("rpm", *OUTPUTS) if name in header}
+    columns = {name: header.index(name) for name in ("rpm", *OUTPUTS, *BESIDE) if name in header}
     values = [
         {name: _number(line.split(mark), at, name, f"{path}, line {n}", mark)
          for name, at in columns.items()}
@@ -130,12 +137,19 @@ def _of_table(
 
 def _number(cells: list[str], at: int, name: str, where: str, mark: str) -> float:
     text = cells[at].strip().strip('"') if at < len(cells) else ""
+    if not text and name in BESIDE:
+        return math.nan
     try:
         value = float(text.replace(",", ".") if mark == ";" else text)
     except ValueError:
         value = float("inf")
     if not math.isfinite(value):
         raise LogError(f"{name} is {shown(text)}.", where=where, mend="Write a number.")
+    if name in BESIDE:
+        low, high = BESIDE[name]
+        if not low <= value <= high:
+            mend = f"Write {name} from {low:g} to {high:g}, or leave the cell blank."
+            raise LogError(f"{name} is {shown(text)}.", where=where, mend=mend)
     return value
 
 
@@ -143,7 +157,7 @@ def _of_log(path: Path, setup: Setup | None) -> TuneRun:
     """Take the full-load pulls of a log; driving between them is no full load."""
     log, how = _read(path, setup)
     if not any(name in log.samples and log.samples[name].notna().any() for name in OUTPUTS):
-        found = ", ".join(column.header for column in log.columns)
+        found = listed(quoted(column.header) for column in log.columns)
         raise LogError(
             "the run has neither torque nor power.",
             where=str(path),
@@ -151,7 +165,7 @@ def _of_log(path: Path, setup: Setup | None) -> TuneRun:
         )
     found_pulls = find_pulls(log.samples, name=path.name)
     if not found_pulls.pulls:
-        why = " ".join(refusal.description for refusal in found_pulls.refusals)
+        why = " ".join(refusal.description for refusal in found_pulls.refusals[:MOST_REASONS])
         raise LogError(f"the log has no full-load pull. {why}", where=str(path), mend=TABLE)
     curve, notes = _mean_curve(found_pulls.pulls, path)
     many = len(found_pulls.pulls)
@@ -171,7 +185,9 @@ def _mean_curve(pulls: Sequence[Pull], path: Path) -> tuple[pd.DataFrame, list[s
         curves.append(curve_of(pull, output.torque_nm, side="run", factor=1.0, settings=settings))
         notes += [note.rstrip(".") for note in output.notes]
     mean = mean_curves(pd.concat(curves, ignore_index=True), settings)
-    whole = mean.loc[mean["is_full"], ["rpm", "torque_nm"]].dropna().reset_index(drop=True)
+    names = ["rpm", "torque_nm", *(name for name in BESIDE if name in mean)]
+    whole = mean.loc[mean["is_full"], names].dropna(subset=["rpm", "torque_nm"])
+    whole = whole.reset_index(drop=True)
     if whole.empty:
         raise LogError("the log's pulls share no speed.", where=str(path), mend=TABLE)
     return whole, list(dict.fromkeys(notes))

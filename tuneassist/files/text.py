@@ -11,9 +11,19 @@ from typing import Any, cast
 
 import numpy as np
 import pandas as pd
+from pandas.api.types import is_datetime64_any_dtype, is_numeric_dtype
 
 from tuneassist.errors import InputError
+from tuneassist.inert import escaped_json, quoted, sheet_text
 from tuneassist.settings import as_plain
+
+WRONG_SHAPE = (
+    OSError, KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError,
+    RecursionError,
+)  # fmt: skip
+"""What comes of a record that is not of the shape in which it was written."""
+MAX_JSON_BYTES = 64_000_000
+"""A record of a thousand logs takes about 5 MB. [1]"""
 
 
 def shortest_number(value: float) -> str:
@@ -39,7 +49,7 @@ def shortest_number(value: float) -> str:
     return np.format_float_positional(float(value) + 0.0, unique=True, trim="-")
 
 
-def frame_csv(frame: pd.DataFrame, *, decimals: int = 4) -> str:
+def frame_csv(frame: pd.DataFrame, *, decimals: int | None = 4) -> str:
     r"""Write a frame as CSV: comma, point, ``\n``, one header row, no index.
 
     Parameters
@@ -60,9 +70,22 @@ def frame_csv(frame: pd.DataFrame, *, decimals: int = 4) -> str:
     >>> frame_csv(pd.DataFrame({"rpm": [800.0], "step_pct": [0.1 + 0.2], "reason": ["lean, far"]}))
     'rpm,step_pct,reason\n800,0.3,"lean, far"\n'
     """
+    safe = frame.assign(
+        **{str(name): _safe(frame[name]) for name in frame if _has_text(frame[name])}
+    )
+    if decimals is None:
+        return str(safe.to_csv(index=False, lineterminator="\n"))
     number = cast("Callable[[object], str]", shortest_number)  # it is given floats only
-    text = frame.round(decimals).to_csv(index=False, lineterminator="\n", float_format=number)
+    text = safe.round(decimals).to_csv(index=False, lineterminator="\n", float_format=number)
     return str(text)
+
+
+def _has_text(column: pd.Series) -> bool:
+    return not (is_numeric_dtype(column) or is_datetime64_any_dtype(column))
+
+
+def _safe(column: pd.Series) -> pd.Series:
+    return column.astype(object).map(lambda v: sheet_text(v) if isinstance(v, str) else v)
 
 
 def stable_json(record: Mapping[str, Any]) -> str:
@@ -76,7 +99,8 @@ def stable_json(record: Mapping[str, Any]) -> str:
     Returns
     -------
     str
-        Two spaces of indent, letters beyond ASCII as they are, a line's end at the end.
+        Two spaces of indent, letters beyond ASCII as they are, marks that a terminal or a reader's
+        eye would act on escaped, a line's end at the end.
 
     Examples
     --------
@@ -84,9 +108,46 @@ def stable_json(record: Mapping[str, Any]) -> str:
     '{\n  "b": null,\n  "a": [\n    1.5\n  ]\n}\n'
     """
     plain = as_plain(record)
-    return json.dumps(plain, ensure_ascii=False, indent=2, allow_nan=False, default=_json_value) + (
-        "\n"
-    )
+    text = json.dumps(plain, ensure_ascii=False, indent=2, allow_nan=False, default=_json_value)
+    return f"{escaped_json(text)}\n"
+
+
+def read_json(path: Path) -> Any:
+    """Read a JSON file of ours that may have come by mail.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Raises
+    ------
+    OSError
+        When it cannot be read.
+    ValueError
+        When it is no JSON in UTF-8, too large, or nested deeper than anything that we write.
+    """
+    with path.open("rb") as stream:
+        data = stream.read(MAX_JSON_BYTES + 1)
+    if len(data) > MAX_JSON_BYTES:
+        raise ValueError(f"it is larger than {MAX_JSON_BYTES / 1e6:g} MB")
+    try:
+        return json.loads(data.decode("utf-8"))
+    except RecursionError:
+        raise ValueError("it is nested too deeply") from None
+
+
+def require_number(value: object) -> float:
+    """Return a number of a record as a float; anything else, a text with digits too, is refused.
+
+    Raises
+    ------
+    TypeError, OverflowError
+        When it is no number, or beyond every float.
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise TypeError(f"{quoted(value)} is no number")
+    return float(value)
 
 
 def _json_value(value: object) -> Any:

@@ -19,7 +19,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tuneassist.errors import InputError, SetupError
 from tuneassist.files.json_file import is_deeper
-from tuneassist.files.plain_file import SNIPPET, inert, read_plain
+from tuneassist.files.plain_file import SNIPPET, read_plain, snippet
 
 MAX_BYTES = 1_000_000
 """Larger files are no setups: a target of 4,096 cells takes some 40 kB. [byte]"""
@@ -61,7 +61,9 @@ class TomlTable:
 
     def error(self, name: str, problem: str, mend: str = "") -> SetupError:
         """Build a complaint about one of the table's keys."""
-        return SetupError(problem, where=f"{self.file}, key {inert(self.dotted(name))}", mend=mend)
+        return SetupError(
+            problem, where=f"{self.file}, key {snippet(self.dotted(name))}", mend=mend
+        )
 
     def table(self, name: str) -> TomlTable:
         """Return the table under a key; an empty one where the key is missing."""
@@ -148,7 +150,9 @@ def toml_of(data: bytes, path: Path) -> TomlTable:
     except tomllib.TOMLDecodeError as error:
         raise _syntax_error(path, data, str(error)) from error
     except ValueError as error:  # of a number with thousands of digits
-        raise SetupError(f"a number is too long: {inert(error, 120)}.", where=str(path)) from error
+        raise SetupError(
+            f"a number is too long: {snippet(error, 120)}.", where=str(path)
+        ) from error
     except RecursionError:
         raise _too_deep(path) from None
     if is_deeper(values, MAX_DEPTH):
@@ -186,7 +190,7 @@ def _refuse_long_number(value: Any, path: Path, key: str = "") -> None:
     elif isinstance(value, int) and not -MAX_WHOLE <= value <= MAX_WHOLE:
         raise SetupError(
             "a whole number is too large.",
-            where=f"{path}, key {inert(key)}",
+            where=f"{path}, key {snippet(key)}",
             mend="Write a number of a sensible size.",
         )
 
@@ -194,7 +198,7 @@ def _refuse_long_number(value: Any, path: Path, key: str = "") -> None:
 def _syntax_error(path: Path, data: bytes, said: str) -> SetupError:
     found = re.search(r"\(at line (\d+), column (\d+)\)", said)
     line = int(found.group(1)) if found else data.count(b"\n") + 1
-    what = inert(said[: found.start()].strip() if found else said.partition(" (at ")[0], 120)
+    what = snippet(said[: found.start()].strip() if found else said.partition(" (at ")[0], 120)
     return SetupError(
         f"this is no valid TOML: {what}.",
         where=f"{path}, line {line}",
@@ -213,7 +217,7 @@ def shown(value: object) -> str:
     """Show a value of the file in a message, shortened."""
     if isinstance(value, bool):
         return str(value).lower()
-    return inert(f'"{value}"' if isinstance(value, str) else value)
+    return snippet(f'"{value}"' if isinstance(value, str) else value)
 
 
 def keys_of(settings: type) -> tuple[str, ...]:

@@ -32,12 +32,12 @@ from tuneassist import __version__
 from tuneassist.errors import InputError, OutputError
 from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.json_file import read_record, take, take_list
-from tuneassist.files.plain_file import inert, write_whole
+from tuneassist.files.plain_file import snippet, write_whole
 from tuneassist.files.proposal_folder import write_proposal
 from tuneassist.files.round_evidence import StoredEvidence, known_format, read_evidence
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
 from tuneassist.files.setup_file import read_setup_files, setup_of
-from tuneassist.files.text import stable_json
+from tuneassist.files.text import WRONG_SHAPE, stable_json
 from tuneassist.files.tune_places import (
     HISTORY,
     LOCK,
@@ -325,10 +325,14 @@ def read_history(folder: Path) -> tuple[Event, ...]:
     record = read_record(path)
     reader = known_format(READERS, record.get("format"), where=str(path))
     try:
-        return cast("tuple[Event, ...]", reader(record))
-    except (KeyError, TypeError, ValueError) as error:
+        events = cast("tuple[Event, ...]", reader(record))
+        replay(events)
+        return events
+    except InputError:
+        raise
+    except WRONG_SHAPE as error:
         raise InputError(
-            f"the history cannot be read: {error}.",
+            f"the history cannot be read: {type(error).__name__}, {error}.",
             where=str(path),
             mend="Restore it from a copy.",
         ) from error
@@ -340,7 +344,7 @@ def _read_1(record: Mapping[str, Any]) -> tuple[Event, ...]:
     for one in take_list(record, "events", dict):
         kind = take(one, "kind", str)
         if kind not in KINDS:
-            raise ValueError(f'"{inert(kind)}" is no event')
+            raise ValueError(f'"{snippet(kind)}" is no event')
         details = {name: value for name, value in one.items() if name not in ("kind", "time")}
         events.append(Event(kind, take(one, "time", str), details))
     return tuple(events)

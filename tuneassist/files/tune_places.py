@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tuneassist.errors import InputError
 from tuneassist.files.json_file import read_record
-from tuneassist.files.plain_file import inert, is_link, writing_to
+from tuneassist.files.plain_file import is_link, snippet, writing_to
 from tuneassist.files.tune_setup import SETUP, TARGET
 from tuneassist.loop.history import TuneState
 
@@ -65,7 +65,7 @@ def require_own_places(folder: Path) -> None:
     try:
         _look_through(folder)
     except OSError as error:
-        said = inert(error.strerror or error)
+        said = snippet(error.strerror or error)
         raise InputError(f"the folder cannot be read: {said}.", where=str(folder)) from error
 
 

@@ -8,7 +8,8 @@ name = "standard"
 kind = "standard"         # or economy, towing, power, other
 grid = "standard.csv"     # correction grid; of the standard tune all zeros
 run = "standard-run.csv"  # may be left out: a full-load log, or a table
-                          # rpm,torque_nm (and, or else: power_kw)
+                          # rpm,torque_nm (and, or else: power_kw);
+                          # lambda,exhaust_temp_c are compared too
 
 [[tune]]
 name = "trailer"

@@ -51,13 +51,19 @@ def read_tunes(folder: Path) -> tuple[Tune, ...]:
         raise SetupError(
             f"the folder holds no {LIST_FILE}.",
             where=str(folder),
-            mend=f"Add one that lists the tunes, such as:\n{EXAMPLE}",
+            mend="Add one that lists the tunes, such as:",
+            example=EXAMPLE,
         )
     whole = read_toml(path)
     whole.check_names(("setup", "tune"))
     tables = whole.tables("tune")
     if not tables:
-        raise whole.error("tune", "no tune is listed.", f"List them, such as:\n{EXAMPLE}")
+        raise SetupError(
+            "no tune is listed.",
+            where=f"{path}, key tune",
+            mend="List them, such as:",
+            example=EXAMPLE,
+        )
     setups: dict[Path, Setup] = {}
     return tuple(_tune(table, whole, folder, setups) for table in tables)
 

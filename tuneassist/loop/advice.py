@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from tuneassist.errors import SetupError
+from tuneassist.errors import InputError, SetupError
 from tuneassist.grid import Floats
 from tuneassist.loop.places import driving_weight
 from tuneassist.loop.response import Response
@@ -331,7 +331,20 @@ def look_record(look: RoundLook, advice: Advice) -> dict[str, Any]:
 
 
 def look_of_record(record: dict[str, Any]) -> tuple[RoundLook, Advice]:
-    """Return what `look_record` was made of."""
+    """Return what `look_record` was made of.
+
+    Raises
+    ------
+    InputError
+        When a part of it is missing.
+    """
+    if not {"number", "cells_seen", "cells_inside", "advice", "why"} <= set(record):
+        raise InputError(
+            "what is kept of a round says no more how it looked.",
+            where="evidence.json",
+            mend="Restore the round's folder from a copy, or take the round back with "
+            "`tuneassist rounds undo`.",
+        )
     known: dict[str, Any] = {name: record.get(name) for name in RoundLook.__dataclass_fields__}
     return RoundLook(**known), Advice(record["advice"], str(record["why"]))
 

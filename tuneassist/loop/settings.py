@@ -164,6 +164,16 @@ class TuneSettings:
         Least common range of speed from which an order is told. [rpm]
     power_tolerance_pct
         Torque and power of one run may disagree by this; the same clause of 40 CFR. [%]
+    mixture_tolerance_pct
+        A towing tune may be nearer to the side that hurts (spark: leaner, compression: richer) than
+        the power tune by this: about what a good wide-band sensor repeats (common practice, no
+        source). [%]
+    heat_tolerance_c
+        Exhaust of a towing tune may be hotter by this: a class 2 thermocouple of type K is told to
+        0.75 % of its reading, 7 degC at 900 (IEC 60584-1, from memory), and no two runs start
+        alike. [degC]
+    heavy_share
+        Cells from this share of the highest load on count as heavy, besides those in boost. [1]
     """
 
     least_rise_pct: float = 0.0
@@ -172,9 +182,19 @@ class TuneSettings:
     max_gap_rpm: float = 500.0
     least_span_rpm: float = 500.0
     power_tolerance_pct: float = 2.0
+    mixture_tolerance_pct: float = 1.0
+    heat_tolerance_c: float = 10.0
+    heavy_share: float = 0.65
 
     def __post_init__(self) -> None:
-        for name in ("least_rise_pct", "sure_rise_pct", "power_tolerance_pct"):
+        _require(0 <= self.heavy_share <= 1, "tunes.heavy_share", self.heavy_share, "from 0 to 1")
+        for name in (
+            "least_rise_pct",
+            "sure_rise_pct",
+            "power_tolerance_pct",
+            "mixture_tolerance_pct",
+            "heat_tolerance_c",
+        ):
             value = getattr(self, name)
             _require(0 <= value < 100, f"tunes.{name}", value, "from 0 to below 100")
         for name in ("step_rpm", "max_gap_rpm", "least_span_rpm"):

@@ -1,7 +1,8 @@
 """A set of tunes of one car: each within its limits, the standard one all zeros, output in order.
 
 Tunes are listed from the one with least to the one with most power. What is compared is the torque
-of full-load runs, at every speed that both runs cover; power at equal speed follows from it.
+of full-load runs, at every speed that both runs cover; power at equal speed follows from it. A tune
+that works long and hard is held against the power tune in strength, mixture and heat as well.
 """
 
 from __future__ import annotations
@@ -9,74 +10,31 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Literal
 
 import numpy as np
 import pandas as pd
 
 from tuneassist.correction import check_grid
-from tuneassist.grid import Floats, Grid
 from tuneassist.loop.settings import TuneSettings
+from tuneassist.loop.tune_parts import (
+    KINDS,
+    STANDARD,
+    Finding,
+    Tune,
+    Verdict,
+    run_torque,
+    signed_words,
+    torque_curve,
+)
+from tuneassist.loop.tunes_between import compare_kinds
 from tuneassist.runs.output import torque_nm
-from tuneassist.settings import Setup
 
-STANDARD = "standard"
-"""The kind of the tune that changes nothing."""
-KINDS = (STANDARD, "economy", "towing", "power", "other")
-Topic = Literal["limits", "standard", "order", "set"]
-Verdict = Literal["ok", "remark", "breach"]
+__all__ = ["KINDS", "STANDARD", "Finding", "Tune", "TunesReport", "check_tunes", "run_torque"]
+
 ZERO_PCT = 1e-9
 NOT_LOOKED_AT = "what the engine does with these grids: logs of each tune tell that"
 """What a look at grids and curves can never say."""
 MAX_LISTED = 5
-
-
-@dataclass(frozen=True, eq=False)
-class Tune:
-    """One tune of a car.
-
-    Parameters
-    ----------
-    name
-        The tuner's word.
-    setup, grid
-        Its rules and its correction grid.
-    kind
-        One of `KINDS`.
-    run
-        Its full-load run with ``rpm`` and ``torque_nm``, ``power_kw`` or both; None without one.
-    run_words
-        What the run was taken from, for people.
-    """
-
-    name: str
-    setup: Setup
-    grid: Grid
-    kind: str = "other"
-    run: pd.DataFrame | None = None
-    run_words: str = ""
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One thing that was looked at.
-
-    Parameters
-    ----------
-    topic
-        What it is about.
-    verdict
-        "ok"; "remark": pass, but read it; "breach": not as it should be.
-    tunes
-        The tunes that it is about.
-    sentence
-        In words, with numbers.
-    """
-
-    topic: Topic
-    verdict: Verdict
-    tunes: tuple[str, ...]
-    sentence: str
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,10 +88,13 @@ def check_tunes(tunes: Sequence[Tune], settings: TuneSettings | None = None) -> 
         findings += _of_limits(tune)
     findings += _of_standard(tunes)
     rises = []
-    for lower, upper in pairwise([tune for tune in tunes if tune.run is not None]):
+    in_order = list(pairwise([tune for tune in tunes if tune.run is not None]))
+    for lower, upper in in_order:
         found, table = _of_order(lower, upper, rules)
         findings += found
         rises.append(table)
+    between = compare_kinds(tunes, rules, in_order=in_order)
+    findings += between.findings
     missing = [*_of_missing_runs(tunes)]
     findings += missing
     findings += [f for tune in tunes for f in _of_one_run(tune, rules)]
@@ -142,7 +103,9 @@ def check_tunes(tunes: Sequence[Tune], settings: TuneSettings | None = None) -> 
     if compared := sum(len(one) > 0 for one in rises):
         pairs = "one pair of tunes" if compared == 1 else f"{compared} pairs of tunes"
         checked.append(f"that torque and power rise in order, for {pairs}")
+    checked += between.checked
     unchecked = [f.sentence.removeprefix("not checked: ") for f in missing]
+    unchecked += between.unchecked
     return TunesReport(tuple(findings), table, tuple(checked), (*unchecked, NOT_LOOKED_AT))
 
 
@@ -180,8 +143,8 @@ def _of_limits(tune: Tune) -> Iterator[Finding]:
     if not breaches:
         values = np.nan_to_num(tune.grid.flat())
         sentence = (
-            f"{tune.name}: within its limits, from {_signed(values.min())} to "
-            f"{_signed(values.max())} %"
+            f"{tune.name}: within its limits, from {signed_words(values.min())} to "
+            f"{signed_words(values.max())} %"
         )
         yield Finding("limits", "ok", (tune.name,), sentence)
 
@@ -204,7 +167,7 @@ def _of_standard(tunes: Sequence[Tune]) -> Iterator[Finding]:
         sentence = (
             f"{tune.name}: not all zeros, {int(changed.sum())} of {axes.size} cells change "
             f"something, most at {axes.cell_rpm()[worst]:g} rpm, {axes.cell_load()[worst]:g} "
-            f"{axes.load_unit}: {_signed(values[worst])} %"
+            f"{axes.load_unit}: {signed_words(values[worst])} %"
         )
         yield Finding("standard", "breach", (tune.name,), sentence)
 
@@ -226,7 +189,7 @@ def _of_missing_runs(tunes: Sequence[Tune]) -> Iterator[Finding]:
 def _of_order(lower: Tune, upper: Tune, rules: TuneSettings) -> tuple[list[Finding], pd.DataFrame]:
     """Compare two runs at every speed that both cover."""
     names = (lower.name, upper.name)
-    curves = [_curve(tune.run, rules) for tune in (lower, upper) if tune.run is not None]
+    curves = [torque_curve(tune.run, rules) for tune in (lower, upper) if tune.run is not None]
     table = pd.concat(curves, axis=1, keys=["lower_torque_nm", "upper_torque_nm"]).dropna()
     table = table.rename_axis("rpm").reset_index()
     span = float(np.ptp(table["rpm"])) if len(table) else 0.0
@@ -249,7 +212,7 @@ def _rise_words(
 ) -> tuple[Verdict, tuple[str, ...], str]:
     least = table.iloc[int(table["rise_pct"].argmin())]
     at = (
-        f"{_signed(least['rise_pct'])} % at {least['rpm']:.0f} rpm "
+        f"{signed_words(least['rise_pct'])} % at {least['rpm']:.0f} rpm "
         f"({least['upper_torque_nm']:.1f} against {least['lower_torque_nm']:.1f} N.m)"
     )
     first, last = table["rpm"].min(), table["rpm"].max()
@@ -269,45 +232,6 @@ def _rise_words(
     return "ok", names, rises
 
 
-def _curve(run: pd.DataFrame, rules: TuneSettings) -> pd.Series:
-    """Torque of a run at multiples of the step; nan in its gaps. [N.m]"""
-    samples = run_torque(run)
-    samples = samples[samples.gt(0).all(axis=1)]
-    step = rules.step_rpm
-    if samples.empty:
-        return pd.Series(dtype=float)
-    bins = np.round(samples["rpm"].to_numpy(dtype=float) / step)
-    means = samples.groupby(bins).mean()
-    rpm, torque = (means[c].to_numpy(dtype=float) for c in ("rpm", "torque_nm"))
-    first, last = float(samples["rpm"].iloc[0]), float(samples["rpm"].iloc[-1])
-    at = np.arange(np.ceil(first / step), np.floor(last / step) + 1) * step
-    return pd.Series(_interpolated(at, rpm, torque, rules.max_gap_rpm), index=at)
-
-
-def _interpolated(at: Floats, rpm: Floats, torque: Floats, max_gap: float) -> Floats:
-    """Straight lines between means, drawn on to the run's ends, which lie inside the outer bins."""
-    if len(rpm) < 2:
-        return np.full(len(at), torque[0])
-    above = np.clip(np.searchsorted(rpm, at), 1, len(rpm) - 1)
-    gap = rpm[above] - rpm[above - 1]
-    slope = (torque[above] - torque[above - 1]) / gap
-    value = torque[above - 1] + slope * (at - rpm[above - 1])
-    is_near = np.minimum(np.abs(at - rpm[above]), np.abs(at - rpm[above - 1])) < 1e-9
-    return np.where(is_near | (gap <= max_gap), value, np.nan)
-
-
-def run_torque(run: pd.DataFrame) -> pd.DataFrame:
-    """Return a tune's run as ``rpm, torque_nm`` by rising speed, torque from power where needed."""
-    torque = np.full(len(run), np.nan)
-    if "power_kw" in run:
-        torque = torque_nm(run["power_kw"], run["rpm"])
-    if "torque_nm" in run:
-        given = run["torque_nm"].to_numpy(dtype=float)
-        torque = np.where(np.isfinite(given), given, torque)
-    frame = pd.DataFrame({"rpm": run["rpm"].to_numpy(dtype=float), "torque_nm": torque})
-    return frame.dropna().sort_values("rpm").reset_index(drop=True)
-
-
 def _of_one_run(tune: Tune, rules: TuneSettings) -> Iterator[Finding]:
     """Look whether torque and power of a run tell the same story."""
     run = tune.run
@@ -319,12 +243,7 @@ def _of_one_run(tune: Tune, rules: TuneSettings) -> Iterator[Finding]:
     middle = float(np.median(known)) if known.size else 0.0
     if abs(middle) > rules.power_tolerance_pct:
         sentence = (
-            f"{tune.name}: the run's power is {_signed(middle)} % away from its torque times "
+            f"{tune.name}: the run's power is {signed_words(middle)} % away from its torque times "
             f"speed (at most {rules.power_tolerance_pct:g} % is expected); torque was compared"
         )
         yield Finding("order", "breach", (tune.name,), sentence)
-
-
-def _signed(value: float) -> str:
-    text = f"{value:+.1f}"
-    return "0.0" if text in ("+0.0", "-0.0") else text

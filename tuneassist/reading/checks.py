@@ -10,7 +10,7 @@ from tuneassist.reading.columns import Column
 from tuneassist.reading.guard import setup_line
 from tuneassist.reading.headers import Heading
 from tuneassist.reading.log import Piece
-from tuneassist.reading.picks import Pick
+from tuneassist.reading.picks import Pick, listed
 from tuneassist.settings import Setup
 
 MIN_ROWS = 5
@@ -59,9 +59,7 @@ def _missing(
 
 
 def _header_list(headings: Sequence[Heading]) -> str:
-    texts = [repr(h.text) for h in headings if h.text]
-    more = f" and {len(texts) - 40} more" if len(texts) > 40 else ""
-    return f"The log's columns: {', '.join(texts[:40])}{more}."
+    return f"The log's columns: {listed([h.text for h in headings if h.text])}."
 
 
 def _unit_for(channel: str, setup: Setup | None) -> str | None:

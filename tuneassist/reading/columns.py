@@ -17,6 +17,8 @@ from tuneassist.settings import Setup
 from tuneassist.units import convert, unit_named
 
 _HUGE = 1e12  # no measurement in any unit
+AFR_CONVERTED = "AFR became lambda with a stoichiometric AFR of"
+"""Words of the one note that tells of a conversion as asked for, and of no doubt."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,10 +173,7 @@ def _possible(pick: Pick, channel: Channel, unit: str) -> tuple[float, float]:
 
 def _afr_note(pick: Pick, mixture: Mixture, setup: Setup | None) -> str:
     origin = "the setup's fuel" if setup else "petrol, since no setup was given"
-    return (
-        f"Column {pick.heading.text!r}: AFR became lambda with a stoichiometric AFR of "
-        f"{mixture.afr_stoich:g} ({origin})."
-    )
+    return f"Column {pick.heading.text!r}: {AFR_CONVERTED} {mixture.afr_stoich:g} ({origin})."
 
 
 def _blank_impossible(column: Column, *, where: str) -> tuple[Floats, list[str]]:

@@ -13,6 +13,7 @@ import numpy as np
 
 from tuneassist.channels import CHANNELS, Channel, Plausible
 from tuneassist.errors import LogError
+from tuneassist.inert import NAME_LENGTH, clipped
 from tuneassist.reading.log import Cells, Floats
 from tuneassist.units import convert, unit_named, units_of
 
@@ -52,7 +53,7 @@ class Mixture:
 
 def setup_line(channel: str, header: str, unit: str | None) -> str:
     """Return the line for ``[channels]`` that names a column and its unit."""
-    column = json.dumps(header, ensure_ascii=False)
+    column = json.dumps(clipped(header, NAME_LENGTH), ensure_ascii=False)
     tail = f', unit = "{unit}"' if unit else ""
     return f"{channel} = {{ column = {column}{tail} }}"
 

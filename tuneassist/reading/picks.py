@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tuneassist import inert
 from tuneassist.channels import CHANNELS, is_gauge_name
 from tuneassist.errors import LogError
 from tuneassist.reading.guard import setup_line
@@ -13,6 +14,9 @@ from tuneassist.reading.headers import Heading
 from tuneassist.reading.log import UnitHow
 from tuneassist.settings import ChannelSource, Setup
 from tuneassist.units import Quantity, unit_named, units_of
+
+MOST_HEADERS = 40
+"""Headers in one list: all of a usual log's, in a screen of text. [1]"""
 
 
 class UnclearError(LogError):
@@ -139,7 +143,6 @@ def folded(text: str) -> str:
     return " ".join(text.casefold().split())
 
 
-def listed(texts: Sequence[str], most: int = 40) -> str:
+def listed(texts: Sequence[str], most: int = MOST_HEADERS) -> str:
     """Return headers as a list in words, the first ``most`` of them."""
-    more = f" and {len(texts) - most} more" if len(texts) > most else ""
-    return ", ".join(repr(text) for text in texts[:most]) + more
+    return inert.listed((inert.quoted(text) for text in texts), most)

@@ -14,6 +14,7 @@ from types import MappingProxyType, TracebackType
 from typing import IO, Any, Literal, Protocol, TypeVar
 
 from tuneassist.errors import LogError
+from tuneassist.inert import inert
 from tuneassist.reading.bounds import check_unpacked
 
 Kind = Literal["text", "parquet", "arrow", "stream", "mdf"]
@@ -89,7 +90,7 @@ class Source:
 
     def __init__(self, path: str | Path) -> None:
         self.path = Path(path)
-        self.name = self.path.name
+        self.name = inert(self.path.name)
         self._file: _Hashing | None = None
         self._kept = ExitStack()
         head = self._head()

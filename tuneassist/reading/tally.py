@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.errors import LogError
+from tuneassist.inert import told
 from tuneassist.reading.clock import extend_timeline, head_of
 from tuneassist.reading.log import ColumnReport, Floats, Log, Piece
 from tuneassist.reading.part import FirstPart, may_leave_out
@@ -133,7 +134,7 @@ class Tally:
             samples=first.samples.iloc[:0],
             columns=_reports(first, self._ranges, self._blank_times, self._ends),
             dropped=(*self._dropped.items(), *self._dropped_time.items()),
-            notes=tuple(dict.fromkeys(notes)),
+            notes=tuple(dict.fromkeys(told(note) for note in notes)),
             rows_read=self._rows + lost,
             dialect=first.parts.dialect,
             preamble=first.parts.preamble,

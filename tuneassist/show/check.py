@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.channels import CHANNELS
+from tuneassist.inert import NAME_LENGTH, clipped, listed
 from tuneassist.pipeline import LogEvidence
 from tuneassist.reading import ColumnReport, Log
 from tuneassist.settings import Setup
@@ -99,7 +100,7 @@ def columns_table(log: Log, setup: Setup | None) -> RenderableType:
     for column in log.columns:
         if column.channel is not None:
             table.add_row(
-                Text(plain(column.header)),
+                Text(_header(column)),
                 Text(column.channel),
                 Text(_unit_words(column)),
                 Text(column.how),
@@ -130,12 +131,14 @@ def _number(value: float) -> str:
 
 
 def _not_used(log: Log) -> str:
-    names = [plain(column.header) or "(no header)" for column in log.columns if not column.channel]
+    names = [_header(column) or "(no header)" for column in log.columns if not column.channel]
     if not names:
         return "  Every column was recognised."
-    shown = ", ".join(names[:12])
-    more = f" and {len(names) - 12} more" if len(names) > 12 else ""
-    return f"  Not recognised, not used: {shown}{more}."
+    return f"  Not recognised, not used: {listed(names)}."
+
+
+def _header(column: ColumnReport) -> str:
+    return plain(clipped(column.header, NAME_LENGTH))
 
 
 def row_words(log: Log) -> tuple[str, ...]:
@@ -175,7 +178,7 @@ def column_record(column: ColumnReport) -> dict[str, object]:
     """Return one column's report as plain values."""
     meaning = CHANNELS[column.channel].meaning if column.channel else ""
     return {
-        "header": column.header,
+        "header": clipped(column.header, NAME_LENGTH),
         "channel": column.channel,
         "meaning": meaning,
         "unit_read": column.unit,

@@ -15,6 +15,8 @@ from types import MappingProxyType
 
 from rich.text import Text
 
+from tuneassist.inert import SENTENCE_LENGTH, clipped, inert
+
 _MARKS: Mapping[str, str] = MappingProxyType({"good": "●", "fair": "◐", "low": "○", "none": " "})
 _ASCII_MARKS: Mapping[str, str] = MappingProxyType(
     {"good": "#", "fair": "=", "low": "?", "none": " "}
@@ -95,8 +97,8 @@ def signed(value: float, *, wide: bool = False) -> str:
 
 
 def plain(text: object) -> str:
-    """Make words from a file safe to show: no marks that a terminal would act on."""
-    return "".join(c if c.isprintable() else " " for c in str(text)).strip()
+    """Make words from a file safe to show: short enough, no marks that a terminal acts on."""
+    return inert(clipped(str(text), SENTENCE_LENGTH), instead=" ").strip()
 
 
 def title(words: str) -> Text:

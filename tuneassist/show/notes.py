@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 
 import pandas as pd
 
+from tuneassist.correction import UnsafeHeld
+from tuneassist.inert import listed, told
 from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
+from tuneassist.reading.columns import AFR_CONVERTED
 from tuneassist.settings import Setup
 from tuneassist.show.look import counted, signed
+from tuneassist.show.words import own_units
 
 PLACES = 6
 """Cells named in one sentence. [1]"""
+REASONS = 3
+"""Reasons named in one sentence. [1]"""
 
 
 def proposal_notes(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
@@ -29,6 +36,28 @@ def proposal_notes(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
         *proposal.evidence.notes,
         *_stop_doubts(proposal.cells, proposal.setup),
     )
+
+
+def proposal_doubts(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
+    """Collect what even a quiet run must say: what was held the unsafe way, and every doubt.
+
+    Only the note of a conversion that the setup asked for is no doubt.
+    """
+    held = unsafe_words(proposal.unsafe_held, proposal.setup)
+    notes = (note for note in proposal_notes(proposal, logs) if AFR_CONVERTED not in note)
+    return (*([held] if held else []), *notes)
+
+
+def unsafe_words(held: Sequence[UnsafeHeld], setup: Setup) -> str:
+    """Say how many cells asked the unsafe way and why they were held; empty where none did."""
+    if not held:
+        return ""
+    counts = Counter(why for one in held for why in one.why).most_common()
+    reasons = [f"{own_units(why, setup)} ({counted(count, 'cell')})" for why, count in counts]
+    if len(reasons) > REASONS:
+        reasons[REASONS:] = [f"and {counted(len(reasons) - REASONS, 'more reason')}"]
+    said = "; ".join(reasons)
+    return f"asks the unsafe way, held: {counted(len(held), 'cell')}, because of {said}"
 
 
 def _stop_doubts(cells: pd.DataFrame, setup: Setup) -> Iterator[str]:
@@ -66,4 +95,4 @@ def _by_note(notes: Sequence[tuple[str, str]], logs: int) -> Iterator[str]:
         names.setdefault(note, []).append(name)
     for note, found in names.items():
         about = dict.fromkeys(found)
-        yield f"{'every log' if 1 < logs == len(about) else ', '.join(about)}: {note}"
+        yield f"{'every log' if 1 < logs == len(about) else listed(about)}: {told(note)}"

@@ -12,6 +12,7 @@ from tuneassist.grid import Axes
 from tuneassist.show.figures.cells import plot_cells, plot_step
 from tuneassist.show.figures.coverage import coverage_legend, plot_coverage
 from tuneassist.show.figures.full_load import plot_along, plot_full_load, plot_gain, plot_tunes
+from tuneassist.show.figures.paint import clean_words
 from tuneassist.show.figures.tune import plot_holds, plot_response, plot_rounds, rounds_frame
 
 if TYPE_CHECKING:
@@ -116,6 +117,7 @@ def coverage_figure(
 
 def picture(figure: Figure, kind: str) -> bytes:
     """Return a figure as the bytes of a PNG, SVG or PDF file."""
+    clean_words(figure)
     buffer = io.BytesIO()
     figure.savefig(buffer, format=kind, dpi=150)
     return buffer.getvalue()

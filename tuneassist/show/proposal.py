@@ -10,13 +10,14 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from tuneassist.correction import UnsafeHeld
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.cautions import short_caution
 from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
 from tuneassist.show.look import Look, counted, dim, plain, shade, signed, title
-from tuneassist.show.notes import proposal_notes
+from tuneassist.show.notes import proposal_notes, unsafe_words
 from tuneassist.show.samples import bullets, doubts, shares_table
 from tuneassist.show.words import fate_words, own_units, rule_words, step_words
 
@@ -58,6 +59,7 @@ def proposal_screen(
         header(setup, _header_words(proposal), is_simulated=is_simulated),
         Text(f"grid in force: {plain(in_force)}"),
         short_caution_section(setup),
+        unsafe_section(proposal.unsafe_held, setup),
         doubts(proposal_notes(proposal, logs)),
         title("Where the samples went"),
         shares_table(proposal.evidence.fates, look),
@@ -234,6 +236,12 @@ def _less_fuel(proposal: Proposal) -> RenderableType:
         for row in rows.itertuples()
     ]
     return Group(title("Air may not rise here: take fuel away by other means"), bullets(sentences))
+
+
+def unsafe_section(held: Sequence[UnsafeHeld], setup: Setup) -> RenderableType:
+    """Return the sentence on what asked the unsafe way and was held; nothing where nothing did."""
+    words = unsafe_words(held, setup)
+    return bullets((plain(words),), mark="!") if words else Group()
 
 
 def short_caution_section(setup: Setup) -> RenderableType:

@@ -10,6 +10,7 @@ import itertools
 from typing import Any
 
 from tuneassist.errors import InputError
+from tuneassist.inert import inert
 from tuneassist.show.look import counted, plain
 from tuneassist.show.report_asked import asked_section, evidence_section, limited_section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
@@ -101,6 +102,7 @@ def report_html(
         loader=PackageLoader("tuneassist", "show"),
         autoescape=select_autoescape(default=True),
         undefined=StrictUndefined,
+        finalize=_safe,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -118,6 +120,13 @@ def report_html(
         facts=summary(data),
         sections=[(f"s{number}", section) for number, section in enumerate(sections, 1)],
     )
+
+
+def _safe(value: Any) -> Any:
+    """Take out of any words on the page what a browser or a reader's eye would act on."""
+    if not isinstance(value, str) or hasattr(value, "__html__"):  # a drawing, cleaned when drawn
+        return value
+    return "\n".join(inert(line) for line in value.split("\n"))
 
 
 def summary(data: ReportData) -> tuple[tuple[str, str], ...]:

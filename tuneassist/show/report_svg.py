@@ -7,6 +7,9 @@ import re
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree as Tree
 
+from tuneassist.inert import inert
+from tuneassist.show.figures.paint import clean_words
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -27,6 +30,7 @@ def svg_bytes(figure: Figure, *, name: str) -> bytes:
     """
     import matplotlib as mpl
 
+    clean_words(figure)
     buffer = io.BytesIO()
     with mpl.rc_context(
         {"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif"}
@@ -65,7 +69,7 @@ def inline_svg(figure: Figure, *, name: str, title: str, alt: str) -> str:
     )
     for tag, words in (("title", title), ("desc", alt)):
         element = Tree.SubElement(root, tag, {"id": f"{name}-{tag}"})
-        element.text = words
+        element.text = inert(words)
     root.extend(children)
     return Tree.tostring(root, encoding="unicode", short_empty_elements=True)
 

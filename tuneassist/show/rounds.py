@@ -10,6 +10,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from tuneassist.correction import UnsafeHeld
 from tuneassist.loop.advice import Advice, RoundLook
 from tuneassist.loop.history import ANSWERS, JUDGED_AGAIN, START, Event, RoundMark, TuneState
 from tuneassist.loop.response import Response
@@ -18,7 +19,7 @@ from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.look import Look, counted, dim, plain, title
 from tuneassist.show.notes import proposal_notes
-from tuneassist.show.proposal import header, proposal_screen
+from tuneassist.show.proposal import header, proposal_screen, unsafe_section
 from tuneassist.show.samples import bullets, doubts, shares_table
 
 ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
@@ -286,6 +287,7 @@ def status_screen(
     folder: Path,
     look: Look,
     has_step: bool = True,
+    held: Sequence[UnsafeHeld] = (),
 ) -> RenderableType:
     """Return every round, what was found after halts, and what to do next.
 
@@ -305,6 +307,8 @@ def status_screen(
         Width and marks.
     has_step
         Whether any cell changes, where a proposal waits.
+    held
+        What asked the unsafe way in the last round and was held.
     """
     label = plain(setup.engine.label) or "car without a label"
     parts: list[RenderableType] = [
@@ -322,7 +326,8 @@ def status_screen(
             for one in state.answers
         )
         parts += [title("What was found after halts"), bullets(told)]
-    parts += [advice_section(advice), _next(next_steps(state, folder, advice, has_step=has_step))]
+    parts += [advice_section(advice), unsafe_section(held, setup)]
+    parts.append(_next(next_steps(state, folder, advice, has_step=has_step)))
     return Group(*parts)
 
 

@@ -105,8 +105,8 @@ def clean_screen(name: str, *, setup: Setup, cells: int, has_against: bool) -> R
     if not has_against:
         lines.append(
             dim(
-                "Looked at: totals, slopes, resolution. Rules on changes need the grid in force: "
-                "--against CURRENT."
+                "Looked at: totals, lean totals in boost, slopes, resolution. Rules on changes "
+                "need the grid in force: --against CURRENT."
             )
         )
     lines.append(dim("Rules that need logged evidence cannot be looked at without logs."))
@@ -123,6 +123,7 @@ def breach_record(breaches: Sequence[Breach]) -> list[dict[str, object]]:
             "value": breach.value,
             "bound": breach.bound,
             "sentence": breach.sentence,
+            "is_carried_over": breach.is_carried_over,
         }
         for breach in breaches
     ]

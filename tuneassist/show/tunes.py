@@ -18,6 +18,9 @@ TOPIC_WORDS = {
     "limits": "Within its limits",
     "standard": "Standard is all zeros",
     "order": "Torque and power rise in order",
+    "strength": "No stronger than the power tune",
+    "mixture": "Mixture, beside the power tune",
+    "heat": "Heat",
 }
 _MARKS = {"ok": "ok", "remark": "read", "breach": "NOT OK"}
 

@@ -32,6 +32,10 @@ RULE_WORDS: Mapping[str, str] = MappingProxyType(
         "foreseen": "ceiling foreseen to be passed",
         "raise_fuel_unwatched": "nothing read that shows more fuel",
         "resolution_pct": "rounded to what the controller takes",
+        "unsafe_step_barred": "a doubt that bars the unsafe way",
+        "own_evidence": "leaning in boost on the cell's own evidence only",
+        "max_lean_step_in_boost_pct": "largest lean step in boost",
+        "max_lean_total_in_boost_pct": "largest lean total in boost",
         "values": "values that the grid in force has",
     }
 )

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.grid import Axes, Floats
+from tuneassist.inert import inert
 from tuneassist.show.figures.colours import EDGE, GRID, INK
 from tuneassist.show.look import plain
 
@@ -104,6 +105,17 @@ def legend_below(frame: Frame, **rest: Any) -> None:
     down = ScaledTranslation(0, -0.5, figure_of(frame).dpi_scale_trans)
     frame.legend(loc="upper center", bbox_to_anchor=(0.5, 0.0), ncols=2, frameon=False, fontsize=8,
                  bbox_transform=frame.transAxes + down, **rest)  # fmt: skip
+
+
+def clean_words(figure: Figure) -> None:
+    """Take out of all words in a figure what is no letter; the last look before it is written."""
+    from matplotlib.text import Text
+
+    for found in figure.findobj(Text):
+        words = found.get_text()
+        safe = "\n".join(inert(line) for line in words.split("\n"))
+        if safe != words:
+            found.set_text(safe)
 
 
 def no_math(text: str) -> str:

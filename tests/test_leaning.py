@@ -1,0 +1,296 @@
+"""What stands against leaning: dead and drifting sensors, odd logs, scales; and passes as evidence.
+
+Every log is simulated, so that the truth is known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tuneassist.errors import NoEvidenceError
+from tuneassist.evidence.consistency import OddLog
+from tuneassist.evidence.lattice import fit_lattice
+from tuneassist.evidence.leaning import doubt_of_logs, doubt_of_scale
+from tuneassist.evidence.passes import COLUMNS, long_after_cut, pass_evidence, sum_passes
+from tuneassist.evidence.sensor import sensor_life
+from tuneassist.grid import Axes, Grid, bilinear_weights
+from tuneassist.pipeline import gather, propose_from, propose_on, reduce_log
+from tuneassist.settings import Setup, Target
+from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
+
+AXES = Axes(rpm=np.linspace(1000, 6000, 6), load=np.array([40.0, 80, 120, 160]))
+
+
+def session(seed: int, holds: int = 40):  # type: ignore[no-untyped-def]
+    rng = np.random.default_rng(seed)
+    engine = draw_engine(rng)
+    made = simulate_session(engine, SessionPlan(holds=holds, warm_up_s=30), rng=rng)
+    return engine, made.samples, Setup(axes=engine.car.axes, target=engine.car.target)
+
+
+def proposal_on(samples: pd.DataFrame, setup: Setup):  # type: ignore[no-untyped-def]
+    log = reduce_log(samples, name="simulated", setup=setup)
+    return propose_from([log], setup=setup, current=Grid.zeros(setup.axes))
+
+
+# --- the sensor ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_living_sensor_is_believed(seed: int) -> None:
+    _, samples, setup = session(seed)
+    life = sensor_life(reduce_log(samples, name="simulated", setup=setup).holds)
+    assert life.answers, life.why
+
+
+def dead(samples: pd.DataFrame, value: float, start: float, rng: np.random.Generator) -> pd.Series:
+    """Lambda that stands at a value from a share of the log on."""
+    noise = value * (1.0 + 0.004 * rng.standard_normal(len(samples)))
+    is_dead = np.arange(len(samples)) >= start * len(samples)
+    return samples["lambda"].where(~is_dead, noise)
+
+
+@pytest.mark.parametrize(
+    ("value", "start"), [(0.70, 0.0), (0.82, 0.0), (0.82, 0.5), (0.75, 0.65), (1.05, 0.0)]
+)
+@pytest.mark.parametrize("seed", range(3))
+def test_a_sensor_that_stands_still_makes_nothing_leaner(
+    value: float, start: float, seed: int
+) -> None:
+    _, samples, setup = session(seed)
+    samples["lambda"] = dead(samples, value, start, np.random.default_rng(seed))
+    log = reduce_log(samples, name="simulated", setup=setup)
+    evidence = gather([log], setup=setup, current=Grid.zeros(setup.axes))
+    assert any("does not answer" in note for note in evidence.notes)
+    try:
+        found = propose_on(evidence, setup=setup, current=Grid.zeros(setup.axes))
+    except NoEvidenceError:  # so odd a map that no cell is trusted even a little
+        return
+    assert (found.limited.step_pct >= 0).all()
+
+
+def test_a_handful_of_holds_proves_no_sensor_and_says_so() -> None:
+    holds = pd.DataFrame(
+        {
+            "start_s": [0.0, 10, 20],
+            "need_ln": [-0.05, 0.0, -0.02],
+            "within_se": 0.001,
+            "target_lambda": [1.0, 0.9, 0.8],
+            "stop": "",
+        }
+    )
+    life = sensor_life(holds)
+    assert not life.answers
+    assert "3 steady holds are too few" in life.why
+
+
+def test_where_the_target_stands_still_lambda_must_stir() -> None:
+    # one target everywhere: a map that is 1 to 3 % off here and there moves lambda by much more
+    # than its standard error of 0.1 %; a constant reading does not
+    rng = np.random.default_rng(3)
+    holds = pd.DataFrame(
+        {"start_s": np.arange(20.0), "within_se": 0.001, "target_lambda": 1.0, "stop": ""}
+    )
+    assert sensor_life(holds.assign(need_ln=0.02 * rng.standard_normal(20))).answers
+    assert not sensor_life(holds.assign(need_ln=0.001 * rng.standard_normal(20))).answers
+
+
+def test_trims_are_an_answer() -> None:
+    # closed loop holds lambda at target: what moves are the trims, and with them the need
+    target = np.tile([1.0, 0.9], 10)
+    holds = pd.DataFrame(
+        {"start_s": np.arange(20.0), "within_se": 0.001, "target_lambda": target, "stop": ""}
+    )
+    assert sensor_life(holds.assign(need_ln=np.tile([0.01, 0.04], 10))).answers
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_sensor_that_drifts_rich_over_the_log_is_told_and_leans_nothing_past_target(
+    seed: int,
+) -> None:
+    engine, samples, setup = session(seed)
+    share = np.linspace(0.0, 1.0, len(samples))
+    samples["lambda"] = samples["lambda"] * (1.0 - 0.10 * share)
+    found = proposal_on(samples, setup)
+    assert any("drifts by" in note for note in found.evidence.notes)
+    cells, axes = found.cells, setup.axes
+    boost = axes.cell_load() > 105.0
+    truth = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load(), found.grid)
+    before = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load())
+    leaned = boost & (cells["step_pct"] < 0).to_numpy()
+    assert not (leaned & (truth > 1.5) & (truth > before + 0.05)).any()
+
+
+def test_the_drift_of_a_log_is_that_of_generalised_least_squares() -> None:
+    # a drift of half a hold's scatter: what is found scatters about it as its standard error says
+    rng = np.random.default_rng(4)
+    spans = []
+    for _ in range(20):
+        rpm, load = rng.uniform(1000, 6000, 60), rng.uniform(40, 160, 60)
+        weights = bilinear_weights(AXES, rpm, load)
+        time_s = np.arange(60.0)
+        y = 0.02 * np.sin(rpm / 1500) + 0.0015 * time_s / 59 + 0.003 * rng.standard_normal(60)
+        fit = fit_lattice(AXES, weights, y, np.full(60, 1e-3), time_s=time_s)
+        spans.append((fit.drift_ln[0] - 0.0015) / fit.drift_se_ln[0])
+    assert np.abs(spans).max() < 3.5
+    assert 0.5 < np.std(spans) < 1.6
+
+
+# --- scales and odd logs ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("factor", [9.765 / 14.7, 14.7 / 17.2, 14.7 / 16.5])
+def test_another_fuels_scale_waits_for_a_key(factor: float) -> None:
+    # stoichiometric AFR: E85 9.765 and methane 17.2 (common handbook values, from memory)
+    _, samples, setup = session(2)
+    samples["lambda"] = np.clip(samples["lambda"] * factor, 0.5, 1.5)
+    setup = replace(setup, steady=replace(setup.steady, sensor_richest_lambda=0.5))
+    found = proposal_on(samples, setup)
+    assert (found.limited.step_pct >= 0).all()
+    (why,) = set(found.cells["unsafe_step_barred"])
+    assert "whole map reads" in why
+    assert "known_offset_pct" in why
+
+
+def test_a_known_offset_is_believed() -> None:
+    cells = pd.DataFrame({"deviation_pct": np.linspace(-12.0, -8.0, 50)})
+    axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
+    setup = Setup(axes=axes, target=Target(np.ones((2, 2))))
+    assert doubt_of_scale(cells, setup).barred
+    known = replace(setup, correction=replace(setup.correction, known_offset_pct=-9.0))
+    assert not doubt_of_scale(cells, known).barred
+    leaner = doubt_of_scale(cells.assign(deviation_pct=10.0), setup)
+    assert not leaner.barred  # more fuel is the safe way of a spark engine
+    assert "leaner than target" in leaner.notes[0]
+
+
+def test_a_maps_own_errors_are_no_scale() -> None:
+    spread = np.linspace(-14.0, 1.0, 50)
+    cells = pd.DataFrame({"deviation_pct": spread})
+    axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
+    setup = Setup(axes=axes, target=Target(np.ones((2, 2))))
+    assert not doubt_of_scale(cells, setup).barred
+
+
+def test_of_an_odd_log_the_leaner_reading_counts() -> None:
+    holds = pd.DataFrame({"is_used": [True], "log_number": [0], "start_s": [0.0], "stop": [""]})
+    lean = OddLog(2, "its holds read +5.0 % off", 0.05)
+    rich = OddLog(2, "its holds read -5.0 % off", -0.05)
+    names = ["a", "b", "c"]
+    assert doubt_of_logs(names, holds, fit=None, aside=[lean]).lean_ln == 0.05
+    assert doubt_of_logs(names, holds, fit=None, aside=[rich]).lean_ln == 0.0
+
+
+# --- passes -------------------------------------------------------------------------------------
+
+
+def test_passes_are_counted_by_hand() -> None:
+    # breakpoints 1000, 2000, ... and 40, 80: three samples near (1000, 40), then two near
+    # (2000, 40), a sample that may not count, and one more near (2000, 40): three passes
+    rpm = np.array([1000.0, 1100, 1200, 1600, 1800, 1900, 2100])
+    load = np.full(7, 41.0)
+    need = np.array([0.01, 0.02, 0.03, 0.04, 0.06, 9.0, 0.10])
+    moving = np.array([True, True, True, True, True, False, True])
+    sums = sum_passes(AXES, rpm=rpm, load=load, need_ln=need, is_moving=moving)
+    assert list(sums) == list(COLUMNS)
+    first, second = sums.iloc[0], sums.iloc[len(AXES.load)]
+    assert (first["passes"], second["passes"]) == (1, 2)
+    assert first["pass_need_ln"] == pytest.approx(0.02)
+    assert second["pass_need_ln"] == pytest.approx(0.05 + 0.10)
+    assert second["pass_need_square"] == pytest.approx(0.05**2 + 0.10**2)
+    assert second["pass_rpm"] == pytest.approx(1700.0 + 2100.0)
+    assert sums["passes"].sum() == 3
+
+
+def test_a_dead_time_follows_a_fuel_cut() -> None:
+    time_s = np.arange(6.0)
+    is_fuelled = np.array([True, False, True, True, True, True])
+    assert long_after_cut(time_s, is_fuelled, 2.0).tolist() == [
+        True,
+        False,
+        False,
+        False,
+        True,
+        True,
+    ]
+
+
+def test_passes_richer_than_the_surface_as_a_whole_are_moved_to_it() -> None:
+    rng = np.random.default_rng(5)
+    rpm, load = rng.uniform(1000, 6000, 40), rng.uniform(40, 160, 40)
+    fit = fit_lattice(AXES, bilinear_weights(AXES, rpm, load), np.full(40, 0.01), np.full(40, 1e-3))
+    cells = AXES.size
+    for offset, left in ((-0.02, 0.01), (0.02, 0.03)):  # a lean excess is left: it is the safe side
+        mean = 0.01 + offset
+        sums = pd.DataFrame(
+            {
+                "passes": 4.0,
+                "pass_rpm": 4.0 * AXES.cell_rpm(),
+                "pass_load": 4.0 * AXES.cell_load(),
+                "pass_need_ln": np.full(cells, 4.0 * mean),
+                "pass_need_square": np.full(cells, 4.0 * (mean**2 + 0.01**2)),
+            }
+        )
+        found = pass_evidence(sums, AXES, in_force_ln=np.zeros(cells), fit=fit)
+        np.testing.assert_allclose(found.need, left, atol=2e-4)
+        # 4 passes of variance 1e-4 about their mean: 4/3 e-4 by three to spare, over 4
+        np.testing.assert_allclose(found.variance, 1e-4 * (4 / 3) / 4, rtol=1e-6)
+    few = sums.assign(passes=np.where(np.arange(cells) < 3, 2.0, 0.0))
+    assert pass_evidence(few, AXES, in_force_ln=np.zeros(cells), fit=fit) is None
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_lean_spot_that_no_hold_visited_is_not_leaned(seed: int) -> None:
+    # a round spot of +8 %, a cell wide, in boost; no hold within 1.2 cells of it
+    rng = np.random.default_rng(100 + seed)
+    engine = draw_engine(rng)
+    axes = engine.car.axes
+    spot = (3500.0, 140.0)
+    surface = engine.error
+    span = np.array([surface.span[1] - surface.span[0], surface.span[3] - surface.span[2]])
+    low = np.array([surface.span[0], surface.span[2]])
+    centre = (np.array(spot) - low) / span
+    error = replace(
+        surface,
+        plane=surface.plane - np.array([4.0, 0, 0, 0]),  # the map around it reads rich
+        centres=np.vstack([surface.centres, centre]),
+        widths=np.vstack([surface.widths, [350.0 / span[0], 9.0 / span[1]]]),
+        heights=np.r_[surface.heights, 12.0],
+    )
+    engine = replace(engine, error=error)
+    points = rng.uniform([900, 34], [6400, 178], (400, 2))
+    points = points[engine.car.is_inside(points[:, 0], points[:, 1])]
+    away = (np.abs(points[:, 0] - spot[0]) > 700) | (np.abs(points[:, 1] - spot[1]) > 20)
+    plan = SessionPlan(points=points[away][:60], warm_up_s=30)
+    made = simulate_session(engine, plan, rng=rng)
+    setup = Setup(axes=axes, target=engine.car.target)
+    setup = replace(setup, limits=replace(setup.limits, boost_leanest_lambda=1.0))
+    found = proposal_on(made.samples, setup)
+    cell = np.flatnonzero((axes.cell_rpm() == spot[0]) & (axes.cell_load() == spot[1]))[0]
+    assert found.limited.step_pct[cell] >= 0
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_of_three_logs_two_of_which_read_rich_the_leaner_one_counts(seed: int) -> None:
+    # the true log is set aside by the two that agree; nothing in boost may then go lean
+    rng = np.random.default_rng(200 + seed)
+    engine = draw_engine(rng)
+    setup = Setup(axes=engine.car.axes, target=engine.car.target)
+    setup = replace(setup, limits=replace(setup.limits, boost_leanest_lambda=1.0))
+    setup = replace(setup, correction=replace(setup.correction, uniform_offset_pct=50.0))
+    logs = []
+    for number, factor in enumerate((1.0, 0.95, 0.95)):
+        made = simulate_session(engine, SessionPlan(holds=30, warm_up_s=20), rng=rng)
+        samples = made.samples.assign(**{"lambda": made.samples["lambda"] * factor})
+        logs.append(reduce_log(samples, name=f"simulated {number}", setup=setup))
+    found = propose_from(logs, setup=setup, current=Grid.zeros(setup.axes))
+    assert "simulated 0" in found.evidence.set_aside
+    axes = setup.axes
+    before = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load())
+    after = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load(), found.grid)
+    leaned = (axes.cell_load() > 105.0) & (found.limited.step_pct < 0)
+    assert not (leaned & (after > 1.5) & (after > before + 0.05)).any()

@@ -1,0 +1,135 @@
+"""A tune of a set, what is found about one, and the curves of its full-load run."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.grid import Floats, Grid
+from tuneassist.loop.settings import TuneSettings
+from tuneassist.runs.output import torque_nm
+from tuneassist.settings import Setup
+
+STANDARD = "standard"
+"""The kind of the tune that changes nothing."""
+KINDS = (STANDARD, "economy", "towing", "power", "other")
+Topic = Literal["limits", "standard", "order", "strength", "mixture", "heat", "set"]
+Verdict = Literal["ok", "remark", "breach"]
+
+
+@dataclass(frozen=True, eq=False)
+class Tune:
+    """One tune of a car.
+
+    Parameters
+    ----------
+    name
+        The tuner's word.
+    setup, grid
+        Its rules and its correction grid.
+    kind
+        One of `KINDS`.
+    run
+        Its full-load run with ``rpm`` and ``torque_nm``, ``power_kw`` or both, and where they are
+        known ``lambda`` and ``exhaust_temp_c``; None without one.
+    run_words
+        What the run was taken from, for people.
+    """
+
+    name: str
+    setup: Setup
+    grid: Grid
+    kind: str = "other"
+    run: pd.DataFrame | None = None
+    run_words: str = ""
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing that was looked at.
+
+    Parameters
+    ----------
+    topic
+        What it is about.
+    verdict
+        "ok"; "remark": pass, but read it; "breach": not as it should be.
+    tunes
+        The tunes that it is about.
+    sentence
+        In words, with numbers.
+    """
+
+    topic: Topic
+    verdict: Verdict
+    tunes: tuple[str, ...]
+    sentence: str
+
+
+def torque_curve(run: pd.DataFrame, rules: TuneSettings) -> pd.Series:
+    """Torque of a run at multiples of the step; nan in its gaps. [N.m]"""
+    samples = run_torque(run)
+    return _curve(samples[samples.gt(0).all(axis=1)], "torque_nm", rules)
+
+
+def channel_curve(run: pd.DataFrame, column: str, rules: TuneSettings) -> pd.Series:
+    """Return another channel of a run at multiples of the step; empty where it has none.
+
+    Parameters
+    ----------
+    run
+        With ``rpm``.
+    column
+        Such as ``lambda`` or ``exhaust_temp_c``.
+    rules
+        Step, and the gap into which nothing is read.
+    """
+    if column not in run:
+        return pd.Series(dtype=float)
+    samples = run[["rpm", column]].astype(float).dropna().sort_values("rpm")
+    return _curve(samples.reset_index(drop=True), column, rules)
+
+
+def _curve(samples: pd.DataFrame, column: str, rules: TuneSettings) -> pd.Series:
+    step = rules.step_rpm
+    if samples.empty:
+        return pd.Series(dtype=float)
+    bins = np.round(samples["rpm"].to_numpy(dtype=float) / step)
+    means = samples.groupby(bins).mean()
+    rpm, values = (means[c].to_numpy(dtype=float) for c in ("rpm", column))
+    first, last = float(samples["rpm"].iloc[0]), float(samples["rpm"].iloc[-1])
+    at = np.arange(np.ceil(first / step), np.floor(last / step) + 1) * step
+    return pd.Series(_interpolated(at, rpm, values, rules.max_gap_rpm), index=at)
+
+
+def _interpolated(at: Floats, rpm: Floats, values: Floats, max_gap: float) -> Floats:
+    """Straight lines between means, drawn on to the run's ends, which lie inside the outer bins."""
+    if len(rpm) < 2:
+        return np.full(len(at), values[0])
+    above = np.clip(np.searchsorted(rpm, at), 1, len(rpm) - 1)
+    gap = rpm[above] - rpm[above - 1]
+    slope = (values[above] - values[above - 1]) / gap
+    value = values[above - 1] + slope * (at - rpm[above - 1])
+    is_near = np.minimum(np.abs(at - rpm[above]), np.abs(at - rpm[above - 1])) < 1e-9
+    return np.where(is_near | (gap <= max_gap), value, np.nan)
+
+
+def run_torque(run: pd.DataFrame) -> pd.DataFrame:
+    """Return a tune's run as ``rpm, torque_nm`` by rising speed, torque from power where needed."""
+    torque = np.full(len(run), np.nan)
+    if "power_kw" in run:
+        torque = torque_nm(run["power_kw"], run["rpm"])
+    if "torque_nm" in run:
+        given = run["torque_nm"].to_numpy(dtype=float)
+        torque = np.where(np.isfinite(given), given, torque)
+    frame = pd.DataFrame({"rpm": run["rpm"].to_numpy(dtype=float), "torque_nm": torque})
+    return frame.dropna().sort_values("rpm").reset_index(drop=True)
+
+
+def signed_words(value: float) -> str:
+    """Write a percent with its sign and one decimal."""
+    text = f"{value:+.1f}"
+    return "0.0" if text in ("+0.0", "-0.0") else text

@@ -1,0 +1,356 @@
+"""Tunes that work long and hard against the power tune: no stronger, no leaner, no hotter.
+
+A towing tune holds for minutes what a power tune holds for seconds. At the same cell the engine
+gets the same air, so that the grids tell whose mixture is leaner; the target tables tell what each
+aims at; full-load runs tell what came of it. Which side of the mixture hurts depends on the
+ignition: lean for spark, rich for compression, which is smoke and heat.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from tuneassist.channels import is_gauge_name
+from tuneassist.correction.case import axis_pressure_kpa
+from tuneassist.grid import Axes, Floats, Grid
+from tuneassist.loop.settings import TuneSettings
+from tuneassist.loop.tune_parts import (
+    Finding,
+    Topic,
+    Tune,
+    Verdict,
+    channel_curve,
+    signed_words,
+    torque_curve,
+)
+from tuneassist.settings import CEILING_CHANNELS, LimitSettings
+
+TOWING, POWER, OTHER = "towing", "power", "other"
+WEAKER = (TOWING, "economy")
+"""Kinds that must not be stronger than a power tune; of these, towing is held to its heat too."""
+HEAT_CEILINGS, STRENGTH_CEILINGS = ("exhaust_temp",), ("torque", "boost")
+Flags = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Between:
+    """What was found between tunes, and what was and was not looked at, in words."""
+
+    findings: tuple[Finding, ...] = ()
+    checked: tuple[str, ...] = ()
+    unchecked: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class _Pair:
+    """A tune that works, and the power tune beside it."""
+
+    work: Tune
+    power: Tune
+    rules: TuneSettings
+
+    @property
+    def names(self) -> tuple[str, str]:
+        return self.work.name, self.power.name
+
+    @property
+    def is_spark(self) -> bool:
+        return self.work.setup.engine.ignition == "spark"
+
+    def finding(self, topic: Topic, verdict: Verdict, words: str) -> Finding:
+        return Finding(
+            topic, verdict, self.names, f"{self.work.name} beside {self.power.name}: {words}"
+        )
+
+
+class _Words(NamedTuple):
+    """How an excess is told: what the tune is then, unit, form, unit of the excess, tolerance."""
+
+    is_what: str
+    unit: str
+    form: str
+    by: str
+    tolerance: float
+
+
+def compare_kinds(
+    tunes: Sequence[Tune],
+    rules: TuneSettings,
+    *,
+    in_order: Sequence[tuple[Tune, Tune]] = (),
+) -> Between:
+    """Hold every towing and economy tune against every power tune.
+
+    Parameters
+    ----------
+    tunes
+        From least to most power. Where none is of kind "power", those of kind "other" that are
+        listed behind a tune stand for it.
+    rules
+        What counts as stronger, leaner or hotter.
+    in_order
+        Pairs whose torque was compared in the order listed, weaker first.
+    """
+    done = {(id(lower), id(upper)) for lower, upper in in_order}
+    pairs = [_Pair(work, power, rules) for work, power in _pairs(tunes)]
+    findings: list[Finding] = []
+    for pair in pairs:
+        findings += _strength(pair, is_done=(id(pair.work), id(pair.power)) in done)
+        if pair.work.kind == TOWING:
+            findings += [*_mixture(pair), *_heat(pair)]
+    findings += [f for tune in tunes for f in _own_heat(tune, rules)]
+    return Between(tuple(findings), *_looked_at(pairs))
+
+
+def _pairs(tunes: Sequence[Tune]) -> Iterator[tuple[Tune, Tune]]:
+    strong = [tune for tune in tunes if tune.kind == POWER]
+    for place, work in enumerate(tunes):
+        if work.kind in WEAKER:
+            behind = [tune for tune in tunes[place + 1 :] if tune.kind == OTHER]
+            for power in strong or behind:
+                yield work, power
+
+
+def _looked_at(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Say what could be compared and what it takes where it could not."""
+    towing = [pair for pair in pairs if pair.work.kind == TOWING]
+    curves = {name: _with_curves(pairs, name) for name in ("torque_nm", "lambda", "exhaust_temp_c")}
+    cells = [pair for pair in towing if _heavy_cells(pair)[0].size]
+    looks = (
+        ("torque at every speed", pairs, curves["torque_nm"], "full-load runs of both"),
+        ("mixture by target and grid", towing, cells, "one kind of load axis in both setups"),
+        ("lambda at full load", towing, curves["lambda"], "full-load runs of both with lambda"),
+        (
+            "exhaust temperature at full load",
+            towing,
+            curves["exhaust_temp_c"],
+            "full-load runs of both with exhaust temperature",
+        ),
+    )
+    checked, unchecked = list[str](), list[str]()
+    for words, asked, seen, takes in looks:
+        for pair in asked:
+            between = f"{words}, between {' and '.join(pair.names)}"
+            if pair in seen:
+                checked.append(between)
+            else:
+                unchecked.append(f"{between}: it takes {takes}")
+    if not towing:
+        unchecked.append(
+            "mixture and heat between tunes: no towing tune stands beside a power tune"
+        )
+    return tuple(checked), tuple(unchecked)
+
+
+def _with_curves(pairs: Sequence[_Pair], column: str) -> list[_Pair]:
+    return [pair for pair in pairs if len(_curves(pair, column))]
+
+
+# -- strength ---------------------------------------------------------------------------------
+
+
+def _strength(pair: _Pair, *, is_done: bool) -> Iterator[Finding]:
+    """No more torque than the power tune at any speed, nor a higher ceiling on torque or boost."""
+    if not is_done:
+        table = _curves(pair, "torque_nm")
+        if len(table):
+            more = 100.0 * (table["work"] / table["power"] - 1.0)
+            words = _Words("stronger", "N.m", ".1f", "%", 0.0)
+            yield _by_speed(pair, "strength", table.assign(excess=more), words)
+    yield from _ceilings(pair, "strength", STRENGTH_CEILINGS)
+
+
+def _curves(pair: _Pair, column: str) -> pd.DataFrame:
+    """Both runs at the speeds that both cover; empty where either has none."""
+    runs = [pair.work.run, pair.power.run]
+    curves = [
+        torque_curve(run, pair.rules)
+        if column == "torque_nm"
+        else channel_curve(run, column, pair.rules)
+        for run in runs
+        if run is not None
+    ]
+    if len(curves) < 2:
+        return pd.DataFrame()
+    table = pd.concat(curves, axis=1, keys=["work", "power"]).dropna()
+    return table.rename_axis("rpm").reset_index()
+
+
+def _by_speed(pair: _Pair, topic: Topic, table: pd.DataFrame, words: _Words) -> Finding:
+    """Say at how many speeds a run goes beyond the other, and where most, with both numbers."""
+    is_bad = table["excess"] > words.tolerance
+    row = table.iloc[int(table["excess"].argmax())]
+    own, other = (f"{row[name]:{words.form}}" for name in ("work", "power"))
+    by = f"({signed_words(float(row['excess']))} {words.by})"
+    at = f"{row['rpm']:.0f} rpm: {own} against {other} {words.unit} {by}"
+    span = f"at full load, {table['rpm'].min():.0f} to {table['rpm'].max():.0f} rpm"
+    if is_bad.any():
+        where = f"at {int(is_bad.sum())} of {len(table)} speeds, most at {at}"
+        return pair.finding(topic, "breach", f"{words.is_what} {span}, {where}")
+    return pair.finding(topic, "ok", f"not {words.is_what} {span}; nearest at {at}")
+
+
+def _ceilings(pair: _Pair, topic: Topic, names: Sequence[str]) -> Iterator[Finding]:
+    """A ceiling no higher than the power tune's."""
+    own, other = pair.work.setup.limits.ceilings, pair.power.setup.limits.ceilings
+    for name in names:
+        if name not in other:
+            continue
+        unit, limit = CEILING_CHANNELS[name][1], other[name].ceiling
+        words = name.replace("_", " ")
+        if name not in own:
+            says = f"no ceiling on {words}, where {pair.power.name} stops at {limit:g} {unit}"
+            yield pair.finding(topic, "remark", says)
+        elif own[name].ceiling > limit:
+            says = f"its ceiling on {words} is {own[name].ceiling:g} against {limit:g} {unit}"
+            yield pair.finding(topic, "breach", says)
+        else:
+            says = (
+                f"its ceiling on {words} is no higher, {own[name].ceiling:g} and {limit:g} {unit}"
+            )
+            yield pair.finding(topic, "ok", says)
+
+
+# -- mixture ----------------------------------------------------------------------------------
+
+
+def _mixture(pair: _Pair) -> Iterator[Finding]:
+    """No nearer to the side that hurts than the power tune, by target, by grid, at full load."""
+    rpm, load = _heavy_cells(pair)
+    if rpm.size:
+        yield from _of_targets(pair, rpm, load)
+        yield from _of_grids(pair, rpm, load)
+    table = _curves(pair, "lambda")
+    if len(table):
+        lean = 100.0 * (table["work"] / table["power"] - 1.0)
+        excess = lean if pair.is_spark else -lean
+        side = "leaner" if pair.is_spark else "richer"
+        words = _Words(side, "lambda", ".3f", f"% {side}", pair.rules.mixture_tolerance_pct)
+        yield _by_speed(pair, "mixture", table.assign(excess=excess), words)
+
+
+def _heavy_cells(pair: _Pair) -> tuple[Floats, Floats]:
+    """Cells of high load or boost that both tables cover; none where the load axes differ."""
+    axes, other = pair.work.setup.axes, pair.power.setup.axes
+    kinds = {(one.load_unit, is_gauge_name(one.load_name)) for one in (axes, other)}
+    if len(kinds) > 1:
+        return np.empty(0), np.empty(0)
+    rpm, load = axes.cell_rpm(), axes.cell_load()
+    inside = (rpm >= other.rpm[0]) & (rpm <= other.rpm[-1])
+    inside &= (load >= other.load[0]) & (load <= other.load[-1])
+    heavy = inside & is_heavy(axes, pair.work.setup.limits, share=pair.rules.heavy_share)
+    return rpm[heavy], load[heavy]
+
+
+def is_heavy(axes: Axes, limits: LimitSettings, *, share: float) -> Flags:
+    """Tell which cells are in boost, or at this share of the highest load.
+
+    Parameters
+    ----------
+    axes, limits
+        Of the setup, for what counts as boost.
+    share
+        Of the highest breakpoint of load. [1]
+    """
+    load = axes.cell_load()
+    heavy = load >= share * axes.load[-1]
+    pressure = axis_pressure_kpa(axes, np.full(axes.size, limits.barometer_kpa))
+    if pressure is not None:
+        heavy |= pressure > limits.boost_above_kpa
+    if limits.boost_above_load is not None:
+        heavy |= load > limits.boost_above_load
+    return np.asarray(heavy)
+
+
+def _of_targets(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
+    setups = [pair.work.setup, pair.power.setup]
+    if setups[0].target.kind != setups[1].target.kind:
+        words = "one target is an aim and the other a floor, so that they cannot be compared"
+        yield pair.finding("mixture", "remark", words)
+        return
+    own, other = (Grid(one.axes, one.target.table).at(rpm, load) for one in setups)
+    lean = 100.0 * (own / other - 1.0)
+    side = "leaner" if pair.is_spark else "richer"
+    excess = lean if pair.is_spark else -lean
+    numbers = [f"lambda {a:.3f} against {b:.3f}" for a, b in zip(own, other, strict=True)]
+    aims = "aims" if setups[0].target.kind == "aim" else "its floor lets it go"
+    cells = pd.DataFrame({"rpm": rpm, "load": load, "excess": excess, "numbers": numbers})
+    yield from _by_cell(pair, cells, f"{aims} {side}", f"% {side}")
+
+
+def _of_grids(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
+    """Compare fuel, or air, that the corrections give at the same cell."""
+    acts_on = pair.work.setup.correction.acts_on
+    if acts_on != pair.power.setup.correction.acts_on:
+        words = "one grid moves fuel and the other air, so that they cannot be compared"
+        yield pair.finding("mixture", "remark", words)
+        return
+    own, other = (
+        Grid(tune.grid.axes, np.nan_to_num(tune.grid.values)).at(rpm, load)
+        for tune in (pair.work, pair.power)
+    )
+    more = 100.0 * ((100.0 + own) / (100.0 + other) - 1.0)
+    numbers = [
+        f"{signed_words(a)} against {signed_words(b)} %" for a, b in zip(own, other, strict=True)
+    ]
+    cells = pd.DataFrame({"rpm": rpm, "load": load, "excess": more, "numbers": numbers})
+    if acts_on == "boost":
+        hurts = "more air, stronger and leaner" if pair.is_spark else "more air, stronger"
+        yield from _by_cell(pair, cells, hurts, "% air")
+    elif pair.is_spark:
+        lean = 100.0 * ((100.0 + other) / (100.0 + own) - 1.0)
+        says = "less fuel, leaner at the same air"
+        yield from _by_cell(pair, cells.assign(excess=lean), says, "% leaner")
+    else:
+        says = "more fuel, richer, stronger and hotter at the same air"
+        yield from _by_cell(pair, cells, says, "% fuel")
+
+
+def _by_cell(pair: _Pair, cells: pd.DataFrame, says: str, by: str) -> Iterator[Finding]:
+    """Say in how many cells a table goes beyond the other, and where most, with both numbers."""
+    known = cells[np.isfinite(cells["excess"])]
+    if known.empty:
+        return
+    bad = int((known["excess"] > pair.rules.mixture_tolerance_pct).sum())
+    row = known.iloc[int(known["excess"].argmax())]
+    place = f"{row['rpm']:g} rpm, {row['load']:g} {pair.work.setup.axes.load_unit}"
+    at = f"{place}: {row['numbers']} ({signed_words(float(row['excess']))} {by})"
+    if bad:
+        sentence = f"{says} in {bad} of {len(known)} heavy cells, most at {at}"
+        yield pair.finding("mixture", "breach", sentence)
+    else:
+        sentence = f"not so in any of {len(known)} heavy cells ({says}); nearest at {at}"
+        yield pair.finding("mixture", "ok", sentence)
+
+
+# -- heat -------------------------------------------------------------------------------------
+
+
+def _heat(pair: _Pair) -> Iterator[Finding]:
+    """No hotter than the power tune at any speed, nor a higher ceiling on exhaust temperature."""
+    table = _curves(pair, "exhaust_temp_c")
+    if len(table):
+        excess = table["work"] - table["power"]
+        words = _Words("hotter", "degC", ".0f", "degC", pair.rules.heat_tolerance_c)
+        yield _by_speed(pair, "heat", table.assign(excess=excess), words)
+    yield from _ceilings(pair, "heat", HEAT_CEILINGS)
+
+
+def _own_heat(tune: Tune, rules: TuneSettings) -> Iterator[Finding]:
+    """Hold a run's exhaust temperature against the tune's own ceiling."""
+    ceiling = tune.setup.limits.ceilings.get("exhaust_temp")
+    if tune.run is None or ceiling is None:
+        return
+    curve = channel_curve(tune.run, "exhaust_temp_c", rules).dropna()
+    if len(curve) and float(curve.max()) > ceiling.ceiling:
+        sentence = (
+            f"{tune.name}: {curve.max():.0f} degC exhaust at full load at {curve.idxmax():.0f} "
+            f"rpm, above its own ceiling of {ceiling.ceiling:g} degC"
+        )
+        yield Finding("heat", "breach", (tune.name,), sentence)
