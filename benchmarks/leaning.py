@@ -160,7 +160,8 @@ def written(scene: Scene, folder: Path) -> tuple[list[Any], Setup]:
     if scene.afr_stoich is not None:
         text = text.replace(f"afr_stoich = {car.afr_stoich}", f"afr_stoich = {scene.afr_stoich}")
     path = folder / "setup.toml"
-    path.write_text(text + "\n" + scene.limits, encoding="utf-8")
+    head, _, _ = text.partition("# Limits of your own")  # the scene's limits and no others
+    path.write_text(head + scene.limits, encoding="utf-8")
     setup, logs = read_setup(path), []
     for number, session in enumerate(scene.logs):
         write_samples(folder / f"simulated-{number}.csv", session, columns)
