@@ -97,8 +97,13 @@ def test_a_step_stops_where_its_reading_may_meet_the_ceiling(setting, cell, step
 def test_a_neighbours_reading_counts_where_the_cell_has_none_of_its_own():
     changes = {CENTRE: lean(20.0), 0: {"torque_nm_max": 380.0}, 8: {"torque_nm_max": 200.0}}
     assert limit(changes, ceilings=TORQUE, **DIESEL).step_pct[CENTRE] == pytest.approx(4.3)
+    # its own says there is room: half of a step reaches the neighbour's readings, 2 x 4.386 %
     changes[CENTRE] = lean(20.0, torque_nm_max=200.0)
-    assert limit(changes, ceilings=TORQUE, **DIESEL).step_pct[CENTRE] == pytest.approx(20.0)
+    assert limit(changes, ceilings=TORQUE, **DIESEL).step_pct[CENTRE] == pytest.approx(8.7)
+    # a lean spark engine is not kept lean for what its neighbour's injectors do
+    duty = {CENTRE: lean(10.0, injector_duty_pct_max=60.0), 0: {"injector_duty_pct_max": 99.0}}
+    ceilings = {"injector_duty": Ceiling(85.0)}
+    assert limit(duty, ceilings=ceilings).step_pct[CENTRE] == pytest.approx(10.0)
 
 
 def test_a_step_back_asks_no_more_of_the_injectors_than_they_have():

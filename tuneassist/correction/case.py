@@ -329,10 +329,16 @@ def _ceilings(
 
 def nearest_reading(seen: Floats, axes: Axes) -> Floats:
     """A cell's own reading; where it has none the highest of its eight neighbours, or nan."""
+    return np.where(np.isnan(seen), highest_around(seen, axes), seen)
+
+
+def highest_around(seen: Floats, axes: Axes) -> Floats:
+    """Highest reading of a cell's eight neighbours, nan where none has one."""
     table = np.where(np.isnan(seen), -np.inf, seen).reshape(axes.shape)
-    around = ndimage.maximum_filter(table, size=3, mode="constant", cval=-np.inf).ravel()
-    near = np.where(np.isnan(seen), around, seen)
-    return np.where(np.isfinite(near), near, np.nan)
+    ring = EIGHT.copy()
+    ring[1, 1] = False
+    around = ndimage.maximum_filter(table, footprint=ring, mode="constant", cval=-np.inf).ravel()
+    return np.where(np.isfinite(around), around, np.nan)
 
 
 def with_neighbours(flags: Flags, axes: Axes) -> Flags:

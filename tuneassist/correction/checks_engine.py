@@ -161,16 +161,24 @@ def foreseen(job: Job) -> Iterator[Breach]:
         for channel in ("torque", "exhaust_temp", "injector_duty"):
             if channel not in job.setup.limits.ceilings:
                 continue
-            now = job.reading_near(cell, channel)
             times = _times(job, channel, cell.ratio)
             if not times > 1.0 or _is_shut(job, cell, channel):
                 continue
             doubt = 1.0 + job.setup.limits.foresee_margin_pct / 100.0
-            after = now + doubt * (times - 1.0) * (now - _cold(channel))
             end = _end_of(job, channel)
-            if after > max(end, now) * (1.0 + SLACK / 100.0):
-                says = f"{channel} is {now:.4g} and may become {after:.4g}, past {end:g}"
-                yield breach_at("foreseen", cell, after, end, says)
+            for now, share in _readings(job, cell, channel):
+                after = now + share * doubt * (times - 1.0) * (now - _cold(channel))
+                if after > max(end, now) * (1.0 + SLACK / 100.0):
+                    says = f"{channel} is {now:.4g} and may become {after:.4g}, past {end:g}"
+                    yield breach_at("foreseen", cell, after, end, says)
+
+
+def _readings(job: Job, cell: CellSeen, channel: str) -> list[tuple[float, float]]:
+    """What was read here, which takes the whole change, and beside it, which takes half of it."""
+    here = [(job.reading_near(cell, channel), 1.0)]
+    if _richens_by_duty(job, channel):
+        return here
+    return here + [(other.top(channel), 0.5) for other in job.touching(cell)]
 
 
 def _times(job: Job, channel: str, ratio: float) -> float:
@@ -280,8 +288,13 @@ def _foreseen_room(job: Job, cell: CellSeen) -> float:
     channel = ways.get((job.is_spark, job.on_fuel))
     if channel is None or channel not in job.setup.limits.ceilings:
         return math.inf
-    above_cold = job.reading_near(cell, channel) - _cold(channel)
-    if not above_cold > 0 or _is_shut(job, cell, channel):
+    if _is_shut(job, cell, channel):
         return math.inf
-    share = (_end_of(job, channel) - _cold(channel)) / above_cold - 1.0
-    return 1.0 + share / (1.0 + job.setup.limits.foresee_margin_pct / 100.0)
+    doubt = 1.0 + job.setup.limits.foresee_margin_pct / 100.0
+    room = math.inf
+    for now, share in _readings(job, cell, channel):
+        above_cold = now - _cold(channel)
+        if above_cold > 0:
+            spare = (_end_of(job, channel) - _cold(channel)) / above_cold - 1.0
+            room = min(room, 1.0 + spare / (doubt * share))
+    return room

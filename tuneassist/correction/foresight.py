@@ -18,7 +18,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from tuneassist.correction.bounds import Bound, ratio_bound
-from tuneassist.correction.case import Case, nearest_reading, with_neighbours
+from tuneassist.correction.case import Case, highest_around, nearest_reading, with_neighbours
 from tuneassist.correction.watched import HEAT, can_watch, is_watched
 from tuneassist.grid import Floats
 from tuneassist.settings import CEILING_CHANNELS, FULL_DUTY_PCT, INTAKE_AIR_C
@@ -31,6 +31,8 @@ GROWS: Mapping[tuple[bool, bool], Mapping[str, int]] = {
 }
 """Spark ignition and whether the grid acts on fuel, to the readings that grow with the grid's value
 (+1) or with its inverse (-1)."""
+
+HALFWAY = 0.5  # share of a cell's step where its neighbour's samples begin [1]
 
 
 def foreseen(case: Case) -> Bound | None:
@@ -66,15 +68,27 @@ def _end(case: Case, name: str) -> float:
 
 
 def _most(case: Case, name: str) -> Floats:
-    """Largest multiple that keeps a reading under its end, 1 at the least; inf where none is."""
-    near = nearest_reading(case.seen[name], case.axes)
+    """Largest multiple that keeps a reading under its end, 1 at the least; inf where none is.
+
+    Halfway to a neighbour half of a cell's step is at work, on readings as high as the neighbour's.
+    A spark engine is not kept lean for that: duty counts in the cell itself.
+    """
+    own = _room(case, name, nearest_reading(case.seen[name], case.axes))
+    if _is_spark_duty(case, name):
+        return own
+    around = _room(case, name, highest_around(case.seen[name], case.axes))
+    most = np.minimum(own, 1.0 + (around - 1.0) / HALFWAY)
+    # beyond its ceiling a reading closes the way by itself
+    return np.where(with_neighbours(case.beyond[name], case.axes), np.inf, most)
+
+
+def _room(case: Case, name: str, near: Floats) -> Floats:
+    """Largest multiple that keeps a reading under its end with the margin; inf without a rise."""
     base = INTAKE_AIR_C if name == HEAT else 0.0
     rise = near - base
     is_read = rise > 0
     room = (_end(case, name) - base) / np.where(is_read, rise, 1.0) - 1.0
     most = np.maximum(1.0 + room / (1.0 + case.limits.foresee_margin_pct / 100.0), 1.0)
-    if not _is_spark_duty(case, name):  # beyond its ceiling a reading closes the way by itself
-        is_read &= ~with_neighbours(case.beyond[name], case.axes)
     return np.where(is_read, most, np.inf)
 
 
@@ -88,8 +102,8 @@ def _words(case: Case, name: str, cell: int) -> str:
         )
     ceiling = case.limits.ceilings[name].ceiling
     return (
-        f"the {name} ceiling of {ceiling:g} {unit}, which a larger step may pass (read now: "
-        f"{near:.4g} {unit})"
+        f"the {name} ceiling of {ceiling:g} {unit}, which a larger step may pass here or on the "
+        f"way to a neighbour (read now: {near:.4g} {unit})"
     )
 
 
