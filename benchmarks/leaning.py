@@ -206,9 +206,12 @@ def nearest_cells(axes: Axes, samples: pd.DataFrame) -> np.ndarray:
 
 
 def peak_in_cells(scene: Scene, values: pd.Series) -> Floats:
-    """Highest value of a channel nearest to each cell, spikes of under a second left out."""
+    """Highest value of a channel nearest to each cell, spikes of under a second left out.
+
+    Never more than was read there: on a move the middle of a second holds the next cell's values.
+    """
     axes = scene.engine.car.axes
-    calm = values.rolling(11, center=True, min_periods=1).median()
+    calm = np.minimum(values.rolling(11, center=True, min_periods=1).median(), values)
     at = nearest_cells(axes, scene.logs[0].samples)
     return np.asarray(calm.groupby(at).max().reindex(range(axes.size)), dtype=float)
 
