@@ -160,7 +160,8 @@ def written(scene: Scene, folder: Path) -> tuple[list[Any], Setup]:
     if scene.afr_stoich is not None:
         text = text.replace(f"afr_stoich = {car.afr_stoich}", f"afr_stoich = {scene.afr_stoich}")
     path = folder / "setup.toml"
-    path.write_text(text + "\n" + scene.limits, encoding="utf-8")
+    head, _, _ = text.partition("# Limits of your own")  # the scene's limits and no others
+    path.write_text(head + scene.limits, encoding="utf-8")
     setup, logs = read_setup(path), []
     for number, session in enumerate(scene.logs):
         write_samples(folder / f"simulated-{number}.csv", session, columns)
@@ -205,9 +206,12 @@ def nearest_cells(axes: Axes, samples: pd.DataFrame) -> np.ndarray:
 
 
 def peak_in_cells(scene: Scene, values: pd.Series) -> Floats:
-    """Highest value of a channel nearest to each cell, spikes of under a second left out."""
+    """Highest value of a channel nearest to each cell, spikes of under a second left out.
+
+    Never more than was read there: on a move the middle of a second holds the next cell's values.
+    """
     axes = scene.engine.car.axes
-    calm = values.rolling(11, center=True, min_periods=1).median()
+    calm = np.minimum(values.rolling(11, center=True, min_periods=1).median(), values)
     at = nearest_cells(axes, scene.logs[0].samples)
     return np.asarray(calm.groupby(at).max().reindex(range(axes.size)), dtype=float)
 

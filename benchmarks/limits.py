@@ -60,6 +60,7 @@ WIDE_OPEN = LimitSettings(
     lean_in_boost="low",
     max_lean_step_in_boost_pct=60.0,
     max_lean_total_in_boost_pct=90.0,
+    raise_fuel_unwatched=True,
 )
 """Limits that stop nothing that the crafted cases ask for, so that one rule can be closed alone."""
 
@@ -145,6 +146,8 @@ def random_limits(rng: np.random.Generator, axes: Axes, ignition: str) -> LimitS
         step_at_good_pct=steps[2],
         resolution_pct=float(rng.choice([0.01, 0.1, 0.1, 0.390625, 0.5, 1.0])),
         step_back_pct=rng.uniform(0, 6),
+        foresee_margin_pct=rng.uniform(0, 60),
+        raise_fuel_unwatched=bool(rng.random() < 0.4),
         ceilings=ceilings,
         regions=tuple(random_region(rng, axes, i) for i in range(rng.integers(0, 3))),
     )
@@ -209,6 +212,8 @@ def random_cells(rng: np.random.Generator, axes: Axes, setup: Setup) -> pd.DataF
     for name, (mean, width) in READINGS.items():
         if rng.random() < 0.7:
             top = rng.normal(mean, width, n)
+            if rng.random() < 0.2:  # a sensor that is dead, cold or far from its ceiling
+                top = top * rng.uniform(0.0, 0.7) * (rng.random() < 0.7)
             frame[f"{CEILING_CHANNELS[name][0]}_max"] = np.where(rng.random(n) < 0.3, np.nan, top)
     return pd.DataFrame(frame)
 

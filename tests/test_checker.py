@@ -99,6 +99,19 @@ BREAKS = {
         18.7,
         18.6,
     ),
+    # 1 + (400 / 360 - 1) / 1.2 = 1.09259
+    "foreseen": (
+        {CENTRE: away(20.0, torque_nm_max=360.0)},
+        {"ignition": "compression", "ceilings": {"torque": Ceiling(400.0)}},
+        9.3,
+        9.2,
+    ),
+    "raise_fuel_unwatched": (
+        {CENTRE: away(5.0)},
+        {"ignition": "compression", "raise_fuel_unwatched": False},
+        0.1,
+        0.0,
+    ),
     "step_back": ({CENTRE: {"exhaust_temp_c_max": 951.0}}, {"ceilings": HOT}, 1.9, 2.0),
     "resolution": ({CENTRE: away(9.0)}, {}, 5.05, 5.0),
 }

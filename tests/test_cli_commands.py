@@ -489,7 +489,8 @@ def test_verify_names_each_breach_and_ends_with_5(tmp_path: Path) -> None:
 
 def test_limits_lists_value_unit_origin_and_the_safe_way(tmp_path: Path) -> None:
     setup = tmp_path / "own.toml"
-    text = PETROL.read_text(encoding="utf-8") + "\n[limits]\nmax_step_pct = 3.5\n"
+    text = PETROL.read_text(encoding="utf-8")
+    text = text.replace("[limits]\n", "[limits]\nmax_step_pct = 3.5\n", 1)
     setup.write_text(text, encoding="utf-8")
     rows = {r["rule"]: r for r in json.loads(run("limits", "-s", setup, "--json").stdout)["limits"]}
     assert rows["limits.max_step_pct"]["from"] == "file"
@@ -501,6 +502,28 @@ def test_limits_lists_value_unit_origin_and_the_safe_way(tmp_path: Path) -> None
     assert re.search(r"max_step_pct\s+3\.5 %\s+file", screen.stdout)
     wide = run("limits", "-s", setup, env={"COLUMNS": "160"})
     assert re.search(r"max_step_pct\s+3\.5 %\s+file\s+largest change", wide.stdout)
+
+
+def test_limits_check_and_propose_say_once_that_a_target_is_leaner_than_the_rules(
+    tmp_path: Path,
+) -> None:
+    setup, log = tmp_path / "own.toml", PETROL_LOG
+    text = PETROL.read_text(encoding="utf-8")
+    setup.write_text(
+        text.replace("boost_leanest_lambda = 0.97", "boost_leanest_lambda = 0.92"), encoding="utf-8"
+    )
+    commands = (
+        ("limits", "-s", setup),
+        ("check", log, log, "-s", setup),
+        ("propose", log, "-s", setup, "--out", tmp_path / "out"),
+    )
+    for command in commands:
+        assert run(*command).stdout.count("boost_leanest_lambda = 0.92") == 1
+        told = run(*command, "--json", *(["--overwrite"] if command[0] == "propose" else []))
+        assert told.exit_code == 0, told.output
+        (note,) = [n for n in json.loads(told.stdout)["notes"] if "boost_leanest_lambda" in n]
+        assert "up to lambda 0.964 at 800 rpm, 110" in note
+    assert "leaner than boost_leanest_lambda" not in run("limits", "-s", PETROL).stdout
 
 
 def test_a_ceiling_is_shown_in_the_unit_that_it_was_given_in(tmp_path: Path) -> None:

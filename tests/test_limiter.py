@@ -318,6 +318,16 @@ NEEDED = {
         {"ceilings": {"boost": Ceiling(124.1)}, **DIESEL_AIR},
         "boost_ceiling",
     ),
+    "foreseen": (
+        {CENTRE: lean(15.0, torque_nm_max=380.0)},
+        {"ignition": "compression", "ceilings": {"torque": Ceiling(400.0)}},
+        "foreseen",
+    ),
+    "raise_fuel_unwatched": (
+        {CENTRE: lean(5.0)},
+        {"ignition": "compression", "raise_fuel_unwatched": False},
+        "raise_fuel_unwatched",
+    ),
     "unsafe_step_barred": (
         {CENTRE: lean(-5.0, unsafe_step_barred="its sensor is dead")},
         {},

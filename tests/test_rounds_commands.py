@@ -257,8 +257,8 @@ def test_a_round_without_a_step_has_nothing_to_type_in(tmp_path: Path) -> None:
     log = car.log("a.csv", 1)
     setup = tmp_path / "car.toml"
     text = setup.read_text(encoding="utf-8")
-    coarse = "[limits]\nresolution_pct = 10.0\n\n[correction]"  # no step is as large
-    setup.write_text(text.replace("[correction]", coarse), encoding="utf-8")
+    coarse = "[limits]\nresolution_pct = 10.0\n"  # no step is as large
+    setup.write_text(text.replace("[limits]\n", coarse, 1), encoding="utf-8")
     ok("rounds", "start", car.tune, "--setup", setup)
     told = [ok("rounds", "add", car.tune, log), ok("rounds", "status", car.tune)]
     assert not car.table("round-01/step.csv").any()

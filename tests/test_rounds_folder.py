@@ -231,7 +231,8 @@ def test_limits_may_be_edited_and_what_the_evidence_rests_on_may_not(tmp_path, c
     folder = begun(tmp_path / "tune", car)
     setup = folder / "setup.toml"
     text = setup.read_text(encoding="utf-8")
-    setup.write_text(text + "\n[limits]\nmax_step_pct = 4.0\n", encoding="utf-8")
+    edited = text.replace("[limits]\n", "[limits]\nmax_step_pct = 4.0\n", 1)
+    setup.write_text(edited, encoding="utf-8")
     with open_tune(folder) as tune:
         assert tune.setup.limits.max_step_pct == 4.0
     for old, new in (

@@ -17,11 +17,12 @@ from tuneassist.correction import (
     Breach,
     LimitedStep,
     UnsafeHeld,
+    ceiling_notes,
     check_grid,
+    lean_target_notes,
     limit_step,
     propose_raw,
     unsafe_held,
-    unwatched_ceilings,
 )
 from tuneassist.errors import NoEvidenceError, RuleBreachError
 from tuneassist.evidence import cells as cell_stage
@@ -203,7 +204,8 @@ def gather(
         *doubt.notes,
         *scale.notes,
         *_copies_notes(is_counted),
-        *_unwatched_notes(cells, setup),
+        *ceiling_notes(cells, setup=setup),
+        *lean_target_notes(setup, cells),
     )
     return Evidence(
         cells,
@@ -223,14 +225,6 @@ def _copies_notes(is_counted: Mask) -> tuple[str, ...]:
         f"{copies} of {len(is_counted)} holds repeat another to the last digit, as where a session "
         "stands in the logs more than once; each was counted once",
     )
-
-
-def _unwatched_notes(cells: pd.DataFrame, setup: Setup) -> tuple[str, ...]:
-    unwatched = unwatched_ceilings(cells, setup=setup)
-    if not unwatched:
-        return ()
-    names = ", ".join(unwatched)
-    return (f"no log has a reading for these ceilings, so they protect nothing: {names}",)
 
 
 def with_total_need(holds: pd.DataFrame, grid: Grid, *, acts_on: str) -> pd.DataFrame:

@@ -384,6 +384,18 @@ CEILING_CHANNELS: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 """Channels that may have a ceiling: name to its column in the samples and the unit inside."""
 
+INTAKE_AIR_C = 25.0
+"""Exhaust heat is counted from here. Charge air is seldom colder on a dyno, and the colder it is
+taken to be, the sooner a predicted rise meets its ceiling. [degC]"""
+FULL_DUTY_PCT = 100.0
+"""An injector that is open all the time gives no more fuel. [%]"""
+LIVE_EXHAUST_RANGE_C, LIVE_EXHAUST_TOP_C = 50.0, 200.0
+"""An exhaust sensor lives when its readings differ by this much over the map and somewhere pass
+this: from idle to load an exhaust warms by hundreds of degrees. Common practice, no source.
+[degC]"""
+WATCHES_FUEL = ("torque", "exhaust_temp", "boost")
+"""Channels of which a compression engine needs one, logged and with a ceiling, for more fuel."""
+
 
 @dataclass(frozen=True)
 class Ceiling:
@@ -513,6 +525,13 @@ class LimitSettings:
         Smallest change that the controller takes; values are rounded to it toward no change. [%]
     step_back_pct
         Step in the safe direction where a hard ceiling was passed. [%]
+    foresee_margin_pct
+        A predicted change of torque, exhaust heat or injector duty counts this much more than
+        itself when it is held under a ceiling: such readings follow fuel and air one to one only
+        on average, and scatter by a tenth and more. [%]
+    raise_fuel_unwatched
+        Compression ignition: true lets fuel rise where neither torque nor exhaust temperature nor
+        boost is logged with a ceiling. What the engine then bears is on whoever sets it.
     ceilings
         Channel name (one of `CEILING_CHANNELS`) to `Ceiling`.
     regions
@@ -544,6 +563,8 @@ class LimitSettings:
     step_at_good_pct: float = 15.0
     resolution_pct: float = 0.1
     step_back_pct: float = 2.0
+    foresee_margin_pct: float = 20.0
+    raise_fuel_unwatched: bool = False
     ceilings: Mapping[str, Ceiling] = field(default_factory=lambda: MappingProxyType({}))
     regions: tuple[Region, ...] = ()
     barometer_kpa: float = 101.325
@@ -569,7 +590,7 @@ class LimitSettings:
         for name in ("resolution_pct", "boost_leanest_lambda", "boost_above_kpa", "barometer_kpa"):
             value = getattr(self, name)
             _require(0 < value < np.inf, f"limits.{name}", value, "above zero")
-        for name in ("boost_lean_min_holds", "few_holds"):
+        for name in ("boost_lean_min_holds", "few_holds", "foresee_margin_pct"):
             value = getattr(self, name)
             _require(0 <= value < np.inf, f"limits.{name}", value, "zero or more")
         _require(

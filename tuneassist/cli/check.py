@@ -40,6 +40,7 @@ def check(
     from tuneassist.errors import TuneassistError
     from tuneassist.files.setup_file import read_setup
     from tuneassist.parallel import LogFile
+    from tuneassist.show.check import rules_and_target
 
     refuse_both(workers, scheduler)
     car = read_setup(setup) if setup else None
@@ -58,8 +59,11 @@ def check(
         records.append(record)
         if not json:
             show(console, view)
+    notes = setup_notes(car)
     if json:
-        show_json({"logs": records})
+        show_json({"logs": records, "notes": notes} if notes else {"logs": records})
+    elif notes:
+        show(console, rules_and_target(notes))
     raise typer.Exit(worst)
 
 
@@ -95,6 +99,15 @@ def read_alone(file: LogFile) -> Log:
     for _ in reader.parts():
         pass
     return replace(reader.log(), name=file.name)
+
+
+def setup_notes(car: Setup | None) -> list[str]:
+    """Say where the setup's target and its rules do not fit, whatever the logs hold."""
+    if car is None:
+        return []
+    from tuneassist.correction import lean_target_notes
+
+    return list(lean_target_notes(car))
 
 
 def shown(

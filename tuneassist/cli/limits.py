@@ -11,14 +11,14 @@ def limits(setup: SetupFile, json: AsJson = False) -> None:
     Also says which way is safe for this engine. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.correction import describe_limits
+    from tuneassist.correction import describe_limits, lean_target_notes
     from tuneassist.files.setup_file import read_setup
     from tuneassist.show.rules import limits_screen
 
     car = read_setup(setup)
-    table = describe_limits(car)
+    table, notes = describe_limits(car), lean_target_notes(car)
     if json:
-        show_json({"setup": str(setup), "limits": table.to_dict("records")})
+        show_json({"setup": str(setup), "limits": table.to_dict("records"), "notes": list(notes)})
         return
     console = screen()
-    show(console, limits_screen(table, car, look_of(console)))
+    show(console, limits_screen(table, car, look_of(console), notes))

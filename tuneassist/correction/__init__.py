@@ -8,7 +8,7 @@
 from tuneassist.correction.breaches import Breach
 from tuneassist.correction.checker import check_grid, require_clean, verify_grid
 from tuneassist.correction.limiter import LimitedStep, limit_step
-from tuneassist.correction.listing import describe_limits, unwatched_ceilings
+from tuneassist.correction.listing import describe_limits, lean_target_notes
 from tuneassist.correction.proposal import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules
@@ -18,6 +18,7 @@ from tuneassist.correction.unsafe import (
     unsafe_of_record,
     unsafe_record,
 )
+from tuneassist.correction.watched import ceiling_notes, unwatched_ceilings
 
 __all__ = [
     "SAFE_WAY",
@@ -26,8 +27,10 @@ __all__ = [
     "RuleSet",
     "UnsafeHeld",
     "build_rules",
+    "ceiling_notes",
     "check_grid",
     "describe_limits",
+    "lean_target_notes",
     "limit_step",
     "propose_raw",
     "require_clean",

@@ -193,7 +193,7 @@ def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
     barometer = _column(cells, "barometer_kpa", setup.limits.barometer_kpa)
     pressure = _pressure(cells, axes, barometer)
     raw = np.nan_to_num(cells["raw_pct"].to_numpy(dtype=float), nan=0.0)
-    beyond, hard, seen = _ceilings(cells, setup.limits, barometer)
+    beyond, hard, seen = _ceilings(cells, setup.limits)
     return Case(
         setup=setup,
         axes=axes,
@@ -207,7 +207,7 @@ def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
         lambda_lean=lean,
         pressure_kpa=pressure,
         barometer_kpa=barometer,
-        is_boost=_is_boost(cells, axes, setup.limits),
+        is_boost=in_boost(cells, axes, setup.limits),
         beyond=beyond,
         beyond_hard=hard,
         seen=seen,
@@ -285,7 +285,7 @@ def _pressure(cells: pd.DataFrame, axes: Axes, barometer: Floats) -> Floats:
     return np.where(np.isfinite(highest), highest, np.nan)
 
 
-def _is_boost(cells: pd.DataFrame, axes: Axes, limits: LimitSettings) -> Flags:
+def in_boost(cells: pd.DataFrame, axes: Axes, limits: LimitSettings) -> Flags:
     """In boost by the load axis, else by what was logged; unknown counts as boost."""
     standard = np.full(len(cells), limits.barometer_kpa)
     axis = axis_pressure_kpa(axes, standard)
@@ -300,22 +300,45 @@ def _is_boost(cells: pd.DataFrame, axes: Axes, limits: LimitSettings) -> Flags:
     return ~(logged <= limits.boost_above_kpa)
 
 
+def read_tops(cells: pd.DataFrame, limits: LimitSettings) -> dict[str, Floats]:
+    """Highest reading near each cell per ceiling channel, nan never seen; boost from either."""
+    tops = {
+        name: _column(cells, f"{CEILING_CHANNELS[name][0]}_max", np.nan) for name in limits.ceilings
+    }
+    if "boost" in tops:
+        barometer = _column(cells, "barometer_kpa", limits.barometer_kpa)
+        gauge = _column(cells, "manifold_pressure_kpa", np.nan) - barometer
+        tops["boost"] = np.fmax(tops["boost"], gauge)
+    return tops
+
+
 def _ceilings(
-    cells: pd.DataFrame, limits: LimitSettings, barometer: Floats
+    cells: pd.DataFrame, limits: LimitSettings
 ) -> tuple[dict[str, Flags], dict[str, Flags], dict[str, Floats]]:
-    """Cells beyond each ceiling, beyond the hard one, and readings; boost from either pressure."""
+    """Cells beyond each ceiling, beyond the hard one, and readings, of the channels logged."""
     beyond, hard, seen = {}, {}, {}
-    for name, ceiling in limits.ceilings.items():
-        top = _column(cells, f"{CEILING_CHANNELS[name][0]}_max", np.nan)
-        if name == "boost":
-            gauge = _column(cells, "manifold_pressure_kpa", np.nan) - barometer
-            top = np.fmax(top, gauge)
+    for name, top in read_tops(cells, limits).items():
+        ceiling = limits.ceilings[name]
         if np.isnan(top).all():
             continue
         seen[name] = top
         beyond[name] = top > ceiling.ceiling
         hard[name] = top > (np.inf if ceiling.hard is None else ceiling.hard)
     return beyond, hard, seen
+
+
+def nearest_reading(seen: Floats, axes: Axes) -> Floats:
+    """A cell's own reading; where it has none the highest of its eight neighbours, or nan."""
+    return np.where(np.isnan(seen), highest_around(seen, axes), seen)
+
+
+def highest_around(seen: Floats, axes: Axes) -> Floats:
+    """Highest reading of a cell's eight neighbours, nan where none has one."""
+    table = np.where(np.isnan(seen), -np.inf, seen).reshape(axes.shape)
+    ring = EIGHT.copy()
+    ring[1, 1] = False
+    around = ndimage.maximum_filter(table, footprint=ring, mode="constant", cval=-np.inf).ravel()
+    return np.where(np.isfinite(around), around, np.nan)
 
 
 def with_neighbours(flags: Flags, axes: Axes) -> Flags:

@@ -39,6 +39,8 @@ CHECKS: tuple[Callable[[Job], Iterator[Breach]], ...] = (
     checks_engine.lean_total_in_boost,
     checks_engine.ceilings,
     checks_engine.boost_ceiling,
+    checks_engine.foreseen,
+    checks_engine.raise_fuel_unwatched,
     checks_engine.step_back,
     checks_size.resolution,
 )

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from tuneassist.correction.breaches import Breach, breach_at, changed, regions_of, strictest
 from tuneassist.correction.sight import CellSeen, Job
+from tuneassist.settings import FULL_DUTY_PCT, INTAKE_AIR_C
 
 SLACK = 1e-6  # a bound is broken when passed by more than this; far below any controller [%]
 NOT_KNOWN = "where boost cannot be ruled out (boost_above_load of the setup tells)"
@@ -134,8 +135,14 @@ def ceilings(job: Job) -> Iterator[Breach]:
 
 
 def boost_ceiling(job: Job) -> Iterator[Breach]:
-    """More air never takes the boost past its ceiling."""
-    if job.on_fuel or "boost" not in job.setup.limits.ceilings:
+    """More air never takes the boost past its ceiling; of a spark engine never without one."""
+    if job.on_fuel:
+        return
+    if "boost" not in job.setup.limits.ceilings:
+        for cell in changed(job, known=False) if job.is_spark else ():
+            if cell.ratio > 1.0:
+                says = f"a spark engine's boost raised (x{cell.ratio:.4f}) without a ceiling on it"
+                yield breach_at("boost_ceiling", cell, cell.ratio, 1.0, says)
         return
     limit = job.setup.limits.ceilings["boost"].ceiling
     for cell in changed(job):
@@ -146,6 +153,86 @@ def boost_ceiling(job: Job) -> Iterator[Breach]:
         if gauge > limit + SLACK:
             says = f"boost would be {gauge:.2f} kPa gauge, ceiling {limit:g}"
             yield breach_at("boost_ceiling", cell, gauge, limit, says)
+
+
+def foreseen(job: Job) -> Iterator[Breach]:
+    """What the change adds to torque, exhaust heat and duty is foreseen to stay under the end."""
+    for cell in changed(job):
+        for channel in ("torque", "exhaust_temp", "injector_duty"):
+            if channel not in job.setup.limits.ceilings:
+                continue
+            times = _times(job, channel, cell.ratio)
+            if not times > 1.0 or _is_shut(job, cell, channel):
+                continue
+            doubt = 1.0 + job.setup.limits.foresee_margin_pct / 100.0
+            end = _end_of(job, channel)
+            for now, share in _readings(job, cell, channel):
+                after = now + share * doubt * (times - 1.0) * (now - _cold(channel))
+                if after > max(end, now) * (1.0 + SLACK / 100.0):
+                    says = f"{channel} is {now:.4g} and may become {after:.4g}, past {end:g}"
+                    yield breach_at("foreseen", cell, after, end, says)
+
+
+def _readings(job: Job, cell: CellSeen, channel: str) -> list[tuple[float, float]]:
+    """What was read here, which takes the whole change, and beside it, which takes half of it."""
+    here = [(job.reading_near(cell, channel), 1.0)]
+    if _richens_by_duty(job, channel):
+        return here
+    return here + [(other.top(channel), 0.5) for other in job.touching(cell)]
+
+
+def _times(job: Job, channel: str, ratio: float) -> float:
+    """Multiple of a reading that follows from the multiple of fuel or air."""
+    if channel == "exhaust_temp":
+        more_fuel_per_air = ratio if job.on_fuel else 1.0 / ratio
+        if job.is_spark:  # leaner is hotter; fuel follows the air that a boost grid adds
+            return 1.0 / more_fuel_per_air
+        return more_fuel_per_air
+    if job.on_fuel and channel == "torque":
+        return 1.0 if job.is_spark else ratio
+    if channel == "injector_duty":
+        return ratio if job.on_fuel or job.is_spark else 1.0
+    return ratio
+
+
+def _cold(channel: str) -> float:
+    return INTAKE_AIR_C if channel == "exhaust_temp" else 0.0
+
+
+def _richens_by_duty(job: Job, channel: str) -> bool:
+    return channel == "injector_duty" and job.is_spark and job.on_fuel
+
+
+def _end_of(job: Job, channel: str) -> float:
+    """Where it has to stop; more fuel is safe for a spark engine as long as injectors give it."""
+    if _richens_by_duty(job, channel):
+        return FULL_DUTY_PCT
+    return job.setup.limits.ceilings[channel].ceiling
+
+
+def _is_shut(job: Job, cell: CellSeen, channel: str) -> bool:
+    """Another check already forbids the way that adds to this reading."""
+    return not _richens_by_duty(job, channel) and job.is_near_ceiling(cell, channel)
+
+
+def raise_fuel_unwatched(job: Job) -> Iterator[Breach]:
+    """Compression: nobody raises fuel blindly, unless the setup takes that on."""
+    if job.is_spark or not job.on_fuel or job.setup.limits.raise_fuel_unwatched:
+        return
+    eyes = [
+        channel
+        for channel in ("torque", "exhaust_temp", "boost")
+        if channel in job.setup.limits.ceilings and job.shows_life(channel)
+    ]
+    for cell in changed(job):
+        if cell.ratio > 1.0 and not any(_sees(job, cell, channel) for channel in eyes):
+            says = f"more fuel (x{cell.ratio:.4f}) with no torque, exhaust heat or boost read near"
+            yield breach_at("raise_fuel_unwatched", cell, cell.ratio, 1.0, says)
+
+
+def _sees(job: Job, cell: CellSeen, channel: str) -> bool:
+    near = job.reading_near(cell, channel)
+    return near > INTAKE_AIR_C if channel == "exhaust_temp" else not math.isnan(near)
 
 
 def step_back(job: Job) -> Iterator[Breach]:
@@ -189,7 +276,25 @@ def _room_back(job: Job, cell: CellSeen) -> float:
     else:
         stop = strictest(job, cell, "leanest_lambda", min)
         spare = stop / max(cell.lambdas)
-    spare = max(spare, 1.0)
+    spare = max(min(spare, _foreseen_room(job, cell)), 1.0)
     ratio = min(1.0 + size / 100.0, spare) if way > 0 else max(1.0 - size / 100.0, 1.0 / spare)
     most = max(strictest(job, cell, "max_total_pct", min), way * cell.old)
     return way * min(way * ((100.0 + cell.old) * ratio - 100.0), most)
+
+
+def _foreseen_room(job: Job, cell: CellSeen) -> float:
+    """Multiple the safe way that duty (spark, fuel) or heat (compression, boost) leave room for."""
+    ways = {(True, True): "injector_duty", (False, False): "exhaust_temp"}
+    channel = ways.get((job.is_spark, job.on_fuel))
+    if channel is None or channel not in job.setup.limits.ceilings:
+        return math.inf
+    if _is_shut(job, cell, channel):
+        return math.inf
+    doubt = 1.0 + job.setup.limits.foresee_margin_pct / 100.0
+    room = math.inf
+    for now, share in _readings(job, cell, channel):
+        above_cold = now - _cold(channel)
+        if above_cold > 0:
+            spare = (_end_of(job, channel) - _cold(channel)) / above_cold - 1.0
+            room = min(room, 1.0 + spare / (doubt * share))
+    return room

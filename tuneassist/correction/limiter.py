@@ -10,8 +10,8 @@ import pandas as pd
 from tuneassist.correction.case import Case, read_case
 from tuneassist.correction.projection import project, settle
 from tuneassist.correction.reasons import HeldBack, explain
-from tuneassist.correction.rules import HEAT
 from tuneassist.correction.ruleset import DUST, RuleSet, assemble
+from tuneassist.correction.watched import HEAT
 from tuneassist.grid import Floats, Grid, step_between_pct
 from tuneassist.settings import Setup
 
@@ -128,13 +128,16 @@ def weights(cells: pd.DataFrame, setup: Setup) -> Floats:
 
 
 def _needs_less_fuel(case: Case, rules: RuleSet, step: Floats) -> Floats:
-    """Fuel to take away where a ceiling keeps the air back: 100 (1 - lambda after / target). [%]"""
+    """Fuel to take away where a ceiling keeps the air back: 100 (1 - lambda after / target). [%]
+
+    Of a compression engine only: less fuel would lean a spark engine past every rule.
+    """
     fuel = np.zeros(len(step))
-    if case.acts_on_fuel:
+    if case.acts_on_fuel or case.is_spark:
         return fuel
     shut = np.full(len(step), np.inf)
     for bound in rules.bounds:
-        if bound.name in ("ceilings", "boost_ceiling"):
+        if bound.name in ("ceilings", "boost_ceiling", "foreseen"):
             shut = np.minimum(shut, bound.upper)
     held = case.is_evidence & (case.value_at(1.0 + case.raw / 100.0) > shut + 1e-9)
     after = (1.0 + case.deviation / 100.0) * (1.0 + step / 100.0)

@@ -26,6 +26,8 @@ from tuneassist.correction.bounds import (
     step_bound,
 )
 from tuneassist.correction.case import Case, Tight, with_neighbours
+from tuneassist.correction.foresight import foreseen, raise_fuel_unwatched
+from tuneassist.correction.watched import HEAT
 from tuneassist.grid import Floats
 from tuneassist.settings import CEILING_CHANNELS, CONFIDENCE_WORDS
 
@@ -38,7 +40,6 @@ SAFE_WAY: Mapping[tuple[str, str], str] = {
     "hurt by fuel without air (smoke, exhaust heat) and by torque",
 }
 """Ignition and what the grid acts on, to the safe way in words."""
-HEAT = "exhaust_temp"
 NEARLY = 0.05  # holds short of the number asked for by less than this are as good as it [1]
 
 
@@ -83,9 +84,15 @@ def ceilings(case: Case) -> Bound | None:
 
 
 def boost_ceiling(case: Case) -> Bound | None:
-    """Boost predicted after the change stays under its ceiling; unknown pressure, no more boost."""
-    if case.acts_on_fuel or "boost" not in case.limits.ceilings:
+    """Boost predicted after the change stays under its ceiling; unknown pressure, no more boost.
+
+    The grid sets this pressure itself, so that the prediction needs no margin. A spark engine's
+    boost is not raised without a ceiling on it.
+    """
+    if case.acts_on_fuel:
         return None
+    if "boost" not in case.limits.ceilings:
+        return _no_more_boost(case) if case.is_spark else None
     ceiling = case.limits.ceilings["boost"].ceiling
     ratio = (ceiling + case.barometer_kpa) / case.pressure_kpa
     return ratio_bound(
@@ -97,6 +104,11 @@ def boost_ceiling(case: Case) -> Bound | None:
         ),
         high=np.where(np.isnan(ratio), 0.0, ratio),
     )
+
+
+def _no_more_boost(case: Case) -> Bound:
+    words = "a spark engine's boost needing a ceiling on boost in [limits.ceilings] to be raised"
+    return box(case, "boost_ceiling", lambda cell: words, upper=case.current)
 
 
 def lean_in_boost(case: Case) -> Bound | None:
@@ -309,6 +321,8 @@ BOX_RULES: tuple[Callable[[Case], Bound | None], ...] = (
     evidence,
     ceilings,
     boost_ceiling,
+    foreseen,
+    raise_fuel_unwatched,
     unsafe_step_barred,
     lean_in_boost,
     own_evidence,

@@ -14,7 +14,12 @@ import pandas as pd
 from tuneassist.channels import is_gauge_name
 from tuneassist.errors import GridError
 from tuneassist.grid import Axes, Grid
-from tuneassist.settings import CEILING_CHANNELS, Setup
+from tuneassist.settings import (
+    CEILING_CHANNELS,
+    LIVE_EXHAUST_RANGE_C,
+    LIVE_EXHAUST_TOP_C,
+    Setup,
+)
 
 PASCALS = {
     "kPa": 1e3,
@@ -177,6 +182,34 @@ class Job:
                 if self.at(row, column).top(channel) > ceiling:
                     return True
         return False
+
+    def touching(self, cell: CellSeen) -> list[CellSeen]:
+        """Cells that touch this one by a side or a corner."""
+        return [
+            self.at(row, column)
+            for row in range(max(cell.row - 1, 0), min(cell.row + 2, self.rows))
+            for column in range(max(cell.column - 1, 0), min(cell.column + 2, self.columns))
+            if (row, column) != (cell.row, cell.column)
+        ]
+
+    def reading_near(self, cell: CellSeen, channel: str) -> float:
+        """The cell's own highest reading, else the highest that touches it; nan none at all."""
+        own = cell.top(channel)
+        if not math.isnan(own):
+            return own
+        others = [other.top(channel) for other in self.touching(cell)]
+        return max((top for top in others if not math.isnan(top)), default=NAN)
+
+    def shows_life(self, channel: str) -> bool:
+        """An exhaust that warms from idle to load; any other that does not stand still."""
+        tops = [cell.top(channel) for cell in self.cells]
+        tops = [top for top in tops if not math.isnan(top)]
+        if not tops:
+            return False
+        spread = max(tops) - min(tops)
+        if channel == "exhaust_temp":
+            return spread >= LIVE_EXHAUST_RANGE_C and max(tops) > LIVE_EXHAUST_TOP_C
+        return spread > 0 or len(tops) == 1
 
     def axis_kpa(self, cell: CellSeen, barometer: float) -> float:
         """Absolute pressure by the load axis, nan where that is not a pressure. [kPa]"""

@@ -27,8 +27,9 @@ SIZE_RULES = frozenset(
     }
 )
 """Rules that cut a step to size whichever way it goes; every other rule holds what hurts."""
-CEILINGS = "ceilings"
-"""Holds the unsafe way only, which for the air of a hot diesel is less of it."""
+CEILINGS, FORESEEN = "ceilings", "foreseen"
+"""Hold the unsafe way only, which for the air of a hot diesel is less of it; what is foreseen also
+holds a spark engine's fuel where its injectors end, which is not unsafe to ask for."""
 
 
 class UnsafeHeld(NamedTuple):
@@ -65,6 +66,7 @@ def unsafe_held(held_back: Sequence[HeldBack], *, setup: Setup) -> tuple[UnsafeH
     cells: dict[tuple[float, float], list[HeldBack]] = {}
     for one in held_back:
         is_unsafe = safe_way * one.would_have_got_pct < 0 or one.rule == CEILINGS
+        is_unsafe |= one.rule == FORESEEN and not spark_fuel
         if one.rule not in SIZE_RULES and is_unsafe:
             cells.setdefault((one.rpm, one.load), []).append(one)
     return tuple(

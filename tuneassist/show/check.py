@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from rich.console import Group, RenderableType
 from rich.table import Table
@@ -66,6 +68,11 @@ def check_screen(
         if found.notes:
             parts += [title("Notes and doubts"), bullets(found.notes)]
     return Group(*parts, Text())
+
+
+def rules_and_target(notes: Sequence[str]) -> RenderableType:
+    """Return what the setup itself leaves in doubt."""
+    return Group(title("Rules and target"), bullets(notes, mark="!"), Text())
 
 
 def file_words(log: Log) -> str:

@@ -23,7 +23,9 @@ WIDE = 120
 """Width from which reasons stand beside the rules. [1]"""
 
 
-def limits_screen(limits: pd.DataFrame, setup: Setup, look: Look) -> RenderableType:
+def limits_screen(
+    limits: pd.DataFrame, setup: Setup, look: Look, notes: Sequence[str] = ()
+) -> RenderableType:
     """Return the rules in force as a table.
 
     Parameters
@@ -34,6 +36,8 @@ def limits_screen(limits: pd.DataFrame, setup: Setup, look: Look) -> RenderableT
         For the label and the unit of mixtures.
     look
         Width to keep within.
+    notes
+        Sentences on how the rules and the target fit.
     """
     safe = limits[limits["rule"] == SAFE_ROW]
     rest = limits[limits["rule"] != SAFE_ROW]
@@ -44,6 +48,7 @@ def limits_screen(limits: pd.DataFrame, setup: Setup, look: Look) -> RenderableT
         bullets(sentences, mark="!"),
         title("Rules, section [limits] of the setup"),
         _narrow(rest, setup) if look.width < WIDE else _wide(rest, setup),
+        *((title("Rules and target"), bullets(notes, mark="!")) if notes else ()),
         dim("\nDefaults without a published source are common practice of the trade."),
     )
 

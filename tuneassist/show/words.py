@@ -29,6 +29,8 @@ RULE_WORDS: Mapping[str, str] = MappingProxyType(
         "ceilings": "beyond a logged channel's ceiling",
         "boost_ceiling": "boost ceiling",
         "step_back_pct": "step back past a hard ceiling",
+        "foreseen": "ceiling foreseen to be passed",
+        "raise_fuel_unwatched": "nothing read that shows more fuel",
         "resolution_pct": "rounded to what the controller takes",
         "unsafe_step_barred": "a doubt that bars the unsafe way",
         "own_evidence": "leaning in boost on the cell's own evidence only",

@@ -124,6 +124,21 @@ def truth_text(engine: TrueEngine) -> str:
     return "\n".join(lines) + "\n"
 
 
+_LIMIT_KEYS = (
+    ("max_step_pct", "largest change of a cell in one proposal"),
+    ("max_total_pct", "largest correction in the finished grid"),
+    ("richest_lambda", "never predicted richer than this"),
+    ("leanest_lambda", "never predicted leaner than this"),
+    ("foresee_margin_pct", "what is foreseen under a ceiling counts this much more"),
+)
+_OWN_LIMIT_KEYS = {
+    "spark": (
+        ("max_lean_step_in_boost_pct", "leaner in boost in one proposal"),
+        ("max_lean_total_in_boost_pct", "leaner in boost in all"),
+        ("boost_lean_min_holds", "holds in a cell in boost before it is leaned"),
+    ),
+    "compression": (("raise_fuel_unwatched", "true: more fuel with no reading that watches it"),),
+}
 _CEILING_UNITS = {"exhaust_temp": "degC", "injector_duty": "percent", "boost": "kPa"}
 _CHANNEL_NAMES = {
     "time_s": "time",
@@ -203,20 +218,30 @@ def _limits_comment(car: Car) -> str:
         f'unit = "{_CEILING_UNITS[name]}" }}'
         for name, one in limits.ceilings.items()
     )
-    keys = (
-        ("max_step_pct", "largest change of a cell in one proposal"),
-        ("max_total_pct", "largest correction in the finished grid"),
-        ("richest_lambda", "never predicted richer than this"),
-        ("leanest_lambda", "never predicted leaner than this"),
+    plain = "\n".join(
+        f"# {f'{name} = {_toml(getattr(limits, name))}':<34}# {why}"
+        for name, why in (*_LIMIT_KEYS, *_OWN_LIMIT_KEYS[car.ignition])
     )
-    plain = "\n".join(f"# {f'{name} = {getattr(limits, name):g}':<30}# {why}" for name, why in keys)
-    return f"""# Limits of your own. These are the defaults: unmark what you change, and
+    return f"""# Limits of your own. Lines with a mark are the defaults: unmark what you change, and
 # from the [head] above it. All limits, and why: tuneassist limits --setup FILE
-# [limits]
+{_limits_head(car)}
 {plain}
 # [limits.ceilings]             # past ceiling only the safe way is open, past hard it steps back
 {ceilings}
 """
+
+
+def _limits_head(car: Car) -> str:
+    """Head of the limits; a petrol car's own target asks for one that is not the default."""
+    if car.ignition != "spark":
+        return "# [limits]"
+    default = default_limits(car.ignition).boost_leanest_lambda
+    return f"""[limits]
+boost_leanest_lambda = 0.97         # this target reaches 0.964 in boost; default {default:g}"""
+
+
+def _toml(value: float | bool) -> str:
+    return str(value).lower() if isinstance(value, bool) else f"{value:g}"
 
 
 def _plain(values: Floats) -> str:

@@ -1,0 +1,141 @@
+"""Which ceilings are watched: by a channel that was logged, and by a sensor that lives."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.correction.case import Case, in_boost, nearest_reading, read_tops
+from tuneassist.correction.proposal import Flags
+from tuneassist.grid import Floats
+from tuneassist.settings import (
+    INTAKE_AIR_C,
+    LIVE_EXHAUST_RANGE_C,
+    LIVE_EXHAUST_TOP_C,
+    WATCHES_FUEL,
+    Setup,
+)
+
+HEAT = "exhaust_temp"
+LOG_WHAT = {
+    "torque": "torque",
+    "exhaust_temp": "exhaust_temp",
+    "boost": "boost or manifold_pressure",
+}
+MIN_SAMPLES = 2  # a cell's reading is its second-highest, so that one sample gives none [1]
+
+
+def dead_why(name: str, top: Floats) -> str:
+    """Say why a channel's readings are no sign of life; empty where they are, or are none.
+
+    Parameters
+    ----------
+    name
+        Channel with a ceiling.
+    top
+        Highest reading of every cell, nan never seen. [unit inside]
+    """
+    known = top[np.isfinite(top)]
+    if not len(known):
+        return ""
+    low, high = float(known.min()), float(known.max())
+    if name == HEAT and high <= LIVE_EXHAUST_TOP_C:
+        return f"never passes {LIVE_EXHAUST_TOP_C:g} degC (highest {high:.0f})"
+    if name == HEAT and high - low < LIVE_EXHAUST_RANGE_C:
+        return (
+            f"moves by less than {LIVE_EXHAUST_RANGE_C:g} degC over the whole map ({low:.0f} to "
+            f"{high:.0f})"
+        )
+    if name in WATCHES_FUEL and len(known) > 1 and low == high:
+        return f"never moves (always {high:g})"
+    return ""
+
+
+def is_watched(case: Case) -> Flags:
+    """Cells near which one of `WATCHES_FUEL` was read, by a sensor that lives."""
+    watched = np.zeros(len(case.current), dtype=bool)
+    for name in WATCHES_FUEL:
+        top = case.seen.get(name)
+        if top is not None and not dead_why(name, top):
+            near = nearest_reading(top, case.axes)
+            watched |= np.isfinite(near) & ((name != HEAT) | (near > INTAKE_AIR_C))
+    return watched
+
+
+def can_watch(case: Case) -> str:
+    """Say what to log, or to bound, so that more fuel is watched."""
+    bounded = [name for name in WATCHES_FUEL if name in case.limits.ceilings]
+    dead = [
+        f"{name} {dead_why(name, case.seen[name])} and counts as not logged"
+        for name in bounded
+        if name in case.seen and dead_why(name, case.seen[name])
+    ]
+    if not bounded:
+        return "set a ceiling on torque, exhaust_temp or boost, and log it"
+    logs = " or ".join(LOG_WHAT[name] for name in bounded)
+    return "; ".join([*dead, f"log {logs}"])
+
+
+def unwatched_ceilings(cells: pd.DataFrame, *, setup: Setup) -> tuple[str, ...]:
+    """Name the ceilings in force that protect nothing: no reading, or none of a living sensor.
+
+    Parameters
+    ----------
+    cells
+        One row per cell, with a column ``<column>_max`` for each channel that was logged.
+    setup
+        Its limits.
+
+    Returns
+    -------
+    tuple of str
+        Channel names; boost counts as watched where manifold pressure was logged.
+    """
+    tops = read_tops(cells, setup.limits)
+    return tuple(name for name, top in tops.items() if np.isnan(top).all() or dead_why(name, top))
+
+
+def ceiling_notes(cells: pd.DataFrame, *, setup: Setup) -> tuple[str, ...]:
+    """Say which ceilings protect nothing, everywhere or in boost, and why.
+
+    Parameters
+    ----------
+    cells, setup
+        As in `unwatched_ceilings`; ``samples`` tells where the engine has been.
+    """
+    return tuple(_notes(cells, setup))
+
+
+def _notes(cells: pd.DataFrame, setup: Setup) -> Iterator[str]:
+    tops = read_tops(cells, setup.limits)
+    missing = [name for name, top in tops.items() if np.isnan(top).all()]
+    if missing:
+        yield (
+            "no log has a reading for these ceilings, so they protect nothing: "
+            + ", ".join(missing)
+        )
+    for name, top in tops.items():
+        if dead := dead_why(name, top):
+            yield f"{name} {dead}: it counts as not logged, and its ceiling protects nothing"
+    heat = tops.get(HEAT)
+    if heat is not None and HEAT not in missing and not dead_why(HEAT, heat):
+        yield from _blank_in_boost(cells, setup, heat)
+
+
+def _blank_in_boost(cells: pd.DataFrame, setup: Setup, heat: Floats) -> Iterator[str]:
+    if "samples" not in cells:
+        return
+    axes = setup.axes
+    blank = in_boost(cells, axes, setup.limits) & np.isnan(nearest_reading(heat, axes))
+    blank &= cells["samples"].to_numpy() >= MIN_SAMPLES
+    if not blank.any():
+        return
+    first = int(np.flatnonzero(blank)[0])
+    rpm, load = axes.cell_rpm()[first], axes.cell_load()[first]
+    count = int(blank.sum())
+    yield (
+        f"{HEAT} has no reading in {count} {'cell' if count == 1 else 'cells'} in boost that the "
+        f"logs visit, such as {rpm:g} rpm, {load:g}: its ceiling protects nothing there"
+    )
