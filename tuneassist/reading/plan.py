@@ -33,6 +33,9 @@ any two short words are alike. [1]"""
 NEAR_CHARS = 60
 """So much of a header is compared; the work grows with its square. [1]"""
 
+_BEHIND_CATALYST = re.compile(r"b\d\W{0,2}s2", re.IGNORECASE)
+"""Bank and sensor as diagnostics name them: the second sensor of a bank is behind the catalyst."""
+
 REQUIRED = ("time", "rpm", "load", "lambda", "fuel_trim_short", "fuel_trim_long")
 """Channels about which doubt is never a matter of leaving them out: without them there is no need,
 or only half of it."""
@@ -83,6 +86,9 @@ def plan_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str)
             notes.append(f"{error} It was left out.")
             continue
         picks[channel] = _like_load(pick, picks.get("load"), setup)
+    second = _second_bank(free, picks, setup, name=name, notes=notes)
+    if second is not None:
+        picks["lambda_second"] = second
     if "load" not in picks:
         load = find_load(free, picks, setup, name=name, notes=notes)
         if load:
@@ -107,6 +113,28 @@ def _like_load(pick: Pick, load: Pick | None, setup: Setup | None) -> Pick:
         source=load.source,
         shift=shift,
     )
+
+
+def _second_bank(
+    free: Sequence[Heading],
+    picks: Mapping[str, Pick],
+    setup: Setup | None,
+    *,
+    name: str,
+    notes: list[str],
+) -> Pick | None:
+    """Take the other column of lambda where the setup names one; without a name it is asked."""
+    named = setup is not None and "lambda" in setup.channels
+    if not named or "lambda_second" in picks or is_unread("lambda_second", setup):
+        return None
+    others = [h for h in free if channel_of(h) == "lambda" and not _BEHIND_CATALYST.search(h.text)]
+    if not others:
+        return None
+    try:
+        return replace(_by_words("lambda_second", others, name=name), how="header")
+    except UnclearError as error:
+        notes.append(f"{error} It was left out.")
+        return None
 
 
 def _is_sensor(pick: Pick) -> bool:
