@@ -376,8 +376,18 @@ def test_the_column_of_lambda_that_the_setup_does_not_name_is_the_second_bank(tm
 
 def test_a_sensor_behind_the_catalyst_is_no_second_bank(tmp_path) -> None:
     samples = drive()
-    log, setup = written(tmp_path, samples, {"Lambda B1S2 (lambda)": samples["lambda"]})
+    log, setup = written(tmp_path, samples, {"Lambda bank 1 sensor 2 (lambda)": samples["lambda"]})
     assert "lambda_second" not in read_log(log, setup=read_setup(setup)).samples
+
+
+def test_lambda_told_once_more_in_another_unit_is_no_second_bank(tmp_path) -> None:
+    # on the scale of petrol where the setup means E85 it would read 50 % leaner than it is
+    samples = drive()
+    log, setup = written(tmp_path, samples, {"AFR": (samples["lambda"] * 14.7).round(2)})
+    setup.write_text(setup.read_text("utf-8").replace("afr_stoich = 14.7", "afr_stoich = 9.8"))
+    found = read_log(log, setup=read_setup(setup))
+    assert "lambda_second" not in found.samples
+    assert any("likely the same sensor once more" in note for note in found.notes)
 
 
 # --- what changes the fuel ------------------------------------------------------------------------
@@ -444,7 +454,7 @@ def test_a_fuel_pressure_that_follows_the_manifold_is_no_fall_and_a_weak_pump_is
 
 def test_a_rail_that_the_controller_moves_is_no_falling_pressure() -> None:
     samples = drive()
-    direct = np.where(boosted(samples), 15_000.0, 5_000.0)
+    direct = np.where(boosted(samples), 5_000.0, 15_000.0)
     found = reduce_log(samples.assign(rail_pressure_kpa=direct), name="x", setup=SETUP)
     assert found.fates["other fuel"] == 0
 
@@ -565,13 +575,23 @@ def test_a_throttle_that_snaps_shut_is_no_mixed_pressure_even_if_it_is_polled_la
     time_s = np.arange(0.0, 60.0, 0.1)
     is_open = (time_s % 10.0) < 5.0
     pressure = np.where(is_open, 99.0, 28.0)
-    late = np.roll(np.where(is_open, 80.0, 2.0), 3)
+    late = np.roll(np.where(is_open, 80.0, 2.0), 7)
     witness = PressureWitness()
     witness.add(time_s, pressure, [late])
     assert not witness.is_mixed
     witness.add(time_s + 60.0, pressure, [np.full(600, 80.0)])
     assert witness.falls >= 5
     assert witness.is_mixed
+
+
+@pytest.mark.parametrize("at", [1, 499, 500, 505, 509, 510, 511, 600])
+def test_a_fall_counts_once_wherever_the_log_is_cut(at: int) -> None:
+    time_s, throttle = np.arange(0.0, 100.0, 0.1), np.full(1000, 60.0)
+    pressure = np.where(time_s < 50.0, 99.0, 3.0)
+    witness = PressureWitness()
+    for part in (slice(0, at), slice(at, None)):
+        witness.add(time_s[part], pressure[part], [throttle[part]])
+    assert witness.falls == 1
 
 
 def test_low_pressure_at_full_throttle_is_a_mixed_pressure() -> None:

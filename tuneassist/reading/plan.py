@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import LogError, SetupError
 from tuneassist.reading.diagnostic import parameter
+from tuneassist.reading.guard import setup_line
 from tuneassist.reading.headers import Heading, channel_of
 from tuneassist.reading.load import find_load, gauge_shift
 from tuneassist.reading.picks import (
@@ -33,7 +34,7 @@ any two short words are alike. [1]"""
 NEAR_CHARS = 60
 """So much of a header is compared; the work grows with its square. [1]"""
 
-_BEHIND_CATALYST = re.compile(r"b\d\W{0,2}s2", re.IGNORECASE)
+_BEHIND_CATALYST = re.compile(r"\d\W{0,2}s(?:ensor)?\W{0,2}2", re.IGNORECASE)
 """Bank and sensor as diagnostics name them: the second sensor of a bank is behind the catalyst."""
 
 REQUIRED = ("time", "rpm", "load", "lambda", "fuel_trim_short", "fuel_trim_long")
@@ -131,10 +132,19 @@ def _second_bank(
     if not others:
         return None
     try:
-        return replace(_by_words("lambda_second", others, name=name), how="header")
+        pick = _by_words("lambda_second", others, name=name)
     except UnclearError as error:
         notes.append(f"{error} It was left out.")
         return None
+    units = {picks["lambda"].unit, pick.unit} - {None}
+    if len(units) == 1:
+        return pick
+    notes.append(
+        f"Column {pick.heading.text!r} was left out: in another unit than the lambda of the setup "
+        "it is likely the same sensor once more. If it is a second bank, name it under [channels]: "
+        f"{setup_line('lambda_second', pick.heading.text, pick.unit)}."
+    )
+    return None
 
 
 def _is_sensor(pick: Pick) -> bool:
