@@ -651,6 +651,18 @@ def test_what_a_part_says_does_not_hang_on_where_the_log_is_cut(at: list[int]) -
     assert (one[list(HIDING.values())].sum() > 0).all()
 
 
+def test_a_part_that_lacks_a_channel_says_nothing_about_it() -> None:
+    samples = influenced()
+    names = ["knock", "lambda_second", "water_methanol", "fuel_pressure_kpa", "throttle_pct"]
+    first, rest = samples.iloc[:3000], samples.iloc[3000:]
+    bare = reduce_parts([first, rest.drop(columns=names)], name="x", setup=SETUP)
+    blank = reduce_parts(
+        [first, rest.assign(**dict.fromkeys(names, np.nan))], name="x", setup=SETUP
+    )
+    pd.testing.assert_frame_equal(bare.peaks, blank.peaks)
+    pd.testing.assert_series_equal(bare.fates, blank.fates)
+
+
 def test_part_by_part_takes_the_same_samples_as_at_once() -> None:
     samples = influenced()
     bare = samples.drop(columns=["coolant_temp_c", "coolant_volts"])

@@ -113,6 +113,7 @@ class Influences:
 
     def __init__(self, first: pd.DataFrame, setup: Setup) -> None:
         self._setup = setup
+        self._columns = tuple(name for name in ("rpm", "load", *_WATCHED) if name in first)
         self._last: dict[str, float] = {}
         self._samples = 0
         self._said: list[str] = []
@@ -130,6 +131,8 @@ class Influences:
     def add(self, samples: pd.DataFrame) -> pd.DataFrame:
         """Take in a part, in order of time; return it with what the reductions need to know."""
         self._samples += len(samples)
+        lacking = [name for name in self._columns if name not in samples]
+        samples = samples.assign(**dict.fromkeys(lacking, np.nan)) if lacking else samples
         line = self._filled(samples)
         self._see_knock(samples, line)
         self._see_pressure(samples, line)
@@ -183,10 +186,9 @@ class Influences:
     def _filled(self, samples: pd.DataFrame) -> dict[str, Floats]:
         """Every channel with blanks filled by the last known value, earlier parts included."""
         line = {"time_s": _values(samples, "time_s")}
-        for name in ("rpm", "load", *_WATCHED):
-            if name in samples:
-                values = np.concatenate([[self._last.get(name, np.nan)], _values(samples, name)])
-                line[name] = pd.Series(values).ffill().to_numpy(dtype=float)[1:]
+        for name in self._columns:
+            values = np.concatenate([[self._last.get(name, np.nan)], _values(samples, name)])
+            line[name] = pd.Series(values).ffill().to_numpy(dtype=float)[1:]
         return line
 
     # ---- knock
