@@ -167,8 +167,9 @@ class Channel:
         with a note.
     keeps_peak
         Where a row stands for several readings the highest counts, since a ceiling or a guard is
-        held against it, or a filter, which must not miss a burst; of every other channel the nearest counts, which leans to no side. Torque
-        has a ceiling but keeps none: gains are measured by it.
+        held against it, or a filter, which must not miss a burst; of every other channel the
+        nearest counts, which leans to no side. Torque has a ceiling but keeps none: gains are
+        measured by it.
     """
 
     name: str
