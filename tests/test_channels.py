@@ -22,7 +22,9 @@ COLUMNS = {
     "injector_duty": "injector_duty_pct", "rail_pressure": "rail_pressure_kpa",
     "torque": "torque_nm", "power": "power_kw", "vehicle_speed": "vehicle_speed_kmh",
     "gear": "gear", "oil_temp": "oil_temp_c", "oil_pressure": "oil_pressure_kpa",
-    "battery_volts": "battery_volts",
+    "battery_volts": "battery_volts", "lambda_second": "lambda_second",
+    "fuel_pressure": "fuel_pressure_kpa", "water_methanol": "water_methanol",
+    "nitrous": "nitrous", "ethanol_content": "ethanol_content_pct", "closed_loop": "closed_loop",
 }  # fmt: skip
 
 

@@ -167,8 +167,9 @@ class Channel:
         with a note.
     keeps_peak
         Where a row stands for several readings the highest counts, since a ceiling or a guard is
-        held against it; of every other channel the nearest counts, which leans to no side. Torque
-        has a ceiling but keeps none: gains are measured by it.
+        held against it, or a filter, which must not miss a burst; of every other channel the
+        nearest counts, which leans to no side. Torque has a ceiling but keeps none: gains are
+        measured by it.
     """
 
     name: str
@@ -201,6 +202,14 @@ def _channel(
     return Channel(
         name, column, unit, quantity, meaning, possible, bulk, keys, is_decisive, keeps_peak
     )
+
+
+def _injections() -> str:
+    """Phrases for injection beside the fuel; water alone needs the word, for it cools as well."""
+    ends = ["", "duty", "duty cycle", "flow", "state", "status", "active", "pump", "pump duty"]
+    fluids = [f"{name}{more}" for name in ("methanol", "meth", "water methanol", "water meth")
+              for more in ("", " injection")]  # fmt: skip
+    return ",".join(f"{name} {end}" for name in (*fluids, "water injection") for end in ends)
 
 
 _ALL = (
@@ -246,6 +255,14 @@ _ALL = (
         plausible=Plausible(p50=(0.55, 9.0), zero_is_off=True),
         phrases="lambda target,afr target,air fuel ratio target,target equivalence ratio,"
         "lambda set point,afr set point,target fuel air equivalence ratio",
+    ),
+    _channel(
+        "lambda_second", "lambda_second", "lambda", "mixture", "measured lambda of a second bank",
+        possible=(0.3, 40.0),
+        plausible=Plausible(p10=(0.4, 30.0), p50=(0.55, 9.0), p95=(0.6, 40.0), zero_is_off=True),
+        # Its headers are those of lambda: it is the column that the setup does not name.
+        phrases="second bank lambda,lambda second bank",
+        is_decisive=False,
     ),
     _channel(
         "coolant_temp", "coolant_temp_c", "degC", "temperature", "coolant temperature",
@@ -348,6 +365,52 @@ _ALL = (
         "pression rampe",
         is_decisive=False,
         keeps_peak=True,
+    ),
+    _channel(
+        "fuel_pressure", "fuel_pressure_kpa", "kPa", "pressure", "pressure that the pump supplies",
+        possible=(0.0, 5000.0),
+        # "fuel pressure" alone is rail_pressure: with port injection they are one.
+        phrases="fuel supply pressure,fuel pump pressure,fuel feed pressure,low side fuel pressure,"
+        "kraftstoffdruck,benzindruck,pression essence,pression carburant",
+        is_decisive=False,
+    ),
+    _channel(
+        "water_methanol", "water_methanol", "1", "number",
+        "injection of water or methanol, as the logger scales it",
+        possible=(-1e6, 1e6),
+        phrases="water methanol,methanol water,water meth,meth water,methanol,meth,wmi,"
+        + _injections()
+        + ",wassereinspritzung,wasser methanol einspritzung,injection eau",
+        is_decisive=False,
+        keeps_peak=True,
+    ),
+    _channel(
+        "nitrous", "nitrous", "1", "number", "nitrous oxide, as the logger scales it",
+        possible=(-1e6, 1e6),
+        phrases="nitrous,nos,n2o,nitrous oxide,nitrous state,nitrous status,nitrous on,"
+        "nitrous active,nos active,nitrous solenoid,nitrous duty,nitrous duty cycle,"
+        "nitrous solenoid duty,nitrous flow,nitrous output,nitrous stage,lachgas",
+        is_decisive=False,
+        keeps_peak=True,
+    ),
+    _channel(
+        "ethanol_content", "ethanol_content_pct", "percent", "share", "ethanol in the fuel",
+        possible=(-5.0, 105.0),
+        phrases="ethanol,ethanol content,ethanol fuel,ethanol percent,ethanol pct,ethanol share,"
+        "ethanol concentration,fuel ethanol,fuel ethanol content,flex fuel,flex fuel content,"
+        "flex fuel ethanol,flex fuel ethanol content,flex fuel composition,fuel composition,"
+        "ethanolgehalt,ethanolanteil",
+        is_decisive=False,
+    ),
+    _channel(
+        "closed_loop", "closed_loop", "1", "number",
+        "whether lambda is in closed loop (0 or 1, or the states of SAE J1979)",
+        possible=(-1e6, 1e6),
+        phrases="closed loop,closed loop active,closed loop status,closed loop state,"
+        "closed loop fuel,closed loop fueling,fuel closed loop,lambda closed loop,"
+        "closed loop lambda,fuel system status,fuel system state,lambda control active,"
+        "lambda control status,lambdaregelung,lambdaregelung aktiv,o2 feedback,o2 feedback active",
+        is_decisive=False,
     ),
     _channel(
         "torque", "torque_nm", "N.m", "torque", "torque",

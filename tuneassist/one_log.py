@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +28,7 @@ from tuneassist.evidence.holds import (
     reduce_to_holds,
     smooth_mask,
 )
+from tuneassist.evidence.influences import HIDING
 from tuneassist.evidence.lattice import LatticeFit, fit_lattice
 from tuneassist.evidence.need import (
     TRIM_COLUMNS,
@@ -47,11 +49,12 @@ from tuneassist.evidence.steady import (
     is_warm,
     sensor_stops,
     steady_mask,
+    warm_by_clock,
     warmth_of,
 )
 from tuneassist.evidence.visits import channel_peaks
 from tuneassist.grid import Floats, bilinear_weights
-from tuneassist.settings import Setup
+from tuneassist.settings import Setup, SteadySettings
 
 Mask = npt.NDArray[np.bool_]
 
@@ -62,6 +65,8 @@ MIN_HOLD_SE = 1e-4
 FATES = (
     "no value",
     "engine cold",
+    "other fuel",
+    "closed loop",
     "fuel cut",
     "outside the table",
     "no target there",
@@ -139,6 +144,8 @@ class LogNature:
         Column that tells whether the engine is warm; None where none does.
     driver
         Column of the driver's wish that tells an overrun; None where none does.
+    start_s
+        When the log begins. [s]
     """
 
     refresh: Refresh
@@ -150,6 +157,7 @@ class LogNature:
     noise: HoldNoise | None
     warmth: str | None
     driver: str | None
+    start_s: float = 0.0
 
 
 def reduce_whole(
@@ -230,8 +238,23 @@ def reduce_whole(
         passes=passes,
     )
     reach = reaches_s(samples, refresh, max_gap_s=settings.max_gap_s)
-    warmth, driver = warmth_of(line), driver_of(line)
-    return found, LogNature(refresh, reach, stops, bands, delay, settling, noise, warmth, driver)
+    return found, LogNature(
+        refresh,
+        reach,
+        stops,
+        bands,
+        delay,
+        settling,
+        noise,
+        warmth=warmth_of(line),
+        driver=driver_of(line),
+        start_s=_start_s(line),
+    )
+
+
+def _start_s(line: pd.DataFrame) -> float:
+    """When a log begins. [s]"""
+    return float(line["time_s"].iloc[0]) if len(line) else 0.0
 
 
 def _trims(line: pd.DataFrame) -> list[str]:
@@ -312,6 +335,37 @@ def _needs(
 NO_LAMBDA = "no lambda channel: the need is read from the fuel trims alone"
 
 
+def not_proven_warm(settings: SteadySettings) -> str:
+    """Say that no channel shows a warm engine, and what that means."""
+    wait_s = settings.unproven_warm_s
+    means = (
+        f", so the first {wait_s:g} s of it teach nothing. Log the temperature of coolant or oil; "
+        "if the engine was warm from the start, set unproven_warm_s = 0 under [steady]"
+    )
+    return (
+        "no coolant or oil temperature and no sender voltage was logged: nothing shows that the "
+        f"engine was warm{means if wait_s > 0 else ''}"
+    )
+
+
+def teaching_masks(line: Mapping[str, Any] | pd.DataFrame, count: int) -> dict[str, Mask]:
+    """Masks of what hides the need (see `tuneassist.evidence.influences`), True = usable.
+
+    Parameters
+    ----------
+    line
+        Columns on the time line, those of `HIDING` among them where something may hide it.
+    count
+        Its rows. [1]
+    """
+    return {
+        fate: ~(np.asarray(line[column], dtype=float) > 0)
+        if column in line
+        else np.ones(count, dtype=bool)
+        for fate, column in HIDING.items()
+    }
+
+
 def main_columns(samples: pd.DataFrame) -> tuple[str, ...]:
     """Columns whose renewal sets the time line."""
     return ("rpm", "load", "lambda") if "lambda" in samples else ("rpm", "load")
@@ -341,11 +395,9 @@ def _position_masks(
     rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
     warm = is_warm(line, settings)
     if warm is None:
-        notes.append(
-            "no coolant temperature or sender voltage was logged: nothing shows that the engine "
-            "was warm"
-        )
-        warm = np.ones(len(line), dtype=bool)
+        notes.append(not_proven_warm(settings))
+        time_s = line["time_s"].to_numpy(dtype=float)
+        warm = warm_by_clock(time_s, _start_s(line), settings)
     moving, bands = steady_mask(
         line["time_s"].to_numpy(dtype=float),
         rpm,
@@ -356,6 +408,7 @@ def _position_masks(
     masks = {
         "no value": np.isfinite(rpm) & np.isfinite(load),
         "engine cold": warm,
+        **teaching_masks(line, len(line)),
         "fuel cut": np.ones(len(line), dtype=bool),
         "outside the table": inside_axes(
             axes, rpm, load, margin_cells=settings.outside_margin_cells

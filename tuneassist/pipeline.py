@@ -29,7 +29,13 @@ from tuneassist.evidence import cells as cell_stage
 from tuneassist.evidence.consistency import OddLog, find_odd_log
 from tuneassist.evidence.copies import is_original
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
-from tuneassist.evidence.leaning import doubt_of_logs, doubt_of_scale
+from tuneassist.evidence.leaning import (
+    doubt_of_logs,
+    doubt_of_places,
+    doubt_of_scale,
+    joined,
+    knock_notes,
+)
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.evidence.passes import PassEvidence, pass_evidence
 from tuneassist.grid import Floats, Grid, bilinear_weights
@@ -195,14 +201,16 @@ def gather(
     )
     scale = doubt_of_scale(cells, setup)
     barred = (*doubt.barred, *scale.barred)
-    cells["unsafe_step_barred"] = "; ".join(barred)
     for name, peak in highest_seen(logs).items():
         cells[name] = peak
+    places = doubt_of_places(cells, setup.axes, setup)
+    cells["unsafe_step_barred"] = [joined((*barred, place)) for place in places]
     notes = (
         *dict.fromkeys(note for log in logs for note in log.notes),
         *barred,
         *doubt.notes,
         *scale.notes,
+        *knock_notes(cells, setup),
         *_copies_notes(is_counted),
         *ceiling_notes(cells, setup=setup),
         *lean_target_notes(setup, cells),

@@ -19,6 +19,7 @@ import pandas as pd
 
 from tuneassist.evidence.delay import FLOW_SPAN, align_values
 from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretches, smooth_mask
+from tuneassist.evidence.influences import HIDING, Influences
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
 from tuneassist.evidence.refresh import continue_time_line, with_places
 from tuneassist.evidence.spans import Spans
@@ -28,6 +29,7 @@ from tuneassist.evidence.steady import (
     is_cut,
     steady_mask,
     tells_warm,
+    warm_by_clock,
     window_rows,
 )
 from tuneassist.evidence.visits import RunningPeaks, count_nearest, nearest_cell
@@ -41,6 +43,7 @@ from tuneassist.one_log import (
     peak_columns,
     reduce_whole,
     sum_log_passes,
+    teaching_masks,
 )
 from tuneassist.reading.ahead import ReadAhead
 from tuneassist.settings import Setup
@@ -97,6 +100,8 @@ def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> L
     spans = Spans()
     if second is None:
         first = _without_silent(first)
+    influences = Influences(first, setup)
+    first = influences.add(first)
     found, nature = reduce_whole(
         first, name=name, setup=setup, delay_rows=None if second is None else DELAY_ROWS
     )
@@ -109,10 +114,19 @@ def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> L
             first["load"].to_numpy(dtype=float),
             margin_cells=setup.steady.outside_margin_cells,
         )
-        return replace(found, visits=visits, notes=(*found.notes, *notes))
-    long = _reduce_long(first, second, rest, found=found, nature=nature, setup=setup, spans=spans)
+        found = replace(found, visits=visits, notes=(*found.notes, *notes))
+        return _with_influences(found, influences)
+    more = map(influences.add, chain([second], rest))
+    long = _reduce_long(first, more, found=found, nature=nature, setup=setup, spans=spans)
     notes = spans.notes(long.fates, name=name, setup=setup)
-    return replace(long, notes=(*long.notes, *notes))
+    return _with_influences(replace(long, notes=(*long.notes, *notes)), influences)
+
+
+def _with_influences(found: LogEvidence, influences: Influences) -> LogEvidence:
+    """Add what the log says beside its mixture."""
+    return replace(
+        found, peaks=influences.onto(found.peaks), notes=(*found.notes, *influences.notes())
+    )
 
 
 def _without_silent(samples: pd.DataFrame) -> pd.DataFrame:
@@ -123,7 +137,6 @@ def _without_silent(samples: pd.DataFrame) -> pd.DataFrame:
 
 def _reduce_long(
     first: pd.DataFrame,
-    second: pd.DataFrame,
     rest: Iterator[pd.DataFrame],
     *,
     found: LogEvidence,
@@ -145,7 +158,7 @@ def _reduce_long(
         spans.add(samples)
         return samples
 
-    with ReadAhead(map(counted, chain([first, second], rest)), depth=COUNTED_AHEAD) as ahead:
+    with ReadAhead(map(counted, chain([first], rest)), depth=COUNTED_AHEAD) as ahead:
         for samples in ahead:
             running.add(samples)
     running.finish()
@@ -167,7 +180,8 @@ class _Running:
         self._nature, self._setup = nature, setup
         settings, refresh = setup.steady, nature.refresh
         self._main = tuple(refresh.rows)
-        others = [nature.warmth, nature.driver, *(c for c in TRIM_COLUMNS if c in first)]
+        others = [nature.warmth, nature.driver]
+        others += [c for c in (*TRIM_COLUMNS, *HIDING.values()) if c in first]
         self._others = tuple(dict.fromkeys(c for c in others if c is not None))
         self._max_gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
         self._context = window_rows(refresh.interval_s, settings) + MARGIN_ROWS
@@ -261,6 +275,7 @@ class _Running:
         masks: dict[str, Mask] = {
             "no value": is_known,
             "engine cold": self._is_warm(line),
+            **teaching_masks(line, len(time_s)),
             "fuel cut": self._is_fuelled(line, lam),
             "outside the table": np.asarray(
                 inside_axes(axes, rpm, load, margin_cells=settings.outside_margin_cells), dtype=bool
@@ -275,7 +290,7 @@ class _Running:
     def _is_warm(self, line: Mapping[str, Floats]) -> Mask:
         name = self._nature.warmth
         if name is None:
-            return np.ones(len(line["time_s"]), dtype=bool)
+            return warm_by_clock(line["time_s"], self._nature.start_s, self._setup.steady)
         return tells_warm(name, line[name], self._setup.steady)
 
     def _is_fuelled(self, line: Mapping[str, Floats], lam: Floats | None) -> Mask:

@@ -152,6 +152,8 @@ class Target:
 LONGEST_S = 60.0
 """Longest time that a setup may ask for in [steady]: the delay is searched and windows are laid
 over so many samples, and no sensor or hold needs a minute. [s]"""
+LONGEST_WARM_UP_S = 3600.0
+"""Longest time for which a setup may ask an engine to warm up: no session waits longer. [s]"""
 _STEADY_SHARES = ("quiet_share", "keep_share", "censored_share", "noted_share")
 
 
@@ -167,6 +169,13 @@ class SteadySettings:
     max_coolant_volts
         Where only the sender's voltage is logged: warm below this, since an NTC sender's voltage
         falls as the engine warms. Common practice. [V]
+    min_oil_c
+        Where only the oil's temperature is logged: warm above this. Oil warms later than coolant,
+        so that cold enrichment has ended by then. Common practice. [degC]
+    unproven_warm_s
+        Where no channel shows that the engine is warm, so much at the start of the log teaches
+        nothing. An engine that idles and pulls on a dyno is at its thermostat after some five
+        minutes; 0 where it was warm before. Common practice. [s]
     window_s
         Length over which speed and load must stay inside their bands. Shorter than the shortest
         useful hold, longer than a pass through a band during a brisk move. [s]
@@ -244,6 +253,8 @@ class SteadySettings:
 
     min_coolant_c: float = 70.0
     max_coolant_volts: float = 0.8
+    min_oil_c: float = 60.0
+    unproven_warm_s: float = 300.0
     window_s: float = 1.5
     rpm_band_pct: float = 1.0
     rpm_band_floor: float = 25.0
@@ -286,8 +297,8 @@ class SteadySettings:
                 right = f"a number, {low:g} or more"
                 _require(bool(low <= value < np.inf), f"steady.{f.name}", value, right)
             if value is not None and f.name.endswith("_s"):
-                right = f"at most {LONGEST_S:g} seconds"
-                _require(value <= LONGEST_S, f"steady.{f.name}", value, right)
+                most = LONGEST_WARM_UP_S if f.name == "unproven_warm_s" else LONGEST_S
+                _require(value <= most, f"steady.{f.name}", value, f"at most {most:g} seconds")
             if f.name in _STEADY_SHARES:
                 _require(value <= 1, f"steady.{f.name}", value, "from 0 to 1")
         _require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")

@@ -12,12 +12,21 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy import ndimage
 
 from tuneassist.evidence.consistency import OddLog
+from tuneassist.evidence.influences import KNOCK_SAMPLES, MIXED_SAMPLES
 from tuneassist.evidence.lattice import LatticeFit
 from tuneassist.evidence.sensor import sensor_life
+from tuneassist.grid import Axes
 from tuneassist.settings import Setup
 
+#: What bars a cell, in words.
+KNOCK_WORDS = "knock was logged here or next door"
+MIXED_WORDS = (
+    "the manifold pressure is absolute in vacuum and gauge in boost, so nobody knows where the "
+    "samples belong"
+)
 #: A drift counts from this many standard errors and from this size on. [1], [ln over the log]
 DRIFT_SPANS, DRIFT_LN = 3.0, 0.01
 #: The whole map is off where so many of its known cells are off by at least half as much as the
@@ -123,3 +132,47 @@ def doubt_of_scale(cells: pd.DataFrame, setup: Setup) -> UnsafeDoubt:
     )
     is_unsafe = middle < 0 if setup.engine.ignition == "spark" else middle > 0
     return UnsafeDoubt((says,) if is_unsafe else (), 0.0, () if is_unsafe else (says,))
+
+
+def doubt_of_places(cells: pd.DataFrame, axes: Axes, setup: Setup) -> list[str]:
+    """Say of every cell why it must not move the unsafe way; empty where nothing bars it.
+
+    Parameters
+    ----------
+    cells
+        One row per cell, with the samples of knock, and of a mixed pressure, where there were any.
+    axes
+        Breakpoints.
+    setup
+        Its ``engine`` says whether knock matters.
+    """
+    texts = [""] * len(cells)
+    if (MIXED_SAMPLES in cells) and cells[MIXED_SAMPLES].gt(0).any():
+        texts = [MIXED_WORDS] * len(cells)
+    if KNOCK_SAMPLES not in cells or setup.engine.ignition != "spark":
+        return texts
+    knocks = cells[KNOCK_SAMPLES].fillna(0.0).to_numpy(dtype=float).reshape(axes.shape)
+    near = ndimage.maximum_filter(knocks, size=3, mode="nearest").ravel() > 0
+    return [joined((text, KNOCK_WORDS if at else "")) for text, at in zip(texts, near, strict=True)]
+
+
+def joined(texts: Sequence[str]) -> str:
+    """Join the reasons that are there."""
+    return "; ".join(text for text in texts if text)
+
+
+def knock_notes(cells: pd.DataFrame, setup: Setup) -> tuple[str, ...]:
+    """Say where knock was logged."""
+    if KNOCK_SAMPLES not in cells or setup.engine.ignition != "spark":
+        return ()
+    seen = cells[cells[KNOCK_SAMPLES].gt(0)].sort_values(KNOCK_SAMPLES, ascending=False)
+    if seen.empty:
+        return ()
+    worst = seen.iloc[0]
+    way = "made leaner" if setup.correction.acts_on == "fuel" else "given more air"
+    return (
+        f"knock was logged in {len(seen)} cells, most at {worst['rpm']:g} rpm and "
+        f"{worst['load']:g} {setup.axes.load_unit}: neither they nor the cells next door are "
+        f"{way}. Find its cause (fuel, ignition timing, heat, sensor) before the mixture; if the "
+        "column shows no knock, set knock = false under [channels]",
+    )

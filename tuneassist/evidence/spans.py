@@ -15,7 +15,7 @@ from tuneassist.grid import Axes, Floats
 from tuneassist.settings import Setup, SteadySettings
 from tuneassist.units import convert, unit_named
 
-COLUMNS = ("rpm", "load", "coolant_temp_c", "coolant_volts")
+COLUMNS = ("rpm", "load", "coolant_temp_c", "coolant_volts", "oil_temp_c")
 ATMOSPHERE_KPA = 101.325
 """Standard atmosphere, ISO 2533:1975 (from memory). [kPa]"""
 
@@ -102,6 +102,17 @@ def _cold_words(spans: Mapping[str, tuple[float, float]], setup: Setup) -> Itera
             f"count as a cold engine: the coolant sender runs from {low:.2f} to {high:.2f} V in "
             f"the log, and {steady.max_coolant_volts:g} V is the most "
             "(steady.max_coolant_volts)."
+        )
+    elif "oil_temp_c" in spans:
+        low, high = spans["oil_temp_c"]
+        yield (
+            f"count as a cold engine: oil runs from {low:.0f} to {high:.0f} degC in the log, and "
+            f"{steady.min_oil_c:g} degC is the least (steady.min_oil_c)."
+        )
+    else:
+        yield (
+            f"lie in the first {steady.unproven_warm_s:g} s, in which nothing shows that the "
+            "engine was warm (steady.unproven_warm_s)."
         )
 
 

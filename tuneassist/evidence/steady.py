@@ -25,7 +25,7 @@ from tuneassist.grid import Floats
 from tuneassist.settings import Ignition, SteadySettings
 
 #: Columns that tell whether the engine is warm, and what the driver wishes; the first there counts.
-WARMTH = ("coolant_temp_c", "coolant_volts")
+WARMTH = ("coolant_temp_c", "coolant_volts", "oil_temp_c")
 DRIVERS = ("pedal_pct", "throttle_pct")
 
 Mask = npt.NDArray[np.bool_]
@@ -317,9 +317,9 @@ def is_warm(line: pd.DataFrame, settings: SteadySettings) -> Mask | None:
     Parameters
     ----------
     line
-        Samples, with ``coolant_temp_c`` or ``coolant_volts`` if logged.
+        Samples, with one of `WARMTH` if logged.
     settings
-        The two limits.
+        The limits.
 
     Returns
     -------
@@ -336,7 +336,24 @@ def tells_warm(name: str, values: Floats, settings: SteadySettings) -> Mask:
     """Tell where a column of `WARMTH` says that the engine is warm; nan is not warm."""
     if name == "coolant_temp_c":
         return np.asarray(values >= settings.min_coolant_c)
+    if name == "oil_temp_c":
+        return np.asarray(values >= settings.min_oil_c)
     return np.asarray((values <= settings.max_coolant_volts) & (values > 0))
+
+
+def warm_by_clock(time_s: Floats, start_s: float, settings: SteadySettings) -> Mask:
+    """Tell which samples are late enough to be warm where no channel shows it.
+
+    Parameters
+    ----------
+    time_s
+        Times, shape (n,). [s]
+    start_s
+        When the log begins. [s]
+    settings
+        Gives the time that is waited for.
+    """
+    return np.asarray(time_s >= start_s + settings.unproven_warm_s)
 
 
 def warmth_of(line: pd.DataFrame) -> str | None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import LogError, SetupError
 from tuneassist.reading.diagnostic import parameter
+from tuneassist.reading.guard import setup_line
 from tuneassist.reading.headers import Heading, channel_of
 from tuneassist.reading.load import find_load, gauge_shift
 from tuneassist.reading.picks import (
@@ -32,6 +33,9 @@ NEAR_NAME = 0.6
 any two short words are alike. [1]"""
 NEAR_CHARS = 60
 """So much of a header is compared; the work grows with its square. [1]"""
+
+_BEHIND_CATALYST = re.compile(r"\d\W{0,2}s(?:ensor)?\W{0,2}2", re.IGNORECASE)
+"""Bank and sensor as diagnostics name them: the second sensor of a bank is behind the catalyst."""
 
 REQUIRED = ("time", "rpm", "load", "lambda", "fuel_trim_short", "fuel_trim_long")
 """Channels about which doubt is never a matter of leaving them out: without them there is no need,
@@ -83,6 +87,9 @@ def plan_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str)
             notes.append(f"{error} It was left out.")
             continue
         picks[channel] = _like_load(pick, picks.get("load"), setup)
+    second = _second_bank(free, picks, setup, name=name, notes=notes)
+    if second is not None:
+        picks["lambda_second"] = second
     if "load" not in picks:
         load = find_load(free, picks, setup, name=name, notes=notes)
         if load:
@@ -107,6 +114,37 @@ def _like_load(pick: Pick, load: Pick | None, setup: Setup | None) -> Pick:
         source=load.source,
         shift=shift,
     )
+
+
+def _second_bank(
+    free: Sequence[Heading],
+    picks: Mapping[str, Pick],
+    setup: Setup | None,
+    *,
+    name: str,
+    notes: list[str],
+) -> Pick | None:
+    """Take the other column of lambda where the setup names one; without a name it is asked."""
+    named = setup is not None and "lambda" in setup.channels
+    if not named or "lambda_second" in picks or is_unread("lambda_second", setup):
+        return None
+    others = [h for h in free if channel_of(h) == "lambda" and not _BEHIND_CATALYST.search(h.text)]
+    if not others:
+        return None
+    try:
+        pick = _by_words("lambda_second", others, name=name)
+    except UnclearError as error:
+        notes.append(f"{error} It was left out.")
+        return None
+    units = {picks["lambda"].unit, pick.unit} - {None}
+    if len(units) == 1:
+        return pick
+    notes.append(
+        f"Column {pick.heading.text!r} was left out: in another unit than the lambda of the setup "
+        "it is likely the same sensor once more. If it is a second bank, name it under [channels]: "
+        f"{setup_line('lambda_second', pick.heading.text, pick.unit)}."
+    )
+    return None
 
 
 def _is_sensor(pick: Pick) -> bool:

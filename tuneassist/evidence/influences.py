@@ -1,0 +1,397 @@
+"""What else a log says beside its mixture: knock, other fuels, a second bank, a hidden loop.
+
+All of it is decided on the samples as logged, before they are reduced, and left in columns that a
+log reduced whole and one reduced part by part read alike: lambda of the bank that hurts, and where
+samples teach nothing. What is usual in a channel is found in the first part and held to.
+
+Figures without a source are common practice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from tuneassist.channels import is_gauge_name
+from tuneassist.evidence.knock import PER_MAD, KnockSign, knock_sign, shows_knock
+from tuneassist.evidence.need import TRIM_COLUMNS
+from tuneassist.evidence.reference import PressureWitness
+from tuneassist.evidence.refresh import with_places
+from tuneassist.evidence.steady import DRIVERS
+from tuneassist.evidence.visits import nearest_cell
+from tuneassist.grid import Floats
+from tuneassist.settings import Setup
+from tuneassist.units import UNITS, convert, find_unit
+
+#: Columns added to the samples, 1 where they teach nothing, named after the fate of what they take.
+HIDING = {"other fuel": "is_other_fuel", "closed loop": "is_loop_hidden"}
+#: Columns added to the highest values per cell.
+KNOCK_SAMPLES, MIXED_SAMPLES = "knock_samples", "mixed_pressure_samples"
+
+#: Time over which the banks' ratio is smoothed, so that noise leans to no side. [s]
+BANKS_WINDOW_S = 2.0
+#: Banks that differ by less agree as well as two sensors can; from the second on it is said where
+#: they differ by so much in such a share of the samples. [ln], [ln], [1]
+BANKS_AGREE_LN, BANKS_DIFFER_LN, BANKS_DIFFER_SHARE = 0.005, 0.02, 0.05
+#: A second bank that moves by less over a whole first part is dead: an idle engine moves more. [ln]
+BANK_STANDS_LN = 1e-4
+#: Each point of ethanol moves the stoichiometric AFR by 0.4 %: five points move it by 2 %. [%]
+ETHANOL_POINTS = 5.0
+#: Ethanol content so far from the setup's fuel is said: it means 5 % and more of fuel. [%]
+ETHANOL_FAR_POINTS = 15.0
+#: Injected fuel goes by the root of pressure: 8 % less pressure is 4 % less fuel. [1], smoothed [s]
+PRESSURE_FALL, PRESSURE_WINDOW_S = 0.08, 1.0
+#: Rails below this feed ports and hold one pressure; above, the controller moves it. [kPa]
+PORT_RAIL_KPA = 1200.0
+#: Injection of another fuel is off at so little of its highest value; where its sensor rests at
+#: more, at most at this share of it, and this many times the noise seen at rest above that. [1]
+OFF_SHARE, HIGHEST_OFF_SHARE, OFF_SPANS = 0.02, 0.2, 6.0
+#: Quantiles that lie at rest in every session, for none drives flat out all day. [1]
+REST_QUANTILES = (0.01, 0.1)
+#: States of the fuel system as SAE J1979 numbers them (from memory): 2 and 16 are closed loop.
+SYSTEM_STATES, CLOSED_STATES = (2.0, 4.0, 8.0, 16.0), (2.0, 16.0)
+
+Mask = npt.NDArray[np.bool_]
+
+_ADDED = {
+    "water_methanol": "water or methanol is injected",
+    "nitrous": "nitrous is active",
+}
+#: Stoichiometric AFR of petrol and ethanol (see `tuneassist.units.FUELS`). [kg/kg]
+PETROL_AFR, ETHANOL_AFR = 14.7, 9.0
+_FUEL_PRESSURES = {"fuel_pressure_kpa": "fuel_pressure", "rail_pressure_kpa": "rail_pressure"}
+_WATCHED = (
+    "knock", "lambda", "lambda_second", *_ADDED, "ethanol_content_pct", *_FUEL_PRESSURES,
+    "manifold_pressure_kpa", "closed_loop", *DRIVERS,
+)  # fmt: skip
+
+
+@dataclass
+class _Cause:
+    """One reason for which samples teach nothing: where it holds, and how often it did."""
+
+    fate: str
+    words: str
+    holds: Callable[[Mapping[str, Floats]], Mask]
+    channel: str
+    samples: int = 0
+
+
+@dataclass
+class _Rolling:
+    """A median over the time before each sample, that of an earlier part included."""
+
+    window_s: float
+    time_s: Floats = field(default_factory=lambda: np.empty(0))
+    values: Floats = field(default_factory=lambda: np.empty(0))
+
+    def add(self, time_s: Floats, values: Floats) -> Floats:
+        times = np.concatenate([self.time_s, time_s])
+        every = np.concatenate([self.values, values])
+        at = pd.to_timedelta(times, unit="s")
+        smooth = pd.Series(every, index=at).rolling(pd.Timedelta(seconds=self.window_s)).median()
+        if len(times):
+            recent = times > times[-1] - self.window_s
+            self.time_s, self.values = times[recent], every[recent]
+        return np.asarray(smooth.to_numpy(dtype=float)[len(times) - len(values) :])
+
+
+class Influences:
+    """Finds out in a log's first part what is usual, and tells of every part what is not.
+
+    Parameters
+    ----------
+    first
+        The first part of the log, or all of it, in inside units.
+    setup
+        Axes, engine and fuel.
+    """
+
+    def __init__(self, first: pd.DataFrame, setup: Setup) -> None:
+        self._setup = setup
+        self._columns = tuple(name for name in ("rpm", "load", *_WATCHED) if name in first)
+        self._last: dict[str, float] = {}
+        self._samples = 0
+        self._said: list[str] = []
+        rpm = first["rpm"].to_numpy(dtype=float)
+        self._knock: KnockSign | None = None
+        if "knock" in first:
+            self._knock = knock_sign(_values(first, "knock"), rpm, setup.axes.rpm)
+        self._knocks = np.zeros(setup.axes.size, dtype=np.int64)
+        self._banks = self._second_bank(first)
+        self._apart, self._moved_ln = 0, 0.0
+        self._causes = [*self._added_fuels(first), *self._ethanol(first)]
+        self._causes += [*self._pressure(first), *self._closed_loop(first)]
+        self._witness = PressureWitness() if _is_absolute_load(setup) else None
+
+    def add(self, samples: pd.DataFrame) -> pd.DataFrame:
+        """Take in a part, in order of time; return it with what the reductions need to know."""
+        self._samples += len(samples)
+        lacking = [name for name in self._columns if name not in samples]
+        samples = samples.assign(**dict.fromkeys(lacking, np.nan)) if lacking else samples
+        line = self._filled(samples)
+        self._see_knock(samples, line)
+        self._see_pressure(samples, line)
+        found: dict[str, Floats] = {}
+        for cause in self._causes:
+            mask = cause.holds(line)
+            cause.samples += int(mask.sum())
+            column = HIDING[cause.fate]
+            found[column] = np.maximum(found.get(column, 0.0), mask.astype(float))
+        if self._banks is not None:
+            found["lambda"] = self._worse_bank(samples, line)
+        self._last = {name: float(values[-1]) for name, values in line.items() if len(values)}
+        return samples.assign(**found) if found else samples
+
+    def onto(self, peaks: pd.DataFrame) -> pd.DataFrame:
+        """Add samples with knock, and those of a mixed pressure, to the highest values per cell."""
+        found = {}
+        if self._knocks.any():
+            found[KNOCK_SAMPLES] = self._knocks.astype(float)
+        if self._witness is not None and self._witness.is_mixed:
+            seen = float(self._witness.falls + self._witness.at_full_throttle)
+            found[MIXED_SAMPLES] = np.full(self._setup.axes.size, seen)
+        return peaks.assign(**found) if found else peaks
+
+    def notes(self) -> tuple[str, ...]:
+        """Sentences that a user should read."""
+        notes = list(self._said)
+        for cause in self._causes:
+            if cause.samples:
+                share = 100.0 * cause.samples / max(self._samples, 1)
+                notes.append(
+                    f"{cause.words} in {share:.1f} % of the samples, and these teach nothing (if "
+                    f"the column says something else: {cause.channel} = false under [channels])"
+                )
+        if self._apart > BANKS_DIFFER_SHARE * self._samples:
+            side = "leaner" if self._is_spark else "richer"
+            notes.append(
+                f"the lambda of the two banks differs by more than "
+                f"{100.0 * np.expm1(BANKS_DIFFER_LN):.0f} % in "
+                f"{100.0 * self._apart / self._samples:.0f} % of the samples: the {side} bank "
+                "counts. Look for an air leak, an injector or a sensor"
+            )
+        if self._witness is not None and self._witness.is_mixed:
+            notes.append(self._witness.words())
+        return tuple(notes)
+
+    @property
+    def _is_spark(self) -> bool:
+        return self._setup.engine.ignition == "spark"
+
+    def _filled(self, samples: pd.DataFrame) -> dict[str, Floats]:
+        """Every channel with blanks filled by the last known value, earlier parts included."""
+        line = {"time_s": _values(samples, "time_s")}
+        for name in self._columns:
+            values = np.concatenate([[self._last.get(name, np.nan)], _values(samples, name)])
+            line[name] = pd.Series(values).ffill().to_numpy(dtype=float)[1:]
+        return line
+
+    # ---- knock
+
+    def _see_knock(self, samples: pd.DataFrame, line: Mapping[str, Floats]) -> None:
+        if self._knock is None:
+            return
+        before = self._last.get("knock", np.nan)
+        shows = shows_knock(self._knock, _values(samples, "knock"), line["rpm"], before=before)
+        if not shows.any():
+            return
+        placed = with_places(samples, max_gap_s=self._setup.steady.max_gap_s)
+        rpm, load = (_values(placed, name) for name in ("rpm", "load"))
+        shows = shows & np.isfinite(rpm) & np.isfinite(load)
+        axes = self._setup.axes
+        cell = nearest_cell(axes, rpm[shows], load[shows])
+        self._knocks += np.bincount(cell, minlength=axes.size)
+
+    # ---- the reference of the manifold pressure
+
+    def _see_pressure(self, samples: pd.DataFrame, line: Mapping[str, Floats]) -> None:
+        if self._witness is None:
+            return
+        reading = find_unit(self._setup.axes.load_unit)
+        word = "kPa" if reading is None else reading.word
+        pressure = convert(_values(samples, "load"), word, "kPa")
+        drivers = [line[name] for name in DRIVERS if name in line]
+        self._witness.add(line["time_s"], np.asarray(pressure), drivers)
+
+    # ---- the second bank
+
+    def _second_bank(self, first: pd.DataFrame) -> _Rolling | None:
+        if "lambda_second" not in first or "lambda" not in first:
+            return None
+        known = _known(first, "lambda_second")
+        known = known[known > 0]
+        if not len(known):
+            return None
+        if float(np.ptp(np.log(known))) < BANK_STANDS_LN:
+            self._said.append(
+                "the lambda of the second bank never moves, so that it was left unread: is its "
+                "sensor alive and wired to this channel?"
+            )
+            return None
+        return _Rolling(BANKS_WINDOW_S)
+
+    def _worse_bank(self, samples: pd.DataFrame, line: Mapping[str, Floats]) -> Floats:
+        """Lambda of the bank that hurts: the first, moved by the smoothed ratio of the two."""
+        lam, one, other = _values(samples, "lambda"), line["lambda"], line["lambda_second"]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            ratio = np.where((one > 0) & (other > 0), np.log(other / one), np.nan)
+        assert self._banks is not None
+        smooth = np.nan_to_num(self._banks.add(line["time_s"], ratio))
+        self._apart += int((np.abs(smooth) > BANKS_DIFFER_LN).sum())
+        side = 1.0 if self._is_spark else -1.0
+        hurts = np.where(side * smooth > BANKS_AGREE_LN, smooth, 0.0)
+        # a value that is only repeated stays one, or a polled logger would seem to renew it
+        previous = np.concatenate([[self._last.get("lambda", np.nan)], one[:-1]])
+        is_new = one != previous
+        held = np.concatenate([[self._moved_ln], np.where(is_new, hurts, np.nan)])
+        moved = pd.Series(held).ffill().to_numpy(dtype=float)
+        self._moved_ln = float(moved[-1])
+        return np.asarray(lam * np.exp(moved[1:]))
+
+    # ---- what hides the need
+
+    def _added_fuels(self, first: pd.DataFrame) -> list[_Cause]:
+        causes = []
+        for name, words in _ADDED.items():
+            values = first[name].to_numpy(dtype=float) if name in first else np.empty(0)
+            values = values[np.isfinite(values)]
+            if name in first:
+                causes.append(_Cause("other fuel", words, _above(name, _off_level(values)), name))
+        return causes
+
+    def _ethanol(self, first: pd.DataFrame) -> list[_Cause]:
+        known = _known(first, "ethanol_content_pct")
+        if not len(known):
+            return []
+        usual = float(np.median(known))
+        self._say_ethanol(usual)
+        words = f"the ethanol content is over {ETHANOL_POINTS:g} points from its usual {usual:.0f}"
+        return [
+            _Cause(
+                "other fuel",
+                words,
+                _away("ethanol_content_pct", usual, ETHANOL_POINTS),
+                "ethanol_content",
+            )
+        ]
+
+    def _say_ethanol(self, usual: float) -> None:
+        """Say where the content is not that of the setup's fuel, by their stoichiometric AFR."""
+        engine = self._setup.engine
+        if not self._is_spark or not ETHANOL_AFR - 1.0 < engine.afr_stoich <= PETROL_AFR + 1.0:
+            return
+        meant = 100.0 * (PETROL_AFR - engine.afr_stoich) / (PETROL_AFR - ETHANOL_AFR)
+        meant = float(np.clip(meant, 0.0, 100.0))
+        if abs(usual - meant) > ETHANOL_FAR_POINTS:
+            self._said.append(
+                f"the log says {usual:.0f} % ethanol, and a stoichiometric AFR of "
+                f"{engine.afr_stoich:g} (fuel or afr_stoich under [engine]) means some "
+                f"{meant:.0f} %: an AFR would be read on the wrong scale"
+            )
+
+    def _pressure(self, first: pd.DataFrame) -> list[_Cause]:
+        found = self._pressure_column(first)
+        if found is None:
+            return []
+        name, channel = found
+        pressure, base = _values(first, name), self._manifold_kpa(first)
+        is_running = _values(first, "rpm") > 0
+        over = pressure - base
+        is_referenced = _spread(over[is_running]) < _spread(pressure[is_running])
+        values = (over if is_referenced else pressure)[is_running]
+        usual = float(np.nanmedian(values))
+        least = usual - PRESSURE_FALL * float(np.nanmedian(pressure[is_running]))
+        rolling = _Rolling(PRESSURE_WINDOW_S)
+
+        def falls(line: Mapping[str, Floats]) -> Mask:
+            now = line[name] - (self._manifold_kpa(line) if is_referenced else 0.0)
+            return np.asarray(rolling.add(line["time_s"], now) < least)
+
+        words = f"the fuel pressure falls over {100.0 * PRESSURE_FALL:g} % under its usual value"
+        return [_Cause("other fuel", words, falls, channel)]
+
+    def _pressure_column(self, first: pd.DataFrame) -> tuple[str, str] | None:
+        """Column and channel of a fuel pressure that ought to be constant; None without."""
+        for name, channel in _FUEL_PRESSURES.items():
+            known = _known(first, name)
+            known = known[known > 0]
+            if not len(known):
+                continue
+            is_port = self._is_spark and float(np.median(known)) < PORT_RAIL_KPA
+            if channel == "fuel_pressure" or is_port:
+                return name, channel
+        return None
+
+    def _manifold_kpa(self, line: Mapping[str, Floats] | pd.DataFrame) -> Floats:
+        """Manifold pressure by which a port regulator goes; nan where none is logged. [kPa]"""
+        if "manifold_pressure_kpa" in line:
+            return _values(line, "manifold_pressure_kpa")
+        reading = find_unit(self._setup.axes.load_unit)
+        if reading is None or not _is_absolute_load(self._setup):
+            return np.full(len(line["time_s"]), np.nan)
+        return np.asarray(convert(_values(line, "load"), reading.word, "kPa"))
+
+    def _closed_loop(self, first: pd.DataFrame) -> list[_Cause]:
+        values = _known(first, "closed_loop")
+        has_trims = any(name in first and first[name].notna().any() for name in TRIM_COLUMNS)
+        if has_trims or not len(values):
+            return []
+        is_state = bool(np.isin(values, SYSTEM_STATES).any())
+
+        def is_closed(line: Mapping[str, Floats]) -> Mask:
+            now = line["closed_loop"]
+            if is_state:
+                return np.isin(now, CLOSED_STATES)
+            return np.asarray(np.isfinite(now) & (now != 0))
+
+        words = "lambda is in closed loop without logged trims, which hides what the cells need,"
+        return [_Cause("closed loop", words, is_closed, "closed_loop")]
+
+
+def _values(line: Mapping[str, Floats] | pd.DataFrame, name: str) -> Floats:
+    return np.asarray(line[name], dtype=float)
+
+
+def _known(samples: pd.DataFrame, name: str) -> Floats:
+    """Values of a channel without its blanks; none where it was not logged."""
+    values = _values(samples, name) if name in samples else np.empty(0)
+    return np.asarray(values[np.isfinite(values)])
+
+
+def _spread(values: Floats) -> float:
+    """Robust standard deviation; infinite where nothing is known."""
+    known = values[np.isfinite(values)]
+    if not len(known):
+        return float("inf")
+    return PER_MAD * float(np.median(np.abs(known - np.median(known))))
+
+
+def _off_level(size: Floats) -> float:
+    """Level up to which an injection is off."""
+    if not len(size):
+        return 0.0
+    highest = float(size.max())
+    low, rest = (float(q) for q in np.quantile(size, REST_QUANTILES))
+    noisy = rest + OFF_SPANS * (rest - low)
+    return max(OFF_SHARE * highest, noisy if noisy <= HIGHEST_OFF_SHARE * highest else 0.0)
+
+
+def _above(name: str, level: float) -> Callable[[Mapping[str, Floats]], Mask]:
+    return lambda line: np.asarray(np.abs(line[name]) > level)
+
+
+def _away(name: str, usual: float, most: float) -> Callable[[Mapping[str, Floats]], Mask]:
+    return lambda line: np.asarray(np.abs(line[name] - usual) > most)
+
+
+def _is_absolute_load(setup: Setup) -> bool:
+    """Tell whether the load axis is an absolute pressure."""
+    reading = find_unit(setup.axes.load_unit)
+    if reading is None or UNITS[reading.word].quantity != "pressure":
+        return False
+    return reading.reference != "gauge" and not is_gauge_name(setup.axes.load_name)

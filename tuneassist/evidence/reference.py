@@ -1,0 +1,107 @@
+"""A manifold pressure that is absolute in vacuum and counts from the barometer in boost.
+
+Such a column files boost in the cells of vacuum. Read as absolute it does what no engine does: it
+falls from the barometer to deep vacuum from one sample to the next while the throttle stays open,
+and it shows vacuum at full throttle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from tuneassist.grid import Floats
+
+#: About the barometer, from 3,000 m up to the highest at sea level; and deep vacuum. [kPa]
+NEAR_BAROMETER_KPA, DEEP_VACUUM_KPA = (70.0, 107.0), 40.0
+#: Without a throttle or pedal only a fall to less than an engine runs at counts, and only between
+#: samples so near each other that the manifold cannot empty. [kPa], [s]
+BELOW_ENGINES_KPA, TOO_FAST_S = 15.0, 0.15
+#: Samples farther apart than this are no neighbours. [s]
+NEIGHBOUR_S = 0.5
+#: So long after a fall throttle and pedal must still be open, by so much, and hardly less than
+#: before: a channel polled late shows its closing later. [s], [%], [%]
+STILL_OPEN_S, OPEN_PCT, CLOSING_PCT = 1.0, 20.0, 5.0
+#: Full throttle, and a pressure that no manifold has there. [%], [kPa]
+FULL_PCT, NO_FULL_LOAD_KPA = 90.0, 50.0
+#: Falls, or samples at full throttle, from which a column is taken to be mixed: one may be a glitch
+#: of the logger. [1]
+ENOUGH_FALLS, ENOUGH_SAMPLES = 3, 10
+
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass
+class PressureWitness:
+    """Counts what no absolute pressure does, over as many parts as a log has."""
+
+    falls: int = 0
+    at_full_throttle: int = 0
+    _rest: list[Floats] = field(default_factory=list, repr=False)
+
+    def add(self, time_s: Floats, pressure_kpa: Floats, drivers: Sequence[Floats]) -> None:
+        """Take in a part: times, the pressure, and throttle and pedal as far as logged. [s, kPa, %]
+
+        The last second waits for the next part, since what follows a fall is asked about.
+        """
+        fresh = [time_s, pressure_kpa, *drivers]
+        known = np.isfinite(pressure_kpa)
+        columns = [values[known] for values in fresh]
+        if self._rest:
+            columns = [np.concatenate(pair) for pair in zip(self._rest, columns, strict=True)]
+        times = columns[0]
+        last = int(np.searchsorted(times, times[-1] - STILL_OPEN_S)) if len(times) else 0
+        if last > 1:
+            self._count(columns, last)
+            columns = [values[last - 1 :] for values in columns]
+        self._rest = columns
+
+    @property
+    def is_mixed(self) -> bool:
+        """Whether the column cannot be an absolute pressure all through."""
+        return self.falls >= ENOUGH_FALLS or self.at_full_throttle >= ENOUGH_SAMPLES
+
+    def words(self) -> str:
+        """Say what speaks for it."""
+        seen = []
+        if self.falls >= ENOUGH_FALLS:
+            seen.append(
+                f"falls {self.falls} times from near the barometer to deep vacuum between two "
+                "samples while the throttle stays open"
+            )
+        if self.at_full_throttle >= ENOUGH_SAMPLES:
+            seen.append(
+                f"reads under {NO_FULL_LOAD_KPA:g} kPa in {self.at_full_throttle} samples at full "
+                "throttle"
+            )
+        return (
+            f"the manifold pressure {' and '.join(seen)}, as where it is absolute in vacuum and "
+            "gauge in boost: boost is then filed in the cells of vacuum. Log one absolute pressure"
+            ", or name a channel that is, with its unit, under [channels]"
+        )
+
+    def _count(self, columns: Sequence[Floats], last: int) -> None:
+        """Count in pairs of neighbours of which the second lies before ``last``."""
+        times, pressure, drivers = columns[0], columns[1], columns[2:]
+        before, here = pressure[: last - 1], pressure[1:last]
+        step_s = np.diff(times[:last])
+        low, high = NEAR_BAROMETER_KPA
+        falls = (before >= low) & (before <= high) & (step_s <= NEIGHBOUR_S)
+        if not drivers:
+            is_deep = (here < BELOW_ENGINES_KPA) & (step_s <= TOO_FAST_S)
+            self.falls += int(np.sum(falls & is_deep))
+            return
+        falls &= here < DEEP_VACUUM_KPA
+        later = np.searchsorted(times, times[1:last] + STILL_OPEN_S)
+        middle = np.searchsorted(times, times[1:last] + STILL_OPEN_S / 2.0)
+        is_full = (here < NO_FULL_LOAD_KPA) & (pressure[later] < NO_FULL_LOAD_KPA)
+        for driver in drivers:
+            least = np.maximum(driver[: last - 1] - CLOSING_PCT, OPEN_PCT)
+            falls &= (driver[1:last] >= least) & (driver[middle] >= least)
+            falls &= driver[later] >= least
+            is_full &= (driver[1:last] >= FULL_PCT) & (driver[later] >= FULL_PCT)
+        self.falls += int(falls.sum())
+        self.at_full_throttle += int(is_full.sum())
