@@ -309,6 +309,17 @@ def test_a_disputed_cell_is_held_again_before_others():
         assert ((holds["rpm"] == at[0]) & (holds["load"] == at[1])).any() == is_held
 
 
+def test_a_cell_that_waits_to_be_leaned_is_held_before_others():
+    rpm, load = random_places(60)
+    cell = 14
+    at = (AXES.cell_rpm()[cell], AXES.cell_load()[cell])
+    known = evidence(rpm, load, waits_in_boost=np.arange(AXES.size) == cell)
+    few = PlanSettings(max_holds=3)
+    for what, is_held in ((known, True), (evidence(rpm, load), False)):
+        holds = plan_holds(what, setup=setup(), minutes=60, visits=EVERYWHERE, settings=few).holds
+        assert ((holds["rpm"] == at[0]) & (holds["load"] == at[1])).any() == is_held
+
+
 def test_chosen_holds_beat_random_ones_of_the_same_number():
     known, rules = half_known(), PlanSettings(max_holds=12)
     plan = plan_holds(known, setup=setup(), minutes=60, visits=EVERYWHERE, settings=rules)

@@ -24,6 +24,7 @@ from tuneassist.correction import (
     propose_raw,
     unsafe_held,
 )
+from tuneassist.correction.case import in_boost
 from tuneassist.errors import NoEvidenceError, RuleBreachError
 from tuneassist.evidence import cells as cell_stage
 from tuneassist.evidence.consistency import OddLog, find_odd_log
@@ -205,6 +206,7 @@ def gather(
         cells[name] = peak
     places = doubt_of_places(cells, setup.axes, setup)
     cells["unsafe_step_barred"] = [joined((*barred, place)) for place in places]
+    cells["waits_in_boost"] = _waits_in_boost(cells, setup)
     notes = (
         *dict.fromkeys(note for log in logs for note in log.notes),
         *barred,
@@ -257,6 +259,15 @@ def with_total_need(holds: pd.DataFrame, grid: Grid, *, acts_on: str) -> pd.Data
     # a blank cell must not blank out its neighbours in the look-up
     filled = Grid(grid.axes, np.nan_to_num(grid.values)).at(holds["rpm"], holds["load"])
     return holds.assign(total_need_ln=holds["need_ln"] + correction_need_ln(filled, acts_on))
+
+
+def _waits_in_boost(cells: pd.DataFrame, setup: Setup) -> Mask:
+    """Cells in boost that the surface calls rich and that their own evidence does not."""
+    if setup.engine.ignition != "spark":
+        return np.zeros(len(cells), dtype=bool)
+    is_rich = (cells["ci_high_pct"] < 0) & ~(cells["own_high_pct"] < 0)
+    is_free = cells["unsafe_step_barred"].eq("")
+    return (is_rich & is_free).to_numpy() & in_boost(cells, setup.axes, setup.limits)
 
 
 def _passes(

@@ -286,7 +286,15 @@ def _pressure(cells: pd.DataFrame, axes: Axes, barometer: Floats) -> Floats:
 
 
 def in_boost(cells: pd.DataFrame, axes: Axes, limits: LimitSettings) -> Flags:
-    """In boost by the load axis, else by what was logged; unknown counts as boost."""
+    """Tell which cells are in boost: by the load axis, else by what was logged; unknown counts.
+
+    Parameters
+    ----------
+    cells
+        With ``manifold_pressure_kpa`` where it was logged.
+    axes, limits
+        Breakpoints, and from where on the engine is in boost.
+    """
     standard = np.full(len(cells), limits.barometer_kpa)
     axis = axis_pressure_kpa(axes, standard)
     above = np.zeros(len(cells), dtype=bool)

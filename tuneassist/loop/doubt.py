@@ -24,6 +24,9 @@ from tuneassist.pipeline import Evidence
 #: Size of an unknown table's error, and how far along the axes it stays alike: tables that run at
 #: all are commonly within 10 to 12 %, two standard deviations. [ln], [mean cells]
 BARE_SD, BARE_LENGTH = 0.05, 2.0
+#: A cell in boost that asks to be leaned and was not held itself counts as known no better than
+#: this, so that it is held first: by so much may a lean spot undercut the surface around it. [ln]
+WAITING_LN = 0.02
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +116,8 @@ def doubt_of(
     need = from_surface_scale(weights @ fit.theta, kind)
     scale = scatter_scale(np.asarray(need), kind)
     points = np.asarray(weights @ fit.covariance @ weights.T) / np.outer(scale, scale)
-    points += (weights @ sparse.diags(_disputed_variance(evidence.cells)) @ weights.T).toarray()
+    open_variance = _disputed_variance(evidence.cells) + _waiting_variance(evidence.cells)
+    points += (weights @ sparse.diags(open_variance) @ weights.T).toarray()
     own = float(used["within_se"].median())
     noise = np.full(len(places), fit.hold_scatter**2 + own**2)
     if kind == "floor":
@@ -127,6 +131,13 @@ def _disputed_variance(cells: pd.DataFrame) -> Floats:
     """Variance of what a lone overruled hold leaves open at each cell. [ln^2]"""
     half = np.log1p(cells["ci_high_pct"] / 100.0) - np.log1p(cells["ci_low_pct"] / 100.0)
     return np.where(cells["is_disputed"], half / 2.0, 0.0) ** 2
+
+
+def _waiting_variance(cells: pd.DataFrame) -> Floats:
+    """Variance that cells keep which may not be leaned before they were held themselves. [ln^2]"""
+    if "waits_in_boost" not in cells:
+        return np.zeros(len(cells))
+    return np.where(cells["waits_in_boost"].to_numpy(dtype=bool), WAITING_LN**2, 0.0)
 
 
 def _chance_at_floor(need: Floats, error: Floats, settings: PlanSettings) -> Floats:
