@@ -45,7 +45,8 @@ def once() -> LogEvidence:
 
 @pytest.mark.parametrize("times", [2, 130, 200, 400])
 def test_holds_that_stand_again_and_again_say_what_they_say_once(once, times: int) -> None:
-    again = replace(once, holds=pd.concat([once.holds] * times, ignore_index=True))
+    holds = pd.concat([once.holds] * times, ignore_index=True)
+    again = replace(once, holds=holds, passes=once.passes * times)
     one, many = gathered(once), gathered(again)
     pd.testing.assert_frame_equal(many.cells, one.cells)
     assert one.cells["confidence"].isin(["fair", "good"]).sum() > 30

@@ -50,6 +50,7 @@ def disputes(frame: pd.DataFrame):
 
 def table(frame: pd.DataFrame) -> pd.DataFrame:
     weights, fit = fitted(frame)
+    frame = frame.assign(total_need_ln=frame["need_ln"], within_se=5e-4, log_number=0)
     return cell_table(
         AXES,
         target=Target(np.ones(AXES.shape)),

@@ -36,7 +36,7 @@ from tuneassist.loop.response import Response
 from tuneassist.pipeline import LogEvidence, Proposal, gather, propose_from
 from tuneassist.reading import read_log
 from tuneassist.reduction import reduce_log, reduce_parts
-from tuneassist.settings import CorrectionSettings, EngineSettings, Setup
+from tuneassist.settings import Ceiling, CorrectionSettings, EngineSettings, Setup
 from tuneassist.simulate import SessionPlan, TrueEngine, draw_engine, simulate_session, van_car
 from tuneassist.simulate.logs import log_frame, standard_columns
 from tuneassist.simulate.samples import setup_text
@@ -124,7 +124,8 @@ def free_boost() -> Setup:
     """A boost grid that may raise boost, since its ceiling is set and watched."""
     made = setup_of("boost")
     known = replace(made.correction, known_offset_pct=-10.0)
-    return replace(made, correction=known)
+    limits = replace(made.limits, ceilings={"boost": Ceiling(200.0)})
+    return replace(made, correction=known, limits=limits)
 
 
 # --- knock ----------------------------------------------------------------------------------------
