@@ -138,15 +138,16 @@ def pass_evidence(
     """
     number = sums["passes"].to_numpy(dtype=float)
     cells = np.flatnonzero(number > 0)
-    spare = float(np.sum(number[cells] - 1.0))
+    n = original_share * number[cells]
+    spare = float(np.sum(np.maximum(n - 1.0, 0.0)))
     if spare < MIN_SPARE:
         return None
-    n = number[cells]
-    rpm, load, need, square = (sums[c].to_numpy(dtype=float)[cells] / n for c in COLUMNS[1:])
+    rpm, load, need, square = (
+        sums[c].to_numpy(dtype=float)[cells] / number[cells] for c in COLUMNS[1:]
+    )
     within = float(np.sum(n * np.maximum(square - need**2, 0.0))) / spare
     total = need + in_force_ln[cells]
     gap = total - bilinear_weights(axes, rpm, load) @ fit.theta
     richer = min(float(np.average(gap, weights=n)), 0.0)
-    return PassEvidence(
-        rpm, load, total - richer, max(within, MIN_PASS_SD**2) / (original_share * n)
-    )
+    variance = max(within, MIN_PASS_SD**2) / n
+    return PassEvidence(rpm, load, total - richer, variance)
