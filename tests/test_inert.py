@@ -16,7 +16,8 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist import errors
-from tuneassist.files.text import frame_csv, read_json, stable_json
+from tuneassist.files.json_file import parse_record
+from tuneassist.files.text import frame_csv, stable_json
 from tuneassist.files.toml_table import read_toml
 from tuneassist.inert import (
     NAME_LENGTH,
@@ -214,13 +215,11 @@ def test_whole_numbers_beyond_every_float_are_refused_by_name(tmp_path, text, ke
 
 @pytest.mark.parametrize(
     ("data", "words"),
-    [(b"[" * 200_000, "nested too deeply"), (b'{"a": "\xff"}', "utf-8"), (b"{", "Expecting")],
+    [(b"[" * 200_000, "nested too deeply"), (b'{"a": "\xff"}', "utf-8"), (b"{", "JSON")],
 )
-def test_records_nested_too_deeply_or_in_no_encoding_are_no_records(tmp_path, data, words):
-    path = tmp_path / "history.json"
-    path.write_bytes(data)
-    with pytest.raises(ValueError, match=words):
-        read_json(path)
+def test_records_nested_too_deeply_or_in_no_encoding_are_no_records(data, words):
+    with pytest.raises(errors.InputError, match=words):
+        parse_record(data, where="history.json")
 
 
 def test_a_page_takes_out_what_nobody_else_did():

@@ -22,8 +22,6 @@ WRONG_SHAPE = (
     RecursionError,
 )  # fmt: skip
 """What comes of a record that is not of the shape in which it was written."""
-MAX_JSON_BYTES = 64_000_000
-"""A record of a thousand logs takes about 5 MB. [1]"""
 
 
 def shortest_number(value: float) -> str:
@@ -110,31 +108,6 @@ def stable_json(record: Mapping[str, Any]) -> str:
     plain = as_plain(record)
     text = json.dumps(plain, ensure_ascii=False, indent=2, allow_nan=False, default=_json_value)
     return f"{escaped_json(text)}\n"
-
-
-def read_json(path: Path) -> Any:
-    """Read a JSON file of ours that may have come by mail.
-
-    Parameters
-    ----------
-    path
-        The file.
-
-    Raises
-    ------
-    OSError
-        When it cannot be read.
-    ValueError
-        When it is no JSON in UTF-8, too large, or nested deeper than anything that we write.
-    """
-    with path.open("rb") as stream:
-        data = stream.read(MAX_JSON_BYTES + 1)
-    if len(data) > MAX_JSON_BYTES:
-        raise ValueError(f"it is larger than {MAX_JSON_BYTES / 1e6:g} MB")
-    try:
-        return json.loads(data.decode("utf-8"))
-    except RecursionError:
-        raise ValueError("it is nested too deeply") from None
 
 
 def require_number(value: object) -> float:
