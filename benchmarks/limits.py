@@ -207,6 +207,7 @@ def random_cells(rng: np.random.Generator, axes: Axes, setup: Setup) -> pd.DataF
         own = deviation + rng.uniform(0, 6, n)
         frame["own_high_pct"] = np.where(rng.random(n) < 0.2, np.nan, own)
         frame["holds_in_all"] = int(rng.integers(5, 80))
+        frame["lean_doubt_pct"] = float(rng.choice([0.0, 0.0, 2.0]))
     if rng.random() < 0.3:
         frame["unsafe_step_barred"] = np.where(rng.random(n) < 0.4, "a doubt", "")
     for name, (mean, width) in READINGS.items():

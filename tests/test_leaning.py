@@ -77,6 +77,7 @@ def test_a_handful_of_holds_proves_no_sensor_and_says_so() -> None:
     holds = pd.DataFrame(
         {
             "start_s": [0.0, 10, 20],
+            "load": [50.0, 100, 150],
             "need_ln": [-0.05, 0.0, -0.02],
             "within_se": 0.001,
             "target_lambda": [1.0, 0.9, 0.8],
@@ -93,7 +94,13 @@ def test_where_the_target_stands_still_lambda_must_stir() -> None:
     # than its standard error of 0.1 %; a constant reading does not
     rng = np.random.default_rng(3)
     holds = pd.DataFrame(
-        {"start_s": np.arange(20.0), "within_se": 0.001, "target_lambda": 1.0, "stop": ""}
+        {
+            "start_s": np.arange(20.0),
+            "load": 100.0,
+            "within_se": 0.001,
+            "target_lambda": 1.0,
+            "stop": "",
+        }
     )
     assert sensor_life(holds.assign(need_ln=0.02 * rng.standard_normal(20))).answers
     assert not sensor_life(holds.assign(need_ln=0.001 * rng.standard_normal(20))).answers
@@ -103,7 +110,13 @@ def test_trims_are_an_answer() -> None:
     # closed loop holds lambda at target: what moves are the trims, and with them the need
     target = np.tile([1.0, 0.9], 10)
     holds = pd.DataFrame(
-        {"start_s": np.arange(20.0), "within_se": 0.001, "target_lambda": target, "stop": ""}
+        {
+            "start_s": np.arange(20.0),
+            "load": 100.0 * target,
+            "within_se": 0.001,
+            "target_lambda": target,
+            "stop": "",
+        }
     )
     assert sensor_life(holds.assign(need_ln=np.tile([0.01, 0.04], 10))).answers
 
@@ -116,7 +129,7 @@ def test_a_sensor_that_drifts_rich_over_the_log_is_told_and_leans_nothing_past_t
     share = np.linspace(0.0, 1.0, len(samples))
     samples["lambda"] = samples["lambda"] * (1.0 - 0.10 * share)
     found = proposal_on(samples, setup)
-    assert any("drifts by" in note for note in found.evidence.notes)
+    assert any("drifts or steps by" in note for note in found.evidence.notes)
     cells, axes = found.cells, setup.axes
     boost = axes.cell_load() > 105.0
     truth = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load(), found.grid)
@@ -177,7 +190,7 @@ def test_a_maps_own_errors_are_no_scale() -> None:
 
 
 def test_of_an_odd_log_the_leaner_reading_counts() -> None:
-    holds = pd.DataFrame({"is_used": [True], "log_number": [0], "start_s": [0.0], "stop": [""]})
+    holds = pd.DataFrame({"is_used": np.zeros(0, dtype=bool), "log_number": [], "start_s": []})
     lean = OddLog(2, "its holds read +5.0 % off", 0.05)
     rich = OddLog(2, "its holds read -5.0 % off", -0.05)
     names = ["a", "b", "c"]
@@ -294,3 +307,59 @@ def test_of_three_logs_two_of_which_read_rich_the_leaner_one_counts(seed: int) -
     after = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load(), found.grid)
     leaned = (axes.cell_load() > 105.0) & (found.limited.step_pct < 0)
     assert not (leaned & (after > 1.5) & (after > before + 0.05)).any()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_sensor_that_dies_in_boost_alone_leans_nothing(seed: int) -> None:
+    _, samples, setup = session(seed, holds=60)
+    rng = np.random.default_rng(seed)
+    noise = 0.76 * (1.0 + 0.004 * rng.standard_normal(len(samples)))
+    samples["lambda"] = samples["lambda"].where(samples["load"] < 101.0, noise)
+    found = proposal_on(samples, setup)
+    assert (found.limited.step_pct >= 0).all()
+    assert any("does not answer from load" in note for note in found.evidence.notes)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_step_of_the_sensor_counts_on_the_lean_side(seed: int) -> None:
+    engine, samples, setup = session(seed, holds=60)
+    is_late = np.arange(len(samples)) > 0.2 * len(samples)
+    samples["lambda"] = samples["lambda"] * np.where(is_late, 0.92, 1.0)
+    setup = replace(setup, limits=replace(setup.limits, boost_leanest_lambda=1.0))
+    found = proposal_on(samples, setup)
+    axes = setup.axes
+    truth = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load(), found.grid)
+    before = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load())
+    leaned = (axes.cell_load() > 105.0) & (found.limited.step_pct < 0)
+    assert not (leaned & (truth > 1.5) & (truth > before + 0.05)).any()
+    assert any("drifts or steps by" in note for note in found.evidence.notes)
+
+
+def test_holds_in_order_of_load_are_remarked_on() -> None:
+    holds = pd.DataFrame(
+        {
+            "log_number": 0,
+            "is_used": True,
+            "start_s": np.arange(10.0),
+            "load": np.linspace(40.0, 160.0, 10),
+            "need_ln": np.tile([0.0, 0.02], 5),
+            "within_se": 0.001,
+            "target_lambda": np.linspace(1.0, 0.8, 10),
+            "stop": "",
+        }
+    )
+    doubt = doubt_of_logs(["a"], holds, fit=None, aside=[])
+    assert doubt.lean_ln == pytest.approx(0.02)
+    assert "in order" in doubt.notes[0]
+    mixed = holds.assign(load=holds["load"].to_numpy()[[0, 5, 1, 8, 3, 9, 2, 7, 4, 6]])
+    assert not doubt_of_logs(["a"], mixed, fit=None, aside=[]).notes
+
+
+def test_a_dead_log_beside_a_living_one_is_set_aside_and_named() -> None:
+    _, samples, setup = session(1)
+    other = samples.assign(**{"lambda": dead(samples, 0.75, 0.0, np.random.default_rng(1))})
+    logs = [reduce_log(s, name=n, setup=setup) for s, n in ((samples, "good"), (other, "dead"))]
+    found = propose_from(logs, setup=setup, current=Grid.zeros(setup.axes))
+    alone = propose_from(logs[:1], setup=setup, current=Grid.zeros(setup.axes))
+    assert list(found.evidence.set_aside) == ["dead"]
+    np.testing.assert_allclose(found.limited.step_pct, alone.limited.step_pct, atol=0.05)

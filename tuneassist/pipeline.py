@@ -31,6 +31,7 @@ from tuneassist.evidence.consistency import OddLog, find_odd_log
 from tuneassist.evidence.copies import is_original
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
 from tuneassist.evidence.leaning import (
+    dead_logs,
     doubt_of_logs,
     doubt_of_places,
     doubt_of_scale,
@@ -178,7 +179,9 @@ def gather(
     index = np.repeat(np.arange(len(logs), dtype=np.int64), [len(log.holds) for log in logs])
     holds["log_number"] = index
     is_value = holds["stop"].eq("").to_numpy() & is_counted
-    aside = _odd_logs(setup, holds, weights, index, is_value)
+    dead = dead_logs(holds[is_value])
+    is_alive = is_value & ~np.isin(index, [log.index for log in dead])
+    aside = [*dead, *_odd_logs(setup, holds, weights, index, is_alive)]
     set_aside = {logs[odd.index].name: odd.why for odd in aside}
     is_aside = np.isin(index, [odd.index for odd in aside])
     is_used = is_value & ~is_aside

@@ -72,7 +72,7 @@ class Case:
         Worth of what was seen near the cell, in holds, and the lean end of what the surface and the
         cell itself say; None where the evidence does not tell. [1], [%]
     is_few
-        Fewer holds in all than `LimitSettings.few_holds`.
+        Fewer holds in all than `LimitSettings.few_holds`, or a doubt that counts on the lean side.
     barred
         Why no cell may move the unsafe way, one text per cell; empty where it may.
     """
@@ -213,7 +213,8 @@ def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
         seen=seen,
         worth=cells["worth"].to_numpy(dtype=float) if "worth" in cells else None,
         lean_end=_lean_end(cells),
-        is_few=bool((_column(cells, "holds_in_all", np.inf) < setup.limits.few_holds).any()),
+        is_few=bool((_column(cells, "holds_in_all", np.inf) < setup.limits.few_holds).any())
+        or bool((_column(cells, "lean_doubt_pct", 0.0) > 0.0).any()),
         barred=_barred(cells),
     )
 

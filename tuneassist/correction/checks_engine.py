@@ -84,7 +84,8 @@ def own_evidence(job: Job) -> Iterator[Breach]:
             says = f"made leaner in boost on evidence worth {cell.worth:.1f} holds"
             yield breach_at("own_evidence", cell, cell.worth, limits.boost_lean_min_holds, says)
             continue
-        allowed = limits.boost_lean_end_pct if cell.holds_in_all >= limits.few_holds else 0.0
+        is_sure = cell.holds_in_all >= limits.few_holds and not cell.lean_doubt > 0.0
+        allowed = limits.boost_lean_end_pct if is_sure else 0.0
         for end in (cell.ci_high, cell.own_high):
             after = 100.0 * (job.lambda_after(cell, 1.0 + end / 100.0) - 1.0)
             if not (end < 0 and after <= allowed + SLACK):

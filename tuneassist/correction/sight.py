@@ -45,6 +45,7 @@ READ = (
     "worth",
     "own_high_pct",
     "holds_in_all",
+    "lean_doubt_pct",
     "unsafe_step_barred",
 )
 NAN = math.nan
@@ -75,6 +76,8 @@ class CellSeen:
     worth, own_high, holds_in_all
         Worth of what was seen near the cell, in holds, the lean end of what was seen in the cell
         itself, and the number of holds of all cells; None where the evidence does not tell.
+    lean_doubt
+        How much leaner the mixture may be by a doubt about the logs. [%]
     barred
         Why the cell may not move the unsafe way; empty where it may.
     """
@@ -97,6 +100,7 @@ class CellSeen:
     worth: float | None = None
     own_high: float = NAN
     holds_in_all: float = math.inf
+    lean_doubt: float = 0.0
     barred: str = ""
 
     @property
@@ -324,5 +328,6 @@ def _seen(
         worth=float(known["worth"]) if "worth" in known else None,
         own_high=float(known.get("own_high_pct", NAN)),
         holds_in_all=float(known.get("holds_in_all", math.inf)),
+        lean_doubt=float(known.get("lean_doubt_pct", 0.0)),
         barred=str(known.get("unsafe_step_barred") or ""),
     )

@@ -99,8 +99,8 @@ def cell_table(
         In cell order: ``rpm, load, target_lambda, samples, holds, effective_n, deviation_pct,
         se_pct, ci_low_pct, ci_high_pct, confidence, is_disputed, lambda_measured, evidence``; then
         ``own_low_pct, own_high_pct``, the interval of what was seen in the cell itself without its
-        neighbours, ``worth``, its holds and what its passes are worth beside them, and
-        ``holds_in_all``.
+        neighbours, ``worth``, its holds and what its passes are worth beside them,
+        ``holds_in_all``, and ``lean_doubt_pct``, which is ``lean_ln`` in percent.
         Nothing is claimed (nan) where confidence is "none", but for the side that a sensor's stop
         bounds.
     """
@@ -150,6 +150,7 @@ def cell_table(
     table["own_low_pct"] = 100.0 * np.expm1(claim.own_low)
     table["own_high_pct"] = 100.0 * np.expm1(claim.own_high + lean_ln)
     table["holds_in_all"] = int(is_value.sum())
+    table["lean_doubt_pct"] = 100.0 * float(np.expm1(lean_ln))
     return _with_bounds(table, holds, weights, is_value, is_bound)
 
 

@@ -19,7 +19,7 @@ leave-one-out residual.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -54,6 +54,8 @@ PRIOR_LOGS = 1.0
 #: Beyond this many holds the likelihood is worked out by way of the cells: the same numbers but for
 #: rounding, at a cost that grows with the holds and not with their cube. [1]
 MANY_HOLDS = 400
+#: Where in a log a step of its need is looked for, and from how many holds on. [1]
+STEPS_AT, MIN_COURSE_HOLDS = (0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9), 6
 #: A surface is usable when it beats the mean by this much twice-log-likelihood (about the 99 %
 #: point of chi-squared with two degrees of freedom) and by this share of left-out variance.
 MIN_LIKELIHOOD_GAIN = 9.2
@@ -90,8 +92,8 @@ class LatticeFit:
     skill
         Share of the left-out variance that the surface explains beyond the mean. [1]
     drift_ln, drift_se_ln
-        How far each log's need drifts from its first hold to its last, and the standard error,
-        shape (logs,); empty where no times were given. [ln]
+        How far each log's need drifts or steps from its first hold to its last, and the standard
+        error, shape (logs,); empty where no times were given. [ln]
     """
 
     theta: Floats
@@ -522,20 +524,33 @@ def fit_lattice(
 
 
 def _drift(problem: _Problem, p: Floats, time_s: Floats) -> tuple[Floats, Floats]:
-    """Slope of each log's need over time with the surface free: generalised least squares."""
+    """Surest slope or step of each log's need over time, the surface free, and its error.
+
+    Generalised least squares. A step is looked for at the quantiles of `STEPS_AT`.
+    """
     drift, error = np.zeros(problem.n_logs), np.full(problem.n_logs, np.inf)
     for log in range(problem.n_logs):
         own = problem.log_index == log
-        span_s = float(np.ptp(time_s[own])) if own.any() else 0.0
-        if span_s <= 0:
-            continue
-        along = np.where(own, (time_s - time_s[own].mean()) / span_s, 0.0)
-        reduced = _evaluate(replace(problem, y=along), p).score
-        information = float(along @ reduced)
-        if information > 0:
-            drift[log] = float(problem.y @ reduced) / information
-            error[log] = 1.0 / np.sqrt(information)
+        best = 0.0
+        for along in _courses(time_s, own):
+            reduced = _evaluate(replace(problem, y=along), p).score
+            information = float(along @ reduced)
+            if information <= 0:
+                continue
+            size, se = float(problem.y @ reduced) / information, 1.0 / np.sqrt(information)
+            if abs(size) / se > best:
+                best, drift[log], error[log] = abs(size) / se, size, se
     return drift, error
+
+
+def _courses(time_s: Floats, own: npt.NDArray[np.bool_]) -> Iterator[Floats]:
+    """What a log's need may do over time: a slope from end to end, and steps."""
+    if own.sum() < MIN_COURSE_HOLDS or np.ptp(time_s[own]) <= 0:
+        return
+    middle, span = time_s[own].mean(), np.ptp(time_s[own])
+    yield np.where(own, (time_s - middle) / span, 0.0)
+    for at in np.quantile(time_s[own], STEPS_AT):
+        yield np.where(own & (time_s > at), 1.0, 0.0)
 
 
 def _left_out(problem: _Problem, p: Floats, state: _State) -> tuple[Floats, Floats]:

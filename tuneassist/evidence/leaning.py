@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import ndimage
+from scipy import ndimage, stats
 
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.influences import KNOCK_SAMPLES, MIXED_SAMPLES
@@ -28,7 +28,11 @@ MIXED_WORDS = (
     "samples belong"
 )
 #: A drift counts from this many standard errors and from this size on. [1], [ln over the log]
-DRIFT_SPANS, DRIFT_LN = 3.0, 0.01
+DRIFT_SPANS, DRIFT_LN = 3.5, 0.01
+#: Holds went through the loads in order beyond this rank correlation of time and load, from so
+#: many holds on; the mixture may then be leaner by this much, a sensor's ordinary drift in an hour
+#: (common practice, no source). [1], [1], [ln]
+ORDERED, MIN_ORDER_HOLDS, ORDER_LN = 0.85, 8, 0.02
 #: The whole map is off where so many of its known cells are off by at least half as much as the
 #: middle one: a map's own errors change sign somewhere. [1]
 WHOLE_MAP_SHARE, PART_OF_MIDDLE = 0.85, 0.5
@@ -74,15 +78,23 @@ def doubt_of_logs(
         Logs set aside.
     """
     barred, notes, lean_ln = list[str](), list[str](), 0.0
-    for number, own in holds[holds["is_used"]].groupby("log_number"):
-        life = sensor_life(own)
-        if not life.answers:
-            barred.append(f"log {names[int(str(number))]}: {life.why}")
+    used = holds[holds["is_used"]].groupby("log_number")
+    lives = {int(str(number)): sensor_life(own) for number, own in used}
+    if not any(life.answers for life in lives.values()):
+        barred += [f"log {names[number]}: {life.why}" for number, life in lives.items()]
+    for number, own in used:
+        if _follows_load(own):
+            notes.append(
+                f"log {names[int(str(number))]}: its holds went through the loads in order, so "
+                "that a sensor that drifts looks like a map that changes with load: repeat a light "
+                "hold at the end, or mix the order"
+            )
+            lean_ln = max(lean_ln, ORDER_LN)
     for number, drift_ln in _drifts(holds, fit):
         size = 100.0 * abs(float(np.expm1(drift_ln)))
         notes.append(
-            f"over log {names[number]} lambda drifts by {size:.1f} % (sensor, fuel pressure, heat "
-            "soak): the leaner end counts"
+            f"over log {names[number]} lambda drifts or steps by {size:.1f} % (sensor, fuel "
+            "pressure, heat soak): the leaner end counts"
         )
         lean_ln = max(lean_ln, abs(drift_ln))
     for odd in aside:
@@ -93,6 +105,28 @@ def doubt_of_logs(
             )
             lean_ln = max(lean_ln, odd.offset_ln)
     return UnsafeDoubt(tuple(barred), lean_ln, tuple(notes))
+
+
+def dead_logs(holds: pd.DataFrame) -> list[OddLog]:
+    """Logs whose sensor does not answer, where that of another log does.
+
+    Parameters
+    ----------
+    holds
+        All holds that are values, with ``log_number`` and what `sensor_life` needs.
+    """
+    lives = {int(str(number)): sensor_life(own) for number, own in holds.groupby("log_number")}
+    if not any(life.answers for life in lives.values()):
+        return []
+    return [OddLog(number, life.why) for number, life in lives.items() if life.is_dead]
+
+
+def _follows_load(holds: pd.DataFrame) -> bool:
+    """Tell whether a log's holds went through the loads in order."""
+    if len(holds) < MIN_ORDER_HOLDS:
+        return False
+    found = stats.spearmanr(holds["start_s"], holds["load"]).statistic
+    return bool(abs(found) > ORDERED)
 
 
 def _drifts(holds: pd.DataFrame, fit: LatticeFit | None) -> list[tuple[int, float]]:

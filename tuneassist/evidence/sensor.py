@@ -30,6 +30,11 @@ LEAST_FOLLOWED = 0.3
 #: and that must differ from nothing by so many standard errors; where the map's errors hide it,
 #: lambda must stir, and so much must not be ruled out. [1]
 FOLLOWED_SPANS = 2.0
+#: To rule it out, what is followed must stay below by so many standard errors. [1]
+RULED_OUT_SPANS = 4.0
+#: Parts of the holds by load, from this quantile on, that must answer by themselves: a sensor may
+#: die where it is hot. Moves from light load into boost and back would hide that. [1]
+HEAVY_QUANTILES = (0.5, 0.75)
 #: To stir, lambda must differ between holds by this many times its own noise,
 #: and by this much at least. [1], [ln]
 ANSWER_NOISES, ANSWER_LN = 3.0, 0.004
@@ -50,10 +55,13 @@ class SensorLife:
         True where lambda answers the moves over the whole log.
     why
         A sentence for people; empty where it answers.
+    is_dead
+        True where it was seen not to answer; False where too little was seen to tell.
     """
 
     answers: bool
     why: str = ""
+    is_dead: bool = False
 
 
 def sensor_life(holds: pd.DataFrame) -> SensorLife:
@@ -62,7 +70,7 @@ def sensor_life(holds: pd.DataFrame) -> SensorLife:
     Parameters
     ----------
     holds
-        The holds of one log: ``start_s, end_s, need_ln, within_se, target_lambda, stop``.
+        The holds of one log: ``start_s, load, need_ln, within_se, target_lambda, stop``.
 
     Returns
     -------
@@ -84,11 +92,29 @@ def sensor_life(holds: pd.DataFrame) -> SensorLife:
     time_s = values["start_s"].to_numpy(dtype=float)
     still = _still_run(asked, seen, noise)
     if still is not None:
-        return SensorLife(False, _words(time_s, *still))
+        return SensorLife(False, _words(time_s, *still), is_dead=True)
     for part in np.array_split(np.arange(moves), max(1, moves // PART_MOVES)):
         if not _answers(asked[part], seen[part], noise[part]):
-            return SensorLife(False, _words(time_s, int(part[0]), int(part[-1]) + 1))
+            why = _words(time_s, int(part[0]), int(part[-1]) + 1)
+            return SensorLife(False, why, is_dead=True)
+    load = values["load"].to_numpy(dtype=float)
+    for quantile in HEAVY_QUANTILES:
+        heavy = load >= np.quantile(load, quantile)
+        if not _answers_there(target[heavy], values["need_ln"].to_numpy()[heavy], own[heavy]):
+            why = (
+                f"lambda does not answer from load {load[heavy].min():.4g} on, where the target "
+                "moves: is the sensor too hot there, or at its end?"
+            )
+            return SensorLife(False, why, is_dead=True)
     return SensorLife(True)
+
+
+def _answers_there(target: Floats, need: Floats, own: Floats) -> bool:
+    """Tell whether lambda answers among some of the holds; too few moves there tell nothing."""
+    asked, seen = np.diff(target), np.diff(need + target)
+    if len(asked) < MIN_MOVES or np.sqrt(np.mean(asked**2)) < TARGET_MOVES_LN:
+        return True
+    return _answers(asked, seen, np.hypot(own[1:], own[:-1]))
 
 
 def _answers(asked: Floats, seen: Floats, noise: Floats) -> bool:
@@ -103,7 +129,7 @@ def _answers(asked: Floats, seen: Floats, noise: Floats) -> bool:
     error = float(np.sqrt(rest @ rest / max(len(seen) - 1, 1) / total))
     if followed >= max(LEAST_FOLLOWED, FOLLOWED_SPANS * error):
         return True
-    return is_stirring and followed + FOLLOWED_SPANS * error >= LEAST_FOLLOWED
+    return is_stirring and followed + RULED_OUT_SPANS * error >= LEAST_FOLLOWED
 
 
 def _still_run(asked: Floats, seen: Floats, noise: Floats) -> tuple[int, int] | None:
