@@ -505,3 +505,15 @@ def test_a_log_of_more_rows_than_any_session_is_refused_on_the_way(tmp_path, mon
         sum(len(part) for part in LogReader(path, setup=setup).parts())
     monkeypatch.setattr(bounds, "MOST_ROWS", 5000)
     assert sum(len(part) for part in LogReader(path, setup=setup).parts()) == 5000
+
+
+def test_a_file_that_goes_on_with_zeros_is_refused_and_a_little_unused_room_is_not(
+    tmp_path, monkeypatch
+):
+    path = tmp_path / "log.csv"
+    rows = "".join(f"{n / 10},2000,100,1.0\n" for n in range(200_000))
+    path.write_bytes(f"time (s),rpm,load (kPa),lambda\n{rows}".encode() + bytes(40 << 20))
+    assert len(read_log(path).samples) == 200_000
+    monkeypatch.setattr(bounds, "MOST_UNUSED_BYTES", 16 << 20)
+    with pytest.raises(LogError, match="nothing but zeros"):
+        read_log(path)

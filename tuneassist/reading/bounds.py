@@ -24,6 +24,8 @@ MOST_LINE_BYTES = 1 << 20
 MOST_BLANK_LINES, MOST_BLANK_SHARE = 1_000_000, 0.8
 """More blank lines than this, and a larger share of all lines, are no log; some loggers write one
 behind each row. [1]"""
+MOST_UNUSED_BYTES = 1 << 30
+"""Room that a logger took and did not fill (bytes of zero) in one stretch. [bytes]"""
 MOST_COLUMNS = 10_000
 """Columns of a log: the widest have some 2,000. [1]"""
 MOST_ROWS = 50_000_000
@@ -32,6 +34,22 @@ MOST_HEADER_CHARS = 1_000
 """The longest header, its unit included. [1]"""
 VALUE_BYTES = 8
 """A number as it is worked with, whatever the file takes for it. [bytes]"""
+
+
+def check_unused(unused: int, *, name: str) -> None:
+    """Refuse a file that goes on and on with bytes of zero.
+
+    Raises
+    ------
+    LogError
+        When there are more than `MOST_UNUSED_BYTES` in one stretch.
+    """
+    if unused > MOST_UNUSED_BYTES:
+        raise LogError(
+            f"the file holds {in_words(MOST_UNUSED_BYTES)} or more of nothing but zeros.",
+            where=name,
+            mend="Cut it behind its last row, or export the log again.",
+        )
 
 
 def check_rows(rows: int, *, name: str) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 
 from tuneassist.errors import LogError
 from tuneassist.reading.ahead import ReadAhead
-from tuneassist.reading.bounds import check_line
+from tuneassist.reading.bounds import check_line, check_unused
 from tuneassist.reading.source import Source, empty
 
 _CONTROL = np.array([code for code in range(32) if code not in (9, 10, 12, 13, 26)], dtype=np.uint8)
@@ -140,10 +140,12 @@ def blocks(source: Source, first: Text) -> Iterator[bytes]:
 def _pieces(source: Source, first: Text) -> Iterator[tuple[bytes, bool]]:
     """Yield the bytes behind the first part, and whether they are the last."""
     is_end = first.is_whole
-    raw = first.rest
+    raw, unused = first.rest, 0
     while not is_end:
         piece = source.read(BLOCK_BYTES)
         is_end = len(piece) < BLOCK_BYTES
+        unused = unused + len(piece) if piece.startswith(b"\0") and not piece.strip(b"\0") else 0
+        check_unused(unused, name=source.name)
         yield raw + piece, is_end
         raw = b""
     if first.is_whole:
