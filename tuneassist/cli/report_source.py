@@ -161,7 +161,10 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
         "addition to the one in force. Then log again.",
     )
     if not (one.cells["step_pct"] != 0).any():
-        steps = ("No cell changes: log more holds where there is no evidence, or finish.",)
+        steps = (
+            "No cell changes. If a doubt holds steps back, settle that first. Otherwise log more "
+            "holds where there is no evidence, or finish.",
+        )
     label = setup.engine.label
     return replace(
         data,

@@ -256,7 +256,8 @@ def written_screen(folder: Path, *, setup: Setup, has_step: bool, has_grid: bool
     steps: tuple[str, ...]
     if not has_step:
         steps = (
-            "No cell changes. Log more holds where `tuneassist coverage` shows none, or finish.",
+            "No cell changes. If a doubt above holds steps back, settle that first. Otherwise log "
+            "more holds where `tuneassist coverage` shows none, or finish.",
         )
     else:
         steps = (
