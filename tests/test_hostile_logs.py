@@ -128,12 +128,16 @@ def test_nothing_is_made_of_a_batch_before_it_is_validated(tmp_path, monkeypatch
 # --- Arrow: what is declared ----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("is_file", [True, False])
-def test_rows_that_take_nothing_are_counted(tmp_path, is_file) -> None:
-    nothing = pa.Array.from_buffers(pa.null(), 10**12, [None])
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [(10**12, "the log has more than 50,000,000 rows"), (4 * 10**7, "unpack to 1.28 GB or more")],
+)
+@pytest.mark.parametrize("is_file", [False, True])
+def test_rows_that_take_nothing_are_counted(tmp_path, rows, words, is_file) -> None:
+    nothing = pa.Array.from_buffers(pa.null(), rows, [None])
     made = pa.table(dict.fromkeys(("Time (s)", "RPM", "MAP (kPa)", "Lambda"), nothing))
     path = saved(tmp_path, arrow_bytes(made, is_file=is_file))
-    with pytest.raises(LogError, match=r"^log\.arrow: .* unpack to 32 TB or more"):
+    with pytest.raises(LogError, match=rf"^log\.arrow: .*{words}"):
         read_log(path)
 
 

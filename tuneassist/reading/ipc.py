@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from tuneassist.errors import LogError
-from tuneassist.reading.bounds import VALUE_BYTES, check_held, check_unpacked
+from tuneassist.reading.bounds import VALUE_BYTES, check_held, check_rows, check_unpacked
 from tuneassist.reading.messages import Declared, declared
 
 MARK = b"ARROW1"
@@ -97,6 +97,7 @@ def _checked(path: Path, start: int, size: int, name: str) -> int:
         own = said.size
         if said.dictionary is None:
             rows += said.rows
+            check_rows(rows, name=name)
         else:
             known = dictionaries.get(said.dictionary, 0) if said.is_delta else 0
             dictionaries[said.dictionary] = known + said.size
