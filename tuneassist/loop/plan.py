@@ -173,6 +173,8 @@ class _Job:
         return np.asarray(rules.hold_s + move + wait * heavy)
 
     def ordered(self, chosen: list[int]) -> pd.DataFrame:
+        if not chosen:  # no hold would teach anything
+            return self.ordered([0]).iloc[:0]
         rows = self.places.iloc[chosen]
         holds = ordered_holds(
             rows["rpm"].to_numpy(dtype=float),
