@@ -531,6 +531,9 @@ def fit_holds(
     fade = (
         holds.loc[is_used, "fade_ln"].to_numpy(dtype=float)[first] if "fade_ln" in holds else None
     )
+    # the plain fit ahead of the delay is asked for values only, not for a drift
+    has_times = robust and "start_s" in holds
+    start_s = holds.loc[is_used, "start_s"].to_numpy(dtype=float) if has_times else None
     need = holds.loc[is_used, "total_need_ln"].to_numpy(dtype=float)
     own_se = holds.loc[is_used, "within_se"].clip(lower=MIN_HOLD_SE).to_numpy(dtype=float)
     scale = scatter_scale(need, setup.target.kind)
@@ -542,7 +545,7 @@ def fit_holds(
         codes,
         scale=scale,
         log_se=fade,
-        time_s=holds.loc[is_used, "start_s"].to_numpy(dtype=float) if "start_s" in holds else None,
+        time_s=start_s,
         robust=robust,
         like=like,
     )
