@@ -77,13 +77,49 @@ class InputError(TuneassistError, ValueError):
         below = f"\n{example}" if example else ""
         Exception.__init__(self, f"{place}{self.problem}{cure}{below}")
 
+    def without(self, *names: str) -> str:
+        """Return the message without a file's name, for where that is said already.
+
+        Parameters
+        ----------
+        names
+            What the file may be called in it.
+        """
+        place = self.where
+        for name in names:
+            place = place.removeprefix(told(name, NAME_LENGTH))
+        place = place.removeprefix(", ")
+        first = f"{place[0].upper()}{place[1:]}: " if place else ""
+        return f"{first}{self.problem}{f' {self.mend}' if self.mend else ''}"
+
 
 class SetupError(InputError):
     """The setup file cannot be used."""
 
 
 class LogError(InputError):
-    """A log file cannot be used."""
+    """A log file cannot be used.
+
+    Parameters
+    ----------
+    problem, where, mend, example
+        As for `InputError`.
+    ends_job
+        Whether it must be settled before any other log is used: the file that was named is
+        missing, or it may hold readings that a ceiling waits for.
+    """
+
+    def __init__(
+        self,
+        problem: str,
+        *,
+        where: str = "",
+        mend: str = "",
+        example: str = "",
+        ends_job: bool = False,
+    ) -> None:
+        super().__init__(problem, where=where, mend=mend, example=example)
+        self.ends_job = ends_job
 
 
 class GridError(InputError):

@@ -11,7 +11,7 @@ import logging
 import multiprocessing
 import sys
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
@@ -24,7 +24,9 @@ from threading import Thread
 from typing import TYPE_CHECKING, Any
 
 from tuneassist import stopping
-from tuneassist.errors import InputError, LogError, TuneassistError
+from tuneassist.errors import InputError, LogError, NoEvidenceError, TuneassistError
+from tuneassist.evidence.repeats import unusable_notes
+from tuneassist.inert import inert
 from tuneassist.one_log import LogEvidence
 from tuneassist.reading import Log, LogReader
 from tuneassist.reading.log import Progress
@@ -75,6 +77,31 @@ class ReducedLog:
 
 Answer = ReducedLog | TuneassistError
 """What becomes of a log: its holds, or why it cannot be used."""
+
+
+@dataclass(frozen=True, eq=False)
+class LogsAtHand:
+    """The logs that can be used, and those that cannot.
+
+    Parameters
+    ----------
+    used
+        Read and reduced, in the order of the files.
+    unusable
+        Names of the others with the reason.
+    """
+
+    used: list[ReducedLog]
+    unusable: Mapping[str, str]
+
+    @contextmanager
+    def told(self) -> Iterator[None]:
+        """Add the logs that cannot be used to the error that the others hold no evidence."""
+        try:
+            yield
+        except NoEvidenceError as error:
+            notes = unusable_notes(self.unusable, [one.log.name for one in self.used])
+            raise NoEvidenceError(" ".join((str(error), *notes))) from error
 
 
 @dataclass(frozen=True)
@@ -147,6 +174,66 @@ def reduce_files(
     return found
 
 
+def sort_out(
+    files: Sequence[LogFile], answers: Iterable[Answer], *, is_strict: bool = False
+) -> LogsAtHand:
+    """Set aside the logs that cannot be used, so that the others go on.
+
+    Parameters
+    ----------
+    files
+        The logs.
+    answers
+        What became of each, as `try_files` returns it.
+    is_strict
+        Raise the first error instead.
+
+    Raises
+    ------
+    TuneassistError
+        When no log is left, and for what is no fault of one log: the setup, a missing file, a
+        channel with a ceiling that must be asked about.
+    """
+    used: list[ReducedLog] = []
+    unusable: dict[str, str] = {}
+    for file, answer in zip(files, answers, strict=True):
+        if isinstance(answer, ReducedLog):
+            used.append(answer)
+            continue
+        if is_strict or len(files) == 1 or ends_job(answer):
+            raise answer
+        unusable[file.name] = reason(file, answer)
+    if not used:
+        raise none_left(unusable)
+    return LogsAtHand(used, unusable)
+
+
+def ends_job(error: TuneassistError) -> bool:
+    """Tell whether an error ends the job though other logs are left."""
+    return not isinstance(error, LogError) or error.ends_job
+
+
+def reason(file: LogFile, error: TuneassistError) -> str:
+    """Say why a log cannot be used, without its name."""
+    if not isinstance(error, LogError):
+        return str(error)
+    return error.without(file.name, inert(file.path.name), str(file.path))
+
+
+def none_left(unusable: Mapping[str, str]) -> LogError:
+    """Return the error for logs of which none can be used."""
+    notes = unusable_notes(unusable, ())
+    return LogError(f"none of the {len(unusable)} logs can be used; {'; '.join(notes)}")
+
+
+def try_file(file: LogFile, setup: Setup, progress: Progress | None = None) -> Answer:
+    """Do what `reduce_file` does, and return the error where the log cannot be used."""
+    try:
+        return reduce_file(file, setup, progress)
+    except TuneassistError as error:
+        return error
+
+
 def try_files(
     files: Sequence[LogFile],
     setup: Setup,
@@ -176,10 +263,7 @@ def _portable(setup: Setup) -> Setup:
 
 def _work(path: str, name: str, setup: Setup) -> Answer:
     """Reduce one log, in a worker as a rule; what is wrong with a log is an answer too."""
-    try:
-        return reduce_file(LogFile(Path(path), name), setup)
-    except TuneassistError as error:
-        return error
+    return try_file(LogFile(Path(path), name), setup)
 
 
 def _on_cores(files: Sequence[LogFile], setup: Setup, workers: int, tell: Done) -> list[Answer]:

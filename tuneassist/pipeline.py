@@ -5,7 +5,8 @@ The first stage, one log to its holds, stands in `tuneassist.reduction`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -40,6 +41,7 @@ from tuneassist.evidence.leaning import (
 )
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.evidence.passes import PassEvidence, pass_evidence
+from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.one_log import FATES, LogEvidence, fit_holds
 from tuneassist.reading import Log
@@ -84,6 +86,8 @@ class Evidence:
         Log names with the reason why they were not used.
     notes
         Sentences that a user should read.
+    unusable
+        Names of logs that could not be read or reduced, with the reason.
     """
 
     cells: pd.DataFrame
@@ -92,6 +96,12 @@ class Evidence:
     logs: tuple[LogEvidence, ...]
     set_aside: dict[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    unusable: Mapping[str, str] = field(default_factory=dict)
+
+    def beside(self, unusable: Mapping[str, str]) -> Evidence:
+        """Return the same evidence with the logs that could not be used, in its notes as well."""
+        notes = unusable_notes(unusable, [log.name for log in self.logs])
+        return replace(self, unusable=dict(unusable), notes=(*notes, *self.notes))
 
     @property
     def fates(self) -> pd.Series:
@@ -127,6 +137,10 @@ class Proposal:
     def grid(self) -> Grid:
         """The grid to be typed in."""
         return self.limited.grid
+
+    def beside(self, unusable: Mapping[str, str]) -> Proposal:
+        """Return the same proposal with the logs that could not be used."""
+        return replace(self, evidence=self.evidence.beside(unusable))
 
     @property
     def unsafe_held(self) -> tuple[UnsafeHeld, ...]:
@@ -204,14 +218,15 @@ def gather(
         passes=_passes(logs, grids, holds[kept], setup=setup, fit=fit),
     )
     scale = doubt_of_scale(cells, setup)
-    barred = (*doubt.barred, *scale.barred)
+    names = [log.name for log in logs]
+    barred = (*said_once(doubt.barred, names), *scale.barred)
     for name, peak in highest_seen(logs).items():
         cells[name] = peak
     places = doubt_of_places(cells, setup.axes, setup)
     cells["unsafe_step_barred"] = [joined((*barred, place)) for place in places]
     cells["waits_in_boost"] = _waits_in_boost(cells, setup)
     notes = (
-        *dict.fromkeys(note for log in logs for note in log.notes),
+        *_log_notes(logs),
         *barred,
         *doubt.notes,
         *scale.notes,
@@ -220,14 +235,17 @@ def gather(
         *ceiling_notes(cells, setup=setup),
         *lean_target_notes(setup, cells),
     )
-    return Evidence(
-        cells,
-        holds,
-        fit,
-        tuple(logs),
-        set_aside,
-        (*notes, *_fit_notes(fit, logs, set_aside, cells)),
-    )
+    notes = (*notes, *_fit_notes(fit, logs, set_aside, cells))
+    return Evidence(cells, holds, fit, tuple(logs), set_aside, said_once(notes, names))
+
+
+def _log_notes(logs: Sequence[LogEvidence]) -> Iterator[str]:
+    """Say what was noted on the logs, with the name where it is not on all of them."""
+    said = Counter(note for log in logs for note in set(log.notes))
+    for log in logs:
+        for note in log.notes:
+            is_named = said[note] == len(logs) or note.startswith(f"{log.name}: ")
+            yield note if is_named else f"{log.name}: {note}"
 
 
 def _copies_notes(is_counted: Mask) -> tuple[str, ...]:
@@ -452,7 +470,7 @@ def no_evidence_words(fates: pd.Series, logs: Sequence[LogEvidence] = ()) -> str
     total = int(fates.sum())
     if total == 0:
         return "No usable steady evidence: the logs hold no samples."
-    notes = dict.fromkeys(note for log in logs for note in log.notes)
+    notes = said_once(tuple(_log_notes(logs)), [log.name for log in logs])
     taken = fates[(fates > 0) & (fates.index != "used")].sort_values(ascending=False)
     shares = ", ".join(f"{name} {100.0 * n / total:.0f} %" for name, n in taken.items())
     return (

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from tuneassist.cli.options import AsJson, Logs, OptionalSetup, Scheduler, Workers
+from tuneassist.cli.options import AsJson, Logs, OptionalSetup, Scheduler, Strict, Workers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from rich.console import RenderableType
 
@@ -25,17 +25,19 @@ if TYPE_CHECKING:
 def check(
     logs: Logs,
     setup: OptionalSetup = None,
+    *,
     workers: Workers = 1,
     scheduler: Scheduler = None,
+    strict: Strict = False,
     json: AsJson = False,
 ) -> None:
     """Show how logs are read: what was recognised, converted, mended and dropped.
 
     With a setup, also: which filter takes which share of the samples, how late lambda arrives, how
     long it settles, where the sensor stops, and the holds found; more than one worker shares that
-    work out. Writes no file.
+    work out. A log that cannot be used is named at the end. Writes no file.
     """
-    from tuneassist.cli.console import look_of, screen, show, show_json, tell
+    from tuneassist.cli.console import look_of, screen, show, show_json
     from tuneassist.cli.inputs import distinct_names, find_logs, refuse_both
     from tuneassist.errors import TuneassistError
     from tuneassist.files.setup_file import read_setup
@@ -47,12 +49,11 @@ def check(
     paths = find_logs(logs)
     console = screen()
     records: list[dict[str, Any]] = []
-    worst = 0
+    errors: dict[LogFile, TuneassistError] = {}
     files = [LogFile(path, name) for path, name in zip(paths, distinct_names(paths), strict=True)]
     for file, found in zip(files, look_at(files, car, workers, scheduler), strict=True):
         if isinstance(found, TuneassistError):  # one bad log must not hide the others
-            tell(str(found))
-            worst = max(worst, found.exit_status)
+            errors[file] = found
             records.append({"name": file.name, "error": str(found)})
             continue
         view, record = shown(*found, car, look_of(console))
@@ -61,10 +62,42 @@ def check(
             show(console, view)
     notes = setup_notes(car)
     if json:
-        show_json({"logs": records, "notes": notes} if notes else {"logs": records})
+        show_json({"logs": records, **({"notes": notes} if notes else {}), **set_aside(errors)})
     elif notes:
         show(console, rules_and_target(notes))
-    raise typer.Exit(worst)
+    tell_errors(errors, files)
+    raise typer.Exit(status_of(errors, files, is_strict=strict))
+
+
+def set_aside(errors: Mapping[LogFile, TuneassistError]) -> dict[str, dict[str, str]]:
+    """Return the logs that cannot be used with the reason, for JSON; nothing where all can."""
+    from tuneassist.parallel import reason
+
+    found = {file.name: reason(file, error) for file, error in errors.items()}
+    return {"set_aside": found} if found else {}
+
+
+def tell_errors(errors: Mapping[LogFile, TuneassistError], files: Sequence[LogFile]) -> None:
+    """Say why logs cannot be used: the whole message of one, each reason once of several."""
+    from tuneassist.cli.console import tell
+    from tuneassist.evidence.repeats import unusable_notes
+
+    if len(errors) == 1:
+        tell(str(next(iter(errors.values()))))
+        return
+    unusable = set_aside(errors).get("set_aside", {})
+    for note in unusable_notes(unusable, [file.name for file in files]):
+        tell(note)
+
+
+def status_of(
+    errors: Mapping[LogFile, TuneassistError], files: Sequence[LogFile], *, is_strict: bool
+) -> int:
+    """Return the exit status: an error is one where no log is left, or where it ends every job."""
+    from tuneassist.parallel import ends_job
+
+    is_all = is_strict or len(errors) == len(files)
+    return max((e.exit_status for e in errors.values() if is_all or ends_job(e)), default=0)
 
 
 def look_at(

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Workers
+from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Strict, Workers
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +32,7 @@ def coverage(
     overwrite: Overwrite = False,
     workers: Workers = 1,
     scheduler: Scheduler = None,
+    strict: Strict = False,
     json: AsJson = False,
 ) -> None:
     """Show which cells were seen, held and can be trusted, and which still need holds.
@@ -45,23 +46,28 @@ def coverage(
     from tuneassist.files.setup_file import read_setup
     from tuneassist.show.coverage import coverage_record, coverage_screen
     from tuneassist.show.look import counted
+    from tuneassist.show.notes import logs_words
 
     if plot is not None:
         require_plot(plot, overwrite=overwrite)
     car = read_setup(setup)
-    reduced = reduce_logs(find_logs(logs), setup=car, workers=workers, scheduler=scheduler)
-    read = [one.log for one in reduced]
+    found = reduce_logs(
+        find_logs(logs), setup=car, is_strict=strict, workers=workers, scheduler=scheduler
+    )
+    read = [one.log for one in found.used]
     simulated = is_simulated(read, car)
-    table, evidence = cover([one.evidence for one in reduced], car)
+    table, evidence = cover([one.evidence for one in found.used], car)
+    evidence = evidence.beside(found.unusable)
     counts = count_states(table)
     if plot is not None:
         write_plot(plot, table, car, evidence, is_simulated=simulated)
     if json:
         record = {"label": car.engine.label, **({"simulated": True} if simulated else {})}
-        show_json({**record, **coverage_record(table, counts), "notes": list(evidence.notes)})
+        told = {"set_aside": dict(found.unusable), "notes": list(evidence.notes)}
+        show_json({**record, **coverage_record(table, counts), **told})
         return
     console = screen()
-    words = f"{counted(len(read), 'log')}, {counted(len(evidence.holds), 'hold')}"
+    words = f"{logs_words(evidence)}, {counted(len(evidence.holds), 'hold')}"
     view = coverage_screen(
         table,
         counts,

@@ -10,7 +10,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -25,7 +25,7 @@ from tuneassist.inert import NAME_LENGTH, inert, listed, told
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
 
-    from tuneassist.parallel import ReducedLog
+    from tuneassist.parallel import Answer, LogsAtHand
     from tuneassist.reading import Log
     from tuneassist.settings import Setup
 
@@ -195,8 +195,13 @@ def read_logs(paths: Sequence[Path], *, setup: Setup | None) -> list[Log]:
 
 
 def reduce_logs(
-    paths: Sequence[Path], *, setup: Setup, workers: int = 1, scheduler: str | None = None
-) -> list[ReducedLog]:
+    paths: Sequence[Path],
+    *,
+    setup: Setup,
+    is_strict: bool,
+    workers: int = 1,
+    scheduler: str | None = None,
+) -> LogsAtHand:
     """Read logs and reduce them to holds, with a bar where it takes long and somebody watches.
 
     Parameters
@@ -205,30 +210,34 @@ def reduce_logs(
         The logs.
     setup
         The car's setup.
+    is_strict
+        A log that cannot be used ends the job; else it is set aside while others are left.
     workers, scheduler
         As for `tuneassist.parallel.reduce_files`.
 
     Raises
     ------
     LogError
-        When a log cannot be used, or the same one comes twice.
+        When no log can be used, with ``is_strict`` when one cannot, or when the same one comes
+        twice.
     """
-    from tuneassist.parallel import LogFile, reduce_file, reduce_files
+    from tuneassist.parallel import LogFile, sort_out, try_file, try_files
 
     refuse_both(workers, scheduler)
     files = [LogFile(p, name) for p, name in zip(paths, distinct_names(paths), strict=True)]
     with _Progress(len(files)) as bar:
         if scheduler is None and (workers == 1 or len(files) == 1):
-            reduced = [
-                reduce_file(file, setup, bar.for_log(index, file.name))
+            answers: Iterable[Answer] = (
+                try_file(file, setup, bar.for_log(index, file.name))
                 for index, file in enumerate(files)
-            ]
+            )
         else:
-            reduced = reduce_files(
+            answers = try_files(
                 files, setup, workers=workers, scheduler=scheduler, done=bar.after_log
             )
-    refuse_twins([one.log for one in reduced])
-    return reduced
+        found = sort_out(files, answers, is_strict=is_strict)
+    refuse_twins([one.log for one in found.used])
+    return found
 
 
 def refuse_both(workers: int, scheduler: str | None) -> None:

@@ -53,6 +53,14 @@ Scheduler = Annotated[
         show_default=False,
     ),
 ]
+Strict = Annotated[
+    bool,
+    typer.Option(
+        "--strict",
+        metavar="",
+        help="End with an error where any log cannot be used, instead of setting it aside.",
+    ),
+]
 AsJson = Annotated[
     bool,
     typer.Option("--json", metavar="", help="Print JSON on standard output, and only that."),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, NamedTuple
 
 import typer
 
-from tuneassist.cli.options import AsJson, Overwrite
+from tuneassist.cli.options import AsJson, Overwrite, Strict
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,6 +68,7 @@ def plan(
         ),
     ] = None,
     overwrite: Overwrite = False,
+    strict: Strict = False,
     json: AsJson = False,
 ) -> None:
     """List the holds that take most of the remaining doubt away for the time.
@@ -90,7 +91,7 @@ def plan(
 
         require_matplotlib()
         plot_format(sheet.suffix)
-    case = _case(known, setup)
+    case = _case(known, setup, is_strict=strict)
     made = plan_holds(
         case.evidence,
         setup=case.setup,
@@ -98,9 +99,12 @@ def plan(
         settings=_with_hold(case.settings, hold_seconds),
         visits=case.visits,
     )
+    made = _with_unusable(made, case.evidence)
     written = _write(made, case, csv=csv, sheet=sheet)
     if json:
-        show_json(plan_record(made, setup=case.setup, is_simulated=case.is_simulated))
+        record = plan_record(made, setup=case.setup, is_simulated=case.is_simulated)
+        unusable = case.evidence.unusable if case.evidence else {}
+        show_json({**record, "set_aside": dict(unusable)})
         return
     console = screen()
     view = plan_screen(
@@ -122,6 +126,18 @@ def _with_hold(settings: PlanSettings, seconds: float | None) -> PlanSettings:
         raise typer.BadParameter(f"--hold-seconds: {error}") from error
 
 
+def _with_unusable(made: Plan, evidence: Evidence | None) -> Plan:
+    """Name the logs that could not be used in the notes of a plan."""
+    from dataclasses import replace
+
+    from tuneassist.evidence.repeats import unusable_notes
+
+    if evidence is None:
+        return made
+    notes = unusable_notes(evidence.unusable, [log.name for log in evidence.logs])
+    return replace(made, notes=(*notes, *made.notes))
+
+
 class _Case(NamedTuple):
     """What a plan starts from."""
 
@@ -132,7 +148,7 @@ class _Case(NamedTuple):
     is_simulated: bool
 
 
-def _case(known: Sequence[Path], setup: Path | None) -> _Case:
+def _case(known: Sequence[Path], setup: Path | None, *, is_strict: bool) -> _Case:
     from tuneassist.files.tune_places import HISTORY
 
     if len(known) == 1 and (known[0] / HISTORY).is_file():
@@ -141,7 +157,7 @@ def _case(known: Sequence[Path], setup: Path | None) -> _Case:
         return _of_tune(known[0])
     if setup is None:
         raise typer.BadParameter(_without_setup(known))
-    return _of_logs(known, setup)
+    return _of_logs(known, setup, is_strict=is_strict)
 
 
 def _without_setup(known: Sequence[Path]) -> str:
@@ -176,7 +192,7 @@ def _of_tune(folder: Path) -> _Case:
     return _Case(car, settings, evidence, visits, simulated)
 
 
-def _of_logs(paths: Sequence[Path], setup: Path) -> _Case:
+def _of_logs(paths: Sequence[Path], setup: Path, *, is_strict: bool) -> _Case:
     from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
     from tuneassist.cli.round_result import count_visits
     from tuneassist.files.plan_section import read_plan_settings
@@ -185,11 +201,11 @@ def _of_logs(paths: Sequence[Path], setup: Path) -> _Case:
     from tuneassist.pipeline import gather
 
     car = read_setup(setup)
-    reduced = reduce_logs(find_logs(paths), setup=car)
-    said = [one.evidence for one in reduced]
-    evidence = gather(said, setup=car, current=Grid.zeros(car.axes))
+    found = reduce_logs(find_logs(paths), setup=car, is_strict=is_strict)
+    said = [one.evidence for one in found.used]
+    evidence = gather(said, setup=car, current=Grid.zeros(car.axes)).beside(found.unusable)
     visits = count_visits(said, car).flat()
-    simulated = is_simulated([one.log for one in reduced], car)
+    simulated = is_simulated([one.log for one in found.used], car)
     return _Case(car, read_plan_settings(setup), evidence, visits, simulated)
 
 

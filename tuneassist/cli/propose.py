@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tuneassist.cli.console import look_of, screen, show, show_json, tell
-from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Workers
+from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Strict, Workers
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -47,6 +47,7 @@ def propose(
     overwrite: Overwrite = False,
     workers: Workers = 1,
     scheduler: Scheduler = None,
+    strict: Strict = False,
     json: AsJson = False,
     quiet: Annotated[
         bool,
@@ -62,7 +63,7 @@ def propose(
 
     Steady warm stretches are compared with the target, cell by cell. Where there is no evidence
     nothing changes; every rule of the setup holds; a second, independent check looks at the grid
-    before anything is written.
+    before anything is written. A log that cannot be used is set aside and named.
     """
     from tuneassist.cli import result
     from tuneassist.cli.in_force import read_in_force
@@ -77,12 +78,15 @@ def propose(
     result.require_free(out, overwrite=overwrite)
     car = read_setup(setup)
     current = read_in_force(grid, car.axes) if grid else None
-    reduced = reduce_logs(find_logs(logs), setup=car, workers=workers, scheduler=scheduler)
-    read = [one.log for one in reduced]
-    simulated = is_simulated(read, car)
-    made = propose_from(
-        [one.evidence for one in reduced], setup=car, current=current or Grid.zeros(car.axes)
+    found = reduce_logs(
+        find_logs(logs), setup=car, is_strict=strict, workers=workers, scheduler=scheduler
     )
+    read = [one.log for one in found.used]
+    simulated = is_simulated(read, car)
+    with found.told():
+        made = propose_from(
+            [one.evidence for one in found.used], setup=car, current=current or Grid.zeros(car.axes)
+        ).beside(found.unusable)
     contents = result.proposal_contents(
         made,
         logs=read,

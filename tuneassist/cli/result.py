@@ -215,6 +215,8 @@ def proposal_record(
         "logs": [
             {**_log_record(log), "evidence": evidence_record(found[log.name])} for log in logs
         ],
+        "logs_given": len(evidence.logs) + len(evidence.unusable),
+        "set_aside": dict(evidence.unusable),
         "logs_set_aside": dict(evidence.set_aside),
         "notes": list(evidence.notes),
         "limits_that_acted": proposal.limited.binding.to_dict("records"),
@@ -266,6 +268,7 @@ def proposal_summary(
         **summary,
         "grid_in_force": in_force,
         "logs": [log.name for log in logs],
+        "set_aside": dict(evidence.unusable),
         "logs_set_aside": dict(evidence.set_aside),
         "samples": fate_shares(evidence.fates),
         "holds": len(evidence.holds),

@@ -55,6 +55,11 @@ class JudgedRound:
     look: RoundLook
     advice: Advice
 
+    def beside(self, unusable: Mapping[str, str]) -> JudgedRound:
+        """Return the same round with the logs that could not be used."""
+        made = self.result.proposal.beside(unusable)
+        return replace(self, result=replace(self.result, proposal=made))
+
     @property
     def shown(self) -> Proposal:
         """The proposal with the logs and holds of this round alone, for screens and records."""

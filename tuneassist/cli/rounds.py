@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tuneassist.cli.options import AsJson, Logs, SetupFile
+from tuneassist.cli.options import AsJson, Logs, SetupFile, Strict
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from tuneassist.correction import UnsafeHeld
     from tuneassist.files.tune_folder import TuneFolder
     from tuneassist.loop.history import Event, RoundMark
-    from tuneassist.parallel import ReducedLog
+    from tuneassist.parallel import LogsAtHand
     from tuneassist.reading import Log
 
 HALTED = 6
@@ -61,11 +61,12 @@ def start(folder: Folder, setup: SetupFile, *, grid: Grid = None) -> None:
     show(screen(), started_screen(folder, setup=tune.setup, has_grid=grid is not None))
 
 
-def add(folder: Folder, logs: Logs, json: AsJson = False) -> None:
+def add(folder: Folder, logs: Logs, strict: Strict = False, json: AsJson = False) -> None:
     """Add logs recorded with what the controller holds now, and propose the next grid.
 
     First the engine's answer to the last change is measured; when it did not answer as it should,
-    nothing is proposed and the exit status is 6. Else the proposal rests on all rounds so far.
+    nothing is proposed and the exit status is 6. Else the proposal rests on all rounds so far. A
+    log that cannot be used is set aside and named.
     """
     from dataclasses import replace
 
@@ -79,11 +80,11 @@ def add(folder: Folder, logs: Logs, json: AsJson = False) -> None:
         require(tune.state, "add")
         number = tune.state.next_number
         tune.require_room(number)
-        reduced = _named(reduce_logs(find_logs(logs), setup=tune.setup), number)
-        read = [one.log for one in reduced]
+        found = _named(reduce_logs(find_logs(logs), setup=tune.setup, is_strict=strict), number)
+        read = [one.log for one in found.used]
         _refuse_known(read, tune)
         simulated = is_simulated(read, tune.setup)
-        said = [one.evidence for one in reduced]
+        said = [one.evidence for one in found.used]
         earlier = tune.state.evidence
         mark = RoundMark(
             number,
@@ -94,7 +95,9 @@ def add(folder: Folder, logs: Logs, json: AsJson = False) -> None:
             is_halt=False,
         )
         visits = count_visits(said, tune.setup)
-        judged = judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
+        with found.told():
+            judged = judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
+        judged = judged.beside(found.unusable)
         contents = round_contents(tune, judged, logs=read, earlier=earlier, is_simulated=simulated)
         tune.write_round(number, contents)
         mark = replace(judged.mark, files=fingerprints(contents))
@@ -166,11 +169,16 @@ def _new_mark() -> str:
     return secrets.token_hex(6)
 
 
-def _named(logs: Sequence[ReducedLog], number: int) -> list[ReducedLog]:
+def _named(logs: LogsAtHand, number: int) -> LogsAtHand:
     """Name logs after their round, since the next session's file often has the same name."""
+    from dataclasses import replace
+
     from tuneassist.loop.history import round_name
 
-    return [one.called(f"{round_name(number)}/{one.log.name}") for one in logs]
+    where = round_name(number)
+    used = [one.called(f"{where}/{one.log.name}") for one in logs.used]
+    unusable = {f"{where}/{name}": why for name, why in logs.unusable.items()}
+    return replace(logs, used=used, unusable=unusable)
 
 
 def _refuse_known(logs: Sequence[Log], tune: TuneFolder) -> None:
@@ -215,6 +223,7 @@ def _judge_again(tune: TuneFolder, answer: str) -> tuple[TuneFolder, JudgedRound
     from dataclasses import replace
 
     from tuneassist.cli.round_result import earlier_record, judge_round, round_contents
+    from tuneassist.files.json_file import take_words
     from tuneassist.files.round_files import fingerprints
     from tuneassist.loop.history import round_details
 
@@ -228,6 +237,7 @@ def _judge_again(tune: TuneFolder, answer: str) -> tuple[TuneFolder, JudgedRound
     else:
         earlier = ()
     judged = judge_round(tune, stored.logs, mark=mark, earlier=earlier, visits=stored.visits)
+    judged = judged.beside(take_words(as_read, "set_aside"))
     simulated = bool(as_read.get("simulated", False))
     contents = round_contents(
         tune, judged, logs=(), earlier=earlier, is_simulated=simulated, as_read=as_read

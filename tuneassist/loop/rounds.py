@@ -11,6 +11,7 @@ import pandas as pd
 from tuneassist.correction import LimitedStep, propose_raw
 from tuneassist.errors import NoEvidenceError
 from tuneassist.evidence.copies import is_original
+from tuneassist.evidence.repeats import said_once
 from tuneassist.grid import Grid
 from tuneassist.loop.pool import Round, pool_rounds
 from tuneassist.loop.response import Response, ResponseSettings, measure_response
@@ -106,7 +107,8 @@ def add_round(
         return RoundResult(made, _nothing(seen, response, setup, current), set_aside)
     evidence = pool_rounds([*earlier, made], setup=setup, current=current)
     notes = tuple(f"log {name} was set aside: {why}" for name, why in set_aside.items())
-    evidence = replace(evidence, notes=(*evidence.notes, *notes))
+    names = [log.name for log in logs]
+    evidence = replace(evidence, notes=(*evidence.notes, *said_once(notes, names)))
     paced = replace(setup, correction=_paced(setup, response))
     return RoundResult(made, propose_on(evidence, setup=paced, current=current), set_aside)
 

@@ -24,7 +24,7 @@ from tuneassist.reading.guard import check_text, setup_line
 from tuneassist.reading.headers import read_heading
 from tuneassist.reading.late import tells, values_behind
 from tuneassist.reading.log import Cells, Parts, Piece, Progress, Wanted
-from tuneassist.reading.picks import Pick, UnclearError
+from tuneassist.reading.picks import Pick, UnclearError, left_out
 from tuneassist.reading.plan import is_needed, or_unread, plan_columns
 from tuneassist.reading.pressures import PartWork, apply_barometer, check_gauges, samples_of
 from tuneassist.reading.sensors import check_readings, falls, sensed, sensed_note
@@ -219,10 +219,10 @@ def _read_column(work: PartWork, pick: Pick, cells: Cells, late: Cells | None) -
         )
     except LogError as error:
         if may_leave_out(pick, error, work.setup):
-            work.notes.append(f"{error} It was left out.")
+            work.notes.append(left_out(error, work.name))
             return
         if pick.how == "header":
-            raise or_unread(error, pick.channel) from error
+            raise or_unread(error, pick.channel, work.setup) from error
         raise
     said = sensed_note(pick, cells)
     work.notes.extend([said, *column.notes] if said else column.notes)

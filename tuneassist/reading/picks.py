@@ -138,6 +138,11 @@ def ambiguous(channel: str, headings: Sequence[Heading], *, name: str) -> Unclea
     )
 
 
+def left_out(error: LogError, name: str) -> str:
+    """Return the note on a column that was left out; whose log it is, is said beside it."""
+    return f"{error.without(name)} It was left out."
+
+
 def folded(text: str) -> str:
     """Return a header without differences of case and blanks."""
     return " ".join(text.casefold().split())

@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from tuneassist.channels import CHANNELS
+from tuneassist.channels import CHANNELS, channels_called, plain_words
 from tuneassist.errors import LogError, SetupError
 from tuneassist.reading.diagnostic import parameter
 from tuneassist.reading.guard import setup_line
@@ -21,6 +21,7 @@ from tuneassist.reading.picks import (
     UnclearError,
     ambiguous,
     folded,
+    left_out,
     listed,
     quantity_of,
     with_unit,
@@ -40,6 +41,10 @@ _BEHIND_CATALYST = re.compile(r"\d\W{0,2}s(?:ensor)?\W{0,2}2", re.IGNORECASE)
 REQUIRED = ("time", "rpm", "load", "lambda", "fuel_trim_short", "fuel_trim_long")
 """Channels about which doubt is never a matter of leaving them out: without them there is no need,
 or only half of it."""
+
+SPARED = ("lambda_target", "throttle", "pedal", "injector_duty")
+"""Channels of which a wrong unit is never passed over, and which a proposal goes without all the
+same: between several columns none is taken. A ceiling makes each of them needed."""
 
 
 @dataclass(frozen=True)
@@ -82,9 +87,9 @@ def plan_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str)
         try:
             pick = _by_words(channel, matches, name=name)
         except UnclearError as error:
-            if setup is not None and is_needed(channel, setup):
-                raise or_unread(error, channel) from error
-            notes.append(f"{error} It was left out.")
+            if setup is not None and _is_asked(channel, picks, setup):
+                raise or_unread(error, channel, setup) from error
+            notes.append(left_out(error, name))
             continue
         picks[channel] = _like_load(pick, picks.get("load"), setup)
     second = _second_bank(free, picks, setup, name=name, notes=notes)
@@ -134,7 +139,7 @@ def _second_bank(
     try:
         pick = _by_words("lambda_second", others, name=name)
     except UnclearError as error:
-        notes.append(f"{error} It was left out.")
+        notes.append(left_out(error, name))
         return None
     units = {picks["lambda"].unit, pick.unit} - {None}
     if len(units) == 1:
@@ -177,17 +182,42 @@ def is_needed(channel: str, setup: Setup | None) -> bool:
     return CHANNELS[channel].is_decisive or channel in ceilings
 
 
+def _is_asked(channel: str, picks: Mapping[str, Pick], setup: Setup) -> bool:
+    """Tell whether columns between which nothing decides must be asked about.
+
+    Not where a proposal goes without the channel: then none of them is read.
+    """
+    if channel in setup.limits.ceilings or channel in REQUIRED:
+        return True
+    if "load" not in picks and channel in channels_called(plain_words(setup.axes.load_name)):
+        return True
+    if channel == "coolant_volts":
+        return "coolant_temp" not in picks
+    if channel in ("manifold_pressure", "boost"):
+        return "load" not in picks or quantity_of("load", setup) != "pressure"
+    return CHANNELS[channel].is_decisive and channel not in SPARED
+
+
 def is_unread(channel: str, setup: Setup | None) -> bool:
     """Tell whether the setup wants a channel left alone."""
     return setup is not None and channel in setup.unread
 
 
-def or_unread(error: LogError, channel: str) -> LogError:
-    """Say in an error about a channel that it may be left unread, where the job goes without it."""
+def or_unread(error: LogError, channel: str, setup: Setup | None) -> LogError:
+    """Say in an error about a channel that it may be left unread, where the job goes without it.
+
+    What a ceiling waits for is asked about before any other log is used: setting this one aside
+    would hide its readings.
+    """
     if channel in REQUIRED:
         return error
-    way = f"To leave it unread: {channel} = false."
-    return type(error)(error.problem, where=error.where, mend=f"{error.mend} {way}".strip())
+    is_doubt = isinstance(error, UnclearError)
+    return type(error)(
+        error.problem,
+        where=error.where,
+        mend=f"{error.mend} To leave it unread: {channel} = false.".strip(),
+        ends_job=is_doubt and setup is not None and channel in setup.limits.ceilings,
+    )
 
 
 def _explicit(

@@ -14,7 +14,7 @@ from tuneassist.errors import LogError
 from tuneassist.reading.columns import Column
 from tuneassist.reading.doubt import check_boost
 from tuneassist.reading.log import Floats, Piece
-from tuneassist.reading.picks import Pick, is_gauge_axis
+from tuneassist.reading.picks import Pick, is_gauge_axis, left_out
 from tuneassist.reading.plan import or_unread
 from tuneassist.settings import Setup
 from tuneassist.units import ATMOSPHERE_KPA, convert, unit_named
@@ -76,8 +76,8 @@ def check_gauges(
             check_boost(column.pick, values, others, is_spark=is_spark, where=where)
         except LogError as error:
             if not may_leave_out(column.pick, error, work.setup):
-                raise or_unread(error, name) from error
-            work.notes.append(f"{error} It was left out.")
+                raise or_unread(error, name, work.setup) from error
+            work.notes.append(left_out(error, work.name))
             del work.columns[name]
 
 

@@ -107,7 +107,7 @@ class Tally:
             except LogError as error:
                 if not may_leave_out(first.as_logged[name].pick, error, first.setup):
                     raise
-                first.work.notes.append(f"{error} It is in doubt.")
+                first.work.notes.append(f"{error.without(first.name)} It is in doubt.")
         filled = {name: self._rows - found.blank for name, found in self._ranges.items()}
         first.check_filled(filled, self._rows, is_all=True)
 

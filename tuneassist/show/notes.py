@@ -8,8 +8,9 @@ from collections.abc import Iterator, Sequence
 import pandas as pd
 
 from tuneassist.correction import UnsafeHeld
-from tuneassist.inert import listed, told
-from tuneassist.pipeline import LogEvidence, Proposal
+from tuneassist.evidence.repeats import said_once
+from tuneassist.inert import told
+from tuneassist.pipeline import Evidence, LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.reading.columns import AFR_CONVERTED
 from tuneassist.settings import Setup
@@ -24,6 +25,7 @@ REASONS = 3
 
 def proposal_notes(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
     """Collect what a user should read: about reading, about each log, and about the fit."""
+    names = [*(log.name for log in logs), *(log.name for log in proposal.evidence.logs)]
     notes = [(log.name, note) for log in logs for note in log.notes]
     notes += [
         (log.name, f"{counted(count, 'row')} dropped: {reason}")
@@ -32,7 +34,7 @@ def proposal_notes(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
     ]
     notes += [(log.name, note) for log in proposal.evidence.logs for note in _log_doubts(log)]
     return (
-        *_by_note(notes, len(logs)),
+        *said_once([f"{name}: {told(note)}" for name, note in notes], names),
         *proposal.evidence.notes,
         *_stop_doubts(proposal.cells, proposal.setup),
     )
@@ -46,6 +48,12 @@ def proposal_doubts(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
     held = unsafe_words(proposal.unsafe_held, proposal.setup)
     notes = (note for note in proposal_notes(proposal, logs) if AFR_CONVERTED not in note)
     return (*([held] if held else []), *notes)
+
+
+def logs_words(evidence: Evidence) -> str:
+    """Say how many logs were used, and of how many where some could not be."""
+    used, unusable = len(evidence.logs), len(evidence.unusable)
+    return f"{used} of {counted(used + unusable, 'log')}" if unusable else counted(used, "log")
 
 
 def unsafe_words(held: Sequence[UnsafeHeld], setup: Setup) -> str:
@@ -86,13 +94,3 @@ def _log_doubts(log: LogEvidence) -> Iterator[str]:
         yield f"settling is the default {log.settling.settle_s:.1f} s: {log.settling.why}"
     if log.refresh.is_polled:
         yield "the logger repeats old values; only renewed ones count"
-
-
-def _by_note(notes: Sequence[tuple[str, str]], logs: int) -> Iterator[str]:
-    """Say a note once, with the logs that it is about."""
-    names: dict[str, list[str]] = {}
-    for name, note in notes:
-        names.setdefault(note, []).append(name)
-    for note, found in names.items():
-        about = dict.fromkeys(found)
-        yield f"{'every log' if 1 < logs == len(about) else listed(about)}: {told(note)}"

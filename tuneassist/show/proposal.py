@@ -17,7 +17,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.cautions import short_caution
 from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
 from tuneassist.show.look import Look, counted, dim, plain, shade, signed, title
-from tuneassist.show.notes import proposal_notes, unsafe_words
+from tuneassist.show.notes import logs_words, proposal_notes, unsafe_words
 from tuneassist.show.samples import bullets, doubts, shares_table
 from tuneassist.show.words import fate_words, own_units, rule_words, step_words
 
@@ -86,7 +86,7 @@ def _header_words(proposal: Proposal) -> str:
     evidence = proposal.evidence
     samples = sum(log.samples for log in evidence.logs)
     return (
-        f"{counted(len(evidence.logs), 'log')}, {counted(samples, 'sample')}, "
+        f"{logs_words(evidence)}, {counted(samples, 'sample')}, "
         f"{counted(len(evidence.holds), 'hold')}"
     )
 

@@ -18,7 +18,7 @@ from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.look import Look, counted, dim, plain, title
-from tuneassist.show.notes import proposal_notes
+from tuneassist.show.notes import logs_words, proposal_notes
 from tuneassist.show.proposal import header, proposal_screen, unsafe_section
 from tuneassist.show.samples import bullets, doubts, shares_table
 
@@ -76,7 +76,7 @@ def round_screen(
     answer = response_section(response, number)
     evidence = proposal.evidence
     if response.is_halt:
-        words = f"{counted(len(evidence.logs), 'log')}, {counted(len(evidence.holds), 'hold')}"
+        words = f"{logs_words(evidence)}, {counted(len(evidence.holds), 'hold')}"
         return Group(
             header(proposal.setup, words, is_simulated=is_simulated),
             answer,
