@@ -127,9 +127,9 @@ def test_regions_are_read_in_order(tmp_path):
     assert (second.richest_lambda, second.lean_in_boost) == (1.4, "never")
 
 
-@pytest.mark.parametrize("ignition", ["spark", "compression"])
-def test_what_the_file_leaves_out_is_the_documented_default(tmp_path, ignition):
-    setup = _read(tmp_path, f'[engine]\nignition = "{ignition}"\nfuel = "e10"\n{SMALL}')
+@pytest.mark.parametrize(("ignition", "fuel"), [("spark", "e10"), ("compression", "diesel")])
+def test_what_the_file_leaves_out_is_the_documented_default(tmp_path, ignition, fuel):
+    setup = _read(tmp_path, f'[engine]\nignition = "{ignition}"\nfuel = "{fuel}"\n{SMALL}')
     assert setup.limits == default_limits(ignition)
     assert setup.steady == SteadySettings()
     assert setup.correction == CorrectionSettings()
@@ -209,7 +209,8 @@ def test_a_ceiling_of_the_file_keeps_the_other_numbers_and_channels(tmp_path):
 # 40 CFR 1065.655 table 1 composition in Heywood eq. 3.6 (14.5 No. 2 diesel)
 @pytest.mark.parametrize(("fuel", "ratio"), [("petrol", 14.7), ("ethanol", 9.0), ("diesel", 14.5)])
 def test_the_fuel_sets_the_ratio_and_the_file_overrides_it(tmp_path, fuel, ratio):
-    text = f'[engine]\nfuel = "{fuel}"\n'
+    ignition = "compression" if fuel == "diesel" else "spark"
+    text = f'[engine]\nignition = "{ignition}"\nfuel = "{fuel}"\n'
     assert _read(tmp_path, text + SMALL).engine.afr_stoich == pytest.approx(ratio, rel=0.001)
     setup = _read(tmp_path, text + "afr_stoich = 14.2\n" + SMALL)
     assert setup.engine.afr_stoich == 14.2

@@ -20,9 +20,9 @@ from tuneassist.correction import (
     UnsafeHeld,
     ceiling_notes,
     check_grid,
-    lean_target_notes,
     limit_step,
     propose_raw,
+    setup_doubts,
     unsafe_held,
 )
 from tuneassist.correction.case import in_boost
@@ -233,7 +233,7 @@ def gather(
         *knock_notes(cells, setup),
         *_copies_notes(is_counted),
         *ceiling_notes(cells, setup=setup),
-        *lean_target_notes(setup, cells),
+        *setup_doubts(setup, cells),
     )
     notes = (*notes, *_fit_notes(fit, logs, set_aside, cells))
     return Evidence(cells, holds, fit, tuple(logs), set_aside, said_once(notes, names))

@@ -135,12 +135,12 @@ def read_alone(file: LogFile) -> Log:
 
 
 def setup_notes(car: Setup | None) -> list[str]:
-    """Say where the setup's target and its rules do not fit, whatever the logs hold."""
+    """Say where parts of the setup hardly fit one another, whatever the logs hold."""
     if car is None:
         return []
-    from tuneassist.correction import lean_target_notes
+    from tuneassist.correction import setup_doubts
 
-    return list(lean_target_notes(car))
+    return list(setup_doubts(car))
 
 
 def shown(

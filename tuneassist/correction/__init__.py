@@ -12,6 +12,7 @@ from tuneassist.correction.listing import describe_limits, lean_target_notes
 from tuneassist.correction.proposal import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules
+from tuneassist.correction.setup_doubts import setup_doubts
 from tuneassist.correction.unsafe import (
     UnsafeHeld,
     unsafe_held,
@@ -34,6 +35,7 @@ __all__ = [
     "limit_step",
     "propose_raw",
     "require_clean",
+    "setup_doubts",
     "unsafe_held",
     "unsafe_of_record",
     "unsafe_record",

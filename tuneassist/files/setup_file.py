@@ -17,6 +17,7 @@ import numpy as np
 
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import InputError, SetupError
+from tuneassist.files.contradictions import refuse_contradictions
 from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
 from tuneassist.files.grid_file import grid_of
 from tuneassist.files.plain_file import inside, read_plain
@@ -145,7 +146,7 @@ def setup_of(files: SetupFiles) -> Setup:
     _check_sections(whole)
     engine = _engine(whole.table("engine"))
     axes = _axes(whole.table("axes"))
-    return Setup(
+    setup = Setup(
         axes=axes,
         target=_target(whole.table("target"), axes, engine, files),
         engine=engine,
@@ -157,6 +158,8 @@ def setup_of(files: SetupFiles) -> Setup:
         source=str(files.path),
         given=frozenset(dotted_keys(whole.values)),
     )
+    refuse_contradictions(setup, whole)
+    return setup
 
 
 def _check_sections(whole: TomlTable) -> None:
