@@ -56,7 +56,7 @@ CONTRADICTIONS = {
     ),
     "a rev limit short of a zero": (
         [("rev_limit_rpm = 6800", "rev_limit_rpm = 680")],
-        ("breakpoint 800 rpm lies far beyond engine.rev_limit_rpm = 680",),
+        ("breakpoint 6500 rpm lies far beyond engine.rev_limit_rpm = 680",),
     ),
     "speeds in thousands": ([(RPM, IN_KRPM)], ("key axes.rpm", "ends at 6.5 rpm")),
     "an axis in the channel's psi": (

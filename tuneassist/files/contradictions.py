@@ -71,12 +71,11 @@ def _refuse_speeds(setup: Setup, table: TomlTable) -> None:
             f"the axis ends at {points[-1]:g} rpm, where no engine pulls.",
             "Write the breakpoints in rpm, not in thousands or rad/s.",
         )
-    if most is None or (points[0] < most and points[-1] <= FAR_BEYOND_REV_LIMIT * most):
+    if most is None or points[-1] <= FAR_BEYOND_REV_LIMIT * most:
         return
-    far = points[0] if points[0] >= most else points[-1]
     raise table.error(
         "rpm",
-        f"the breakpoint {far:g} rpm lies far beyond engine.rev_limit_rpm = {most:g}.",
+        f"the breakpoint {points[-1]:g} rpm lies far beyond engine.rev_limit_rpm = {most:g}.",
         "Mend the one that is wrong.",
     )
 
