@@ -160,6 +160,11 @@ def test_check_and_coverage_and_plan_name_it_and_end_well(bench: Path) -> None:
         assert any(note.startswith("set aside, cannot be used: short") for note in found["notes"])
 
 
+def test_check_of_one_broken_log_named_twice_is_still_an_error(bench: Path) -> None:
+    result = run("check", bench / "short.csv", bench / "short.csv")
+    assert (result.exit_code, result.stdout) == (3, "")
+
+
 def test_a_round_keeps_what_it_set_aside_also_when_it_is_judged_again(
     bench: Path, tmp_path: Path
 ) -> None:

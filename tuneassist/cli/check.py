@@ -10,7 +10,7 @@ import typer
 from tuneassist.cli.options import AsJson, Logs, OptionalSetup, Scheduler, Strict, Workers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from rich.console import RenderableType
 
@@ -49,11 +49,11 @@ def check(
     paths = find_logs(logs)
     console = screen()
     records: list[dict[str, Any]] = []
-    errors: dict[LogFile, TuneassistError] = {}
+    errors: list[tuple[LogFile, TuneassistError]] = []
     files = [LogFile(path, name) for path, name in zip(paths, distinct_names(paths), strict=True)]
     for file, found in zip(files, look_at(files, car, workers, scheduler), strict=True):
         if isinstance(found, TuneassistError):  # one bad log must not hide the others
-            errors[file] = found
+            errors.append((file, found))
             records.append({"name": file.name, "error": str(found)})
             continue
         view, record = shown(*found, car, look_of(console))
@@ -69,21 +69,23 @@ def check(
     raise typer.Exit(status_of(errors, files, is_strict=strict))
 
 
-def set_aside(errors: Mapping[LogFile, TuneassistError]) -> dict[str, dict[str, str]]:
+def set_aside(errors: Sequence[tuple[LogFile, TuneassistError]]) -> dict[str, dict[str, str]]:
     """Return the logs that cannot be used with the reason, for JSON; nothing where all can."""
     from tuneassist.parallel import reason
 
-    found = {file.name: reason(file, error) for file, error in errors.items()}
+    found = {file.name: reason(file, error) for file, error in errors}
     return {"set_aside": found} if found else {}
 
 
-def tell_errors(errors: Mapping[LogFile, TuneassistError], files: Sequence[LogFile]) -> None:
+def tell_errors(
+    errors: Sequence[tuple[LogFile, TuneassistError]], files: Sequence[LogFile]
+) -> None:
     """Say why logs cannot be used: the whole message of one, each reason once of several."""
     from tuneassist.cli.console import tell
     from tuneassist.evidence.repeats import unusable_notes
 
     if len(errors) == 1:
-        tell(str(next(iter(errors.values()))))
+        tell(str(errors[0][1]))
         return
     unusable = set_aside(errors).get("set_aside", {})
     for note in unusable_notes(unusable, [file.name for file in files]):
@@ -91,13 +93,16 @@ def tell_errors(errors: Mapping[LogFile, TuneassistError], files: Sequence[LogFi
 
 
 def status_of(
-    errors: Mapping[LogFile, TuneassistError], files: Sequence[LogFile], *, is_strict: bool
+    errors: Sequence[tuple[LogFile, TuneassistError]],
+    files: Sequence[LogFile],
+    *,
+    is_strict: bool,
 ) -> int:
     """Return the exit status: an error is one where no log is left, or where it ends every job."""
     from tuneassist.parallel import ends_job
 
     is_all = is_strict or len(errors) == len(files)
-    return max((e.exit_status for e in errors.values() if is_all or ends_job(e)), default=0)
+    return max((e.exit_status for _, e in errors if is_all or ends_job(e)), default=0)
 
 
 def look_at(
