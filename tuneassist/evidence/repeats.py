@@ -18,6 +18,7 @@ MANY = 4
 #: Logs named in one note; of more, only their number is said. [1]
 FIRST_NAMES = 3
 _LOG = "\0"  # stands for a log's name; no text of ours holds it
+_BEFORE_NAME = re.compile(r"\blog ")
 #: Quoted headers tell columns apart and keep their numbers; all other numbers may differ.
 _QUOTED_OR_NUMBER = re.compile(r"(?<!\w)'[^']*'|\"[^\"]*\"|\d[\d.,]*")
 
@@ -39,7 +40,7 @@ def said_once(notes: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:
     Parameters
     ----------
     notes
-        Sentences; one on a log begins with its name and a colon, or names it somewhere.
+        Sentences; one on a log begins with its name and a colon, or has it behind the word "log".
     names
         Names of all logs.
 
@@ -55,7 +56,7 @@ def said_once(notes: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:
     >>> said_once([f"{n}.csv: {n} rows lost" for n in range(5)], [f"{n}.csv" for n in range(5)])
     ('in all 5 logs, such as 4.csv: 4 rows lost',)
     """
-    find = _finder(names)
+    find = _Names(names)
     groups: dict[str, list[_Note]] = {}
     for text in dict.fromkeys(notes):
         note = _read(text, find)
@@ -79,19 +80,32 @@ def unusable_notes(unusable: Mapping[str, str], used: Sequence[str]) -> tuple[st
     )
 
 
-def _finder(names: Sequence[str]) -> re.Pattern[str] | None:
-    if not names:
-        return None
-    longest_first = sorted(set(names), key=len, reverse=True)
-    return re.compile(rf"(?<![\w/])(?:{'|'.join(map(re.escape, longest_first))})(?!\w)")
+class _Names:
+    """Finds logs' names in notes: at the start, and behind the word "log"."""
+
+    def __init__(self, names: Sequence[str]) -> None:
+        self._names = frozenset(names)
+        self._lengths = sorted({len(name) for name in self._names}, reverse=True)
+
+    def at(self, text: str, start: int) -> str:
+        """Return the longest name that stands there as a word; empty where none does."""
+        ends = (start + length for length in self._lengths)
+        found = (text[start:end] for end in ends if not text[end : end + 1].isalnum())
+        return next((name for name in found if name in self._names), "")
 
 
-def _read(text: str, find: re.Pattern[str] | None) -> _Note:
-    found = tuple(find.findall(text)) if find else ()
-    words = find.sub(_LOG, text) if find else text
+def _read(text: str, names: _Names) -> _Note:
+    found, pieces, done = list[str](), list[str](), 0
+    for start in (0, *(place.end() for place in _BEFORE_NAME.finditer(text))):
+        name = names.at(text, start)
+        if name and start >= done:
+            pieces += [text[done:start], _LOG]
+            found.append(name)
+            done = start + len(name)
+    words = "".join((*pieces, text[done:]))
     numbers = [part for part in _QUOTED_OR_NUMBER.findall(words) if part[0].isdigit()]
     kind = _QUOTED_OR_NUMBER.sub(lambda part: "#" if part[0][0].isdigit() else part[0], words)
-    return _Note(text, found, words, kind if found else text, _figure(numbers))
+    return _Note(text, tuple(found), words, kind if found else text, _figure(numbers))
 
 
 def _figure(numbers: Sequence[str]) -> float:
