@@ -96,10 +96,12 @@ def test_one_log_that_cannot_be_used_is_named_and_the_others_go_on(
 
 def test_a_reason_that_repeats_is_one_line_on_every_screen(bench: Path, tmp_path: Path) -> None:
     empty = sorted(bench.glob("empty*.csv"))
-    result = run(
-        "propose", *empty, bench / "a.csv", "-s", bench / "car.toml", "-o", tmp_path / "out"
-    )
+    asked = ("propose", *empty, bench / "a.csv", "-s", bench / "car.toml", "-o", tmp_path / "out")
+    result = run(*asked)
     assert result.exit_code == 0, result.output
+    told = json.loads(run(*asked, "--json", "--overwrite").stdout)
+    assert told["notes"][0].startswith("set aside, cannot be used: in 5 logs")
+    assert len(told["set_aside"]) == 5
     said = " ".join(result.stdout.split())
     line = "set aside, cannot be used: in 5 logs (empty0.csv, empty1.csv, empty2.csv and 2 more):"
     assert f"{line} the file is empty." in said

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 import pandas as pd
 
 from tuneassist.correction import UnsafeHeld
-from tuneassist.evidence.repeats import said_once
+from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.inert import told
 from tuneassist.pipeline import Evidence, LogEvidence, Proposal
 from tuneassist.reading import Log
@@ -33,9 +33,12 @@ def proposal_notes(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
         for reason, count in log.dropped
     ]
     notes += [(log.name, note) for log in proposal.evidence.logs for note in _log_doubts(log)]
+    evidence = proposal.evidence
+    aside = unusable_notes(evidence.unusable, [log.name for log in evidence.logs])
     return (
+        *aside,
         *said_once([f"{name}: {told(note)}" for name, note in notes], names),
-        *proposal.evidence.notes,
+        *(note for note in evidence.notes if note not in aside),
         *_stop_doubts(proposal.cells, proposal.setup),
     )
 
