@@ -128,6 +128,17 @@ def test_an_axis_that_ends_well_behind_the_rev_limit_is_asked_about(tmp_path: Pa
     assert "ends at 9000 rpm, and engine.rev_limit_rpm is 6800" in note
 
 
+@pytest.mark.parametrize(("from_kpa", "is_asked"), [("1050", True), ("116", True), ("115", False)])
+def test_boost_that_begins_above_any_barometer_is_asked_about(
+    tmp_path: Path, from_kpa: str, is_asked: bool
+) -> None:
+    own = (OWN_LIMIT, f"{OWN_LIMIT}\nboost_above_kpa = {from_kpa}")
+    said = " ".join(setup_doubts(read_setup(changed(tmp_path, own))))
+    assert (f"boost_above_kpa = {from_kpa} lies above any barometer" in said) == is_asked
+    diesel = ("# [limits]\n", f"[limits]\nboost_above_kpa = {from_kpa}\n")
+    assert setup_doubts(read_setup(changed(tmp_path, diesel, of=VAN))) == ()
+
+
 def test_a_ceiling_without_a_unit_is_asked_about_where_its_channel_has_another(
     tmp_path: Path,
 ) -> None:

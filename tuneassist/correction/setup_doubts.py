@@ -35,6 +35,7 @@ def setup_doubts(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[str, 
     return (
         *lean_target_notes(setup, cells),
         *_target_notes(setup),
+        *_boost_notes(setup),
         *_speed_notes(setup),
         *_fuel_notes(setup),
         *_ceiling_notes(setup),
@@ -58,6 +59,16 @@ def _target_notes(setup: Setup) -> Iterator[str]:
             f"{mixture_words(float(target[worst]), setup)} at {axes.cell_rpm()[worst]:g} rpm, "
             f"{axes.cell_load()[worst]:g} {axes.load_unit}: no cell is brought there. Which of the "
             "two is right?"
+        )
+
+
+def _boost_notes(setup: Setup) -> Iterator[str]:
+    """Ask about boost that begins above any barometer: up to there its rules guard nothing."""
+    from_kpa, highest = setup.limits.boost_above_kpa, CHANNELS["barometer"].possible[1]
+    if setup.engine.ignition == "spark" and from_kpa > highest:
+        yield (
+            f"boost_above_kpa = {from_kpa:g} lies above any barometer, so that up to there no cell "
+            "counts as in boost: is it meant, and in kPa absolute?"
         )
 
 
