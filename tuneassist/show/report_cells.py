@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -47,13 +47,11 @@ def before_after_section(data: ReportData, setup: Setup, *, is_customer: bool) -
     if len(data.rounds) > 1:
         caption = f"Measured last: {last.name}, {last.in_force}"
         maps.append(deviation_map(caption, last.cells, setup, has_note=False))
-    if not last.is_halt and (last.cells["step_pct"] != 0).any():
+    if last.is_step:
         caption = f"Expected after the step of {last.name}; worked out, not measured"
         maps.append(deviation_map(caption, last.expected, setup, has_note=False))
-        if not is_customer:
-            maps.append(_step_map(last, setup))
     if not is_customer:
-        maps.append(_grid_map(last, setup))
+        maps += _grids(data, last, setup)
     return Section("Cells before and after", (*maps, Facts(change_facts(data, setup))))
 
 
@@ -113,13 +111,31 @@ def _step_map(one: ReportRound, setup: Setup) -> CellMap:
     return cell_map(f"Step of {one.name}, {step_means(setup)}", setup.axes, views, note=note)
 
 
-def _grid_map(one: ReportRound, setup: Setup) -> CellMap:
+def _grids(data: ReportData, last: ReportRound, setup: Setup) -> list[Block]:
+    """Return the step and the grids, what is held and what is proposed told apart."""
+    maps: list[Block] = []
+    if last.fate == "rejected":
+        maps.append(Words((
+            f"The proposal of {last.name} was rejected: it is not in the controller, and its grid "
+            "is not shown. Its evidence counts.",
+        )))  # fmt: skip
+    elif last.is_step:
+        maps.append(_step_map(last, setup))
+    if data.held is not None:
+        caption = f"What the controller holds, by what was said: {data.held.name}, percent"
+        maps.append(_grid_map(caption, data.held.grid.flat(), setup))
+    if last.fate == "proposed" and not last.is_halt:
+        caption = f"Proposed by {last.name}, not loaded yet: the whole grid to type in, percent"
+        maps.append(_grid_map(caption, last.cells["grid_pct"], setup))
+    return maps
+
+
+def _grid_map(caption: str, values: Iterable[float], setup: Setup) -> CellMap:
     watch = step_hurts(setup)
     views = [
         MapCell(MARKS.left_alone if pd.isna(v) else signed(v), fill_of(v, watch_sign=watch))
-        for v in cells_grid(one)
+        for v in values
     ]
-    caption = f"The whole grid after {one.name}, percent: what gets typed in"
     return cell_map(caption, setup.axes, views)
 
 
@@ -128,18 +144,13 @@ def _less_safe(setup: Setup) -> str:
     return f"{'more' if step_hurts(setup) > 0 else 'less'} {thing}"
 
 
-def cells_grid(one: ReportRound) -> list[float]:
-    """Return the grid after a round, in cell order. [%]"""
-    return [float(v) for v in one.cells["grid_pct"]]
-
-
 def change_facts(data: ReportData, setup: Setup) -> tuple[tuple[str, str], ...]:
     """Say in few numbers what became better, measured where it was measured."""
     first, last = data.rounds[0], data.rounds[-1]
     facts = [(f"Before ({first.name})", _inside_words(first.cells, setup))]
     if len(data.rounds) > 1:
         facts.append((f"Measured last ({last.name})", _inside_words(last.cells, setup)))
-    if not last.is_halt and (last.cells["step_pct"] != 0).any():
+    if last.is_step:
         words = f"{_inside_words(last.expected, setup)}; worked out, not measured"
         facts.append(("Expected after the step", words))
     return tuple(facts)

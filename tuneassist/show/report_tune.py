@@ -112,7 +112,7 @@ def left_section(data: ReportData, *, is_customer: bool) -> Section:
             blocks += _outside(last, data.setup)
     if not is_customer:
         items += data.next_steps
-    elif last is not None and (last.cells["step_pct"] != 0).any():
+    elif last is not None and last.is_step and last.fate == "proposed":
         items.append("The last step is a proposal: it has to be loaded, logged and judged.")
     if data.full_load is not None and len(data.full_load.found.breaches):
         items.append(
