@@ -16,6 +16,7 @@ from rich.console import Console, RenderableType
 from tuneassist.evidence.coverage import STATES, count_blank, count_states, coverage_table
 from tuneassist.evidence.delay import SensorDelay
 from tuneassist.grid import Axes
+from tuneassist.own_units import mixture
 from tuneassist.reading import ColumnReport, Dialect, Log
 from tuneassist.settings import EngineSettings, Setup, Target
 from tuneassist.show.cautions import cautions
@@ -26,7 +27,7 @@ from tuneassist.show.look import CALM, WATCH, Look, plain, shade, signed
 from tuneassist.show.plots import FORMATS, coverage_figure, picture, plot_format
 from tuneassist.show.proposal import deviation_section
 from tuneassist.show.samples import bullets, shares_table
-from tuneassist.show.words import RULE_WORDS, delay_words, mixture
+from tuneassist.show.words import RULE_WORDS, delay_words
 
 
 def text_of(renderable: RenderableType, *, width: int = 80) -> str:

@@ -11,6 +11,7 @@ import pandas as pd
 from tuneassist.correction.case import axis_pressure_kpa, in_boost
 from tuneassist.correction.foresight import GROWS
 from tuneassist.correction.rules import SAFE_WAY
+from tuneassist.own_units import mixture
 from tuneassist.settings import CEILING_CHANNELS, FULL_DUTY_PCT, LimitSettings, Setup
 
 Why = tuple[str, str]
@@ -128,10 +129,11 @@ def lean_target_notes(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[
         return ()
     worst, count = int(np.argmax(np.where(leaner, target, -np.inf))), int(leaner.sum())
     return (
-        f"the target in boost is leaner than boost_leanest_lambda = {limits.boost_leanest_lambda:g}"
-        f" in {count} {'cell' if count == 1 else 'cells'}, up to lambda {target[worst]:.4g} at "
-        f"{axes.cell_rpm()[worst]:g} rpm, {axes.cell_load()[worst]:g}: a richer cell there is "
-        f"leaned no further than {limits.boost_leanest_lambda:g}. If the target is right, set "
+        f"the target in boost is leaner than boost_leanest_lambda allows "
+        f"({mixture(limits.boost_leanest_lambda, setup)}) in {count} "
+        f"{'cell' if count == 1 else 'cells'}, up to {mixture(target[worst], setup)} at "
+        f"{axes.cell_rpm()[worst]:g} rpm, {axes.cell_load()[worst]:g} {axes.load_unit}: a cell "
+        "there is leaned no further than that. If the target is right, raise "
         "boost_leanest_lambda in [limits]",
     )
 

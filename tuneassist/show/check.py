@@ -11,12 +11,12 @@ from rich.text import Text
 
 from tuneassist.channels import CHANNELS
 from tuneassist.inert import NAME_LENGTH, clipped, listed
+from tuneassist.own_units import mixture, mixture_unit
 from tuneassist.pipeline import LogEvidence
 from tuneassist.reading import ColumnReport, Log
 from tuneassist.settings import Setup
 from tuneassist.show.look import Look, counted, dim, plain, title
 from tuneassist.show.samples import bullets, found_table, found_words, shares_table
-from tuneassist.show.words import mixture, mixture_unit
 
 HOW_WORDS = {"setup": "named in the setup", "header": "by its header", "": ""}
 UNIT_WORDS = {

@@ -14,7 +14,6 @@ from tuneassist.reading import Log
 from tuneassist.reading.columns import AFR_CONVERTED
 from tuneassist.settings import Setup
 from tuneassist.show.look import counted, signed
-from tuneassist.show.words import own_units
 
 PLACES = 6
 """Cells named in one sentence. [1]"""
@@ -53,11 +52,21 @@ def unsafe_words(held: Sequence[UnsafeHeld], setup: Setup) -> str:
     if not held:
         return ""
     counts = Counter(why for one in held for why in one.why).most_common()
-    reasons = [f"{own_units(why, setup)} ({counted(count, 'cell')})" for why, count in counts]
+    reasons = [f"{why} ({counted(count, 'cell')})" for why, count in counts]
     if len(reasons) > REASONS:
         reasons[REASONS:] = [f"and {counted(len(reasons) - REASONS, 'more reason')}"]
     said = "; ".join(reasons)
-    return f"asks the unsafe way, held: {counted(len(held), 'cell')}, because of {said}"
+    way = _unsafe_way(setup)
+    were = "was" if len(held) == 1 else "were"
+    cells = counted(len(held), "cell")
+    return f"{cells} asked for {way}, the unsafe way, and {were} held back by: {said}"
+
+
+def _unsafe_way(setup: Setup) -> str:
+    """Say which step could hurt this engine."""
+    if setup.correction.acts_on == "boost":
+        return "more air"
+    return "less fuel" if setup.engine.ignition == "spark" else "more fuel"
 
 
 def _stop_doubts(cells: pd.DataFrame, setup: Setup) -> Iterator[str]:

@@ -19,7 +19,7 @@ from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
 from tuneassist.show.look import Look, counted, dim, plain, shade, signed, title
 from tuneassist.show.notes import proposal_notes, unsafe_words
 from tuneassist.show.samples import bullets, doubts, shares_table
-from tuneassist.show.words import fate_words, own_units, rule_words, step_words
+from tuneassist.show.words import fate_words, rule_words, step_words
 
 EXAMPLES = 3
 """Cells named per rule. [1]"""
@@ -218,7 +218,7 @@ def _examples(group: pd.DataFrame, setup: Setup) -> str:
         )
     ]
     more = f"; and {len(group) - EXAMPLES} more" if len(group) > EXAMPLES else ""
-    why = own_units(str(first["words"].iloc[0]).removeprefix("held by "), setup)
+    why = str(first["words"].iloc[0]).removeprefix("held by ")
     return plain(f"{'; '.join(cells)}{more}. First of them: {why}.")
 
 
