@@ -127,7 +127,7 @@ def test_the_loop_converges_and_its_status_follows(car: Car) -> None:
     status = car.status()
     unsafe = ["unsafe_step_held", "unsafe_step_rules", "unsafe_steps"]
     grids = ["controller_holds", "proposed", "rejected"]
-    assert list(status) == ["rounds", "advice", "why", *grids, *unsafe]
+    assert list(status) == ["rounds", "advice", "why", "check", *grids, *unsafe]
     assert [list(one) for one in status["rounds"]] == [STATUS_KEYS] * 3
     first, second, third = status["rounds"]
     assert [one["number"] for one in status["rounds"]] == [1, 2, 3]
@@ -275,6 +275,29 @@ def test_the_report_prints_no_rejected_grid_and_says_what_is_held(car: Car, word
     assert ("not loaded yet: the whole grid to type in" in page) == (not word)
     assert ("Expected after the step" in page) == (word != "reject")
     assert ("was rejected: it is not in the controller" in page) == (word == "reject")
+
+
+@pytest.mark.parametrize(
+    ("hard", "word", "check"), [(760, "STOP", "hard"), (990, "CHECK", "ceiling")]
+)
+def test_an_exceeded_ceiling_overrides_go_on(
+    tmp_path: Path, hard: int, word: str, check: str
+) -> None:
+    car = Car(tmp_path)
+    log = car.log("a.csv", 1)
+    setup = tmp_path / "car.toml"
+    ceiling = (
+        f"\n[limits.ceilings]\nexhaust_temp = {{ ceiling = 750, hard = {hard}, unit = 'degC' }}\n"
+    )
+    setup.write_text(setup.read_text(encoding="utf-8") + ceiling, encoding="utf-8")
+    ok("rounds", "start", car.tune, "--setup", setup)
+    for screen in (ok("rounds", "add", car.tune, log), ok("rounds", "status", car.tune)):
+        said = flat(screen)
+        assert f" {word} Exceeded: exhaust temp " in said
+        assert f"ceiling {hard if check == 'hard' else 750}." in said
+        assert "GO ON" not in said
+    assert car.status()["check"] == check
+    assert car.status()["advice"] == "continue"  # the contract's word for scripts
 
 
 def test_undo_of_accept_says_to_load_the_earlier_grid(car: Car) -> None:

@@ -381,8 +381,8 @@ def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
     if as_json:
         rounds = [asdict(look) for look in looks]
         unsafe = {"unsafe_step_held": None} if held is None else unsafe_record(held)
-        said = {"rounds": rounds, "advice": advice.word, "why": advice.why, **_grids(tune)}
-        show_json({**said, **unsafe})
+        said = {"rounds": rounds, "advice": advice.word, "why": advice.why, "check": advice.check}
+        show_json({**said, **_grids(tune), **unsafe})
         return
     console = screen()
     is_pending = tune.state.is_pending

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
+from tuneassist.evidence.cells import is_beyond_holds
 from tuneassist.evidence.coverage import STATES
 from tuneassist.settings import Setup
 from tuneassist.show.coverage import STATE_WORDS
@@ -19,7 +20,7 @@ from tuneassist.show.figures.cells import (
 )
 from tuneassist.show.figures.colours import NOTHING, fill_of
 from tuneassist.show.figures.paint import figure_of
-from tuneassist.show.look import counted, signed
+from tuneassist.show.look import BEYOND_WORDS, counted, signed
 from tuneassist.show.proposal import ROUNDING
 from tuneassist.show.report_data import ReportData, ReportRound
 from tuneassist.show.report_views import (
@@ -61,9 +62,9 @@ def deviation_map(
     """Return a map of deviations with the mark and the word of each cell's confidence."""
     fills = deviation_fills(cells, setup)
     views = [
-        MapCell(text, fill, mark, _mark_words(text, str(word)))
-        for (text, mark), fill, word in zip(
-            deviation_words(cells), fills, cells["confidence"], strict=True
+        MapCell(text, fill, mark, _mark_words(text, str(word), is_beyond=beyond))
+        for (text, mark), fill, word, beyond in zip(
+            deviation_words(cells), fills, cells["confidence"], is_beyond_holds(cells), strict=True
         )
     ]
     side = "leaner" if setup.engine.ignition == "spark" else "richer"
@@ -72,19 +73,22 @@ def deviation_map(
         rest = "White: below 1 %, or leaner than the floor, which needs nothing."
     good, fair, low = (MARKS.confidence(word) for word in ("good", "fair", "low"))
     note = (
-        f"Confidence: {good} good, {fair} fair, {low} low; {MARKS.nothing} no evidence; "
+        f"Confidence: {good} good, {fair} fair, {low} low; {MARKS.beyond} {BEYOND_WORDS}; "
+        f"{MARKS.nothing} no evidence; "
         f"{MARKS.left_alone} left alone; > or < beyond a sensor's stop. Orange: {side}, the side "
         f"that hurts this engine. {rest}"
     )
     return cell_map(caption, setup.axes, views, note=note if has_note else "")
 
 
-def _mark_words(text: str, word: str) -> str:
+def _mark_words(text: str, word: str, *, is_beyond: bool) -> str:
     if text == MARKS.nothing:
         return "no evidence"
     if text == MARKS.left_alone:
         return "left alone"
-    return f"{word} confidence" if word in KNOWN else "direction only"
+    if word not in KNOWN:
+        return "direction only"
+    return f"{word} confidence{f', {BEYOND_WORDS}' if is_beyond else ''}"
 
 
 def _step_map(one: ReportRound, setup: Setup) -> CellMap:

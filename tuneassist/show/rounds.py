@@ -22,8 +22,15 @@ from tuneassist.show.notes import proposal_notes
 from tuneassist.show.proposal import header, proposal_screen, unsafe_section
 from tuneassist.show.samples import bullets, doubts, shares_table
 
-ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
-_ADVICE_STYLES = {"continue": "bold", "finished": "bold reverse", "halt": "bold reverse"}
+_ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
+_CHECK_WORDS = {"hard": "STOP", "ceiling": "CHECK", "held": "CHECK"}
+
+
+def verdict_word(advice: Advice) -> str:
+    """Return the one word: what was exceeded overrides everything but a halt."""
+    if advice.word == "halt" or not advice.check:
+        return _ADVICE_WORDS[advice.word]
+    return _CHECK_WORDS[advice.check]
 
 
 def started_screen(folder: Path, *, setup: Setup, has_grid: bool) -> RenderableType:
@@ -130,7 +137,8 @@ def response_section(response: Response, number: int) -> RenderableType:
 def advice_section(advice: Advice) -> RenderableType:
     """Return whether to go on, and why."""
     line = Text("\n")
-    line.append(f" {ADVICE_WORDS[advice.word]} ", style=_ADVICE_STYLES[advice.word])
+    word = verdict_word(advice)
+    line.append(f" {word} ", style="bold" if word == "GO ON" else "bold reverse")
     return Group(line, bullets((advice.why,), mark=" "))
 
 

@@ -27,7 +27,7 @@ RULE_WORDS: Mapping[str, str] = MappingProxyType(
         "ceilings": "beyond a logged channel's ceiling",
         "boost_ceiling": "boost ceiling",
         "step_back_pct": "step back past a hard ceiling",
-        "foreseen": "ceiling foreseen to be passed",
+        "foreseen": "ceiling that a larger step may exceed",
         "raise_fuel_unwatched": "nothing read that shows more fuel",
         "resolution_pct": "rounded to what the controller takes",
         "unsafe_step_barred": "a doubt that bars the unsafe way",
