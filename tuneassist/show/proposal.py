@@ -147,9 +147,8 @@ def _deviation_legend(look: Look, watch: int, is_floor: bool) -> Text:
     side, other = ("leaner", "richer") if watch > 0 else ("richer", "leaner")
     marks = ", ".join(f"{look.confidence(word)} {word}" for word in ("good", "fair", "low"))
     text = Text("Confidence: ", style="dim")
-    text.append(
-        f"{marks}; {look.beyond} {BEYOND_WORDS}; {look.nothing} no evidence, {look.left_alone} left alone, "
-    )
+    text.append(f"{marks}; {look.beyond} {BEYOND_WORDS}; {look.nothing} no evidence, ")
+    text.append(f"{look.left_alone} left alone, ")
     text.append("> < beyond a sensor's stop. ")
     text.append(f"Orange: {side}, the side that hurts. ")
     tail = "Leaner than a floor needs nothing." if is_floor else f"Blue: {other}."
