@@ -39,17 +39,20 @@ BEYOND_HOLDS = "beyond the outermost holds"
 
 
 def is_beyond_holds(cells: pd.DataFrame) -> Mask:
-    """Tell which cells lie beyond the outermost holds, by what ``reason`` says of their evidence.
+    """Tell which cells lie beyond the outermost holds, by what is said of their evidence.
 
     Parameters
     ----------
     cells
-        With ``reason`` and ``confidence`` as in ``cells.csv``; without ``reason``, none does.
+        With ``confidence``, and ``evidence`` as `cell_table` gives it or ``reason`` as in
+        ``cells.csv``; without either, none does.
     """
-    if "reason" not in cells:
-        return np.zeros(len(cells), dtype=bool)
-    is_said = cells["reason"].astype(str).str.contains(BEYOND_HOLDS, regex=False)
-    return np.asarray(is_said & cells["confidence"].ne("none"))
+    is_said = np.zeros(len(cells), dtype=bool)
+    for name in ("evidence", "reason"):
+        if name in cells:
+            said = cells[name].astype(str)
+            is_said |= said.str.contains(BEYOND_HOLDS, regex=False).to_numpy(dtype=bool)
+    return np.asarray(is_said & cells["confidence"].ne("none").to_numpy())
 
 
 def confidence_words(
