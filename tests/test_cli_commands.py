@@ -581,7 +581,7 @@ def test_lambda_is_shown_in_the_unit_of_the_setups_target(tmp_path: Path) -> Non
     assert re.search(r"richest_lambda\s+10\.29 AFR", limits)  # 0.70 x 14.7
     check = " ".join(run("check", PETROL_LOG, "-s", setup, env={"COLUMNS": "160"}).stdout.split())
     # everything else in the unit of the log: 23.68 to 178.3 kPa / 6.894757 (NIST SP 811)
-    assert "manifold_pressure psi header - 3.434 to 25.87 psi absolute" in check
+    assert "manifold_pressure psi header - 3.434 to 25.86 psi absolute" in check
     assert "coolant_temp degF setup - 68 to 194.7 degF" in check  # 20 to 90.39 degC
     assert re.search(r"lambda afr setup - \d\d\.\d\d to \d\d\.\d\d AFR", check)
 
