@@ -52,7 +52,9 @@ def unsafe_words(held: Sequence[UnsafeHeld], setup: Setup) -> str:
     if not held:
         return ""
     counts = Counter(why for one in held for why in one.why).most_common()
-    reasons = [f"{why} ({counted(count, 'cell')})" for why, count in counts]
+    reasons = [f"{in_brief(why)} ({counted(count, 'cell')})" for why, count in counts]
+    if len(reasons) == 1:  # the sentence begins with their number
+        reasons = [in_brief(why) for why, _ in counts]
     if len(reasons) > REASONS:
         reasons[REASONS:] = [f"and {counted(len(reasons) - REASONS, 'more reason')}"]
     said = "; ".join(reasons)
@@ -60,6 +62,20 @@ def unsafe_words(held: Sequence[UnsafeHeld], setup: Setup) -> str:
     were = "was" if len(held) == 1 else "were"
     cells = counted(len(held), "cell")
     return f"{cells} asked for {way}, the unsafe way, and {were} held back by: {said}"
+
+
+def in_brief(why: str) -> str:
+    """Cut a doubt to its first sentence: the whole of it stands among the notes.
+
+    Examples
+    --------
+    >>> in_brief("a doubt (the sensor seems dead. Log again)")
+    'a doubt (the sensor seems dead)'
+    >>> in_brief("the largest step (15 %)")
+    'the largest step (15 %)'
+    """
+    first, dot, _ = why.partition(". ")
+    return f"{first})" if dot and first.count("(") > first.count(")") else first
 
 
 def _unsafe_way(setup: Setup) -> str:

@@ -18,7 +18,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.cautions import short_caution
 from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
 from tuneassist.show.look import BEYOND_WORDS, Look, counted, dim, plain, shade, signed, title
-from tuneassist.show.notes import proposal_notes, unsafe_words
+from tuneassist.show.notes import in_brief, proposal_notes, unsafe_words
 from tuneassist.show.samples import bullets, doubts, shares_table
 from tuneassist.show.words import fate_words, rule_words, step_words
 
@@ -222,7 +222,7 @@ def _examples(group: pd.DataFrame, setup: Setup) -> str:
         )
     ]
     more = f"; and {len(group) - EXAMPLES} more" if len(group) > EXAMPLES else ""
-    why = str(first["words"].iloc[0]).removeprefix("held by ")
+    why = in_brief(str(first["words"].iloc[0]).removeprefix("held by "))
     return plain(f"{'; '.join(cells)}{more}. First of them: {why}.")
 
 
