@@ -17,7 +17,7 @@ from tuneassist.cli.app import app
 from tuneassist.correction import Breach
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
-from tuneassist.show.words import own_units
+from tuneassist.own_units import reading
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 PETROL, VAN = SAMPLES / "petrol-setup.toml", SAMPLES / "van-setup.toml"
@@ -518,11 +518,11 @@ def test_limits_check_and_propose_say_once_that_a_target_is_leaner_than_the_rule
         ("propose", log, "-s", setup, "--out", tmp_path / "out"),
     )
     for command in commands:
-        assert run(*command).stdout.count("boost_leanest_lambda = 0.92") == 1
+        assert run(*command).stdout.count("boost_leanest_lambda allows") == 1
         told = run(*command, "--json", *(["--overwrite"] if command[0] == "propose" else []))
         assert told.exit_code == 0, told.output
         (note,) = [n for n in json.loads(told.stdout)["notes"] if "boost_leanest_lambda" in n]
-        assert "up to lambda 0.964 at 800 rpm, 110" in note
+        assert "up to lambda 0.964 at 800 rpm, 110 kPa" in note
     assert "leaner than boost_leanest_lambda" not in run("limits", "-s", PETROL).stdout
 
 
@@ -537,17 +537,33 @@ def test_a_ceiling_is_shown_in_the_unit_that_it_was_given_in(tmp_path: Path) -> 
     assert re.search(r"ceilings\.boost\s+18 psi gauge, no hard ceiling\s+file", screen)
     assert re.search(r"ceilings\.exhaust_temp\s+1650 degF, hard 1700\s+file", screen)
     assert re.search(r"ceilings\.injector_duty\s+85 %, no hard ceiling\s+default", screen)
-    # and in the words of the rules, which are made in the units inside
     car = read_setup(setup)
     inside = car.limits.ceilings["boost"].ceiling
     assert inside == pytest.approx(124.106, abs=1e-3)  # 18 lbf/in^2, NIST SP 811
-    assert own_units(f"the boost ceiling of {inside:g} kPa gauge", car) == (
-        "the boost ceiling of 18 psi gauge"
-    )
-    hot = car.limits.ceilings["exhaust_temp"].ceiling
-    assert own_units(f"the ceiling (exhaust_temp {hot:g}, boost {inside:g}): less", car) == (
-        "the ceiling (exhaust_temp 1650 degF, boost 18 psi gauge): less"
-    )
+    assert reading(inside, "boost", car) == "18 psi gauge"
+    assert reading(926.667, "exhaust_temp", car) == "1700 degF"
+
+
+def test_a_proposal_speaks_in_the_units_of_the_setup_and_says_each_once(tmp_path: Path) -> None:
+    text = PETROL.read_text(encoding="utf-8").replace('unit = "lambda"\nkind', 'unit = "afr"\nkind')
+    head, tail = text.split("table = [", 1)
+    body, rest = tail.split("]\n\n", 1)
+    body = re.sub(r"\d\.\d{3}", lambda found: f"{float(found.group()) * 14.7:.3f}", body)
+    rest = rest.replace("[limits]\n", "[limits]\nrichest_lambda = 0.96\nleanest_lambda = 0.98\n")
+    ceiling = "\n[limits.ceilings]\nexhaust_temp = { ceiling = 1400, hard = 1500, unit = 'degF' }\n"
+    setup = tmp_path / "own.toml"
+    setup.write_text(head + "table = [" + body + "]\n\n" + rest + ceiling, encoding="utf-8")
+    result = run("propose", PETROL_LOG, "-s", setup, "-o", tmp_path / "out")
+    assert result.exit_code == 0, result.output
+    cells = (tmp_path / "out" / "cells.csv").read_text(encoding="utf-8")
+    reasons = [row["reason"] for row in csv.DictReader(cells.splitlines())]
+    said = " ".join(result.stdout.split()).partition("What was limited")[2] + "; ".join(reasons)
+    # 0.96 and 0.98 x 14.7, by the definition of AFR
+    for words in ("mixture allowed, 14.11 AFR", "mixture allowed, 14.41 AFR", "1400 degF"):
+        assert words in said, words
+    assert not re.search(r"degC|lambda \d\.|\d lambda", said)
+    assert not re.search(r"(degF|AFR|kPa) \1", said)
+    assert not re.search(r"\d\.\d{3,}", said)
 
 
 def test_lambda_is_shown_in_the_unit_of_the_setups_target(tmp_path: Path) -> None:
@@ -564,6 +580,9 @@ def test_lambda_is_shown_in_the_unit_of_the_setups_target(tmp_path: Path) -> Non
     limits = run("limits", "-s", setup).stdout
     assert re.search(r"richest_lambda\s+10\.29 AFR", limits)  # 0.70 x 14.7
     check = " ".join(run("check", PETROL_LOG, "-s", setup, env={"COLUMNS": "160"}).stdout.split())
+    # everything else in the unit of the log: 23.68 to 178.3 kPa / 6.894757 (NIST SP 811)
+    assert "manifold_pressure psi header - 3.434 to 25.86 psi absolute" in check
+    assert "coolant_temp degF setup - 68 to 194.7 degF" in check  # 20 to 90.39 degC
     assert re.search(r"lambda afr setup - \d\d\.\d\d to \d\d\.\d\d AFR", check)
 
 

@@ -300,7 +300,7 @@ def test_a_target_leaner_in_boost_than_its_limit_is_told():
     setup = Setup(axes=car.axes, target=car.target)
     (note,) = lean_target_notes(setup)
     # load 110 and 125 to 140 kPa have targets over 0.92: up to 0.964 at 800 rpm, 110 kPa
-    assert "boost_leanest_lambda = 0.92 in " in note
+    assert "boost_leanest_lambda allows (lambda 0.920) in " in note
     assert "up to lambda 0.964 at 800 rpm, 110" in note
     wider = replace(setup, limits=replace(setup.limits, boost_leanest_lambda=0.964))
     assert lean_target_notes(wider) == ()

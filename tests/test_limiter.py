@@ -232,7 +232,7 @@ def test_a_slope_names_the_neighbour_that_it_is_held_to():
 def test_a_step_back_names_the_reading():
     result = limit({CENTRE: {"exhaust_temp_c_max": 961.0}}, ceilings=HOT)
     assert result.step_pct[CENTRE] == pytest.approx(2.0)
-    assert "past the hard ceiling: exhaust_temp 961 degC" in result.reasons[CENTRE]
+    assert "past the hard ceiling: exhaust temp 961 degC" in result.reasons[CENTRE]
 
 
 def test_a_hard_ceiling_without_evidence_changes_nothing_and_says_keep_out():

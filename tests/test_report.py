@@ -301,7 +301,8 @@ def test_limits_passed_at_full_load_stand_out(pages: dict[str, str]) -> None:
         assert "Caution: Limits passed along the pull" in text
         assert "exhaust temp" in text
         assert "above the exhaust temp ceiling of 720, in 3 of 3 pulls" in text
-        assert "Limits were passed at full load" in text
+        assert "Limits were exceeded at full load" in text
+        assert "Advice STOP: a limit was exceeded at full load" in text
 
 
 def test_a_halted_tune_says_so_first_and_proposes_nothing(tmp_path: Path) -> None:

@@ -108,7 +108,8 @@ def test_a_step_that_a_rule_holds_at_nothing_is_no_engine_at_rest() -> None:
     """5 % lean and sure, with no step proposed: it must not pass for finished."""
     advice = told(cells(deviation=5.0, se=0.2))
     assert advice.word == "continue"
-    assert "rules hold them, so that another round alone will not mend it" in advice.why
+    assert "Limits hold them there, and another round alone does not change that" in advice.why
+    assert advice.check == "held"
     assert "and 17 more" in advice.why
 
 
@@ -169,7 +170,7 @@ def test_a_look_counts_what_is_known_and_wanted() -> None:
 
 
 def test_a_look_reads_back_from_its_record() -> None:
-    look, advice = RoundLook(2, 20, 19, 0.4, 1.0, 0.9, 1.1), Advice("continue", "w")
+    look, advice = RoundLook(2, 20, 19, 0.4, 1.0, 0.9, 1.1), Advice("continue", "w", "held")
     assert look_of_record(look_record(look, advice)) == (look, advice)
 
 

@@ -126,7 +126,8 @@ def test_the_loop_converges_and_its_status_follows(car: Car) -> None:
         ok("rounds", "add", car.tune, log)
     status = car.status()
     unsafe = ["unsafe_step_held", "unsafe_step_rules", "unsafe_steps"]
-    assert list(status) == ["rounds", "advice", "why", *unsafe]
+    grids = ["controller_holds", "proposed", "rejected"]
+    assert list(status) == ["rounds", "advice", "why", "check", *grids, *unsafe]
     assert [list(one) for one in status["rounds"]] == [STATUS_KEYS] * 3
     first, second, third = status["rounds"]
     assert [one["number"] for one in status["rounds"]] == [1, 2, 3]
@@ -244,6 +245,69 @@ def test_what_undo_took_back_is_told_with_the_command_that_brings_it_back(car: C
     ok("rounds", "found", car.tune, "wrong-log")
     said = flat(ok("rounds", "undo", car.tune))
     assert f"To bring it back: tuneassist rounds found {car.tune} wrong-log" in said
+
+
+def grids_of(status: dict[str, Any]) -> tuple[Any, Any, Any]:
+    return status["controller_holds"], status["proposed"], status["rejected"]
+
+
+def test_what_is_held_proposed_and_rejected_are_told_apart(car: Car) -> None:
+    assert grids_of(car.status()) == ("start", "round-01", [])
+    waiting = flat(ok("rounds", "status", car.tune))
+    assert "controller holds start-grid.csv" in waiting
+    assert "proposed round-01/grid.csv, not loaded yet" in waiting
+    ok("rounds", "reject", car.tune)
+    assert grids_of(car.status()) == ("start", None, ["round-01"])
+    assert "rejected round-01: do not load" in flat(ok("rounds", "status", car.tune))
+    ok("rounds", "undo", car.tune)
+    ok("rounds", "accept", car.tune)
+    assert grids_of(car.status()) == ("round-01", None, [])
+
+
+@pytest.mark.parametrize("word", ["accept", "reject", ""])
+def test_the_report_prints_no_rejected_grid_and_says_what_is_held(car: Car, word: str) -> None:
+    if word:
+        ok("rounds", word, car.tune)
+    ok("report", car.tune, "--out", car.home / "page.html")
+    page = flat((car.home / "page.html").read_text(encoding="utf-8"))
+    held = "round-01/grid.csv" if word == "accept" else "start-grid.csv"
+    assert f"What the controller holds, by what was said: {held}" in page
+    assert ("not loaded yet: the whole grid to type in" in page) == (not word)
+    assert ("Expected after the step" in page) == (word != "reject")
+    assert ("was rejected: it is not in the controller" in page) == (word == "reject")
+
+
+@pytest.mark.parametrize(
+    ("hard", "word", "check"), [(760, "STOP", "hard"), (990, "CHECK", "ceiling")]
+)
+def test_an_exceeded_ceiling_overrides_go_on(
+    tmp_path: Path, hard: int, word: str, check: str
+) -> None:
+    car = Car(tmp_path)
+    log = car.log("a.csv", 1)
+    setup = tmp_path / "car.toml"
+    ceiling = (
+        f"\n[limits.ceilings]\nexhaust_temp = {{ ceiling = 750, hard = {hard}, unit = 'degC' }}\n"
+    )
+    setup.write_text(setup.read_text(encoding="utf-8") + ceiling, encoding="utf-8")
+    ok("rounds", "start", car.tune, "--setup", setup)
+    for screen in (ok("rounds", "add", car.tune, log), ok("rounds", "status", car.tune)):
+        said = flat(screen)
+        assert f" {word} Exceeded: exhaust temp " in said
+        assert f"ceiling {hard if check == 'hard' else 750}." in said
+        assert "GO ON" not in said
+    assert car.status()["check"] == check
+    assert car.status()["advice"] == "continue"  # the contract's word for scripts
+
+
+def test_undo_of_accept_says_to_load_the_earlier_grid(car: Car) -> None:
+    ok("rounds", "accept", car.tune)
+    said = flat(ok("rounds", "undo", car.tune))
+    assert "Undo changes nothing in the controller." in said
+    assert "load start-grid.csv before the next log" in said
+    assert "The controller holds" not in said
+    ok("rounds", "reject", car.tune)
+    assert "Undo changes nothing" not in flat(ok("rounds", "undo", car.tune))  # nothing was loaded
 
 
 def test_undo_works_where_the_rounds_folder_is_missing(car: Car) -> None:

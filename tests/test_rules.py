@@ -72,7 +72,7 @@ def test_richest_lambda_is_judged_after_the_step():
     # lambda now 0.9 x 1.10 = 0.99; 0.99 / 0.95 = 1.042105: at most 4.2105 % more fuel
     rules = rules_of(LEAN, richest_lambda=0.95)
     assert rules.upper[CENTRE] == pytest.approx(100 * (0.99 / 0.95 - 1), abs=1e-9)
-    assert "richest lambda 0.95" in rules.binding(CENTRE, 1).words(CENTRE)
+    assert "richest mixture allowed, lambda 0.950" in rules.binding(CENTRE, 1).words(CENTRE)
 
 
 def test_the_smoke_floor_is_the_compression_engines_richest_lambda():

@@ -16,17 +16,20 @@ from rich.console import Console, RenderableType
 from tuneassist.evidence.coverage import STATES, count_blank, count_states, coverage_table
 from tuneassist.evidence.delay import SensorDelay
 from tuneassist.grid import Axes
+from tuneassist.own_units import mixture
 from tuneassist.reading import ColumnReport, Dialect, Log
 from tuneassist.settings import EngineSettings, Setup, Target
 from tuneassist.show.cautions import cautions
 from tuneassist.show.cell_grid import Cell, cell_grid
 from tuneassist.show.check import columns_table, file_words
 from tuneassist.show.coverage import blank_words
+from tuneassist.show.figures.cells import deviation_words
 from tuneassist.show.look import CALM, WATCH, Look, plain, shade, signed
 from tuneassist.show.plots import FORMATS, coverage_figure, picture, plot_format
 from tuneassist.show.proposal import deviation_section
+from tuneassist.show.report_cells import deviation_map
 from tuneassist.show.samples import bullets, shares_table
-from tuneassist.show.words import RULE_WORDS, delay_words, mixture
+from tuneassist.show.words import RULE_WORDS, delay_words
 
 
 def text_of(renderable: RenderableType, *, width: int = 80) -> str:
@@ -123,6 +126,20 @@ def test_orange_is_lean_for_spark_and_rich_for_compression() -> None:
     assert (spark["+8.0"], spark["-8.0"]) == (orange, blue)
     diesel = styles_of(deviation_section(small_cells(), small_setup("compression"), Look()))
     assert (diesel["+8.0"], diesel["-8.0"]) == (blue, orange)
+
+
+def test_a_cell_beyond_the_outermost_holds_is_marked_on_screen_picture_and_page() -> None:
+    cells = small_cells().assign(
+        reason=["4 % more fuel", "(no hold of its own, beyond the outermost holds)", "", ""]
+    )
+    for look, mark in ((Look(), "△"), (Look(is_ascii=True), "^")):
+        text = text_of(deviation_section(cells, small_setup(), look))
+        assert f"-8.0{mark}" in text
+        assert f"{mark} beyond the outermost holds" in text
+        assert f"+8.0{mark}" not in text
+    assert [mark for _, mark in deviation_words(cells)] == ["●", "△", "", ""]
+    page = deviation_map("Before", cells, small_setup())
+    assert "beyond the outermost holds" in str(page)
 
 
 def test_leaner_than_a_floor_is_not_coloured() -> None:

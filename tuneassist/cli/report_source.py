@@ -26,8 +26,8 @@ from tuneassist.loop.pool import pool_rounds
 from tuneassist.parallel import LogFile, reduce_files
 from tuneassist.pipeline import LogEvidence, gather
 from tuneassist.settings import Setup
-from tuneassist.show.report_data import ReportData, ReportRound
-from tuneassist.show.rounds import next_steps
+from tuneassist.show.report_data import HeldGrid, ReportData, ReportRound
+from tuneassist.show.rounds import grid_name, next_steps
 
 ALONE = "the proposal"
 """Name of a proposal that belongs to no tune."""
@@ -91,6 +91,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
         setup=tune.setup,
         is_simulated="simulated" in label.casefold() or any(r.is_simulated for r in results),
         rounds=rounds,
+        held=HeldGrid(grid_name(state.current), tune.grid(state.current)),
         residuals=_pooled_residuals(tune),
         answers=tuple(
             f"round {a.number} ({a.verdict}): {ANSWERS[a.answer]}" for a in state.answers
@@ -113,6 +114,7 @@ def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> Report
     seen = sum((tune.evidence(m).visits.flat() for m in earlier), np.zeros(tune.setup.axes.size))
     return replace(
         one,
+        fate=tune.state.fate(mark),
         outcome=_outcome(mark, tune.state),
         look=look,
         advice=advice,
@@ -123,11 +125,11 @@ def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> Report
 
 
 def _outcome(mark: RoundMark, state: TuneState) -> str:
-    if mark.is_halt:
+    word = state.fate(mark)
+    if word == "halted":
         return f"halted: {mark.verdict}"
-    if state.is_pending and mark is state.rounds[-1]:
+    if word == "proposed":
         return "proposed, neither accepted nor rejected"
-    word = "accepted" if mark.name in state.loaded else "rejected"
     return word if mark.is_evidence else f"{word}; the engine has changed since"
 
 

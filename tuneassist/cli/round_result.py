@@ -22,6 +22,7 @@ from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.files.tune_setup import SETUP, TARGET
 from tuneassist.grid import Grid
 from tuneassist.loop.advice import Advice, RoundLook, advise, look_at, look_of_record, look_record
+from tuneassist.loop.exceeded import exceeded_in
 from tuneassist.loop.history import RoundMark
 from tuneassist.loop.rounds import RoundResult, add_round
 from tuneassist.pipeline import LogEvidence, Proposal
@@ -109,6 +110,7 @@ def judge_round(
         now=look,
         before=before,
         plan=read_plan_settings(tune.path / SETUP),
+        exceeded=exceeded_in(logs, setup),
     )
     judged = replace(mark, verdict=response.verdict, is_halt=result.is_halt)
     return JudgedRound(judged, result, tuple(logs), visits, look, advice)
@@ -180,6 +182,7 @@ def round_record(judged: JudgedRound, earlier: Sequence[str]) -> dict[str, Any]:
         "logs_set_aside": dict(judged.result.set_aside),
         "advice": judged.advice.word,
         "why": judged.advice.why,
+        "check": judged.advice.check,
     }
 
 

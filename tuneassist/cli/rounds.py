@@ -211,11 +211,11 @@ def _step(folder: Path, kind: Any) -> None:
         require(tune.state, kind)
         if kind == "accept":
             require_sound(tune, tune.state.rounds[-1])
-        last, details = tune.state.last, {}
+        last, details, was_held = tune.state.last, {}, tune.state.current
         if kind == "undo" and last is not None:
             details = {"took_back": last.kind, "of": last.time}
         after = _happened(tune, kind, details)
-    _tell_step(after, kind, took_back=last)
+    _tell_step(after, kind, took_back=last, was_held=was_held)
 
 
 def _judge_again(tune: TuneFolder, answer: str) -> tuple[TuneFolder, JudgedRound, bool]:
@@ -307,7 +307,9 @@ def _round_summary(
     return {"round": round_record(judged, ()), **summary}
 
 
-def _tell_step(tune: TuneFolder, kind: str, *, took_back: Event | None = None) -> None:
+def _tell_step(
+    tune: TuneFolder, kind: str, *, took_back: Event | None = None, was_held: str = ""
+) -> None:
     from tuneassist.cli.console import screen, show, tell
     from tuneassist.cli.round_result import changes_any_cell
     from tuneassist.errors import TuneassistError
@@ -332,6 +334,7 @@ def _tell_step(tune: TuneFolder, kind: str, *, took_back: Event | None = None) -
         kind,
         folder=tune.path,
         took_back=took_back,
+        was_held=was_held,
         advice=advice,
         has_step=has_step,
     )
@@ -359,6 +362,16 @@ def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
         ) from error
 
 
+def _grids(tune: TuneFolder) -> dict[str, Any]:
+    """Tell scripts apart what is in the controller, what is proposed, and what was rejected."""
+    proposed = tune.state.names_of("proposed")
+    return {
+        "controller_holds": tune.state.current,
+        "proposed": proposed[0] if proposed else None,
+        "rejected": list(tune.state.names_of("rejected")),
+    }
+
+
 def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
     from dataclasses import asdict
 
@@ -378,7 +391,8 @@ def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
     if as_json:
         rounds = [asdict(look) for look in looks]
         unsafe = {"unsafe_step_held": None} if held is None else unsafe_record(held)
-        show_json({"rounds": rounds, "advice": advice.word, "why": advice.why, **unsafe})
+        said = {"rounds": rounds, "advice": advice.word, "why": advice.why, "check": advice.check}
+        show_json({**said, **_grids(tune), **unsafe})
         return
     console = screen()
     is_pending = tune.state.is_pending

@@ -12,6 +12,7 @@ import numpy as np
 
 from tuneassist.correction.case import Case, Tight
 from tuneassist.grid import Floats
+from tuneassist.own_units import mixture
 
 Words = Callable[[int], str]
 
@@ -72,7 +73,8 @@ def lean_bound(case: Case, name: str, tight: Tight, word: str) -> Bound:
     """Bound from the leanest lambda that may be predicted after the change; nan is free."""
 
     def words(cell: int) -> str:
-        return f"{word} {tight.values[cell]:g}{tight.name(cell, case.region_names)}"
+        limit = mixture(float(tight.values[cell]), case.setup)
+        return f"{word}, {limit}{tight.name(cell, case.region_names)}"
 
     ratio = case.lambda_lean / tight.values
     if case.acts_on_fuel:

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from functools import partial
 
 from tuneassist.correction.breaches import Breach, breach_at, changed, regions_of, strictest
 from tuneassist.correction.sight import CellSeen, Job
+from tuneassist.own_units import channel_words, mixture, reading
 from tuneassist.settings import FULL_DUTY_PCT, INTAKE_AIR_C
 
 SLACK = 1e-6  # a bound is broken when passed by more than this; far below any controller [%]
@@ -21,10 +23,11 @@ def richest(job: Job) -> Iterator[Breach]:
     """Predicted lambda is not below the richest (compression: the smoke floor), nor made worse."""
     for cell in changed(job):
         limit = strictest(job, cell, "richest_lambda", max)
+        shown = partial(mixture, setup=job.setup)
         for now in cell.lambdas:
             after = job.lambda_after(cell, now)
             if after < min(limit, now) * (1.0 - SLACK / 100):
-                says = f"predicted lambda {after:.4f} is richer than {limit:g}"
+                says = f"predicted {shown(after)} is richer than {shown(limit)}"
                 yield breach_at("richest_lambda", cell, after, limit, says)
 
 
@@ -45,10 +48,11 @@ def boost_leanest(job: Job) -> Iterator[Breach]:
 
 
 def _too_lean(job: Job, cell: CellSeen, rule: str, limit: float) -> Iterator[Breach]:
+    shown = partial(mixture, setup=job.setup)
     for now in cell.lambdas:
         after = job.lambda_after(cell, now)
         if after > max(limit, now) * (1.0 + SLACK / 100):
-            says = f"predicted lambda {after:.4f} is leaner than {limit:g}"
+            says = f"predicted {shown(after)} is leaner than {shown(limit)}"
             yield breach_at(rule, cell, after, limit, says)
 
 
@@ -131,7 +135,8 @@ def ceilings(job: Job) -> Iterator[Breach]:
             if not job.is_near_ceiling(cell, channel):
                 continue
             if wrong or (not job.may_lose_air(channel) and cell.ratio < 1.0):
-                says = f"moves the wrong way (x{cell.ratio:.4f}) beyond the ceiling of {channel}"
+                name = channel_words(channel)
+                says = f"moves the wrong way (x{cell.ratio:.4f}) beyond the ceiling of {name}"
                 yield breach_at("ceilings", cell, cell.ratio, 1.0, says)
 
 
@@ -146,13 +151,14 @@ def boost_ceiling(job: Job) -> Iterator[Breach]:
                 yield breach_at("boost_ceiling", cell, cell.ratio, 1.0, says)
         return
     limit = job.setup.limits.ceilings["boost"].ceiling
+    shown = partial(reading, name="boost", setup=job.setup)
     for cell in changed(job):
         if cell.ratio <= 1.0:
             continue
         known = job.pressures(cell)
         gauge = max(known) * cell.ratio - cell.barometer if known else math.inf
         if gauge > limit + SLACK:
-            says = f"boost would be {gauge:.2f} kPa gauge, ceiling {limit:g}"
+            says = f"boost would be {shown(gauge)}, ceiling {shown(limit)}"
             yield breach_at("boost_ceiling", cell, gauge, limit, says)
 
 
@@ -170,7 +176,11 @@ def foreseen(job: Job) -> Iterator[Breach]:
             for now, share in _readings(job, cell, channel):
                 after = now + share * doubt * (times - 1.0) * (now - _cold(channel))
                 if after > max(end, now) * (1.0 + SLACK / 100.0):
-                    says = f"{channel} is {now:.4g} and may become {after:.4g}, past {end:g}"
+                    shown = partial(reading, name=channel, setup=job.setup)
+                    says = (
+                        f"{channel_words(channel)} is {shown(now)} and may become "
+                        f"{shown(after)}, past {shown(end)}"
+                    )
                     yield breach_at("foreseen", cell, after, end, says)
 
 

@@ -21,7 +21,8 @@ from tuneassist.correction.bounds import Bound, ratio_bound
 from tuneassist.correction.case import Case, highest_around, nearest_reading, with_neighbours
 from tuneassist.correction.watched import HEAT, can_watch, is_watched
 from tuneassist.grid import Floats
-from tuneassist.settings import CEILING_CHANNELS, FULL_DUTY_PCT, INTAKE_AIR_C
+from tuneassist.own_units import channel_words, reading
+from tuneassist.settings import FULL_DUTY_PCT, INTAKE_AIR_C
 
 GROWS: Mapping[tuple[bool, bool], Mapping[str, int]] = {
     (True, True): {"injector_duty": 1, "exhaust_temp": -1},
@@ -93,7 +94,6 @@ def _room(case: Case, name: str, near: Floats) -> Floats:
 
 
 def _words(case: Case, name: str, cell: int) -> str:
-    unit = CEILING_CHANNELS[name][1]
     near = float(nearest_reading(case.seen[name], case.axes)[cell])
     if _is_spark_duty(case, name):
         return (
@@ -102,8 +102,9 @@ def _words(case: Case, name: str, cell: int) -> str:
         )
     ceiling = case.limits.ceilings[name].ceiling
     return (
-        f"the {name} ceiling of {ceiling:g} {unit}, which a larger step may pass here or on the "
-        f"way to a neighbour (read now: {near:.4g} {unit})"
+        f"the {channel_words(name)} ceiling of {reading(ceiling, name, case.setup)}, which a "
+        f"larger step may pass here or on the way to a neighbour (read now: "
+        f"{reading(near, name, case.setup)})"
     )
 
 

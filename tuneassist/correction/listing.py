@@ -11,6 +11,7 @@ import pandas as pd
 from tuneassist.correction.case import axis_pressure_kpa, in_boost
 from tuneassist.correction.foresight import GROWS
 from tuneassist.correction.rules import SAFE_WAY
+from tuneassist.own_units import mixture
 from tuneassist.settings import CEILING_CHANNELS, FULL_DUTY_PCT, LimitSettings, Setup
 
 Why = tuple[str, str]
@@ -127,29 +128,14 @@ def lean_target_notes(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[
     if not leaner.any():
         return ()
     worst, count = int(np.argmax(np.where(leaner, target, -np.inf))), int(leaner.sum())
-    most = limits.boost_leanest_lambda
     return (
-        f"the target in boost is leaner than {limit_words('boost_leanest_lambda', setup)} in "
-        f"{count} {'cell' if count == 1 else 'cells'}, up to "
-        f"{mixture_words(float(target[worst]), setup)} at {axes.cell_rpm()[worst]:g} rpm, "
-        f"{axes.cell_load()[worst]:g} {axes.load_unit}: a richer cell there is leaned no further "
-        f"than {mixture_words(most, setup)}. If the target is right, set boost_leanest_lambda in "
-        "[limits]",
+        f"the target in boost is leaner than boost_leanest_lambda allows "
+        f"({mixture(limits.boost_leanest_lambda, setup)}) in {count} "
+        f"{'cell' if count == 1 else 'cells'}, up to {mixture(target[worst], setup)} at "
+        f"{axes.cell_rpm()[worst]:g} rpm, {axes.cell_load()[worst]:g} {axes.load_unit}: a cell "
+        "there is leaned no further than that. If the target is right, raise "
+        "boost_leanest_lambda in [limits]",
     )
-
-
-def limit_words(name: str, setup: Setup) -> str:
-    """Write a limit of lambda as the file has it, in AFR too where the setup's target is in it."""
-    value = float(getattr(setup.limits, name))
-    own = f" ({mixture_words(value, setup)})" if setup.target.unit == "afr" else ""
-    return f"{name} = {value:g}{own}"
-
-
-def mixture_words(value: float, setup: Setup) -> str:
-    """Write a lambda in the unit in which the setup gave its target."""
-    if setup.target.unit == "afr":
-        return f"AFR {value * setup.engine.afr_stoich:.2f}"
-    return f"lambda {value:.4g}"
 
 
 def _origin(setup: Setup, key: str) -> str:

@@ -29,7 +29,8 @@ from tuneassist.correction.case import Case, Tight, with_neighbours
 from tuneassist.correction.foresight import foreseen, raise_fuel_unwatched
 from tuneassist.correction.watched import HEAT
 from tuneassist.grid import Floats
-from tuneassist.settings import CEILING_CHANNELS, CONFIDENCE_WORDS
+from tuneassist.own_units import channel_words, mixture, reading
+from tuneassist.settings import CONFIDENCE_WORDS
 
 SAFE_WAY: Mapping[tuple[str, str], str] = {
     ("spark", "fuel"): "richer: a spark engine in boost is hurt by lean mixture and by knock",
@@ -68,7 +69,10 @@ def ceilings(case: Case) -> Bound | None:
 
     def words(cell: int) -> str:
         passed = [name for name, where in near.items() if where[cell]]
-        limits = ", ".join(f"{name} {case.limits.ceilings[name].ceiling:g}" for name in passed)
+        limits = ", ".join(
+            f"{channel_words(name)} {reading(case.limits.ceilings[name].ceiling, name, case.setup)}"
+            for name in passed
+        )
         way = "never leaner" if case.is_spark else "never more fuel or boost"
         return f"a reading here or next to it beyond the ceiling ({limits}): {way}"
 
@@ -99,7 +103,7 @@ def boost_ceiling(case: Case) -> Bound | None:
         case,
         "boost_ceiling",
         lambda cell: (
-            f"the boost ceiling of {ceiling:g} kPa gauge"
+            f"the boost ceiling of {reading(ceiling, 'boost', case.setup)}"
             + ("" if np.isfinite(case.pressure_kpa[cell]) else " (pressure here is not known)")
         ),
         high=np.where(np.isnan(ratio), 0.0, ratio),
@@ -208,10 +212,11 @@ def _leaner_bound(case: Case, name: str, words: Callable[[int], str], leaner: Fl
 def richest_lambda(case: Case) -> Bound:
     """Predicted lambda not below the richest; for compression ignition, the smoke floor."""
     tight = case.tightest("richest_lambda", largest=True)
-    word = "richest lambda" if case.is_spark else "smoke floor of lambda"
+    word = "richest mixture allowed" if case.is_spark else "smoke floor"
 
     def words(cell: int) -> str:
-        return f"the {word} {tight.values[cell]:g}{tight.name(cell, case.region_names)}"
+        limit = mixture(float(tight.values[cell]), case.setup)
+        return f"the {word}, {limit}{tight.name(cell, case.region_names)}"
 
     ratio = case.lambda_rich / tight.values
     if case.acts_on_fuel:
@@ -222,7 +227,7 @@ def richest_lambda(case: Case) -> Bound:
 def leanest_lambda(case: Case) -> Bound:
     """Predicted lambda not above the leanest."""
     tight = case.tightest("leanest_lambda")
-    return lean_bound(case, "leanest_lambda", tight, "the leanest lambda")
+    return lean_bound(case, "leanest_lambda", tight, "the leanest mixture allowed")
 
 
 def boost_leanest_lambda(case: Case) -> Bound | None:
@@ -231,7 +236,7 @@ def boost_leanest_lambda(case: Case) -> Bound | None:
         return None
     limit = np.where(case.is_boost, case.limits.boost_leanest_lambda, np.nan)
     tight = Tight(limit, np.full(len(limit), -1, dtype=np.int64))
-    return lean_bound(case, "boost_leanest_lambda", tight, "the leanest lambda in boost")
+    return lean_bound(case, "boost_leanest_lambda", tight, "the leanest mixture allowed in boost")
 
 
 def step_at_confidence(case: Case) -> Bound:
@@ -289,7 +294,8 @@ def step_back_pct(case: Case) -> Bound:
     def words(cell: int) -> str:
         over = [name for name, flags in case.beyond_hard.items() if flags[cell]]
         read = ", ".join(
-            f"{name} {case.seen[name][cell]:g} {CEILING_CHANNELS[name][1]}" for name in over
+            f"{channel_words(name)} {reading(case.seen[name][cell], name, case.setup)}"
+            for name in over
         )
         return f"stepped back the safe way, past the hard ceiling: {read}"
 

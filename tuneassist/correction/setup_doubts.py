@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.channels import CHANNELS
-from tuneassist.correction.listing import lean_target_notes, limit_words, mixture_words
+from tuneassist.correction.listing import lean_target_notes
+from tuneassist.own_units import mixture
 from tuneassist.settings import CEILING_CHANNELS, Setup
 from tuneassist.units import find_unit
 
@@ -54,9 +55,9 @@ def _target_notes(setup: Setup) -> Iterator[str]:
             continue
         worst, count = int(np.argmax(np.where(is_beyond, size, -np.inf))), int(is_beyond.sum())
         yield (
-            f"the target is {word} than {limit_words(name, setup)} in "
+            f"the target is {word} than {name} allows ({mixture(getattr(limits, name), setup)}) in "
             f"{count} {'cell' if count == 1 else 'cells'}, up to "
-            f"{mixture_words(float(target[worst]), setup)} at {axes.cell_rpm()[worst]:g} rpm, "
+            f"{mixture(float(target[worst]), setup)} at {axes.cell_rpm()[worst]:g} rpm, "
             f"{axes.cell_load()[worst]:g} {axes.load_unit}: no cell is brought there. Which of the "
             "two is right?"
         )

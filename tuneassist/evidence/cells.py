@@ -34,6 +34,25 @@ Mask = npt.NDArray[np.bool_]
 
 #: Weight of holds at a sensor's stop from which they bound a cell. [1]
 STOP_WEIGHT = 0.25
+#: Said of a cell to which the surface is carried on from the outermost holds.
+BEYOND_HOLDS = "beyond the outermost holds"
+
+
+def is_beyond_holds(cells: pd.DataFrame) -> Mask:
+    """Tell which cells lie beyond the outermost holds, by what is said of their evidence.
+
+    Parameters
+    ----------
+    cells
+        With ``confidence``, and ``evidence`` as `cell_table` gives it or ``reason`` as in
+        ``cells.csv``; without either, none does.
+    """
+    is_said = np.zeros(len(cells), dtype=bool)
+    for name in ("evidence", "reason"):
+        if name in cells:
+            said = cells[name].astype(str)
+            is_said |= said.str.contains(BEYOND_HOLDS, regex=False).to_numpy(dtype=bool)
+    return np.asarray(is_said & cells["confidence"].ne("none").to_numpy())
 
 
 def confidence_words(
@@ -322,7 +341,7 @@ def _evidence_words(
     fit: LatticeFit | None,
 ) -> npt.NDArray[np.object_]:
     text = np.full(len(words), "", dtype=object)
-    text[own < TOUCH] = "no hold of its own, beyond the outermost holds"
+    text[own < TOUCH] = f"no hold of its own, {BEYOND_HOLDS}"
     text[(own < TOUCH) & claim.is_enclosed] = "no hold of its own, read between its neighbours"
     if fit is not None and not fit.is_surface:
         text[:] = "the holds show no pattern over speed and load"

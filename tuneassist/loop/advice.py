@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, Literal
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
@@ -12,14 +13,20 @@ from scipy import stats
 
 from tuneassist.errors import InputError, SetupError
 from tuneassist.grid import Floats
+from tuneassist.loop.exceeded import Exceeded, exceeded_words
 from tuneassist.loop.places import driving_weight
 from tuneassist.loop.response import Response
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.settings import Setup
 
 Word = Literal["continue", "finished", "halt"]
+Check = Literal["", "held", "ceiling", "hard"]
 
 
+HELD = (
+    "Limits hold them there, and another round alone does not change that. cells.csv names the "
+    "limit: correct the cells around them by hand, or change the limit knowing why it is there."
+)
 #: A step no larger than half of what a grid file shows moves nothing. [%]
 SMALLEST_STEP_PCT = 0.05
 
@@ -106,10 +113,14 @@ class Advice:
         "continue", "finished" or "halt".
     why
         A sentence or two.
+    check
+        What comes before it: "hard" or "ceiling" where that was exceeded, "held" where rules keep
+        cells from target, so that another round alone mends nothing; "" for nothing.
     """
 
     word: Word
     why: str
+    check: Check = ""
 
 
 def miss_pct(cells: pd.DataFrame, setup: Setup) -> Floats:
@@ -169,8 +180,9 @@ def advise(
     before: RoundLook | None = None,
     settings: AdviceSettings | None = None,
     plan: PlanSettings | None = None,
+    exceeded: Sequence[Exceeded] = (),
 ) -> Advice:
-    """Say whether another round is worth it.
+    """Say whether another round is worth it, and what comes before it.
 
     Parameters
     ----------
@@ -186,15 +198,36 @@ def advise(
         When it is enough; None takes the defaults.
     plan
         Where the car is driven; None takes the defaults.
+    exceeded
+        Ceilings that this round's logs exceeded: they come before any other advice.
 
     Returns
     -------
     Advice
     """
-    rules = settings or AdviceSettings()
+    advice = _advise(
+        cells, response, setup=setup, now=now, before=before, rules=settings or AdviceSettings(),
+        plan=plan or PlanSettings(),
+    )  # fmt: skip
+    if not exceeded:
+        return advice
+    check: Check = "hard" if any(one.is_hard for one in exceeded) else "ceiling"
+    return replace(advice, why=f"{exceeded_words(exceeded)} {advice.why}", check=check)
+
+
+def _advise(
+    cells: pd.DataFrame,
+    response: Response,
+    *,
+    setup: Setup,
+    now: RoundLook,
+    before: RoundLook | None,
+    rules: AdviceSettings,
+    plan: PlanSettings,
+) -> Advice:
     if response.is_halt:
         return Advice("halt", f"{_sentence(response.why)}")
-    matter = _cells_that_matter(cells, setup, plan or PlanSettings())
+    matter = _cells_that_matter(cells, setup, plan)
     if matter.empty:
         why = "No cell is known well enough to be judged. Log more holds"
         return Advice("continue", f"{why}; `tuneassist plan` says which.")
@@ -204,7 +237,8 @@ def advise(
     known, within = "of the driven map that is known well", f"within {rules.tolerance_pct:g} %"
     share = f"{100.0 * inside:.0f} % {known} is {within}"
     if far := _far_words(matter, setup, rules):
-        return Advice("continue", f"{far}{bought}{blank}")
+        is_held = far.endswith(HELD)
+        return Advice("continue", f"{far}{bought}{blank}", "held" if is_held else "")
     end = ""
     if inside >= rules.inside_share and sure >= rules.sure_share:
         end = " of target, with confidence"
@@ -237,10 +271,7 @@ def _far_words(matter: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> str
     if is_moved.any():
         is_few = _share(is_far, matter) <= 1.0 - rules.inside_share
         return f"{listed}." if is_few and (is_far & is_moved).any() else ""
-    return (
-        f"{listed}; rules hold them, so that another round alone will not mend it. cells.csv names "
-        "the rule: correct the cells around them by hand, or change the limit with your eyes open."
-    )
+    return f"{listed}. {HELD}"
 
 
 def _listed(far: pd.DataFrame, setup: Setup) -> str:
@@ -327,7 +358,7 @@ def _blank_words(cells: pd.DataFrame) -> str:
 
 def look_record(look: RoundLook, advice: Advice) -> dict[str, Any]:
     """Return a round's look and the advice after it as plain values."""
-    return {**look.__dict__, "advice": advice.word, "why": advice.why}
+    return {**look.__dict__, "advice": advice.word, "why": advice.why, "check": advice.check}
 
 
 def look_of_record(record: dict[str, Any]) -> tuple[RoundLook, Advice]:
@@ -346,7 +377,10 @@ def look_of_record(record: dict[str, Any]) -> tuple[RoundLook, Advice]:
             "`tuneassist rounds undo`.",
         )
     known: dict[str, Any] = {name: record.get(name) for name in RoundLook.__dataclass_fields__}
-    return RoundLook(**known), Advice(record["advice"], str(record["why"]))
+    check = record.get("check", "")
+    if check not in get_args(Check):
+        raise InputError(f"{check!r} is no check that a round can ask for.", where="evidence.json")
+    return RoundLook(**known), Advice(record["advice"], str(record["why"]), check)
 
 
 NO_LOGS = Advice("continue", "No logs yet.")

@@ -16,6 +16,8 @@ from tuneassist.errors import InputError
 
 Kind = Literal["start", "add", "accept", "reject", "found", "undo"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
+Fate = Literal["proposed", "accepted", "rejected", "halted"]
+"""What became of a round's proposal: it waits, it was loaded, it was not, or there was none."""
 START = "start"
 """Name of the grid that the controller held when the tune was started."""
 
@@ -149,6 +151,18 @@ class TuneState:
     def current(self) -> str:
         """Name of the grid in the controller."""
         return self.loaded[-1]
+
+    def fate(self, mark: RoundMark) -> Fate:
+        """Say what became of a round's proposal."""
+        if mark.is_halt:
+            return "halted"
+        if self.is_pending and mark is self.rounds[-1]:
+            return "proposed"
+        return "accepted" if mark.name in self.loaded else "rejected"
+
+    def names_of(self, fate: Fate) -> tuple[str, ...]:
+        """Return the names of the rounds whose proposal met a fate, oldest first."""
+        return tuple(one.name for one in self.rounds if self.fate(one) == fate)
 
     @property
     def is_halted(self) -> bool:

@@ -2,7 +2,7 @@
 
 Points are chosen one by one where a hold takes most of the weighted variance away, per second where
 time is short, and then exchanged while that helps. What is chosen never lies beyond the engine's
-reach as logged, near the rev limit, where there is no target, or where a ceiling was passed.
+reach as logged, near the rev limit, where there is no target, or where a ceiling was exceeded.
 """
 
 from __future__ import annotations
@@ -139,7 +139,7 @@ def _require_places(places: pd.DataFrame) -> None:
     if not places["is_allowed"].any():
         raise NoEvidenceError(
             "No hold may be asked for: every place that was reached lies near the rev limit or "
-            "where a ceiling was passed."
+            "where a ceiling was exceeded."
         )
     if not places.loc[places["is_allowed"], "weight"].gt(0).any():
         raise NoEvidenceError(

@@ -82,7 +82,7 @@ def _left_out_notes(plan: Plan, evidence: Evidence, setup: Setup) -> Iterator[st
     if refused:
         yield (
             f"{refused} of {len(plan.places)} places within reach are left out: near the rev "
-            "limit, or a ceiling was passed there or at less load"
+            "limit, or a ceiling was exceeded there or at less load"
         )
 
 

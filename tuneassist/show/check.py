@@ -11,12 +11,13 @@ from rich.text import Text
 
 from tuneassist.channels import CHANNELS
 from tuneassist.inert import NAME_LENGTH, clipped, listed
+from tuneassist.own_units import mixture, mixture_unit
 from tuneassist.pipeline import LogEvidence
 from tuneassist.reading import ColumnReport, Log
 from tuneassist.settings import Setup
 from tuneassist.show.look import Look, counted, dim, plain, title
 from tuneassist.show.samples import bullets, found_table, found_words, shares_table
-from tuneassist.show.words import mixture, mixture_unit
+from tuneassist.units import UNITS, convert
 
 HOW_WORDS = {"setup": "named in the setup", "header": "by its header", "": ""}
 UNIT_WORDS = {
@@ -26,6 +27,8 @@ UNIT_WORDS = {
     "inside": "",
     "": "",
 }
+COUNTS_FROM = {"manifold_pressure": "absolute", "boost": "gauge"}
+"""What a pressure counts from inside, however it was logged."""
 _FORMATS = {"parquet": "Parquet", "arrow": "Arrow", "stream": "Arrow stream", "mdf": "MDF"}
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "blanks", "|": "bars"}
 
@@ -96,7 +99,7 @@ def columns_table(log: Log, setup: Setup | None) -> RenderableType:
     table.add_column("unit", overflow="fold")
     table.add_column("found by", overflow="fold")
     table.add_column("blank", justify="right", no_wrap=True)
-    table.add_column("range inside", overflow="fold")
+    table.add_column("range", overflow="fold")
     for column in log.columns:
         if column.channel is not None:
             table.add_row(
@@ -111,19 +114,31 @@ def columns_table(log: Log, setup: Setup | None) -> RenderableType:
 
 
 def _unit_words(column: ColumnReport) -> str:
-    """Name the unit as read; the range has the unit inside."""
+    """Name the unit as read."""
     return f"{column.unit or '-'}{' (fits values)' if column.unit_how == 'values' else ''}"
 
 
 def range_words(column: ColumnReport, setup: Setup | None) -> str:
-    """Say from where to where a column's values go, lambda in the unit of the setup's target."""
+    """Say from where to where a column's values go, lambda in the unit of the setup's target,
+    everything else in the unit of the log."""
     if not np.isfinite(column.low):
         return "no numbers"
-    unit = column.unit_inside
-    if column.channel in ("lambda", "lambda_target") and mixture_unit(setup) == "AFR":
-        low, high = (mixture(v, setup).removesuffix(" AFR") for v in (column.low, column.high))
-        return f"{low} to {high} AFR"
-    return f"{_number(column.low)} to {_number(column.high)} {'' if unit == '1' else unit}".strip()
+    if column.channel in ("lambda", "lambda_target"):
+        word = mixture_unit(setup)
+        low, high = (mixture(v, setup).replace(word, "").strip() for v in (column.low, column.high))
+        return f"{low} to {high} {word}"
+    unit, ends = column.unit_inside, np.array([column.low, column.high])
+    if _is_one_quantity(column.unit, unit):
+        unit, ends = column.unit, convert(ends, unit, column.unit)
+    low, high = (_number(end) for end in ends)
+    counts_from = COUNTS_FROM.get(str(column.channel), "")
+    return f"{low} to {high} {'' if unit == '1' else unit} {counts_from}".strip()
+
+
+def _is_one_quantity(unit: str, other: str) -> bool:
+    known = [UNITS.get(word) for word in (unit, other)]
+    quantities = {one.quantity for one in known if one is not None}
+    return None not in known and len(quantities) == 1
 
 
 def _number(value: float) -> str:

@@ -18,6 +18,8 @@ from rich.text import Text
 from tuneassist.inert import SENTENCE_LENGTH, clipped, inert
 
 _MARKS: Mapping[str, str] = MappingProxyType({"good": "●", "fair": "◐", "low": "○", "none": " "})
+BEYOND_WORDS = "beyond the outermost holds"
+"""Legend of `Look.beyond`."""
 _ASCII_MARKS: Mapping[str, str] = MappingProxyType(
     {"good": "#", "fair": "=", "low": "?", "none": " "}
 )
@@ -44,9 +46,16 @@ class Look:
     width: int = 80
     is_ascii: bool = False
 
-    def confidence(self, word: str) -> str:
-        """Return the mark of a confidence word."""
+    def confidence(self, word: str, *, is_beyond: bool = False) -> str:
+        """Return the mark of a confidence word, or the one of a cell beyond the outermost holds."""
+        if is_beyond and word != "none":
+            return self.beyond
         return (_ASCII_MARKS if self.is_ascii else _MARKS)[word]
+
+    @property
+    def beyond(self) -> str:
+        """Mark of a cell beyond the outermost holds: carried on from them, not read between."""
+        return "^" if self.is_ascii else "△"
 
     @property
     def nothing(self) -> str:

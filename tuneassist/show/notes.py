@@ -15,7 +15,6 @@ from tuneassist.reading import Log
 from tuneassist.reading.columns import AFR_CONVERTED
 from tuneassist.settings import Setup
 from tuneassist.show.look import counted, signed
-from tuneassist.show.words import own_units
 
 PLACES = 6
 """Cells named in one sentence. [1]"""
@@ -64,11 +63,37 @@ def unsafe_words(held: Sequence[UnsafeHeld], setup: Setup) -> str:
     if not held:
         return ""
     counts = Counter(why for one in held for why in one.why).most_common()
-    reasons = [f"{own_units(why, setup)} ({counted(count, 'cell')})" for why, count in counts]
+    reasons = [f"{in_brief(why)} ({counted(count, 'cell')})" for why, count in counts]
+    if len(reasons) == 1:  # the sentence begins with their number
+        reasons = [in_brief(why) for why, _ in counts]
     if len(reasons) > REASONS:
         reasons[REASONS:] = [f"and {counted(len(reasons) - REASONS, 'more reason')}"]
     said = "; ".join(reasons)
-    return f"asks the unsafe way, held: {counted(len(held), 'cell')}, because of {said}"
+    way = _unsafe_way(setup)
+    were = "was" if len(held) == 1 else "were"
+    cells = counted(len(held), "cell")
+    return f"{cells} asked for {way}, the unsafe way, and {were} held back by: {said}"
+
+
+def in_brief(why: str) -> str:
+    """Cut a doubt to its first sentence: the whole of it stands among the notes.
+
+    Examples
+    --------
+    >>> in_brief("a doubt (the sensor seems dead. Log again)")
+    'a doubt (the sensor seems dead)'
+    >>> in_brief("the largest step (15 %)")
+    'the largest step (15 %)'
+    """
+    first, dot, _ = why.partition(". ")
+    return f"{first})" if dot and first.count("(") > first.count(")") else first
+
+
+def _unsafe_way(setup: Setup) -> str:
+    """Say which step could hurt this engine."""
+    if setup.correction.acts_on == "boost":
+        return "more air"
+    return "less fuel" if setup.engine.ignition == "spark" else "more fuel"
 
 
 def _stop_doubts(cells: pd.DataFrame, setup: Setup) -> Iterator[str]:

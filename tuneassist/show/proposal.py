@@ -11,15 +11,16 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.correction import UnsafeHeld
+from tuneassist.evidence.cells import is_beyond_holds
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.cautions import short_caution
 from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
-from tuneassist.show.look import Look, counted, dim, plain, shade, signed, title
-from tuneassist.show.notes import logs_words, proposal_notes, unsafe_words
+from tuneassist.show.look import BEYOND_WORDS, Look, counted, dim, plain, shade, signed, title
+from tuneassist.show.notes import in_brief, logs_words, proposal_notes, unsafe_words
 from tuneassist.show.samples import bullets, doubts, shares_table
-from tuneassist.show.words import fate_words, own_units, rule_words, step_words
+from tuneassist.show.words import fate_words, rule_words, step_words
 
 EXAMPLES = 3
 """Cells named per rule. [1]"""
@@ -102,17 +103,19 @@ def deviation_section(cells: pd.DataFrame, setup: Setup, look: Look) -> Renderab
         _bound_cell(low, high, look, watch)
         if pd.isna(deviation) and not pd.isna(target)
         else _deviation_cell(
-            target, deviation, str(word), look=look, watch=watch, is_floor=is_floor
+            target, deviation, look.confidence(str(word), is_beyond=beyond), look=look,
+            watch=watch, is_floor=is_floor,
         )
-        for target, deviation, word, low, high in zip(
+        for target, deviation, word, low, high, beyond in zip(
             cells["target_lambda"],
             cells["deviation_pct"],
             cells["confidence"],
             cells["ci_low_pct"],
             cells["ci_high_pct"],
+            is_beyond_holds(cells),
             strict=True,
         )
-    ]
+    ]  # fmt: skip
     return Group(
         title(f"{heading}, percent: + leaner, - richer"),
         dim(axis_words(setup.axes)),
@@ -122,13 +125,13 @@ def deviation_section(cells: pd.DataFrame, setup: Setup, look: Look) -> Renderab
 
 
 def _deviation_cell(
-    target: float, deviation: float, word: str, *, look: Look, watch: int, is_floor: bool
+    target: float, deviation: float, mark: str, *, look: Look, watch: int, is_floor: bool
 ) -> Cell:
     if pd.isna(target):
         return Cell(look.left_alone, style="dim")
     is_spared = is_floor and deviation > 0
     style = "" if is_spared else shade(deviation, watch_sign=watch)
-    return Cell(signed(deviation), look.confidence(word), style)
+    return Cell(signed(deviation), mark, style)
 
 
 def _bound_cell(low: float, high: float, look: Look, watch: int) -> Cell:
@@ -144,7 +147,8 @@ def _deviation_legend(look: Look, watch: int, is_floor: bool) -> Text:
     side, other = ("leaner", "richer") if watch > 0 else ("richer", "leaner")
     marks = ", ".join(f"{look.confidence(word)} {word}" for word in ("good", "fair", "low"))
     text = Text("Confidence: ", style="dim")
-    text.append(f"{marks}; {look.nothing} no evidence, {look.left_alone} left alone, ")
+    text.append(f"{marks}; {look.beyond} {BEYOND_WORDS}; {look.nothing} no evidence, ")
+    text.append(f"{look.left_alone} left alone, ")
     text.append("> < beyond a sensor's stop. ")
     text.append(f"Orange: {side}, the side that hurts. ")
     tail = "Leaner than a floor needs nothing." if is_floor else f"Blue: {other}."
@@ -218,7 +222,7 @@ def _examples(group: pd.DataFrame, setup: Setup) -> str:
         )
     ]
     more = f"; and {len(group) - EXAMPLES} more" if len(group) > EXAMPLES else ""
-    why = own_units(str(first["words"].iloc[0]).removeprefix("held by "), setup)
+    why = in_brief(str(first["words"].iloc[0]).removeprefix("held by "))
     return plain(f"{'; '.join(cells)}{more}. First of them: {why}.")
 
 

@@ -18,7 +18,7 @@ from tuneassist.show.report_data import ReportData
 from tuneassist.show.report_runs import breach_words, full_load_section, tunes_section
 from tuneassist.show.report_tune import cautions_section, left_section, rounds_section
 from tuneassist.show.report_views import Section
-from tuneassist.show.rounds import ADVICE_WORDS
+from tuneassist.show.rounds import verdict_word
 from tuneassist.show.runs import driven_words
 
 TEMPLATE = "report_page.html.jinja"
@@ -129,20 +129,27 @@ def _safe(value: Any) -> Any:
     return "\n".join(inert(line) for line in value.split("\n"))
 
 
+def _verdict(data: ReportData) -> str:
+    """Return the one word; a limit exceeded at full load overrides what cells say."""
+    if data.full_load is not None and len(data.full_load.found.breaches):
+        return "STOP: a limit was exceeded at full load"
+    advice = data.rounds[-1].advice if data.rounds else None
+    return "" if advice is None else verdict_word(advice)
+
+
 def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
     """Return the few facts that stand on top."""
     facts: list[tuple[str, str]] = []
+    if verdict := _verdict(data):
+        facts.append(("Advice", verdict))
     if data.setup is not None and data.rounds:
         facts += change_facts(data, data.setup)
-        advice = data.rounds[-1].advice
-        if advice is not None:
-            facts.append(("Advice", ADVICE_WORDS[advice.word]))
     if data.full_load is not None:
         found, units = data.full_load.found, data.full_load.units
         for row in found.driven.to_dict("records")[:1]:
             facts.append(("Full load", driven_words(row, units)))
         count = len(breach_words(found, units))
-        words = f"{counted(count, 'limit')} PASSED" if count else "none passed"
+        words = f"{counted(count, 'limit')} EXCEEDED" if count else "none exceeded"
         if found.watched.empty:
             words = "no channel with a limit was logged"
         facts.append(("Limits at full load", words))

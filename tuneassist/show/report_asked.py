@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.correction import SAFE_WAY, describe_limits
+from tuneassist.own_units import mixture
 from tuneassist.settings import Setup
 from tuneassist.show.figures.cells import MARKS
 from tuneassist.show.figures.colours import NOTHING, PAPER
@@ -25,7 +26,7 @@ from tuneassist.show.report_views import (
     cell_map,
 )
 from tuneassist.show.rules import SAFE_ROW, value_words
-from tuneassist.show.words import mixture, rule_words
+from tuneassist.show.words import rule_words
 
 PLACES = 3
 """Cells named per rule. [1]"""

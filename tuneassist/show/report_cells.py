@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
 
+from tuneassist.evidence.cells import is_beyond_holds
 from tuneassist.evidence.coverage import STATES
 from tuneassist.settings import Setup
 from tuneassist.show.coverage import STATE_WORDS
@@ -19,7 +20,7 @@ from tuneassist.show.figures.cells import (
 )
 from tuneassist.show.figures.colours import NOTHING, fill_of
 from tuneassist.show.figures.paint import figure_of
-from tuneassist.show.look import counted, signed
+from tuneassist.show.look import BEYOND_WORDS, counted, signed
 from tuneassist.show.proposal import ROUNDING
 from tuneassist.show.report_data import ReportData, ReportRound
 from tuneassist.show.report_views import (
@@ -47,13 +48,11 @@ def before_after_section(data: ReportData, setup: Setup, *, is_customer: bool) -
     if len(data.rounds) > 1:
         caption = f"Measured last: {last.name}, {last.in_force}"
         maps.append(deviation_map(caption, last.cells, setup, has_note=False))
-    if not last.is_halt and (last.cells["step_pct"] != 0).any():
+    if last.is_step:
         caption = f"Expected after the step of {last.name}; worked out, not measured"
         maps.append(deviation_map(caption, last.expected, setup, has_note=False))
-        if not is_customer:
-            maps.append(_step_map(last, setup))
     if not is_customer:
-        maps.append(_grid_map(last, setup))
+        maps += _grids(data, last, setup)
     return Section("Cells before and after", (*maps, Facts(change_facts(data, setup))))
 
 
@@ -63,9 +62,9 @@ def deviation_map(
     """Return a map of deviations with the mark and the word of each cell's confidence."""
     fills = deviation_fills(cells, setup)
     views = [
-        MapCell(text, fill, mark, _mark_words(text, str(word)))
-        for (text, mark), fill, word in zip(
-            deviation_words(cells), fills, cells["confidence"], strict=True
+        MapCell(text, fill, mark, _mark_words(text, str(word), is_beyond=beyond))
+        for (text, mark), fill, word, beyond in zip(
+            deviation_words(cells), fills, cells["confidence"], is_beyond_holds(cells), strict=True
         )
     ]
     side = "leaner" if setup.engine.ignition == "spark" else "richer"
@@ -74,19 +73,22 @@ def deviation_map(
         rest = "White: below 1 %, or leaner than the floor, which needs nothing."
     good, fair, low = (MARKS.confidence(word) for word in ("good", "fair", "low"))
     note = (
-        f"Confidence: {good} good, {fair} fair, {low} low; {MARKS.nothing} no evidence; "
+        f"Confidence: {good} good, {fair} fair, {low} low; {MARKS.beyond} {BEYOND_WORDS}; "
+        f"{MARKS.nothing} no evidence; "
         f"{MARKS.left_alone} left alone; > or < beyond a sensor's stop. Orange: {side}, the side "
         f"that hurts this engine. {rest}"
     )
     return cell_map(caption, setup.axes, views, note=note if has_note else "")
 
 
-def _mark_words(text: str, word: str) -> str:
+def _mark_words(text: str, word: str, *, is_beyond: bool) -> str:
     if text == MARKS.nothing:
         return "no evidence"
     if text == MARKS.left_alone:
         return "left alone"
-    return f"{word} confidence" if word in KNOWN else "direction only"
+    if word not in KNOWN:
+        return "direction only"
+    return f"{word} confidence{f', {BEYOND_WORDS}' if is_beyond else ''}"
 
 
 def _step_map(one: ReportRound, setup: Setup) -> CellMap:
@@ -113,13 +115,31 @@ def _step_map(one: ReportRound, setup: Setup) -> CellMap:
     return cell_map(f"Step of {one.name}, {step_means(setup)}", setup.axes, views, note=note)
 
 
-def _grid_map(one: ReportRound, setup: Setup) -> CellMap:
+def _grids(data: ReportData, last: ReportRound, setup: Setup) -> list[Block]:
+    """Return the step and the grids, what is held and what is proposed told apart."""
+    maps: list[Block] = []
+    if last.fate == "rejected":
+        maps.append(Words((
+            f"The proposal of {last.name} was rejected: it is not in the controller, and its grid "
+            "is not shown. Its evidence counts.",
+        )))  # fmt: skip
+    elif last.is_step:
+        maps.append(_step_map(last, setup))
+    if data.held is not None:
+        caption = f"What the controller holds, by what was said: {data.held.name}, percent"
+        maps.append(_grid_map(caption, data.held.grid.flat(), setup))
+    if last.fate == "proposed" and not last.is_halt:
+        caption = f"Proposed by {last.name}, not loaded yet: the whole grid to type in, percent"
+        maps.append(_grid_map(caption, last.cells["grid_pct"], setup))
+    return maps
+
+
+def _grid_map(caption: str, values: Iterable[float], setup: Setup) -> CellMap:
     watch = step_hurts(setup)
     views = [
         MapCell(MARKS.left_alone if pd.isna(v) else signed(v), fill_of(v, watch_sign=watch))
-        for v in cells_grid(one)
+        for v in values
     ]
-    caption = f"The whole grid after {one.name}, percent: what gets typed in"
     return cell_map(caption, setup.axes, views)
 
 
@@ -128,18 +148,13 @@ def _less_safe(setup: Setup) -> str:
     return f"{'more' if step_hurts(setup) > 0 else 'less'} {thing}"
 
 
-def cells_grid(one: ReportRound) -> list[float]:
-    """Return the grid after a round, in cell order. [%]"""
-    return [float(v) for v in one.cells["grid_pct"]]
-
-
 def change_facts(data: ReportData, setup: Setup) -> tuple[tuple[str, str], ...]:
     """Say in few numbers what became better, measured where it was measured."""
     first, last = data.rounds[0], data.rounds[-1]
     facts = [(f"Before ({first.name})", _inside_words(first.cells, setup))]
     if len(data.rounds) > 1:
         facts.append((f"Measured last ({last.name})", _inside_words(last.cells, setup)))
-    if not last.is_halt and (last.cells["step_pct"] != 0).any():
+    if last.is_step:
         words = f"{_inside_words(last.expected, setup)}; worked out, not measured"
         facts.append(("Expected after the step", words))
     return tuple(facts)

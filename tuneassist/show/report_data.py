@@ -6,7 +6,9 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from tuneassist.grid import Grid
 from tuneassist.loop.advice import Advice, RoundLook
+from tuneassist.loop.history import Fate
 from tuneassist.loop.response import Response
 from tuneassist.loop.tunes import Tune, TunesReport
 from tuneassist.runs import Equivalence, RunsComparison
@@ -34,8 +36,10 @@ class ReportRound:
         What the rules held back.
     less_fuel
         Cells that need less fuel by other means, as sentences.
+    fate
+        What became of the proposal; one that stands alone is "proposed".
     outcome
-        What became of the proposal.
+        The same in words, with what has changed since.
     look, response, advice
         From the loop; None for a proposal that stands alone.
     coverage
@@ -54,6 +58,7 @@ class ReportRound:
     expected: pd.DataFrame
     binding: pd.DataFrame = field(default_factory=lambda: NO_BINDING)
     less_fuel: tuple[str, ...] = ()
+    fate: Fate = "proposed"
     outcome: str = ""
     look: RoundLook | None = None
     response: Response | None = None
@@ -64,9 +69,23 @@ class ReportRound:
     made_at: str = ""
 
     @property
+    def is_step(self) -> bool:
+        """Whether its step changes a cell, and waits or was loaded."""
+        is_open = self.fate in ("proposed", "accepted") and not self.is_halt
+        return is_open and bool((self.cells["step_pct"] != 0).any())
+
+    @property
     def is_halt(self) -> bool:
         """Whether the loop stopped there."""
         return self.response is not None and self.response.is_halt
+
+
+@dataclass(frozen=True, eq=False)
+class HeldGrid:
+    """The grid that the controller holds, as far as the loop was told, and its file's name."""
+
+    name: str
+    grid: Grid
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,6 +130,8 @@ class ReportData:
         Whether any of the data are.
     rounds
         Oldest first; empty where no result was given.
+    held
+        What the controller holds; None for a proposal that stands alone.
     residuals
         From `tuneassist.evidence.residuals.hold_residuals`; None where holds are not known.
     answers
@@ -126,6 +147,7 @@ class ReportData:
     made_at: str
     is_simulated: bool
     rounds: tuple[ReportRound, ...] = ()
+    held: HeldGrid | None = None
     residuals: pd.DataFrame | None = None
     answers: tuple[str, ...] = ()
     full_load: FullLoadPart | None = None

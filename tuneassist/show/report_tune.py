@@ -23,7 +23,7 @@ from tuneassist.show.report_views import (
     Section,
     Words,
 )
-from tuneassist.show.rounds import ADVICE_WORDS
+from tuneassist.show.rounds import verdict_word
 
 MOST_OUTSIDE = 10
 """Cells outside tolerance that a finished tune lists. [1]"""
@@ -104,19 +104,21 @@ def left_section(data: ReportData, *, is_customer: bool) -> Section:
     items: list[str] = []
     last = data.rounds[-1] if data.rounds else None
     if last is not None and last.advice is not None:
-        word = ADVICE_WORDS[last.advice.word]
+        word = verdict_word(last.advice)
         why = last.advice.why.replace("`tuneassist plan`", "a plan of holds" if is_customer else
                                       "`tuneassist plan`")  # fmt: skip
-        blocks.append(Words((f"{word}: {why}",), is_warning=last.is_halt))
+        blocks.append(
+            Words((f"{word}: {why}",), is_warning=last.is_halt or bool(last.advice.check))
+        )
         if last.advice.word == "finished" and data.setup is not None:
             blocks += _outside(last, data.setup)
     if not is_customer:
         items += data.next_steps
-    elif last is not None and (last.cells["step_pct"] != 0).any():
+    elif last is not None and last.is_step and last.fate == "proposed":
         items.append("The last step is a proposal: it has to be loaded, logged and judged.")
     if data.full_load is not None and len(data.full_load.found.breaches):
         items.append(
-            "Limits were passed at full load: see full-load runs; mend that before the car is "
+            "Limits were exceeded at full load: see full-load runs; mend that before the car is "
             "driven hard."
         )
     if data.tunes is not None and not data.tunes.report.is_ok:

@@ -22,8 +22,15 @@ from tuneassist.show.notes import logs_words, proposal_notes
 from tuneassist.show.proposal import header, proposal_screen, unsafe_section
 from tuneassist.show.samples import bullets, doubts, shares_table
 
-ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
-_ADVICE_STYLES = {"continue": "bold", "finished": "bold reverse", "halt": "bold reverse"}
+_ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
+_CHECK_WORDS = {"hard": "STOP", "ceiling": "CHECK", "held": "CHECK"}
+
+
+def verdict_word(advice: Advice) -> str:
+    """Return the one word: what was exceeded overrides everything but a halt."""
+    if advice.word == "halt" or not advice.check:
+        return _ADVICE_WORDS[advice.word]
+    return _CHECK_WORDS[advice.check]
 
 
 def started_screen(folder: Path, *, setup: Setup, has_grid: bool) -> RenderableType:
@@ -130,7 +137,8 @@ def response_section(response: Response, number: int) -> RenderableType:
 def advice_section(advice: Advice) -> RenderableType:
     """Return whether to go on, and why."""
     line = Text("\n")
-    line.append(f" {ADVICE_WORDS[advice.word]} ", style=_ADVICE_STYLES[advice.word])
+    word = verdict_word(advice)
+    line.append(f" {word} ", style="bold" if word == "GO ON" else "bold reverse")
     return Group(line, bullets((advice.why,), mark=" "))
 
 
@@ -236,6 +244,7 @@ def step_screen(
     *,
     folder: Path,
     took_back: Event | None = None,
+    was_held: str = "",
     advice: Advice | None = None,
     has_step: bool = True,
 ) -> RenderableType:
@@ -251,6 +260,8 @@ def step_screen(
         The tune's folder.
     took_back
         For ``undo``: the event that no longer counts.
+    was_held
+        For ``undo``: name of the grid that the loop counted on before.
     advice, has_step
         Whether to go on, and whether any cell changes, where a proposal waits.
     """
@@ -258,15 +269,25 @@ def step_screen(
     words = {
         "accept": f"Accepted: the controller holds {held} now.",
         "reject": f"Rejected: the controller still holds {held}. The evidence counts.",
-        "undo": f"Taken back: {took_back.kind if took_back else 'nothing'}. The controller holds "
-        f"{held}. Nothing was deleted.",
+        "undo": f"Taken back: {took_back.kind if took_back else 'nothing'}. Nothing was deleted.",
         "found": "Noted. This round does not count; it is kept under kept/. Log again: the "
         f"controller holds {held}.",
     }
     told: list[RenderableType] = [Text(words[kind])]
+    steps = next_steps(state, folder, advice, has_step=has_step)
     if kind == "undo" and took_back is not None:
         told.append(Text(_back_words(took_back, folder)))
-    return Group(*told, _next(next_steps(state, folder, advice, has_step=has_step)))
+        if was_held not in ("", state.current):
+            steps = (_load_words(state.current, was_held), *steps)
+    return Group(*told, _next(steps))
+
+
+def _load_words(name: str, was_held: str) -> str:
+    """Say that the loop's belief has changed, and the controller has not."""
+    return (
+        f"Undo changes nothing in the controller. The loop counts on {grid_name(name)} again: "
+        f"where {grid_name(was_held)} was loaded, load {grid_name(name)} before the next log."
+    )
 
 
 def _back_words(event: Event, folder: Path) -> str:
@@ -313,10 +334,8 @@ def status_screen(
     label = plain(setup.engine.label) or "car without a label"
     parts: list[RenderableType] = [
         Text(label, style="bold"),
-        dim(
-            f"{plain(folder)}: {counted(len(looks), 'round')}; the controller holds "
-            f"{grid_name(state.current)}"
-        ),
+        dim(f"{plain(folder)}: {counted(len(looks), 'round')}"),
+        _grids_table(state),
     ]
     if looks:
         parts += [title("Rounds"), _rounds_table(state, looks, look), dim(_LEGEND)]
@@ -335,6 +354,17 @@ _LEGEND = (
     "Seen: cells that the rounds so far tell about. Inside: within 1 % of target under the grid in "
     "force. Answer: measured over expected change, 1 is as it should be."
 )
+
+
+def _grids_table(state: TuneState) -> Table:
+    """Tell apart what is in the controller, what is proposed, and what was rejected."""
+    table = Table(box=None, padding=(0, 1), show_header=False)
+    table.add_row("the controller holds", f"{grid_name(state.current)}, by what you said")
+    for name in state.names_of("proposed"):
+        table.add_row("proposed", f"{grid_name(name)}, not loaded yet")
+    if rejected := state.names_of("rejected"):
+        table.add_row("rejected", f"{', '.join(rejected)}: do not load")
+    return table
 
 
 def _rounds_table(state: TuneState, looks: Sequence[RoundLook], look: Look) -> Table:
@@ -365,9 +395,9 @@ def _answer_words(one: RoundLook, look: Look) -> str:
 
 
 def _then_words(mark: RoundMark, state: TuneState) -> str:
-    if mark.is_halt:
+    word = state.fate(mark)
+    if word == "halted":
         return f"HALTED: {mark.verdict}"
-    if state.is_pending and mark is state.rounds[-1]:
-        return "proposed"
-    word = "accepted" if mark.name in state.loaded else "rejected"
+    if word == "proposed":
+        return "proposed, not loaded"
     return word if mark.is_evidence else f"{word}; no evidence since"

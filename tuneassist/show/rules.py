@@ -11,11 +11,12 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.correction import Breach
+from tuneassist.own_units import mixture, mixture_unit
 from tuneassist.settings import Setup
 from tuneassist.show.look import Look, counted, dim, plain, title
 from tuneassist.show.proposal import header
 from tuneassist.show.samples import bullets
-from tuneassist.show.words import ceiling_words, mixture, mixture_unit
+from tuneassist.show.words import ceiling_words
 
 SAFE_ROW = "safe way"
 CEILINGS = "limits.ceilings."

@@ -11,10 +11,11 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from tuneassist.own_units import mixture
 from tuneassist.pipeline import LogEvidence
 from tuneassist.settings import Setup
 from tuneassist.show.look import Look, counted, plain, title
-from tuneassist.show.words import delay_words, fate_words, mixture, settling_words
+from tuneassist.show.words import delay_words, fate_words, settling_words
 
 
 def bullets(sentences: Sequence[str], *, mark: str = "-", style: str = "") -> Group:

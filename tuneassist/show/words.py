@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
 
-from tuneassist.channels import CHANNELS
 from tuneassist.evidence.delay import SensorDelay
 from tuneassist.evidence.holds import Settling
-from tuneassist.settings import CEILING_CHANNELS, Setup
-from tuneassist.units import convert
+from tuneassist.own_units import number, reading
+from tuneassist.settings import Setup
 
 RULE_WORDS: Mapping[str, str] = MappingProxyType(
     {
@@ -29,7 +27,7 @@ RULE_WORDS: Mapping[str, str] = MappingProxyType(
         "ceilings": "beyond a logged channel's ceiling",
         "boost_ceiling": "boost ceiling",
         "step_back_pct": "step back past a hard ceiling",
-        "foreseen": "ceiling foreseen to be passed",
+        "foreseen": "ceiling that a larger step may exceed",
         "raise_fuel_unwatched": "nothing read that shows more fuel",
         "resolution_pct": "rounded to what the controller takes",
         "unsafe_step_barred": "a doubt that bars the unsafe way",
@@ -59,7 +57,6 @@ FATE_WORDS: Mapping[str, str] = MappingProxyType(
 )
 """What became of a sample, in words."""
 
-_NUMBER = r"-?\d+(?:\.\d+)?(?:e[+-]?\d+)?"
 SOURCE_WORDS: Mapping[str, str] = MappingProxyType(
     {"log": "found in the log", "setup": "given by the setup", "default": "the default"}
 )
@@ -125,57 +122,7 @@ def step_words(setup: Setup) -> str:
 def ceiling_words(name: str, setup: Setup) -> str:
     """Write a channel's ceiling in the unit in which the setup gave it."""
     ceiling = setup.limits.ceilings[name]
-    hard = "no hard ceiling" if ceiling.hard is None else f"hard {_own(ceiling.hard, name, setup)}"
-    return f"{_own(ceiling.ceiling, name, setup)} {_own_unit(name, setup)}, {hard}"
-
-
-def _own(value: float, name: str, setup: Setup) -> str:
-    unit = setup.limits.ceilings[name].given_unit
-    if unit is not None:
-        value = float(convert(value, CHANNELS[name].unit, unit))
-    return f"{value:.6g}"
-
-
-def _own_unit(name: str, setup: Setup) -> str:
-    """Unit word of a ceiling, with what it counts from."""
-    inside = CEILING_CHANNELS[name][1]
-    unit = setup.limits.ceilings[name].given_unit
-    return inside if unit is None else f"{unit}{' gauge' if inside.endswith(' gauge') else ''}"
-
-
-def own_units(words: str, setup: Setup) -> str:
-    """Write the limits in a rule's words in the units of the setup: AFR, and each ceiling's own.
-
-    Parameters
-    ----------
-    words
-        Such as "the richest lambda 0.7" or "the boost ceiling of 124.1 kPa gauge".
-    setup
-        Units of target and ceilings.
-    """
-    if mixture_unit(setup) == "AFR":
-        words = re.sub(
-            rf"(lambda(?: in boost)?) ({_NUMBER})",
-            lambda found: f"{found[1]}, {mixture(float(found[2]), setup)}",
-            words,
-        )
-    for name, ceiling in setup.limits.ceilings.items():
-        if ceiling.given_unit is not None:
-            inside = re.escape(CEILING_CHANNELS[name][1])
-            own = f"{_own(ceiling.ceiling, name, setup)} {_own_unit(name, setup)}"
-            lead = f"{name} ceiling of"
-            words = re.sub(rf"{lead} {_NUMBER} {inside}", f"{lead} {own}", words)
-            words = re.sub(rf"\b{name} {_NUMBER}", f"{name} {own}", words)
-    return words
-
-
-def mixture_unit(setup: Setup | None) -> str:
-    """Return the unit in which the tuner set the target: "lambda" or "AFR"."""
-    return "AFR" if setup is not None and setup.target.unit == "afr" else "lambda"
-
-
-def mixture(value: float, setup: Setup | None) -> str:
-    """Write a lambda in the unit of the setup's target, with the unit."""
-    if setup is not None and setup.target.unit == "afr":
-        return f"{value * setup.engine.afr_stoich:.2f} AFR"
-    return f"lambda {value:.3f}"
+    hard = (
+        "no hard ceiling" if ceiling.hard is None else f"hard {number(ceiling.hard, name, setup)}"
+    )
+    return f"{reading(ceiling.ceiling, name, setup)}, {hard}"

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from tuneassist.evidence.cells import is_beyond_holds
 from tuneassist.settings import Setup
 from tuneassist.show.figures.colours import NOTHING, PAPER, fill_of
 from tuneassist.show.figures.paint import frame_or_new, head, map_cells, map_size
@@ -37,16 +38,16 @@ def deviation_words(cells: pd.DataFrame) -> list[tuple[str, str]]:
         With ``target_lambda, deviation_pct, ci_low_pct, ci_high_pct, confidence``.
     """
     return [
-        _deviation(target, deviation, low, high, str(word))
-        for target, deviation, low, high, word in zip(
+        _deviation(target, deviation, low, high, MARKS.confidence(str(word), is_beyond=beyond))
+        for target, deviation, low, high, word, beyond in zip(
             cells["target_lambda"], cells["deviation_pct"], cells["ci_low_pct"],
-            cells["ci_high_pct"], cells["confidence"], strict=True,
+            cells["ci_high_pct"], cells["confidence"], is_beyond_holds(cells), strict=True,
         )
     ]  # fmt: skip
 
 
 def _deviation(
-    target: float, deviation: float, low: float, high: float, word: str
+    target: float, deviation: float, low: float, high: float, mark: str
 ) -> tuple[str, str]:
     if pd.isna(target):
         return MARKS.left_alone, ""
@@ -55,7 +56,7 @@ def _deviation(
             if not pd.isna(bound):
                 return f"{sign}{signed(bound)}", ""
         return MARKS.nothing, ""
-    return signed(deviation), MARKS.confidence(word).strip()
+    return signed(deviation), mark.strip()
 
 
 def deviation_fills(cells: pd.DataFrame, setup: Setup) -> list[str]:
