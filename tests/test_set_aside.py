@@ -357,11 +357,11 @@ def test_one_of_many_logs_with_two_exhaust_sensors_is_asked_about(
     header = header.replace("EGT front", "EGT 1").replace("EGT rear", "EGT 2")
     extra.write_text("\n".join([*lines[:place], header, *rows]) + "\n", encoding="utf-8")
     shutil.copy(bench / "a.csv", tmp_path / "a.csv")
-    result = run(
-        "propose", tmp_path / "a.csv", extra, "-s", bench / "car.toml", "-o", tmp_path / "out"
-    )
-    assert result.exit_code == 3, result.output
-    assert "several columns could be exhaust_temp" in result.stderr
+    asked = ("propose", tmp_path / "a.csv", extra, "-s", bench / "car.toml", "-o", tmp_path / "out")
+    for workers in ("1", "2"):
+        result = run(*asked, "--workers", workers)
+        assert result.exit_code == 3, result.output
+        assert "several columns could be exhaust_temp" in result.stderr
     assert not (tmp_path / "out").exists()
 
 
