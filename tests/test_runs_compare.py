@@ -112,7 +112,8 @@ def test_a_thin_day_is_corrected_back_by_the_standard() -> None:
     fair = replace(PLAN, barometer_kpa=99.0, air_temp_c=24.85, repeat_pct=0.1)
     before, after = log(stock_diesel(), "fair", fair, 1), log(stock_diesel(), "thin", thin, 2)
     options = {"engine": PETROL, "limits": LimitSettings()}
-    plain = compare_runs([before], [after], **options)  # type: ignore[arg-type]
+    as_measured = RunSettings(different_air="as measured")
+    plain = compare_runs([before], [after], settings=as_measured, **options)  # type: ignore[arg-type]
     assert plain.driven.iloc[0]["gain_pct"] == pytest.approx(100 * (1 / 1.04529 - 1), abs=0.4)
     settings = RunSettings(standard="iso1585", relative_humidity_pct=0.0)
     found = compare_runs([before], [after], settings=settings, **options)  # type: ignore[arg-type]

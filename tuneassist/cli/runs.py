@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tuneassist.cli.full_load import After, Before, Driven, Standard, StandardWord, Units, Zero
+from tuneassist.cli.full_load import After, Before, Driven, Ignition, Standard, Units, Zero
 from tuneassist.cli.options import AsJson, Overwrite
 
 if TYPE_CHECKING:
@@ -35,12 +35,13 @@ def runs(
             "--setup",
             "-s",
             metavar="FILE",
-            help="The car's setup file: ignition, limits and channels. Left out: a spark engine "
-            "with the default limits.",
+            help="The car's setup file: ignition, limits and channels. Left out: the default "
+            "limits of --ignition.",
             show_default=False,
         ),
     ] = None,
-    standard: Standard = StandardWord.NONE,
+    ignition: Ignition = None,
+    standard: Standard = None,
     units: Units = None,
     zero: Zero = False,
     margin: Annotated[
@@ -60,10 +61,9 @@ def runs(
         _option(
             "--air-before",
             "KPA DEGC",
-            "With --standard: pressure (kPa, absolute) and "
-            "temperature (degC) of the air ahead of the filter while the runs before were "
-            "made, such as --air-before 98.7 24. Left out: barometer and inlet temperature as "
-            "logged.",
+            "Pressure (kPa, absolute) and temperature (degC) of the air ahead of the filter for "
+            "the runs before, such as --air-before 98.7 24. Left out: barometer and inlet "
+            "temperature as logged.",
         ),
     ] = None,
     air_after: Annotated[
@@ -123,6 +123,7 @@ def runs(
         after,
         car=car,
         settings=run_settings(standard, **given),
+        ignition=ignition,
         air_before=_air(air_before, humidity),
         air_after=_air(air_after, humidity),
     )
@@ -135,8 +136,9 @@ def runs(
         label = {"label": car.engine.label} if car else {}
         is_simulated = made.is_simulated
         show_json(
-            {**label, **runs_record(made.found, zero=verdict, logged=output_units(None, logs),
-                                    is_simulated=is_simulated)}
+            {**label, "ignition": made.ignition, "ignition_assumed": made.is_assumed,
+             **runs_record(made.found, zero=verdict, logged=output_units(None, logs),
+                           is_simulated=is_simulated)}
         )  # fmt: skip
         return
     console = screen()
@@ -147,6 +149,7 @@ def runs(
         label=car.engine.label if car else "",
         look=look_of(console),
         is_simulated=made.is_simulated,
+        assumed=made.ignition if made.is_assumed else "",
     )
     show(console, view, *([f"Drawn into {plot}"] if plot else []))
 

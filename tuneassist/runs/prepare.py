@@ -14,6 +14,7 @@ from tuneassist.runs.air import AirState
 from tuneassist.runs.output import Output, output_of
 from tuneassist.runs.pulls import Pull, find_pulls
 from tuneassist.runs.refusal import Refusal
+from tuneassist.runs.same_air import SeenAir
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.standard_air import TITLES, AirCorrection, air_correction
 from tuneassist.runs.watch import boost_kpa
@@ -65,12 +66,15 @@ class Run:
         Torque of its samples.
     correction
         Factor to standard air.
+    air
+        What is known of the air of the pull.
     """
 
     side: str
     pull: Pull
     output: Output
     correction: AirCorrection
+    air: SeenAir
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,6 +173,7 @@ def _run(
     if backward > NO_PULL_SHARE:
         words = "Torque is zero or negative in a part of the pull: the engine was not pulling."
         return Refusal("no torque", words, {"share_not_positive": backward}, where)
+    seen = _seen_air(pull, air)
     air, why = (air, ()) if air is not None else _logged_air(pull, settings)
     correction = air_correction(
         air, settings, ignition=engine.ignition, pressure_ratio=_pressure_ratio(pull, air)
@@ -177,16 +182,32 @@ def _run(
         correction = replace(correction, refusal=replace(correction.refusal, where=where))
     if settings.standard != "none":
         correction = replace(correction, notes=(*correction.notes, *why))
-    return Run(side, pull, output, correction)
+    return Run(side, pull, output, correction, seen)
 
 
-def _logged_air(pull: Pull, settings: RunSettings) -> tuple[AirState | None, tuple[str, ...]]:
-    """Take the air from the pull's barometer and inlet temperature, with the settings' humidity."""
-    medians = {
+def _medians(pull: Pull) -> dict[str, float]:
+    """Medians of what a pull tells of its air, of the channels that were logged."""
+    return {
         name: float(pull.samples[name].median())
         for name in ("barometer_kpa", "intake_temp_c", "boost_kpa")
         if name in pull.samples and pull.samples[name].notna().any()
     }
+
+
+def _seen_air(pull: Pull, given: AirState | None) -> SeenAir:
+    """Take what was given of the air, else what was logged, though it be one of the two."""
+    if given is not None:
+        return SeenAir(given.dry_kpa, given.temp_c)
+    medians = _medians(pull)
+    return SeenAir(
+        medians.get("barometer_kpa", float("nan")), medians.get("intake_temp_c", float("nan")),
+        medians.get("boost_kpa", 0.0) >= CHARGED_KPA,
+    )  # fmt: skip
+
+
+def _logged_air(pull: Pull, settings: RunSettings) -> tuple[AirState | None, tuple[str, ...]]:
+    """Take the air from the pull's barometer and inlet temperature, with the settings' humidity."""
+    medians = _medians(pull)
     if not {"barometer_kpa", "intake_temp_c"} <= set(medians):
         return None, ()
     try:

@@ -15,6 +15,7 @@ Standard = Literal["none", "iso1585", "sae-j1349", "din70020"]
 Charging = Literal["natural", "mechanical", "turbo"]
 Edition = Literal["r85", "iso-air", "iso-liquid"]
 Design = Literal["welch", "pooled", "paired"]
+DifferentAir = Literal["refuse", "as measured"]
 
 STANDARDS: tuple[Standard, ...] = ("none", "iso1585", "sae-j1349", "din70020")
 EDITIONS: tuple[Edition, ...] = ("r85", "iso-air", "iso-liquid")
@@ -25,6 +26,7 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "j1349_form": ("1.18", "unrounded"),
     "trust": ("torque", "power"),
     "design": ("welch", "pooled", "paired"),
+    "different_air": ("refuse", "as measured"),
 }
 _SHARES = (
     "near_full_load_share", "least_load_share", "flap_share", "edge_share", "level",
@@ -92,6 +94,13 @@ class RunSettings:
         driven; needed only where neither torque nor power is logged. [kg m2]
     standard
         Which standard air torque and power are brought to; "none" leaves them as measured.
+    max_air_effect_pct
+        Runs that are not corrected are compared where their air alone is worth no more than this
+        in torque, by ISO 1585 for spark ignition: half of the 2 % to which 40 CFR 1065.205
+        recommends torque known. 0.8 kPa or 5 degC are about as much. [%]
+    different_air
+        What becomes of runs in air that differs by more and is not corrected: "refuse" to compare
+        them, or compare them "as measured", with the weather in what is found, and say so.
     apply_beyond_range
         Whether a factor outside its standard's range is used all the same.
     charging
@@ -190,6 +199,8 @@ class RunSettings:
     trust: Literal["torque", "power"] = "torque"
     inertia_kg_m2: float | None = None
     standard: Standard = "none"
+    max_air_effect_pct: float = 1.0
+    different_air: DifferentAir = "refuse"
     apply_beyond_range: bool = False
     charging: Charging = "turbo"
     edition: Edition = "r85"

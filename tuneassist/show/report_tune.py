@@ -116,7 +116,7 @@ def left_section(data: ReportData, *, is_customer: bool) -> Section:
         items.append("The last step is a proposal: it has to be loaded, logged and judged.")
     if data.full_load is not None and len(data.full_load.found.breaches):
         items.append(
-            "Limits were passed at full load: see full-load runs; mend that before the car is "
+            "Limits were exceeded at full load: see full-load runs; mend that before the car is "
             "driven hard."
         )
     if data.tunes is not None and not data.tunes.report.is_ok:
