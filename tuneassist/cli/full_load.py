@@ -96,6 +96,28 @@ STANDARDS_WORDS = "--standard iso1585, --standard sae-j1349 or --standard din700
 """How a standard is named, for messages."""
 
 
+Humidity = Annotated[
+    float | None,
+    typer.Option(
+        "--humidity",
+        metavar="PCT",
+        help="With --standard: relative humidity of the air, percent, such as --humidity 45.",
+        show_default=False,
+    ),
+]
+Fuel = Annotated[
+    float | None,
+    typer.Option(
+        "--fuel",
+        metavar="MG",
+        help="Needed only for a diesel with --standard iso1585: fuel at full load in mg per litre "
+        "of displacement and working cycle. 65 mg a stroke into each cylinder of a 2.0 litre four "
+        "is 130: --fuel 130.",
+        show_default=False,
+    ),
+]
+
+
 class IgnitionWord(StrEnum):
     """Kinds of ignition on the command line."""
 

@@ -202,8 +202,9 @@ def gather_data(
     elif setup is not None:
         data = replace(data, setup=read_setup(setup))
     if tunes is not None:
-        listed = read_tunes(tunes)
-        of_set = TunesPart(listed, check_tunes(listed), output_units(units, ()))
+        runs = run_settings(standard)
+        listed = read_tunes(tunes, settings=runs)
+        of_set = TunesPart(listed, check_tunes(listed, runs=runs), output_units(units, ()))
         data = replace(data, setup=data.setup or listed[0].setup, tunes=of_set)
     if before and after:
         chosen = run_settings(standard, driven_rpm=driven)

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tuneassist.cli.full_load import After, Before, Driven, Ignition, Standard, Units, Zero
+from tuneassist.cli.full_load import (
+    After,
+    Before,
+    Driven,
+    Fuel,
+    Humidity,
+    Ignition,
+    Standard,
+    Units,
+    Zero,
+)
 from tuneassist.cli.options import AsJson, Overwrite
 
 if TYPE_CHECKING:
@@ -48,14 +58,7 @@ def runs(
         float | None, _option("--margin", "PCT", "With --zero: less than this is no change.")
     ] = None,
     driven: Driven = None,
-    humidity: Annotated[
-        float | None,
-        _option(
-            "--humidity",
-            "PCT",
-            "With --standard: relative humidity of the air, percent, such as --humidity 45.",
-        ),
-    ] = None,
+    humidity: Humidity = None,
     air_before: Annotated[
         Air | None,
         _option(
@@ -72,16 +75,7 @@ def runs(
             "--air-after", "KPA DEGC", "The same for the runs after, such as --air-after 99.2 19."
         ),
     ] = None,
-    fuel: Annotated[
-        float | None,
-        _option(
-            "--fuel",
-            "MG",
-            "Needed only for a diesel with --standard iso1585: fuel at full "
-            "load in mg per litre of displacement and working cycle. 65 mg a stroke into each "
-            "cylinder of a 2.0 litre four is 130: --fuel 130.",
-        ),
-    ] = None,
+    fuel: Fuel = None,
     inertia: Annotated[
         float | None,
         _option(

@@ -19,6 +19,7 @@ from tuneassist.runs.prepare import (
     Run,
     may_be_corrected,
     runs_of_side,
+    watched_pull,
     with_own_names,
     without_copies,
 )
@@ -246,7 +247,7 @@ def _watch(
     tables: list[pd.DataFrame] = []
     refusals: list[Refusal] = []
     for side in ("before", "after"):
-        pulls = [run.pull for run in runs if run.side == side]
+        pulls = [watched_pull(run) for run in runs if run.side == side]
         if not pulls:
             continue
         table, unseen = watch_pulls(

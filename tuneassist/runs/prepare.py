@@ -173,16 +173,40 @@ def _run(
     if backward > NO_PULL_SHARE:
         words = "Torque is zero or negative in a part of the pull: the engine was not pulling."
         return Refusal("no torque", words, {"share_not_positive": backward}, where)
-    seen = _seen_air(pull, air)
-    air, why = (air, ()) if air is not None else _logged_air(pull, settings)
+    found = air_of_pull(pull, air, settings, engine)
+    correction = found.correction
+    if correction.refusal is not None:
+        correction = replace(correction, refusal=replace(correction.refusal, where=where))
+    return Run(side, pull, output, correction, found.seen)
+
+
+@dataclass(frozen=True)
+class PullAir:
+    """What is known of a pull's air, and its factor to standard air."""
+
+    seen: SeenAir
+    correction: AirCorrection
+
+
+def air_of_pull(
+    pull: Pull, given: AirState | None, settings: RunSettings, engine: EngineSettings
+) -> PullAir:
+    """Take the air that was given, else what the pull tells, and work out its factor."""
+    air, why = (given, ()) if given is not None else _logged_air(pull, settings)
     correction = air_correction(
         air, settings, ignition=engine.ignition, pressure_ratio=_pressure_ratio(pull, air)
     )
-    if correction.refusal is not None:
-        correction = replace(correction, refusal=replace(correction.refusal, where=where))
     if settings.standard != "none":
         correction = replace(correction, notes=(*correction.notes, *why))
-    return Run(side, pull, output, correction, seen)
+    return PullAir(_seen_air(pull, given), correction)
+
+
+def watched_pull(run: Run) -> Pull:
+    """Return a run's pull with its torque in the samples, where power or speed told it."""
+    samples = run.pull.samples
+    if "torque_nm" in samples and samples["torque_nm"].notna().any():
+        return run.pull
+    return replace(run.pull, samples=samples.assign(torque_nm=run.output.torque_nm))
 
 
 def _medians(pull: Pull) -> dict[str, float]:
@@ -256,6 +280,12 @@ def without_copies(runs: Sequence[Run]) -> tuple[tuple[Run, ...], tuple[Refusal,
     return tuple(kept), tuple(refusals)
 
 
+def is_usable(correction: AirCorrection, settings: RunSettings) -> bool:
+    """Tell whether a factor may be put in: it is known, and its standard allows it."""
+    is_allowed = correction.is_in_range or settings.apply_beyond_range
+    return bool(np.isfinite(correction.factor)) and is_allowed
+
+
 def may_be_corrected(runs: Sequence[Run], settings: RunSettings) -> tuple[bool, tuple[str, ...]]:
     """Decide whether the factors are put in: all of them or none.
 
@@ -266,11 +296,7 @@ def may_be_corrected(runs: Sequence[Run], settings: RunSettings) -> tuple[bool, 
     """
     if settings.standard == "none" or not runs:
         return False, ()
-    usable = [
-        bool(np.isfinite(r.correction.factor))
-        and (r.correction.is_in_range or settings.apply_beyond_range)
-        for r in runs
-    ]
+    usable = [is_usable(run.correction, settings) for run in runs]
     if all(usable):
         return True, ()
     return False, (

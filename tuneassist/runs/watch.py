@@ -149,6 +149,12 @@ def _held_against(
     return _row(pull, limit, side, samples["rpm"].to_numpy(dtype=float), beyond)
 
 
+def knows_boost(samples: pd.DataFrame, limits: LimitSettings) -> bool:
+    """Tell whether samples say when the engine was in boost."""
+    told = {"manifold_pressure_kpa", "boost_kpa"} & set(samples)
+    return bool(told) or (limits.boost_above_load is not None and "load" in samples)
+
+
 def _in_boost(samples: pd.DataFrame, limits: LimitSettings) -> npt.NDArray[np.bool_]:
     """Tell which samples are in boost; where nothing tells, every one may be."""
     if "manifold_pressure_kpa" in samples:
