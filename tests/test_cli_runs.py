@@ -246,6 +246,27 @@ def test_zero_means_zero_has_three_answers(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
+def test_a_grid_that_moves_lambda_is_not_zero_though_torque_is_the_same(tmp_path: Path) -> None:
+    many = FullLoadPlan(pulls=6, repeat_pct=0.3, lambda_at_low=1.25)
+    logs = [
+        write_full_load(tmp_path / f"{name}.csv", full_load(stock_diesel(), seed=seed, plan=plan))
+        for name, seed, plan in (
+            ("standard", 1, many), ("zeros", 2, replace(many, lambda_at_low=1.17)),
+        )
+    ]  # fmt: skip
+    asked = ("runs", "--before", logs[0], "--after", logs[1], "--ignition", "compression", "--zero")
+    words = " ".join(run(*asked).stdout.split())
+    assert "DIFFERENT" in words
+    # 1.17/1.25 at the bottom of the pull, 1.37/1.45 at its top: 6.4 to 5.5 % richer everywhere
+    assert re.search(r"different: lambda -6\.\d\d % at 1\d\d\d rpm, not shown alike at 1", words)
+    assert "torque: alike in" in words
+    record = json.loads(run(*asked, "--json").stdout)["zero"]
+    by_channel = {row["channel"]: row["verdict"] for row in record["bands"]}
+    assert by_channel["lambda"] == "different"
+    assert by_channel["torque"] == "equivalent"
+    assert {row["unit"] for row in record["bands"]} == {"%", "kPa", "degC"}
+
+
 def test_the_standard_changes_torque_by_its_factor_and_is_named(sides: tuple[Path, Path]) -> None:
     plain, din = (
         json.loads(run("runs", "--before", sides[0], "--after", sides[1], "--standard", word,

@@ -293,7 +293,9 @@ def test_an_untouched_car_is_equivalent_and_a_touched_one_is_different() -> None
     touched = log(stock_diesel().scaled(5.0), "fitted", plan, 3)
     other = compare_runs(before, [touched], engine=DIESEL).equivalence()
     assert other.verdict == "different"
-    assert other.bands["difference_pct"].mean() == pytest.approx(5.0, abs=0.8)
+    torque = other.bands[other.bands["channel"] == "torque"]
+    assert torque["mean_difference"].mean() == pytest.approx(5.0, abs=0.8)
+    assert set(torque["verdict"]) == {"different"}
 
 
 def test_the_channels_run_along_the_mean_curve() -> None:

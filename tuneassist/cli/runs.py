@@ -55,7 +55,7 @@ def runs(
     units: Units = None,
     zero: Zero = False,
     margin: Annotated[
-        float | None, _option("--margin", "PCT", "With --zero: less than this is no change.")
+        float | None, _option("--margin", "PCT", "With --zero: less torque than this is no change.")
     ] = None,
     driven: Driven = None,
     humidity: Humidity = None,

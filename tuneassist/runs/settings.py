@@ -143,6 +143,16 @@ class RunSettings:
     margin_pct
         Two cars whose torque differs by less than this are taken as the same: 40 CFR 1065.205
         recommends torque known to 2 % of the point, so that less cannot be promised. [%]
+    lambda_margin_pct
+        The same for lambda: twice the 1 % that a good wide-band sensor repeats, and as much as the
+        torque of a rich mixture hardly shows. Common practice, no source. [%]
+    boost_margin_kpa
+        The same for boost: 2 % of the air of an engine at 2 bar absolute, which is 2 % of its
+        torque. [kPa]
+    exhaust_margin_c
+        The same for exhaust temperature: some 2 % of its kelvins, and beyond the 7 degC to which a
+        class 2 thermocouple of type K is told at 900 degC (IEC 60584-1, from memory); no two runs
+        start alike. [degC]
     alpha
         Largest chance of a false "equivalent". [1]
     power
@@ -150,7 +160,8 @@ class RunSettings:
     max_runs
         Beyond this many runs a side the answer is to scatter less, not to run more. [1]
     band_width_rpm
-        Width of the speed bands of the equivalence test and of the tip-in comparison. [rpm]
+        Width of the speed bands by which the equivalence test is told, speed by speed inside
+        each, and of the tip-in comparison. [rpm]
     design
         "welch": runs of the two sides are independent; "pooled": and scatter equally; "paired":
         run i of one side was made next to run i of the other, which takes out a drift.
@@ -218,6 +229,9 @@ class RunSettings:
     least_driven_rpm: float = 400.0
     spike_samples: int = 3
     margin_pct: float = 2.0
+    lambda_margin_pct: float = 2.0
+    boost_margin_kpa: float = 4.0
+    exhaust_margin_c: float = 20.0
     alpha: float = 0.05
     power: float = 0.8
     max_runs: int = 30
@@ -242,7 +256,8 @@ class RunSettings:
         _require(0 < low < high, "driven_rpm", self.driven_rpm, "from a lower to a higher speed")
         _require(0 < self.alpha < 0.5, "alpha", self.alpha, "above 0 and below 0.5")
         _require(0 < self.power < 1, "power", self.power, "above 0 and below 1")
-        _require(self.margin_pct < 50, "margin_pct", self.margin_pct, "below 50")
+        for name in ("margin_pct", "lambda_margin_pct"):
+            _require(getattr(self, name) < 50, name, getattr(self, name), "below 50")
         _require(self.smooth_min_points >= 4, "smooth_min_points", self.smooth_min_points, ">= 4")
         _require(self.max_runs >= 2, "max_runs", self.max_runs, "two or more")
         both = self.relative_humidity_pct is not None and self.dew_point_c is not None

@@ -33,6 +33,7 @@ from tuneassist.show.runs import (
     gain_rows,
     limits_counted,
     refusal_words,
+    zero_words,
 )
 
 ALONG_SHOWN = ("lambda", "boost_kpa", "exhaust_temp_c")
@@ -73,8 +74,7 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
 
 def _zero(zero: Equivalence) -> list[Block]:
     """Say whether nothing changed: standard car before, every correction at zero after."""
-    said = [str(words) for words in zero.bands["statement"]] if len(zero.bands) else []
-    said += refusal_words(zero.refusals)
+    said = [*zero_words(zero), *refusal_words(zero.refusals)]
     words = f"With every correction at zero, is it the standard car? {ZERO_WORDS[zero.verdict]}."
     statement = zero.statement.removeprefix(f"{zero.verdict}: ").capitalize()
     return [

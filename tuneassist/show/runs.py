@@ -126,9 +126,25 @@ def _zero(zero: Equivalence) -> RenderableType:
     line = Text("  ").append(f" {ZERO_WORDS[zero.verdict]} ", style="bold reverse")
     parts: list[RenderableType] = [line, bullets((zero.statement,), mark=" ")]
     if len(zero.bands):
-        parts.append(bullets([str(words) for words in zero.bands["statement"]]))
+        parts.append(bullets(zero_words(zero)))
     parts.append(bullets(refusal_words(zero.refusals)))
     return Group(*parts)
+
+
+def zero_words(zero: Equivalence) -> list[str]:
+    """Say of each channel where it is not shown alike, or where it comes nearest to its margin."""
+    said: list[str] = []
+    if zero.bands.empty:
+        return said
+    for channel, rows in zero.bands.groupby("channel", sort=False):
+        rest = rows[rows["verdict"] != "equivalent"]
+        if len(rest):
+            said += [str(words) for words in rest["statement"]]
+            continue
+        nearest = rows.iloc[int(rows["p"].to_numpy(dtype=float).argmax())]
+        many = counted(len(rows), "band")
+        said.append(f"{channel}: alike in {many}, least surely here: {nearest['statement']}")
+    return said
 
 
 def _driven(found: RunsComparison, units: OutputUnits) -> RenderableType:
