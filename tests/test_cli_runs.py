@@ -53,6 +53,8 @@ def test_an_exceeded_limit_is_named_with_its_speeds(sides: tuple[Path, Path]) ->
     assert "SIMULATED DATA" in words
     # the tuned diesel is too hot (720, hard 760 degC): two limits, however many pulls
     assert re.search(r"LIMITS EXCEEDED: 3 of \d ", words)
+    assert words.count("above the exhaust_temp ceiling of 720") == 1  # and not for every pull
+    assert "In 3 of 3 pulls." in words
     assert "PASSED" not in words
     assert "passed" not in words
     assert "is above the exhaust_temp ceiling of 720" in words
@@ -60,12 +62,16 @@ def test_an_exceeded_limit_is_named_with_its_speeds(sides: tuple[Path, Path]) ->
 
 
 def test_no_exceeded_limit_is_said_with_the_number_watched(tmp_path: Path) -> None:
-    cool = write_sides(tmp_path, exhaust_c=600.0)
-    setup = tmp_path / "car.toml"
-    text = VAN.read_text(encoding="utf-8")
-    setup.write_text(re.sub(r"boost = .*", "", text), encoding="utf-8")
-    shown = run("runs", "--before", cool[0], "--after", cool[1], "--setup", setup).stdout
-    assert "passed" not in shown
+    cool = FullLoadPlan(exhaust_c=600.0, boost_kpa=100.0)
+    logs = [
+        write_full_load(tmp_path / f"{n}.csv", full_load(stock_diesel(), seed=n, plan=cool))
+        for n in (1, 2)
+    ]
+    asked = ("runs", "--before", logs[0], "--after", logs[1], "--ignition", "compression")
+    words = " ".join(run(*asked).stdout.split())
+    # exhaust 720 and 760 degC, boost 124.1 kPa, and the smoke floor and leanest lambda
+    assert re.search(r"no limit was exceeded: [56] limits were watched in each pull", words)
+    assert "EXCEEDED" not in words
 
 
 @pytest.mark.parametrize("word", [None, "spark", "compression"])
@@ -77,6 +83,7 @@ def test_what_the_runs_are_judged_as_is_told_or_said(
     words = " ".join(shown.stdout.split())
     # the simulated diesel runs at lambda 1.25 and more, far leaner than any petrol engine in boost
     assert ("leanest lambda in boost" in words) is (word != "compression")
+    assert words.count("leanest lambda in boost") == (0 if word == "compression" else 2)  # a side
     assert ("judged as a spark ignition engine" in words) is (word is None)
     assert ("--ignition compression" in words) is (word is None)
     record = json.loads(run("runs", "--before", sides[0], "--after", sides[1], *told,

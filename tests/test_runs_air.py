@@ -69,6 +69,14 @@ def test_air_is_asked_about_at_the_border(effect: float, is_refused: bool) -> No
     )
 
 
+@pytest.mark.parametrize("is_charged", [True, False])
+def test_the_temperature_of_a_charged_engine_is_doubted(is_charged: bool) -> None:
+    hot = SeenAir(99.0, 60.0, is_charged)
+    found = air_refusal(FAIR, hot, SETTINGS, names=NAMES)
+    assert found is not None
+    assert ("the charge's temperature" in found.description) is is_charged
+
+
 def test_air_that_is_not_known_is_no_refusal_but_is_said() -> None:
     assert air_refusal(FAIR, SeenAir(), SETTINGS, names=NAMES) is None
     sides = [

@@ -107,7 +107,9 @@ def air_refusal(
 def apart_words(first: SeenAir, second: SeenAir, *, names: tuple[str, str]) -> str:
     """Say what the air of two sides was, and what the difference is worth."""
     effect = air_effect_pct(first, second)
+    is_charge = first.is_charged or second.is_charged
+    doubt = " (as logged; of a charged engine that may be the charge's temperature)" * is_charge
     return (
-        f"The air differs, {first.words} for {names[0]} and {second.words} for {names[1]}, which "
-        f"alone is worth {effect:+.1f} % of torque"
+        f"The air differs, {first.words} for {names[0]} and {second.words} for {names[1]}{doubt}, "
+        f"which alone is worth {effect:+.1f} % of torque"
     )

@@ -226,7 +226,7 @@ def _limits(found: RunsComparison, units: OutputUnits, assumed: str) -> Renderab
             bullets(assumed_words(assumed)),
             dim("  No channel with a limit was logged: nothing was watched."),
         )
-    exceeded = [limit_words(row, units) for row in found.breaches.to_dict("records")]
+    exceeded = exceeded_words(found, units)
     over, watched = limits_counted(found)
     if not exceeded:
         limits = counted(watched, "limit was", "limits were")
@@ -237,6 +237,19 @@ def _limits(found: RunsComparison, units: OutputUnits, assumed: str) -> Renderab
         bullets(assumed_words(assumed)),
         bullets(exceeded, mark="!"),
     )
+
+
+def exceeded_words(found: RunsComparison, units: OutputUnits) -> list[str]:
+    """Say for each side and limit that was exceeded the worst pull, and how many others did."""
+    said = []
+    for _, rows in found.watched.groupby(["side", "limit_name"], sort=False):
+        over = rows[rows["is_breach"].astype(bool)]
+        if over.empty:
+            continue
+        beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
+        words = limit_words(over.iloc[int(beyond.argmax())].to_dict(), units)
+        said.append(f"{words} In {len(over)} of {counted(len(rows), 'pull')}.")
+    return said
 
 
 def limits_counted(found: RunsComparison) -> tuple[int, int]:
