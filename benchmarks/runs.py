@@ -50,8 +50,8 @@ def called_equivalent(
     judges all: a band is called equivalent by its own test alone.
     """
     width = SETTINGS.band_width_rpm
-    rpm = np.arange(pairs + 2) * width + width / 2.0  # the outermost two are in no whole band
-    torque = 300.0 * (1.0 + rng.normal(0.0, scatter_pct / 100.0, (2 * runs, pairs + 2)))
+    rpm = np.arange(pairs) * width + width / 2.0
+    torque = 300.0 * (1.0 + rng.normal(0.0, scatter_pct / 100.0, (2 * runs, pairs)))
     torque[runs:] *= ratio
     curves = pd.DataFrame(
         {"side": np.repeat(["before", "after"], runs * len(rpm)), "log": "simulated",

@@ -46,14 +46,121 @@ def test_the_json_recovers_the_simulated_gain_and_peaks(sides: tuple[Path, Path]
     assert gain["low"] < 271 < gain["high"]  # mean of the curves' difference, 1600 to 2600 rpm
 
 
-def test_a_limit_that_was_passed_is_named_with_its_speeds(sides: tuple[Path, Path]) -> None:
+def test_an_exceeded_limit_is_named_with_its_speeds(sides: tuple[Path, Path]) -> None:
     result = run("runs", "--before", sides[0], "--after", sides[1], "--setup", VAN)
     assert result.exit_code == 0, result.output
     words = " ".join(result.stdout.split())
     assert "SIMULATED DATA" in words
-    assert "LIMITS PASSED" in words
+    # the tuned diesel is too hot (720, hard 760 degC): two limits, however many pulls
+    assert re.search(r"LIMITS EXCEEDED: 3 of \d ", words)
+    assert words.count("above the exhaust_temp ceiling of 720") == 1  # and not for every pull
+    assert "In 3 of 3 pulls." in words
+    assert "PASSED" not in words
+    assert "passed" not in words
     assert "is above the exhaust_temp ceiling of 720" in words
     assert "before.csv: read by the headers" in result.stderr  # the setup names other columns
+
+
+def test_no_exceeded_limit_is_said_with_the_number_watched(tmp_path: Path) -> None:
+    cool = FullLoadPlan(exhaust_c=600.0, boost_kpa=100.0)
+    logs = [
+        write_full_load(tmp_path / f"{n}.csv", full_load(stock_diesel(), seed=n, plan=cool))
+        for n in (1, 2)
+    ]
+    asked = ("runs", "--before", logs[0], "--after", logs[1], "--ignition", "compression")
+    words = " ".join(run(*asked).stdout.split())
+    # exhaust 720 and 760 degC, boost 124.1 kPa, and the smoke floor and leanest lambda
+    assert re.search(r"no limit was exceeded: [56] limits were watched in each pull", words)
+    assert "EXCEEDED" not in words
+
+
+@pytest.mark.parametrize("word", [None, "spark", "compression"])
+def test_what_the_runs_are_judged_as_is_told_or_said(
+    sides: tuple[Path, Path], word: str | None
+) -> None:
+    told = ("--ignition", word) if word else ()
+    shown = run("runs", "--before", sides[0], "--after", sides[1], *told)
+    words = " ".join(shown.stdout.split())
+    # the simulated diesel runs at lambda 1.25 and more, far leaner than any petrol engine in boost
+    assert ("leanest lambda in boost" in words) is (word != "compression")
+    assert words.count("leanest lambda in boost") == (0 if word == "compression" else 2)  # a side
+    assert ("judged as a spark ignition engine" in words) is (word is None)
+    assert ("--ignition compression" in words) is (word is None)
+    record = json.loads(run("runs", "--before", sides[0], "--after", sides[1], *told,
+                            "--json").stdout)  # fmt: skip
+    assert record["ignition"] == (word or "spark")
+    assert record["ignition_assumed"] is (word is None)
+
+
+def test_ignition_that_the_setup_contradicts_is_wrong_usage(sides: tuple[Path, Path]) -> None:
+    result = run("runs", "--before", sides[0], "--after", sides[1], "--setup", VAN,
+                 "--ignition", "spark")  # fmt: skip
+    assert result.exit_code == 2
+    assert "engine.ignition is compression" in " ".join(result.stderr.replace("│", " ").split())
+
+
+@pytest.fixture(scope="module")
+def days(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A petrol car that lost 1 % from a fair day to a thin one: ISO 1585 gives 1.07 by 1.0045."""
+    folder = tmp_path_factory.mktemp("days")
+    # 99 kPa, 298 K has the factor 1; 97 kPa and 308 K 1.04529 (references, 2.1)
+    fair = FullLoadPlan(barometer_kpa=99.0, air_temp_c=24.85, repeat_pct=0.1, boost_kpa=0.0)
+    thin = replace(fair, air_loss=1.04529, barometer_kpa=97.0, air_temp_c=34.85)
+    return (
+        write_full_load(folder / "fair.csv", full_load(stock_diesel(), seed=1, plan=fair)),
+        write_full_load(
+            folder / "thin.csv", full_load(stock_diesel().scaled(-1.0), seed=2, plan=thin)
+        ),
+    )
+
+
+def test_runs_in_air_that_differs_are_not_compared_uncorrected(days: tuple[Path, Path]) -> None:
+    asked = ("runs", "--before", days[0], "--after", days[1], "--ignition", "spark")
+    refused = run(*asked)
+    assert refused.exit_code == 3
+    assert refused.stdout == ""
+    words = " ".join(refused.stderr.split())
+    # 1/1.04529 - 1 = -4.33 % (ISO 1585, UN R85 Annex 5 clause 5.4.1)
+    for said in ("99.0 kPa and 24.9 degC", "97.0 kPa and 34.9 degC", "-4.3 % of torque",
+                 "--standard iso1585", "--standard none"):  # fmt: skip
+        assert said in words
+
+
+def test_runs_in_air_that_differs_are_corrected_or_compared_as_asked(
+    days: tuple[Path, Path],
+) -> None:
+    asked = ("runs", "--before", days[0], "--after", days[1], "--ignition", "spark")
+    gain = {}
+    for word in ("iso1585", "none"):
+        result = run(*asked, "--standard", word, "--json")
+        assert result.exit_code == 0, result.output
+        record = json.loads(result.stdout)
+        gain[word] = record["driven"][0]["gain_pct"]
+        assert record["air_effect_pct"] == pytest.approx(100 * (1 / 1.04529 - 1), abs=0.01)
+        is_said = any("It is in the gain" in note for note in record["notes"])
+        assert is_said is (word == "none")
+    assert gain["iso1585"] == pytest.approx(-1.0, abs=0.4)
+    assert gain["none"] == pytest.approx(100 * (0.99 / 1.04529 - 1), abs=0.4)
+
+
+def test_a_standard_that_cannot_correct_air_that_differs_is_refused_with_its_reason(
+    days: tuple[Path, Path],
+) -> None:
+    result = run("runs", "--before", days[0], "--after", days[1], "--ignition", "compression",
+                 "--standard", "iso1585")  # fmt: skip
+    assert result.exit_code == 3
+    assert "fuel per litre and cycle" in " ".join(result.stderr.split())
+    given = run("runs", "--before", days[0], "--after", days[1], "--ignition", "compression",
+                "--standard", "iso1585", "--fuel", "50")  # fmt: skip
+    assert given.exit_code == 0, given.output
+
+
+def test_given_air_counts_above_what_was_logged(days: tuple[Path, Path]) -> None:
+    asked = ("runs", "--before", days[0], "--after", days[1], "--ignition", "spark")
+    same = run(*asked, "--air-before", "99", "25", "--air-after", "99", "25")
+    assert same.exit_code == 0, same.output
+    assert run(*asked, "--air-before", "97", "34.85").exit_code == 0
+    assert run(*asked, "--air-before", "93", "34.85").exit_code == 3
 
 
 def test_torque_is_shown_in_the_unit_that_was_logged(tmp_path: Path) -> None:
@@ -144,6 +251,27 @@ def test_zero_means_zero_has_three_answers(tmp_path: Path) -> None:
     assert [verdict(n) for n in ("same", "more", "once")] == [
         "equivalent", "different", "cannot tell",
     ]  # fmt: skip
+
+
+def test_a_grid_that_moves_lambda_is_not_zero_though_torque_is_the_same(tmp_path: Path) -> None:
+    many = FullLoadPlan(pulls=6, repeat_pct=0.3, lambda_at_low=1.25)
+    logs = [
+        write_full_load(tmp_path / f"{name}.csv", full_load(stock_diesel(), seed=seed, plan=plan))
+        for name, seed, plan in (
+            ("standard", 1, many), ("zeros", 2, replace(many, lambda_at_low=1.17)),
+        )
+    ]  # fmt: skip
+    asked = ("runs", "--before", logs[0], "--after", logs[1], "--ignition", "compression", "--zero")
+    words = " ".join(run(*asked).stdout.split())
+    assert "DIFFERENT" in words
+    # 1.17/1.25 at the bottom of the pull, 1.37/1.45 at its top: 6.4 to 5.5 % richer everywhere
+    assert re.search(r"different: lambda -6\.\d\d % at 1\d\d\d rpm, not shown alike at 1", words)
+    assert "torque: alike in" in words
+    record = json.loads(run(*asked, "--json").stdout)["zero"]
+    by_channel = {row["channel"]: row["verdict"] for row in record["bands"]}
+    assert by_channel["lambda"] == "different"
+    assert by_channel["torque"] == "equivalent"
+    assert {row["unit"] for row in record["bands"]} == {"%", "kPa", "degC"}
 
 
 def test_the_standard_changes_torque_by_its_factor_and_is_named(sides: tuple[Path, Path]) -> None:

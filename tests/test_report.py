@@ -295,10 +295,10 @@ def test_the_report_judges_zero_in_the_units_and_over_the_speeds_asked_for(folde
     assert run("report", folder / "tune", "--zero", "--out", folder / "x.html").exit_code == 2
 
 
-def test_limits_passed_at_full_load_stand_out(pages: dict[str, str]) -> None:
+def test_limits_exceeded_at_full_load_stand_out(pages: dict[str, str]) -> None:
     for name in ("full load",):
         text = Page(pages[name]).text
-        assert "Caution: Limits passed along the pull" in text
+        assert "Caution: Limits exceeded along the pull" in text
         assert "exhaust temp" in text
         assert "above the exhaust temp ceiling of 720, in 3 of 3 pulls" in text
         assert "Limits were exceeded at full load" in text

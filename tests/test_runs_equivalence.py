@@ -109,13 +109,16 @@ def runs(before: list[float], after: list[float], grid: np.ndarray = GRID) -> pd
 def test_like_runs_are_equivalent_band_by_band_and_together() -> None:
     found = judge_equivalence(runs([300, 301, 299], [300.5, 299.5, 301]), SETTINGS)
     assert found.verdict == "equivalent"
-    assert found.statement == "equivalent within 2 % from 1500 to 3000 rpm."
+    assert found.statement == (
+        "equivalent at every speed from 1500 to 3000 rpm: torque within 2 %. Not judged, for it is "
+        "not logged on both sides: lambda, boost, exhaust temperature."
+    )
     assert list(found.bands["verdict"]) == ["equivalent"] * 3
     assert list(found.bands["rpm_from"]) == [1500.0, 2000.0, 2500.0]
     assert found.bands["more_runs"].isna().all()
     # the interval that is shown decides, in ratios
-    assert (found.bands["low_pct"] > -2.0).all()
-    assert (found.bands["high_pct"] < 2.0).all()
+    assert (found.bands["low"] > -2.0).all()
+    assert (found.bands["high"] < 2.0).all()
 
 
 def test_unlike_runs_are_different_and_the_band_is_named() -> None:
@@ -124,9 +127,9 @@ def test_unlike_runs_are_different_and_the_band_is_named() -> None:
     curves.loc[is_high, "torque_nm"] *= 1.05  # at ten of the band's eleven speeds
     found = judge_equivalence(curves, SETTINGS)
     assert found.verdict == "different"
-    assert "2500 to 3000 rpm" in found.statement
-    # means: 1.0011 (1 + 0.05 * 10/11) = 1.04662
-    assert "+4.66 %" in found.statement
+    # means: 300.333/300 x 1.05 = 1.05117, at the speeds that differ and at no other
+    assert "torque +5.12 %" in found.statement
+    assert "not shown alike at 2550 to 3000 rpm" in found.statement
     assert list(found.bands["verdict"]) == ["equivalent", "equivalent", "different"]
 
 
@@ -170,7 +173,7 @@ def test_a_run_that_does_not_cover_a_band_does_not_count_there() -> None:
     short = (curves["side"] == "after") & (curves["pull"] > 1) & (curves["rpm"] > 2700)
     found = judge_equivalence(curves[~short], SETTINGS)
     assert len(found.bands) == 2
-    assert [r.where for r in found.refusals] == ["2500 to 3000 rpm"]
+    assert [r.where for r in found.refusals] == ["torque, 2500 to 3000 rpm"]
     assert found.refusals[0].numbers["n_after"] == 1.0
     assert "could not be judged" in found.statement
 
@@ -202,6 +205,155 @@ def test_the_verdict_does_not_depend_on_the_unit_of_torque() -> None:
 def test_holm_equals_that_of_statsmodels(p: list[float]) -> None:
     wanted = multipletests(p, method="holm")[1]
     np.testing.assert_allclose(holm(np.array(p)), wanted, atol=1e-12)
+
+
+# --- every channel at every speed ----------------------------------------------------------------
+
+LIKE = {"lambda": 0.855, "boost_kpa": 100.0, "exhaust_temp_c": 850.0}
+SCATTER = {"lambda": 0.002, "boost_kpa": 0.5, "exhaust_temp_c": 2.0}
+NAMES = {"lambda": "lambda", "boost_kpa": "boost", "exhaust_temp_c": "exhaust temperature"}
+
+
+def watched(seed: int = 0, *, runs_a_side: int = 4, grid: np.ndarray = GRID) -> pd.DataFrame:
+    """Like runs with all channels, each scattered from run to run."""
+    rng = np.random.default_rng(seed)
+    each = 300.0 * (1.0 + rng.normal(0.0, 0.002, (2, runs_a_side)))
+    curves = runs(list(each[0]), list(each[1]), grid)
+    run = curves.groupby(["side", "pull"], sort=False).ngroup().to_numpy()
+    own = rng.normal(0.0, 1.0, (len(LIKE), 2 * runs_a_side))
+    return curves.assign(
+        **{n: v + SCATTER[n] * own[k][run] for k, (n, v) in enumerate(LIKE.items())}
+    )
+
+
+def shifted(curves: pd.DataFrame, column: str, by: float, low: float = 0.0, high: float = 1e5):
+    is_there = (curves["side"] == "after") & curves["rpm"].between(low, high)
+    return curves.assign(**{column: curves[column] + by * is_there})
+
+
+def test_like_runs_are_equivalent_in_every_channel_that_is_logged() -> None:
+    found = judge_equivalence(watched(), SETTINGS)
+    assert found.verdict == "equivalent"
+    assert found.statement == (
+        "equivalent at every speed from 1500 to 3000 rpm: torque within 2 %, lambda within 2 %, "
+        "boost within 4 kPa, exhaust temperature within 20 degC."
+    )
+
+
+def test_a_grid_that_moves_lambda_is_different_though_torque_is_not() -> None:
+    found = judge_equivalence(shifted(watched(), "lambda", 0.80 - 0.855), SETTINGS)
+    assert found.verdict == "different"
+    # 0.80/0.855 - 1 = -6.4 %
+    assert "lambda -6." in found.statement
+    assert "not shown alike at 1500 to 3000 rpm" in found.statement
+    assert "torque" not in found.statement
+    by_channel = found.bands.groupby("channel")["verdict"].unique()
+    assert by_channel["lambda"].tolist() == ["different"]
+    assert by_channel["torque"].tolist() == ["equivalent"]
+
+
+@pytest.mark.parametrize(
+    ("column", "by"),
+    [("lambda", -0.055), ("boost_kpa", 9.0), ("exhaust_temp_c", -45.0)],
+)
+def test_a_narrow_difference_names_its_channel_and_its_speeds(column: str, by: float) -> None:
+    found = judge_equivalence(shifted(watched(), column, by, 2200.0, 2300.0), SETTINGS)
+    assert found.verdict == "different"
+    assert f"{NAMES[column]} " in found.statement
+    assert "not shown alike at 2200 to 2300 rpm" in found.statement
+    others = found.bands[found.bands["channel"] != NAMES[column]]
+    assert (others["verdict"] == "equivalent").all()
+
+
+def test_a_mean_over_a_band_hides_no_crossing() -> None:
+    curves = watched()
+    lower = (curves["side"] == "after") & curves["rpm"].between(2000, 2250)
+    upper = (curves["side"] == "after") & curves["rpm"].between(2251, 2500)
+    curves.loc[lower, "torque_nm"] *= 1.03
+    curves.loc[upper, "torque_nm"] *= 0.97
+    found = judge_equivalence(curves, SETTINGS)
+    assert found.verdict == "different"
+    assert "not shown alike at 2000 to 2500 rpm" in found.statement
+
+
+def test_the_speeds_beyond_the_last_whole_band_are_judged_too() -> None:
+    grid = np.arange(1350.0, 3151.0, 50.0)
+    clean = judge_equivalence(watched(grid=grid), SETTINGS)
+    assert clean.verdict == "equivalent"
+    assert "from 1350 to 3150 rpm" in clean.statement
+    for low, high in ((1350.0, 1400.0), (3100.0, 3150.0)):
+        found = judge_equivalence(shifted(watched(grid=grid), "lambda", 0.05, low, high), SETTINGS)
+        assert f"not shown alike at {low:g} to {high:g} rpm" in found.statement
+
+
+@pytest.mark.parametrize(
+    ("column", "field", "unit"),
+    [
+        ("torque_nm", "margin_pct", "%"),
+        ("lambda", "lambda_margin_pct", "%"),
+        ("boost_kpa", "boost_margin_kpa", "kPa"),
+        ("exhaust_temp_c", "exhaust_margin_c", "degC"),
+    ],
+)
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_each_channel_has_its_own_margin(column: str, field: str, unit: str, way: float) -> None:
+    margin, curves = getattr(SETTINGS, field), watched()
+    is_after = curves["side"] == "after"
+    # no scatter worth the name, and the difference alone decides
+    base = curves.groupby(["side", "pull"], sort=False).ngroup() * 1e-4
+    for share, verdict in ((0.99, "equivalent"), (1.01, "different")):
+        by = 1.0 + way * share * margin / 100.0
+        value = 500.0 * np.where(is_after, by, 1.0) if unit == "%" else (
+            500.0 + np.where(is_after, way * share * margin, 0.0))  # fmt: skip
+        found = judge_equivalence(curves.assign(**{column: value + base}), SETTINGS)
+        assert found.verdict == verdict
+    assert dict(zip(found.bands["channel"], found.bands["unit"], strict=True))["boost"] == "kPa"
+
+
+def test_a_channel_of_one_side_alone_is_said_not_to_be_judged() -> None:
+    curves = watched()
+    curves.loc[curves["side"] == "after", "lambda"] = np.nan
+    found = judge_equivalence(curves, SETTINGS)
+    assert found.verdict == "equivalent"
+    assert "Not judged, for it is not logged on both sides: lambda." in found.statement
+    assert "lambda" not in set(found.bands["channel"])
+
+
+def test_a_channel_that_one_run_alone_covers_is_refused_there_and_said() -> None:
+    curves = watched()
+    gone = (curves["side"] == "after") & (curves["pull"] > 1) & (curves["rpm"] > 2700)
+    curves.loc[gone, "lambda"] = np.nan
+    found = judge_equivalence(curves, SETTINGS)
+    assert [r.where for r in found.refusals] == ["lambda, 2500 to 3000 rpm"]
+    assert "Some bands could not be judged" in found.statement
+
+
+def test_a_sensor_that_reads_alike_in_every_run_is_judged_by_its_difference() -> None:
+    curves = watched().assign(**{"lambda": 0.855})
+    assert judge_equivalence(curves, SETTINGS).verdict == "equivalent"
+    moved = judge_equivalence(shifted(curves, "lambda", -0.055), SETTINGS)
+    assert moved.verdict == "different"
+    assert "lambda -6.43 %" in moved.statement  # 0.80/0.855 - 1
+
+
+def test_cars_that_are_alike_are_called_different_at_most_5_times_in_100() -> None:
+    called = [
+        judge_equivalence(watched(seed, runs_a_side=3), SETTINGS).verdict == "different"
+        for seed in range(120)
+    ]
+    assert np.mean(called) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 120)
+
+
+def test_tost_of_many_columns_is_that_of_each() -> None:
+    rng = np.random.default_rng(3)
+    first, second = rng.normal(0, 1, (5, 7)), rng.normal(0.2, 2, (5, 7))
+    for design in ("welch", "pooled", "paired"):
+        options = {"low": -2.0, "high": 1.5, "alpha": 0.05, "design": design}
+        whole = tost(first, second, **options)  # type: ignore[arg-type]
+        for k in range(7):
+            one = tost(first[:, k], second[:, k], **options)  # type: ignore[arg-type]
+            for name in ("difference", "se", "df", "p", "p_zero", "low", "high"):
+                assert getattr(whole, name)[k] == pytest.approx(float(getattr(one, name)))
 
 
 # --- power and error rates ----------------------------------------------------------------------
@@ -244,7 +396,7 @@ def test_pairs_at_the_margin_are_called_equivalent_at_most_5_times_in_100(edge: 
     # 3 runs a side, 0.5 % scatter. Each of 2000 pairs has a band of its own, with one speed in its
     # middle: a band is called equivalent by its own test alone. The benchmark has more pairs.
     rng = np.random.default_rng(2)
-    rpm = np.arange(2002) * 500.0 + 250.0  # the outermost two are in no whole band
+    rpm = np.arange(2000) * 500.0 + 250.0
     torque = rng.normal(300.0, 1.5, (6, len(rpm)))
     torque[3:] *= edge
     curves = pd.DataFrame(

@@ -15,12 +15,14 @@ if TYPE_CHECKING:
 
     from tuneassist.reading import Log
     from tuneassist.runs import RunsComparison, RunSettings
-    from tuneassist.settings import Setup
+    from tuneassist.settings import EngineSettings, Setup
     from tuneassist.show.run_units import OutputUnits
 
 MANY = ("--before", "--after")
 MOST_REASONS = 6
 """Reasons that one message lists. [1]"""
+FACTOR_REFUSALS = ("no air state", "fuel not known", "spark only", "outside the standard's range")
+"""Names of the refusals that tell why a pull has no factor to standard air."""
 
 
 class ManyLogs(TyperCommand):
@@ -81,8 +83,56 @@ After = Annotated[
     ),
 ]
 Standard = Annotated[
-    StandardWord,
-    typer.Option("--standard", help="Bring torque and power to this standard's air."),
+    StandardWord | None,
+    typer.Option(
+        "--standard",
+        help="Bring torque and power to this standard's air; none leaves them as measured, "
+        "whatever the air was. Left out: as measured, and runs in air that differs are not "
+        "compared.",
+        show_default=False,
+    ),
+]
+STANDARDS_WORDS = "--standard iso1585, --standard sae-j1349 or --standard din70020"
+"""How a standard is named, for messages."""
+
+
+Humidity = Annotated[
+    float | None,
+    typer.Option(
+        "--humidity",
+        metavar="PCT",
+        help="With --standard: relative humidity of the air, percent, such as --humidity 45.",
+        show_default=False,
+    ),
+]
+Fuel = Annotated[
+    float | None,
+    typer.Option(
+        "--fuel",
+        metavar="MG",
+        help="Needed only for a diesel with --standard iso1585: fuel at full load in mg per litre "
+        "of displacement and working cycle. 65 mg a stroke into each cylinder of a 2.0 litre four "
+        "is 130: --fuel 130.",
+        show_default=False,
+    ),
+]
+
+
+class IgnitionWord(StrEnum):
+    """Kinds of ignition on the command line."""
+
+    SPARK = "spark"
+    COMPRESSION = "compression"
+
+
+Ignition = Annotated[
+    IgnitionWord | None,
+    typer.Option(
+        "--ignition",
+        help="Without a setup: what the runs are judged as, spark (petrol, gas) or compression "
+        "(diesel). It decides the limits and the standard's formula.",
+        show_default=False,
+    ),
 ]
 
 
@@ -136,12 +186,18 @@ class FullLoad:
         The comparison.
     is_simulated
         Whether label or logs say that they are simulated.
+    ignition
+        What the runs were judged as.
+    is_assumed
+        Whether that was taken without being told.
     """
 
     before: tuple[Log, ...]
     after: tuple[Log, ...]
     found: RunsComparison
     is_simulated: bool
+    ignition: str = "spark"
+    is_assumed: bool = False
 
 
 def compare(
@@ -150,12 +206,15 @@ def compare(
     *,
     car: Setup | None,
     settings: RunSettings,
+    ignition: IgnitionWord | None = None,
     **air: Any,
 ) -> FullLoad:
     """Read both sides and compare them.
 
     Raises
     ------
+    InputError
+        When the sides ran in air that differs and were not corrected; the message says the way out.
     NoEvidenceError
         When a side has no usable pull, or the two share no speed; the message says why.
     """
@@ -163,20 +222,65 @@ def compare(
     from tuneassist.errors import NoEvidenceError
     from tuneassist.runs import compare_runs
 
+    engine, is_assumed = engine_of(car, ignition)
     sides = [read_full_load(find_logs(paths), car) for paths in (before, after)]
     refuse_twins([log for side in sides for log in side])
     sides = [[with_target(log, car) for log in side] for side in sides]
     found = compare_runs(
         *sides,
         settings=settings,
-        engine=car.engine if car else None,
+        engine=engine,
         limits=car.limits if car else None,
         **air,
     )
+    _refuse_different_air(found, can_give_air="air_before" in air)
     if not found.is_usable:
         raise NoEvidenceError(f"No usable full-load runs to compare. {_why_not(found)}")
     logs = [log for side in sides for log in side]
-    return FullLoad(tuple(sides[0]), tuple(sides[1]), found, is_simulated(logs, car))
+    simulated = is_simulated(logs, car)
+    return FullLoad(tuple(sides[0]), tuple(sides[1]), found, simulated, engine.ignition, is_assumed)
+
+
+def engine_of(car: Setup | None, ignition: IgnitionWord | None) -> tuple[EngineSettings, bool]:
+    """Return the engine that runs are judged as, and whether its ignition was assumed.
+
+    Raises
+    ------
+    BadParameter
+        When setup and ``--ignition`` do not agree.
+    """
+    from tuneassist.settings import EngineSettings
+
+    if car is None:
+        word = ignition or IgnitionWord.SPARK
+        return EngineSettings(ignition=word.value), ignition is None
+    if ignition is not None and ignition.value != car.engine.ignition:
+        raise typer.BadParameter(
+            f"--ignition {ignition.value} does not agree with the setup, whose engine.ignition is "
+            f"{car.engine.ignition}: leave it out."
+        )
+    return car.engine, False
+
+
+def _refuse_different_air(found: RunsComparison, *, can_give_air: bool) -> None:
+    """Raise, with the way out, where the sides ran in air that differs and was not corrected."""
+    from tuneassist.errors import InputError
+    from tuneassist.runs.same_air import DIFFERENT_AIR
+
+    apart = next((r for r in found.refusals if r.name == DIFFERENT_AIR), None)
+    if apart is None:
+        return
+    why = ""
+    if found.settings.standard != "none":
+        seen = [r for r in found.refusals if r.name in FACTOR_REFUSALS]
+        why = f" {found.standard} could not correct it: {seen[0].description}" if seen else ""
+    mend = f"Correct it with {STANDARDS_WORDS}; or compare as measured with --standard none."
+    if can_give_air:
+        mend += (
+            " Where the logged temperature is not that of the outside air, give the air: "
+            "--air-before KPA DEGC --air-after KPA DEGC."
+        )
+    raise InputError(f"{apart.description}{why}", mend=mend)
 
 
 def with_target(log: Log, car: Setup | None) -> Log:
@@ -214,12 +318,19 @@ def _why_not(found: RunsComparison) -> str:
     return " ".join([*words[:MOST_REASONS], *rest])
 
 
-def run_settings(standard: StandardWord, **given: Any) -> RunSettings:
-    """Build the settings from what was given, defaults elsewhere."""
+def run_settings(standard: StandardWord | None, **given: Any) -> RunSettings:
+    """Build the settings from what was given, defaults elsewhere.
+
+    A standard that was named as "none" is the answer to the question what becomes of runs in air
+    that differs; one that was left out is not.
+    """
     from tuneassist.runs import RunSettings
 
     known = {name: value for name, value in given.items() if value is not None}
-    return RunSettings(standard=standard.value, **known)
+    if standard is StandardWord.NONE:
+        known["different_air"] = "as measured"
+    word = StandardWord.NONE if standard is None else standard
+    return RunSettings(standard=word.value, **known)
 
 
 def read_full_load(paths: Sequence[Path], car: Setup | None) -> list[Log]:

@@ -11,6 +11,8 @@ from tuneassist.cli.full_load import (
     After,
     Before,
     Driven,
+    Ignition,
+    IgnitionWord,
     Standard,
     StandardWord,
     Units,
@@ -61,7 +63,8 @@ def report(
     ] = None,
     before: Before = None,
     after: After = None,
-    standard: Standard = StandardWord.NONE,
+    standard: Standard = None,
+    ignition: Ignition = None,
     driven: Driven = None,
     zero: Zero = False,
     units: Units = None,
@@ -101,8 +104,9 @@ def report(
     _check_usage(folder, before, after, tunes, setup, zero=zero)
     require_report()
     require_new_file(out, overwrite=overwrite)
-    data = gather_data(folder, logs, before=before, after=after, standard=standard, driven=driven,
-                       is_zero=zero, units=units, tunes=tunes, setup=setup)  # fmt: skip
+    data = gather_data(folder, logs, before=before, after=after, standard=standard,
+                       ignition=ignition, driven=driven, is_zero=zero, units=units, tunes=tunes,
+                       setup=setup)  # fmt: skip
     sections = report_sections(data, is_customer=customer)
     page = report_html(data, sections=sections, is_customer=customer)
     written: list[Path] = []
@@ -169,7 +173,8 @@ def gather_data(
     *,
     before: list[Path] | None,
     after: list[Path] | None,
-    standard: StandardWord,
+    standard: StandardWord | None,
+    ignition: IgnitionWord | None,
     driven: tuple[float, float] | None,
     is_zero: bool,
     units: UnitsWord | None,
@@ -197,14 +202,17 @@ def gather_data(
     elif setup is not None:
         data = replace(data, setup=read_setup(setup))
     if tunes is not None:
-        listed = read_tunes(tunes)
-        of_set = TunesPart(listed, check_tunes(listed), output_units(units, ()))
+        runs = run_settings(standard)
+        listed = read_tunes(tunes, settings=runs)
+        of_set = TunesPart(listed, check_tunes(listed, runs=runs), output_units(units, ()))
         data = replace(data, setup=data.setup or listed[0].setup, tunes=of_set)
     if before and after:
         chosen = run_settings(standard, driven_rpm=driven)
-        made = compare(before, after, car=data.setup, settings=chosen)
+        made = compare(before, after, car=data.setup, settings=chosen, ignition=ignition)
         shown = output_units(units, (*made.before, *made.after))
-        part = FullLoadPart(made.found, shown, made.found.equivalence() if is_zero else None)
+        zero = made.found.equivalence() if is_zero else None
+        assumed = made.ignition if made.is_assumed else ""
+        part = FullLoadPart(made.found, shown, zero, assumed)
         data = replace(data, full_load=part, is_simulated=data.is_simulated or made.is_simulated)
     label = data.setup.engine.label if data.setup else ""
     return replace(data, is_simulated=data.is_simulated or "simulated" in label.casefold())

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tuneassist.cli.full_load import After, Before, Driven, Standard, StandardWord, Units, Zero
+from tuneassist.cli.full_load import (
+    After,
+    Before,
+    Driven,
+    Fuel,
+    Humidity,
+    Ignition,
+    Standard,
+    Units,
+    Zero,
+)
 from tuneassist.cli.options import AsJson, Overwrite
 
 if TYPE_CHECKING:
@@ -35,35 +45,28 @@ def runs(
             "--setup",
             "-s",
             metavar="FILE",
-            help="The car's setup file: ignition, limits and channels. Left out: a spark engine "
-            "with the default limits.",
+            help="The car's setup file: ignition, limits and channels. Left out: the default "
+            "limits of --ignition.",
             show_default=False,
         ),
     ] = None,
-    standard: Standard = StandardWord.NONE,
+    ignition: Ignition = None,
+    standard: Standard = None,
     units: Units = None,
     zero: Zero = False,
     margin: Annotated[
-        float | None, _option("--margin", "PCT", "With --zero: less than this is no change.")
+        float | None, _option("--margin", "PCT", "With --zero: less torque than this is no change.")
     ] = None,
     driven: Driven = None,
-    humidity: Annotated[
-        float | None,
-        _option(
-            "--humidity",
-            "PCT",
-            "With --standard: relative humidity of the air, percent, such as --humidity 45.",
-        ),
-    ] = None,
+    humidity: Humidity = None,
     air_before: Annotated[
         Air | None,
         _option(
             "--air-before",
             "KPA DEGC",
-            "With --standard: pressure (kPa, absolute) and "
-            "temperature (degC) of the air ahead of the filter while the runs before were "
-            "made, such as --air-before 98.7 24. Left out: barometer and inlet temperature as "
-            "logged.",
+            "Pressure (kPa, absolute) and temperature (degC) of the air ahead of the filter for "
+            "the runs before, such as --air-before 98.7 24. Left out: barometer and inlet "
+            "temperature as logged.",
         ),
     ] = None,
     air_after: Annotated[
@@ -72,16 +75,7 @@ def runs(
             "--air-after", "KPA DEGC", "The same for the runs after, such as --air-after 99.2 19."
         ),
     ] = None,
-    fuel: Annotated[
-        float | None,
-        _option(
-            "--fuel",
-            "MG",
-            "Needed only for a diesel with --standard iso1585: fuel at full "
-            "load in mg per litre of displacement and working cycle. 65 mg a stroke into each "
-            "cylinder of a 2.0 litre four is 130: --fuel 130.",
-        ),
-    ] = None,
+    fuel: Fuel = None,
     inertia: Annotated[
         float | None,
         _option(
@@ -123,6 +117,7 @@ def runs(
         after,
         car=car,
         settings=run_settings(standard, **given),
+        ignition=ignition,
         air_before=_air(air_before, humidity),
         air_after=_air(air_after, humidity),
     )
@@ -135,8 +130,9 @@ def runs(
         label = {"label": car.engine.label} if car else {}
         is_simulated = made.is_simulated
         show_json(
-            {**label, **runs_record(made.found, zero=verdict, logged=output_units(None, logs),
-                                    is_simulated=is_simulated)}
+            {**label, "ignition": made.ignition, "ignition_assumed": made.is_assumed,
+             **runs_record(made.found, zero=verdict, logged=output_units(None, logs),
+                           is_simulated=is_simulated)}
         )  # fmt: skip
         return
     console = screen()
@@ -147,6 +143,7 @@ def runs(
         label=car.engine.label if car else "",
         look=look_of(console),
         is_simulated=made.is_simulated,
+        assumed=made.ignition if made.is_assumed else "",
     )
     show(console, view, *([f"Drawn into {plot}"] if plot else []))
 

@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from tuneassist.cli.full_load import Fuel, Humidity, Standard
 from tuneassist.cli.options import AsJson
 from tuneassist.files.tunes_example import EXAMPLE
 
@@ -24,22 +25,28 @@ def check(
             metavar="FOLDER", help="Folder with the set's tunes.toml.", show_default=False
         ),
     ],
+    standard: Standard = None,
+    humidity: Humidity = None,
+    fuel: Fuel = None,
     json: AsJson = False,
 ) -> None:
     """Check a set of tunes: limits, standard all zeros, output in order, mixture and heat.
 
     Where full-load runs are given, torque and power have to rise in the order stated at every
-    speed; a run is a log with full-load pulls in it, or a table. A towing tune must not be
-    stronger, leaner (a diesel: richer) or hotter than a power tune. Says what was checked and what
-    was not. Ends with exit status 5 when something is not as it should be. Writes no file.
+    speed, in one air: that of a standard, or air that hardly differs; a run is a log with
+    full-load pulls in it, or a table, and must not exceed its tune's limits. A towing tune must
+    not be stronger, leaner (a diesel: richer) or hotter than a power tune. Says what was checked
+    and what was not. Ends with exit status 5 when something is not as it should be. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
+    from tuneassist.cli.full_load import run_settings
     from tuneassist.files.tunes_folder import read_tunes
     from tuneassist.loop.tunes import check_tunes
     from tuneassist.show.tunes import tunes_record, tunes_screen
 
-    tunes = read_tunes(folder)
-    report = check_tunes(tunes)
+    runs = run_settings(standard, relative_humidity_pct=humidity, fuel_mg_per_l_cycle=fuel)
+    tunes = read_tunes(folder, settings=runs)
+    report = check_tunes(tunes, runs=runs)
     if json:
         show_json(tunes_record(tunes, report))
     else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import count, islice
 from pathlib import Path
 from typing import TextIO
@@ -14,16 +14,29 @@ import pandas as pd
 from tuneassist.errors import LogError
 from tuneassist.files.toml_table import shown
 from tuneassist.inert import listed, quoted
+from tuneassist.loop.tunes_run import table_pull
 from tuneassist.reading import Log, read_log
-from tuneassist.runs import Pull, Refusal, RunSettings, find_pulls
+from tuneassist.runs import AirCorrection, AirState, NamedSamples, Pull, RunSettings
 from tuneassist.runs.curves import curve_of, mean_curves
-from tuneassist.runs.output import output_of
-from tuneassist.settings import Setup
+from tuneassist.runs.prepare import (
+    Run,
+    air_of_pull,
+    is_usable,
+    may_be_corrected,
+    runs_of_side,
+    watched_pull,
+)
+from tuneassist.runs.same_air import SeenAir, mean_air
+from tuneassist.runs.standard_air import TITLES
+from tuneassist.settings import EngineSettings, Setup, default_limits
 
 OUTPUTS = ("torque_nm", "power_kw")
-BESIDE = {"lambda": (0.4, 4.0), "exhaust_temp_c": (-40.0, 1300.0)}
-"""Further columns of a run that are compared where it has them, and what each can be at full load:
-an AFR is no lambda, a kelvin no degC. [lambda], [degC]"""
+BESIDE = {
+    "lambda": (0.4, 4.0), "exhaust_temp_c": (-40.0, 1300.0), "boost_kpa": (-100.0, 500.0),
+    "barometer_kpa": (40.0, 120.0), "intake_temp_c": (-50.0, 80.0),
+}  # fmt: skip
+"""Further columns of a run that are looked at where it has them, and what each can be at full load:
+an AFR is no lambda, a kelvin no degC. [lambda], [degC], [kPa gauge], [kPa], [degC]"""
 TABLE = "Or give a table with the columns rpm and torque_nm, power_kw or both."
 MAX_TABLE_ROWS = 20_000
 """A table has a row for each speed: twice as many as an engine has rpm. [1]"""
@@ -46,49 +59,99 @@ class TuneRun:
         ``rpm`` and ``torque_nm``, ``power_kw`` or both. [rpm], [N.m], [kW]
     words
         What it was taken from, for people.
+    pulls
+        Its samples as measured: the pulls of a log, or the rows of a table.
+    air
+        What is known of its air.
+    standard
+        Title of the standard that the curve was brought to; empty where it is as measured.
     """
 
     curve: pd.DataFrame
     words: str
+    pulls: tuple[Pull, ...] = ()
+    air: SeenAir = field(default_factory=SeenAir)
+    standard: str = ""
 
 
-def read_run(path: Path, *, setup: Setup | None = None) -> TuneRun:
+def read_run(
+    path: Path,
+    *,
+    setup: Setup | None = None,
+    settings: RunSettings | None = None,
+    air: AirState | None = None,
+) -> TuneRun:
     """Read a full-load run.
 
     Parameters
     ----------
     path
         A table, a CSV with a header of ``rpm`` and ``torque_nm``, ``power_kw`` or both and no
-        time; ``lambda`` and ``exhaust_temp_c`` are read where they are there, blank where not
-        known, other columns are passed over, and ``;`` with decimal comma is read as spreadsheets
+        time; the columns of `BESIDE` are read where they are there, blank where not known, other
+        columns are left unread, and ``;`` with decimal comma is read as spreadsheets
         save it. Anything else is read as a log, of which the full-load pulls are taken.
     setup
-        Whose channels a log is read with; where they do not fit, it is read by its headers.
+        Whose channels a log is read with; where they do not fit, it is read by its headers. Its
+        ignition decides the standard's formula.
+    settings
+        The standard that torque and power are brought to; None leaves them as measured.
+    air
+        Air of the run; None takes what the run tells.
 
     Raises
     ------
     LogError
         When a value of a table is no number, a log cannot be read or has no full-load pull.
     """
-    path = Path(path)
+    path, settings = Path(path), settings or RunSettings()
     first = _rows(path, 1)
     if not first:
-        return _of_log(path, setup)
+        return _of_log(path, setup, settings, air)
     mark = ";" if ";" in first[0][1] else ","
     header = [word.strip().strip('"').casefold() for word in first[0][1].split(mark)]
     has_time = any(word.startswith("time") for word in header)
     if "rpm" not in header or not set(OUTPUTS) & set(header) or has_time:
-        return _of_log(path, setup)
+        return _of_log(path, setup, settings, air)
     rows = _rows(path, MAX_TABLE_ROWS + 2)
     if not rows:
-        return _of_log(path, setup)
+        return _of_log(path, setup, settings, air)
     if len(rows) > MAX_TABLE_ROWS + 1:
         raise LogError(
             f"the table has more than {MAX_TABLE_ROWS} rows.",
             where=str(path),
             mend="A run is one row for each speed; a log needs a column of time.",
         )
-    return TuneRun(_of_table(path, rows, header, mark), f"table {path.name}")
+    curve = _of_table(path, rows, header, mark)
+    return _as_run(curve, path.name, setup, settings, air)
+
+
+def _as_run(
+    curve: pd.DataFrame,
+    name: str,
+    setup: Setup | None,
+    settings: RunSettings,
+    air: AirState | None,
+) -> TuneRun:
+    """Return a table as a run, torque and power brought to the standard where its air is known."""
+    pull = table_pull(curve, name)
+    engine = setup.engine if setup else EngineSettings()
+    found = air_of_pull(pull, air, settings, engine)
+    if settings.standard == "none" or not is_usable(found.correction, settings):
+        words = (f"table {name}", *_not_corrected([found.correction], settings))
+        return TuneRun(curve, "; ".join(words), (pull,), found.seen)
+    outputs = {n: found.correction.factor * curve[n] for n in OUTPUTS if n in curve}
+    title = TITLES[settings.standard]
+    words = (f"table {name}", f"brought to {title}, factor {found.correction.factor:.4f}")
+    return TuneRun(curve.assign(**outputs), "; ".join(words), (pull,), found.seen, title)
+
+
+def _not_corrected(corrections: Sequence[AirCorrection], settings: RunSettings) -> tuple[str, ...]:
+    """Say that a run was not brought to the standard asked for, and why."""
+    if settings.standard == "none":
+        return ()
+    why = next((c.refusal.description for c in corrections if c.refusal is not None), "")
+    reason = f": {why.rstrip('.')}" if why else ""
+    return (f"NOT brought to {TITLES[settings.standard]}{reason}",)
 
 
 def _rows(path: Path, most: int) -> list[tuple[int, str]]:
@@ -153,7 +216,9 @@ def _number(cells: list[str], at: int, name: str, where: str, mark: str) -> floa
     return value
 
 
-def _of_log(path: Path, setup: Setup | None) -> TuneRun:
+def _of_log(
+    path: Path, setup: Setup | None, settings: RunSettings, air: AirState | None
+) -> TuneRun:
     """Take the full-load pulls of a log; driving between them is no full load."""
     log, how = _read(path, setup)
     if not any(name in log.samples and log.samples[name].notna().any() for name in OUTPUTS):
@@ -163,34 +228,48 @@ def _of_log(path: Path, setup: Setup | None) -> TuneRun:
             where=str(path),
             mend=f"Its columns are {found}. {TABLE}",
         )
-    found_pulls = find_pulls(log.samples, name=path.name)
-    if not found_pulls.pulls:
-        why = " ".join(refusal.description for refusal in found_pulls.refusals[:MOST_REASONS])
+    engine = setup.engine if setup else EngineSettings()
+    side = runs_of_side(
+        "run", [NamedSamples(path.name, log.samples)], air=air, settings=settings, engine=engine,
+        limits=setup.limits if setup else default_limits(engine.ignition),
+    )  # fmt: skip
+    if not side.runs:
+        why = " ".join(refusal.description for refusal in side.refusals[:MOST_REASONS])
         raise LogError(f"the log has no full-load pull. {why}", where=str(path), mend=TABLE)
-    curve, notes = _mean_curve(found_pulls.pulls, path)
-    many = len(found_pulls.pulls)
+    is_corrected, _ = may_be_corrected(side.runs, settings)
+    curve = _mean_curve(side.runs, path, settings, is_corrected=is_corrected)
+    notes = list(dict.fromkeys(note.rstrip(".") for _, note in side.notes))
+    title = TITLES[settings.standard] if is_corrected else ""
+    if is_corrected:
+        notes.insert(0, f"brought to {title}, factor {side.runs[0].correction.factor:.4f}")
+    else:
+        notes = [*_not_corrected([run.correction for run in side.runs], settings), *notes]
+    many = len(side.runs)
     pulls = f"mean of {many} full-load pulls" if many > 1 else "one full-load pull"
     span = f"{curve['rpm'].min():.0f} to {curve['rpm'].max():.0f} rpm"
-    return TuneRun(curve, "; ".join((f"{pulls} of {path.name}, {span}", *how, *notes)))
+    words = "; ".join((f"{pulls} of {path.name}, {span}", *how, *notes))
+    watched = tuple(watched_pull(run) for run in side.runs)
+    return TuneRun(curve, words, watched, mean_air([run.air for run in side.runs]), title)
 
 
-def _mean_curve(pulls: Sequence[Pull], path: Path) -> tuple[pd.DataFrame, list[str]]:
-    """Return the mean torque over the speeds that every pull covers, and what was found."""
-    settings = RunSettings()
-    curves, notes = [], []
-    for pull in pulls:
-        output = output_of(pull.samples, settings)
-        if isinstance(output, Refusal):
-            raise LogError(output.description, where=f"{path}, pull {pull.number}", mend=TABLE)
-        curves.append(curve_of(pull, output.torque_nm, side="run", factor=1.0, settings=settings))
-        notes += [note.rstrip(".") for note in output.notes]
+def _mean_curve(
+    runs: Sequence[Run], path: Path, settings: RunSettings, *, is_corrected: bool
+) -> pd.DataFrame:
+    """Return the mean torque over the speeds that every pull covers."""
+    curves = [
+        curve_of(
+            run.pull, run.output.torque_nm, side="run",
+            factor=run.correction.factor if is_corrected else 1.0, settings=settings,
+        )
+        for run in runs
+    ]  # fmt: skip
     mean = mean_curves(pd.concat(curves, ignore_index=True), settings)
     names = ["rpm", "torque_nm", *(name for name in BESIDE if name in mean)]
     whole = mean.loc[mean["is_full"], names].dropna(subset=["rpm", "torque_nm"])
     whole = whole.reset_index(drop=True)
     if whole.empty:
         raise LogError("the log's pulls share no speed.", where=str(path), mend=TABLE)
-    return whole, list(dict.fromkeys(notes))
+    return whole
 
 
 def _read(path: Path, setup: Setup | None) -> tuple[Log, list[str]]:

@@ -9,7 +9,10 @@ kind = "standard"         # or economy, towing, power, other
 grid = "standard.csv"     # correction grid; of the standard tune all zeros
 run = "standard-run.csv"  # may be left out: a full-load log, or a table
                           # rpm,torque_nm (and, or else: power_kw);
-                          # lambda,exhaust_temp_c are compared too
+                          # lambda,exhaust_temp_c,boost_kpa are looked
+                          # at too; barometer_kpa,intake_temp_c tell the air
+air = [98.7, 24]          # may be left out: kPa and degC of the air outside
+                          # on that day, where the run does not tell it
 
 [[tune]]
 name = "trailer"

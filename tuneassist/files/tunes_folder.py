@@ -15,19 +15,22 @@ from tuneassist.files.setup_file import read_setup
 from tuneassist.files.toml_table import TomlTable, nearest, read_toml, shown
 from tuneassist.files.tunes_example import EXAMPLE
 from tuneassist.loop.tunes import KINDS, Tune
+from tuneassist.runs import AirState, RunSettings
 from tuneassist.settings import Setup
 
 LIST_FILE = "tunes.toml"
-KEYS = ("name", "kind", "setup", "grid", "run")
+KEYS = ("name", "kind", "setup", "grid", "run", "air")
 
 
-def read_tunes(folder: Path) -> tuple[Tune, ...]:
+def read_tunes(folder: Path, *, settings: RunSettings | None = None) -> tuple[Tune, ...]:
     """Read a folder's tunes.
 
     Parameters
     ----------
     folder
         With `LIST_FILE` in it.
+    settings
+        The standard that the runs are brought to, and how; None leaves them as measured.
 
     Returns
     -------
@@ -65,10 +68,17 @@ def read_tunes(folder: Path) -> tuple[Tune, ...]:
             example=EXAMPLE,
         )
     setups: dict[Path, Setup] = {}
-    return tuple(_tune(table, whole, folder, setups) for table in tables)
+    settings = settings or RunSettings()
+    return tuple(_tune(table, whole, folder, setups, settings) for table in tables)
 
 
-def _tune(table: TomlTable, whole: TomlTable, folder: Path, setups: dict[Path, Setup]) -> Tune:
+def _tune(
+    table: TomlTable,
+    whole: TomlTable,
+    folder: Path,
+    setups: dict[Path, Setup],
+    settings: RunSettings,
+) -> Tune:
     table.check_names(KEYS)
     name = _text(table, "name")
     kind = _text(table, "kind") if "kind" in table else "other"
@@ -88,8 +98,25 @@ def _tune(table: TomlTable, whole: TomlTable, folder: Path, setups: dict[Path, S
     grid = read_grid(_file(table, "grid", folder), axes=setup.axes)
     if "run" not in table:
         return Tune(name=name, setup=setup, grid=grid, kind=kind)
-    run = read_run(_file(table, "run", folder), setup=setup)
-    return Tune(name=name, setup=setup, grid=grid, kind=kind, run=run.curve, run_words=run.words)
+    air = _air(table, settings) if "air" in table else None
+    run = read_run(_file(table, "run", folder), setup=setup, settings=settings, air=air)
+    return Tune(
+        name=name, setup=setup, grid=grid, kind=kind, run=run.curve, run_words=run.words,
+        pulls=run.pulls, air=run.air, standard=run.standard,
+    )  # fmt: skip
+
+
+def _air(table: TomlTable, settings: RunSettings) -> AirState:
+    """Read the air of a run: pressure and temperature."""
+    values = table.numbers("air")
+    right = "Write pressure in kPa and temperature in degC, such as air = [98.7, 24]."
+    if len(values) != 2:
+        raise table.error("air", f"{len(values)} numbers are no air.", right)
+    try:
+        pressure, temp = values
+        return AirState(pressure, temp, settings.relative_humidity_pct, settings.dew_point_c)
+    except InputError as error:
+        raise table.error("air", error.problem, right) from error
 
 
 def _text(table: TomlTable, key: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -10,7 +10,9 @@ import pandas as pd
 
 from tuneassist.grid import Floats, Grid
 from tuneassist.loop.settings import TuneSettings
+from tuneassist.runs import Pull
 from tuneassist.runs.output import torque_nm
+from tuneassist.runs.same_air import SeenAir
 from tuneassist.settings import Setup
 
 STANDARD = "standard"
@@ -37,6 +39,14 @@ class Tune:
         known ``lambda`` and ``exhaust_temp_c``; None without one.
     run_words
         What the run was taken from, for people.
+    pulls
+        Samples of the run as measured, which the tune's limits are held against; none where the
+        run is a table given as such.
+    air
+        What is known of the air of the run.
+    standard
+        Title of the standard that torque and power of the run were brought to; empty where they
+        are as measured.
     """
 
     name: str
@@ -45,6 +55,9 @@ class Tune:
     kind: str = "other"
     run: pd.DataFrame | None = None
     run_words: str = ""
+    pulls: tuple[Pull, ...] = ()
+    air: SeenAir = field(default_factory=SeenAir)
+    standard: str = ""
 
 
 @dataclass(frozen=True)

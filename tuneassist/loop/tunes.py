@@ -27,6 +27,8 @@ from tuneassist.loop.tune_parts import (
     torque_curve,
 )
 from tuneassist.loop.tunes_between import compare_kinds
+from tuneassist.loop.tunes_run import air_between, air_doubt, run_limits
+from tuneassist.runs import RunSettings
 from tuneassist.runs.output import torque_nm
 
 __all__ = ["KINDS", "STANDARD", "Finding", "Tune", "TunesReport", "check_tunes", "run_torque"]
@@ -63,7 +65,12 @@ class TunesReport:
         return all(finding.verdict != "breach" for finding in self.findings)
 
 
-def check_tunes(tunes: Sequence[Tune], settings: TuneSettings | None = None) -> TunesReport:
+def check_tunes(
+    tunes: Sequence[Tune],
+    settings: TuneSettings | None = None,
+    *,
+    runs: RunSettings | None = None,
+) -> TunesReport:
     """Check a set of tunes.
 
     Parameters
@@ -72,6 +79,8 @@ def check_tunes(tunes: Sequence[Tune], settings: TuneSettings | None = None) -> 
         From least to most power.
     settings
         What counts as a rise; None takes the defaults.
+    runs
+        How far the air of two runs may differ, and what becomes of those that do.
 
     Returns
     -------
@@ -82,7 +91,7 @@ def check_tunes(tunes: Sequence[Tune], settings: TuneSettings | None = None) -> 
     GridError
         When a tune's grid and setup do not share their breakpoints.
     """
-    rules = settings or TuneSettings()
+    rules, runs = settings or TuneSettings(), runs or RunSettings()
     findings = [*_of_the_set(tunes), *_of_sources(tunes)]
     for tune in tunes:
         findings += _of_limits(tune)
@@ -90,21 +99,27 @@ def check_tunes(tunes: Sequence[Tune], settings: TuneSettings | None = None) -> 
     rises = []
     in_order = list(pairwise([tune for tune in tunes if tune.run is not None]))
     for lower, upper in in_order:
-        found, table = _of_order(lower, upper, rules)
+        found, table = _of_order(lower, upper, rules, runs)
         findings += found
         rises.append(table)
-    between = compare_kinds(tunes, rules, in_order=in_order)
+    between = compare_kinds(tunes, rules, in_order=in_order, runs=runs)
     findings += between.findings
     missing = [*_of_missing_runs(tunes)]
     findings += missing
     findings += [f for tune in tunes for f in _of_one_run(tune, rules)]
+    held = [run_limits(tune) for tune in tunes]
+    findings += [f for found, _ in held for f in found]
     table = pd.concat(rises, ignore_index=True) if rises else pd.DataFrame()
     checked = ["each grid against its limits", "that the standard one is all zeros"]
     if compared := sum(len(one) > 0 for one in rises):
         pairs = "one pair of tunes" if compared == 1 else f"{compared} pairs of tunes"
         checked.append(f"that torque and power rise in order, for {pairs}")
+    if any(found for found, _ in held):
+        checked.append("each full-load run against its tune's limits, where it tells of them")
     checked += between.checked
     unchecked = [f.sentence.removeprefix("not checked: ") for f in missing]
+    doubts = [air_doubt(lower, upper, runs) for lower, upper in in_order]
+    unchecked += [words for words in (*doubts, *(blind for _, blind in held)) if words]
     unchecked += between.unchecked
     return TunesReport(tuple(findings), table, tuple(checked), (*unchecked, NOT_LOOKED_AT))
 
@@ -186,9 +201,14 @@ def _of_missing_runs(tunes: Sequence[Tune]) -> Iterator[Finding]:
     yield Finding("order", "remark", missing, f"not checked: {sentence}")
 
 
-def _of_order(lower: Tune, upper: Tune, rules: TuneSettings) -> tuple[list[Finding], pd.DataFrame]:
+def _of_order(
+    lower: Tune, upper: Tune, rules: TuneSettings, runs: RunSettings
+) -> tuple[list[Finding], pd.DataFrame]:
     """Compare two runs at every speed that both cover."""
     names = (lower.name, upper.name)
+    if why := air_between(lower, upper, runs):
+        sentence = f"{upper.name} over {lower.name}: not compared: {why}"
+        return [Finding("order", "breach", names, sentence)], pd.DataFrame()
     curves = [torque_curve(tune.run, rules) for tune in (lower, upper) if tune.run is not None]
     table = pd.concat(curves, axis=1, keys=["lower_torque_nm", "upper_torque_nm"]).dropna()
     table = table.rename_axis("rpm").reset_index()

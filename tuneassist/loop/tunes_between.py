@@ -29,6 +29,8 @@ from tuneassist.loop.tune_parts import (
     signed_words,
     torque_curve,
 )
+from tuneassist.loop.tunes_run import air_between
+from tuneassist.runs import RunSettings
 from tuneassist.settings import CEILING_CHANNELS, LimitSettings
 
 TOWING, POWER, OTHER = "towing", "power", "other"
@@ -54,6 +56,7 @@ class _Pair:
     work: Tune
     power: Tune
     rules: TuneSettings
+    runs: RunSettings
 
     @property
     def names(self) -> tuple[str, str]:
@@ -84,6 +87,7 @@ def compare_kinds(
     rules: TuneSettings,
     *,
     in_order: Sequence[tuple[Tune, Tune]] = (),
+    runs: RunSettings | None = None,
 ) -> Between:
     """Hold every towing and economy tune against every power tune.
 
@@ -96,15 +100,17 @@ def compare_kinds(
         What counts as stronger, leaner or hotter.
     in_order
         Pairs whose torque was compared in the order listed, weaker first.
+    runs
+        How far the air of two runs may differ.
     """
     done = {(id(lower), id(upper)) for lower, upper in in_order}
-    pairs = [_Pair(work, power, rules) for work, power in _pairs(tunes)]
+    air = runs or RunSettings()
+    pairs = [_Pair(work, power, rules, air) for work, power in _pairs(tunes)]
     findings: list[Finding] = []
     for pair in pairs:
         findings += _strength(pair, is_done=(id(pair.work), id(pair.power)) in done)
         if pair.work.kind == TOWING:
             findings += [*_mixture(pair), *_heat(pair)]
-    findings += [f for tune in tunes for f in _own_heat(tune, rules)]
     return Between(tuple(findings), *_looked_at(pairs))
 
 
@@ -123,7 +129,7 @@ def _looked_at(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str, ...]
     curves = {name: _with_curves(pairs, name) for name in ("torque_nm", "lambda", "exhaust_temp_c")}
     cells = [pair for pair in towing if _heavy_cells(pair)[0].size]
     looks = (
-        ("torque at every speed", pairs, curves["torque_nm"], "full-load runs of both"),
+        ("torque at every speed", pairs, curves["torque_nm"], "full-load runs of both in one air"),
         ("mixture by target and grid", towing, cells, "one kind of load axis in both setups"),
         ("lambda at full load", towing, curves["lambda"], "full-load runs of both with lambda"),
         (
@@ -158,6 +164,8 @@ def _with_curves(pairs: Sequence[_Pair], column: str) -> list[_Pair]:
 def _strength(pair: _Pair, *, is_done: bool) -> Iterator[Finding]:
     """No more torque than the power tune at any speed, nor a higher ceiling on torque or boost."""
     if not is_done:
+        if why := _air_apart(pair):
+            yield pair.finding("strength", "breach", f"not compared: {why}")
         table = _curves(pair, "torque_nm")
         if len(table):
             more = 100.0 * (table["work"] / table["power"] - 1.0)
@@ -166,8 +174,17 @@ def _strength(pair: _Pair, *, is_done: bool) -> Iterator[Finding]:
     yield from _ceilings(pair, "strength", STRENGTH_CEILINGS)
 
 
+def _air_apart(pair: _Pair) -> str:
+    """Say why torque of the two runs cannot be compared for their air; empty where it can."""
+    if pair.work.run is None or pair.power.run is None:
+        return ""
+    return air_between(pair.work, pair.power, pair.runs)
+
+
 def _curves(pair: _Pair, column: str) -> pd.DataFrame:
-    """Both runs at the speeds that both cover; empty where either has none."""
+    """Both runs at the speeds that both cover; empty where either has none, or the air differs."""
+    if column == "torque_nm" and _air_apart(pair):
+        return pd.DataFrame()
     runs = [pair.work.run, pair.power.run]
     curves = [
         torque_curve(run, pair.rules)
@@ -340,17 +357,3 @@ def _heat(pair: _Pair) -> Iterator[Finding]:
         words = _Words("hotter", "degC", ".0f", "degC", pair.rules.heat_tolerance_c)
         yield _by_speed(pair, "heat", table.assign(excess=excess), words)
     yield from _ceilings(pair, "heat", HEAT_CEILINGS)
-
-
-def _own_heat(tune: Tune, rules: TuneSettings) -> Iterator[Finding]:
-    """Hold a run's exhaust temperature against the tune's own ceiling."""
-    ceiling = tune.setup.limits.ceilings.get("exhaust_temp")
-    if tune.run is None or ceiling is None:
-        return
-    curve = channel_curve(tune.run, "exhaust_temp_c", rules).dropna()
-    if len(curve) and float(curve.max()) > ceiling.ceiling:
-        sentence = (
-            f"{tune.name}: {curve.max():.0f} degC exhaust at full load at {curve.idxmax():.0f} "
-            f"rpm, above its own ceiling of {ceiling.ceiling:g} degC"
-        )
-        yield Finding("heat", "breach", (tune.name,), sentence)

@@ -19,21 +19,39 @@ from tuneassist.runs.prepare import (
     Run,
     may_be_corrected,
     runs_of_side,
+    watched_pull,
     with_own_names,
     without_copies,
 )
 from tuneassist.runs.pulls import Pull
 from tuneassist.runs.refusal import Refusal
+from tuneassist.runs.same_air import (
+    DIFFERENT_AIR,
+    SeenAir,
+    air_effect_pct,
+    air_refusal,
+    apart_words,
+    mean_air,
+)
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.standard_air import TITLES
 from tuneassist.runs.tip_in import MEASURES, STEPS, tip_ins
 from tuneassist.runs.watch import breaches, watch_pulls
 from tuneassist.settings import EngineSettings, LimitSettings, default_limits
 
+SIDES = ("before", "after")
 ROUGHNESS = {
     "roughness of torque": ("roughness_nm", "N.m"),
     "roughness of torque, share": ("roughness_pct", "%"),
 }
+NO_AIR = (
+    "The air of the two sides is not known, for no barometer and no inlet temperature of both was "
+    "logged: what the weather did is in the gain. Give a standard and the air of both sides."
+)
+HALF_AIR = (
+    "Of the air of the two sides, pressure or inlet temperature is not known of both: it was taken "
+    "as equal."
+)
 MIXED = (
     "Pulls with rising and with falling speed are averaged together: what inertia adds "
     "to one it takes from the other. Compare one direction only."
@@ -72,6 +90,10 @@ class RunsComparison:
     is_corrected
         Whether the factors are in torque and power. All pulls or none: a corrected side beside
         an uncorrected one would be a gain of the weather.
+    air_effect_pct
+        Torque that the after side has more by its air alone, by the yardstick of
+        `tuneassist.runs.same_air`; nan where the air is not known. Where it is more than
+        ``settings.max_air_effect_pct`` and not corrected, nothing is compared: ``gain`` is empty.
     refusals
         What could not be done.
     notes
@@ -93,22 +115,27 @@ class RunsComparison:
     responses: pd.DataFrame
     standard: str
     is_corrected: bool
+    air_effect_pct: float
     refusals: tuple[Refusal, ...]
     notes: tuple[str, ...]
     settings: RunSettings
 
     @property
     def is_usable(self) -> bool:
-        """Whether both sides have a pull, so that there is a gain."""
+        """Whether both sides have a pull and may be compared, so that there is a gain."""
         return bool(len(self.gain))
 
     @property
     def breaches(self) -> pd.DataFrame:
-        """Rows of ``watched`` where a limit was passed, each named with its speed in ``words``."""
+        """Rows of ``watched`` where a limit was exceeded, named with its speed in ``words``."""
         return breaches(self.watched)
 
     def equivalence(self) -> Equivalence:
         """Judge whether the sides are the same: standard car before, all-zero grid after."""
+        apart = [r for r in self.refusals if r.name == DIFFERENT_AIR]
+        if apart:
+            words = f"cannot tell: {apart[0].description}"
+            return Equivalence("cannot tell", words, pd.DataFrame(), tuple(apart))
         return judge_equivalence(self.curves, self.settings)
 
 
@@ -151,13 +178,16 @@ def compare_runs(
     ]
     runs, copies = without_copies([run for side in sides for run in side.runs])
     is_corrected, words = may_be_corrected(runs, settings)
-    tables = _tables(runs, is_corrected, settings)
-    driven, uncovered = _driven(tables["curves"], settings)
+    air = [mean_air([run.air for run in runs if run.side == side]) for side in SIDES]
+    apart = _different_air(runs, air, is_corrected, settings)
+    tables = _tables(runs, is_corrected, settings, is_comparable=not apart)
+    driven, uncovered = _driven(tables["curves"], settings) if not apart else (pd.DataFrame(), ())
     watched, unwatched = _watch(runs, limits, engine, settings)
     steps, unread = _tip_ins(before, after, runs, settings)
     found = [r for side in sides for r in side.refusals]
     outside = [r.correction.refusal for r in runs if r.correction.refusal is not None]
     notes = [note for side in sides for note in side.notes] + [("", word) for word in words]
+    notes += [("", word) for word in _air_notes(runs, air, is_corrected, settings)]
     if len(driven) and (uncovered_words := uncovered_note(driven, settings)):
         notes.append(("", uncovered_words))
     if len({run.pull.direction for run in runs}) > 1:
@@ -165,10 +195,37 @@ def compare_runs(
     return RunsComparison(
         **tables, driven=driven, watched=watched, steps=steps,
         responses=summarise(steps, MEASURES, settings), standard=TITLES[settings.standard],
-        is_corrected=is_corrected,
-        refusals=(*found, *copies, *outside, *uncovered, *unwatched, *unread),
+        is_corrected=is_corrected, air_effect_pct=air_effect_pct(air[0], air[1]),
+        refusals=(*found, *copies, *apart, *outside, *uncovered, *unwatched, *unread),
         notes=_said_once(notes, len(before) + len(after)), settings=settings,
     )  # fmt: skip
+
+
+def _different_air(
+    runs: Sequence[Run], air: Sequence[SeenAir], is_corrected: bool, settings: RunSettings
+) -> tuple[Refusal, ...]:
+    """Refuse what would be a gain of the weather: sides in different air, not corrected."""
+    if is_corrected or {run.side for run in runs} != set(SIDES):
+        return ()
+    found = air_refusal(air[0], air[1], settings, names=SIDES)
+    return () if found is None else (found,)
+
+
+def _air_notes(
+    runs: Sequence[Run], air: Sequence[SeenAir], is_corrected: bool, settings: RunSettings
+) -> tuple[str, ...]:
+    """Say what of the weather may be in the gain: of air not known, or compared as measured."""
+    if is_corrected or {run.side for run in runs} != set(SIDES):
+        return ()
+    effect = air_effect_pct(air[0], air[1])
+    if np.isnan(effect):
+        return (NO_AIR,)
+    is_half = not all(np.isfinite([one.pressure_kpa, one.temp_c]).all() for one in air)
+    notes = [HALF_AIR] if is_half else []
+    if abs(effect) > settings.max_air_effect_pct and settings.different_air == "as measured":
+        said = apart_words(air[0], air[1], names=SIDES)
+        notes.append(f"{said}. It is in the gain, as was asked for.")
+    return tuple(notes)
 
 
 def _said_once(notes: list[tuple[str, str]], logs: int) -> tuple[str, ...]:
@@ -190,7 +247,7 @@ def _watch(
     tables: list[pd.DataFrame] = []
     refusals: list[Refusal] = []
     for side in ("before", "after"):
-        pulls = [run.pull for run in runs if run.side == side]
+        pulls = [watched_pull(run) for run in runs if run.side == side]
         if not pulls:
             continue
         table, unseen = watch_pulls(
@@ -211,7 +268,7 @@ def _driven(
 
 
 def _tables(
-    runs: Sequence[Run], is_corrected: bool, settings: RunSettings
+    runs: Sequence[Run], is_corrected: bool, settings: RunSettings, *, is_comparable: bool
 ) -> dict[str, pd.DataFrame]:
     """Work out the tables that come from the curves."""
     parts = [
@@ -224,7 +281,7 @@ def _tables(
     curves = _stacked(parts, list(CURVE_COLUMNS))
     pulls = pd.DataFrame([_pull_row(run, settings) for run in runs])
     mean = mean_curves(curves, settings)
-    is_both = curves["side"].nunique() == 2
+    is_both = curves["side"].nunique() == 2 and is_comparable
     empty = pd.DataFrame()
     return {
         "pulls": pulls,

@@ -1,32 +1,44 @@
 """Zero means zero: does the fitted box with an all-zero grid leave the car as it was?
 
-Not to find a difference proves nothing. Two one-sided tests (TOST) turn the question round: a band
-of speeds is "equivalent" when both "lower by the margin or more" and "higher by the margin or more"
-are rejected. The run is the unit, and torque is compared as a ratio, in 100 ln.
+Not to find a difference proves nothing. Two one-sided tests (TOST) turn the question round: the
+cars are "equivalent" when "lower by the margin or more" and "higher by the margin or more" are both
+rejected, at every speed and for every channel that both sides log: torque, lambda, boost, exhaust
+temperature, each with a margin of its own. The run is the unit. Torque and lambda are compared as
+ratios, in 100 ln; the others by difference.
 
-All bands together are equivalent when every band is (an intersection-union test: no correction for
-the number of bands is due). "different" counts over all bands by Holm's rule.
+"equivalent" is one claim, that all of it is: an intersection-union test, whose chance to be wrong
+is that of its single tests however many there are, so that no correction is due for their number.
+"different" is claimed where a mean over a band of speeds or a single speed differs from nothing: by
+Holm's rule, over all channels and bands at one half of alpha and over all channels and speeds at
+the other, which keeps the chance of any false "different" below alpha.
+
+References
+----------
+R. L. Berger and J. C. Hsu, Statistical Science 11(4), 1996, 283-319 (intersection-union tests);
+S. Holm, Scand. J. Statist. 6, 1979, 65-70. Both from memory.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from types import MappingProxyType
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.grid import Floats
 from tuneassist.runs.curves import runs_matrix
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
-from tuneassist.runs.tost import holm, runs_needed, tost
+from tuneassist.runs.tost import Tost, holm, runs_needed, tost
 
 Verdict = Literal["equivalent", "different", "cannot tell"]
 SAME_RUNS_SHARE = 1e-9  # repeats that agree to this share of their mean are copies, not runs
+TORQUE = "torque"
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,16 +48,19 @@ class Equivalence:
     Parameters
     ----------
     verdict
-        Over all bands: "equivalent" where every band is, "different" where one is.
+        Over all channels and bands: "equivalent" where every speed is, "different" where one is.
     statement
-        The verdict in words.
+        The verdict in words, with the channels and speeds that decided it.
     bands
-        One row per band: rpm_from, rpm_to, n_before, n_after, difference_pct, low_pct, high_pct,
-        scatter_pct (standard deviation of a run, or of a pair's difference), p, p_zero,
-        margin_pct, verdict, more_runs (a side; nan where none are needed or more than
-        ``runs.max_runs``), statement, method.
+        One row per channel and band: channel, unit (of difference, low, high, scatter and margin),
+        rpm_from, rpm_to, n_before, n_after, speeds (how many were tested); rpm, difference, low,
+        high, scatter (standard deviation of a run, or of a pair's difference) and p of the speed
+        that is worst inside its margin or beyond it; rpm_open_from, rpm_open_to (speeds that are
+        not inside it for sure; nan for none), mean_difference and p_zero of the band's mean,
+        p_zero_speed (least of its speeds), margin, verdict, more_runs (a side; nan where none are
+        needed or more than ``runs.max_runs``), statement, method.
     refusals
-        Bands that could not be judged, and why.
+        Channels and bands that could not be judged, and why.
     """
 
     verdict: Verdict
@@ -54,37 +69,114 @@ class Equivalence:
     refusals: tuple[Refusal, ...] = ()
 
 
+@dataclass(frozen=True)
+class _Channel:
+    """A channel that is judged: how it is called, where it is, how it is compared."""
+
+    name: str
+    column: str
+    unit: str
+    margin: float
+
+    @property
+    def is_ratio(self) -> bool:
+        return self.unit == "%"
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """The margin as bounds of the difference, of 100 ln of the ratio for a ratio."""
+        if not self.is_ratio:
+            return -self.margin, self.margin
+        share = self.margin / 100.0
+        return 100.0 * float(np.log1p(-share)), 100.0 * float(np.log1p(share))
+
+    def shown(self, value: npt.ArrayLike) -> Floats:
+        """Turn a difference as compared into the unit shown."""
+        plain = np.asarray(value, dtype=float)
+        return 100.0 * np.expm1(plain / 100.0) if self.is_ratio else plain
+
+
+def _channels(settings: RunSettings) -> tuple[_Channel, ...]:
+    return (
+        _Channel(TORQUE, "torque_nm", "%", settings.margin_pct),
+        _Channel("lambda", "lambda", "%", settings.lambda_margin_pct),
+        _Channel("boost", "boost_kpa", "kPa", settings.boost_margin_kpa),
+        _Channel("exhaust temperature", "exhaust_temp_c", "degC", settings.exhaust_margin_c),
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Side:
+    """One side's values of a channel: a run per row, a speed per column."""
+
+    rpm: Floats
+    values: Floats
+
+    @classmethod
+    def of(cls, curves: pd.DataFrame, side: str, channel: _Channel) -> _Side:
+        own = curves[curves["side"] == side]
+        rpm = np.sort(own["rpm"].unique())
+        if channel.column not in own or not own[channel.column].notna().any():
+            return cls(rpm, np.full((0, len(rpm)), np.nan))
+        values = runs_matrix(own, channel.column, rpm)
+        return cls(rpm, np.where(values > 0, values, np.nan) if channel.is_ratio else values)
+
+    def inside(self, rpm: Floats) -> Floats:
+        """Values at these speeds of every run that covers all of them."""
+        if not np.isin(rpm, self.rpm).all():
+            return np.empty((0, len(rpm)))
+        found = self.values[:, np.searchsorted(self.rpm, rpm)]
+        return np.asarray(found[np.isfinite(found).all(axis=1)])
+
+
 def judge_equivalence(curves: pd.DataFrame, settings: RunSettings) -> Equivalence:
-    """Judge band by band whether the two sides' torque is the same within the margin.
+    """Judge speed by speed whether the two sides are the same within the margins.
 
     Parameters
     ----------
     curves
         Curves of sides "before" (standard car) and "after" (box fitted, grid all zero).
     settings
-        Margin, alpha, power, bands, design.
+        Margins, alpha, power, bands, design.
 
     Returns
     -------
     Equivalence
         "cannot tell" with refusals where a side has fewer than two runs.
     """
-    rows, refusals = [], []
-    sides = [_Side.of(curves, side) for side in ("before", "after")]
-    for band in _bands(curves, settings):
-        judged = _judge_band(sides[0].means(band), sides[1].means(band), band, settings)
-        if isinstance(judged, Refusal):
-            refusals.append(judged)
-        else:
-            rows.append(judged)
-    if not rows:
+    rows: list[dict[str, object]] = []
+    refusals: list[Refusal] = []
+    p_speeds: list[Floats] = []
+    blind: list[str] = []
+    bands = _bands(curves, settings)
+    for channel in _channels(settings):
+        sides = [_Side.of(curves, side, channel) for side in ("before", "after")]
+        if channel.name != TORQUE and not all(len(side.values) for side in sides):
+            blind.append(channel.name)
+            continue
+        for band in bands:
+            judged = _judge_band(sides, band, channel, settings)
+            if isinstance(judged, Refusal):
+                refusals.append(judged)
+                continue
+            rows.append(judged[0])
+            p_speeds.append(judged[1])
+    if not any(row["channel"] == TORQUE for row in rows):
         empty = Refusal("no bands", "The two sides share no band of speeds that can be judged.")
         return Equivalence(
             "cannot tell", _without_bands(curves), pd.DataFrame(), (*refusals, empty)
         )
-    bands = _with_verdicts(pd.DataFrame(rows), settings)
-    verdict, statement = _overall(bands, settings, bool(refusals))
-    return Equivalence(verdict, statement, bands, tuple(refusals))
+    found = _with_verdicts(pd.DataFrame(rows), p_speeds, settings)
+    verdict, statement = _overall(found, settings)
+    doubts = [statement, *_left_out(refusals, blind)]
+    return Equivalence(verdict, " ".join(doubts), found, tuple(refusals))
+
+
+def _left_out(refusals: Sequence[Refusal], blind: Sequence[str]) -> list[str]:
+    said = ["Some bands could not be judged."] if refusals else []
+    if blind:
+        said.append(f"Not judged, for it is not logged on both sides: {', '.join(blind)}.")
+    return said
 
 
 def _without_bands(curves: pd.DataFrame) -> str:
@@ -97,80 +189,114 @@ def _without_bands(curves: pd.DataFrame) -> str:
     return f"cannot tell: at least {more} on a side, for scatter shows from two runs on."
 
 
-def _bands(curves: pd.DataFrame, settings: RunSettings) -> list[tuple[float, float]]:
-    """Whole bands between the speeds that both sides reach."""
-    span = curves.groupby("side")["rpm"].agg(["min", "max"])
+def _bands(curves: pd.DataFrame, settings: RunSettings) -> list[Floats]:
+    """Speeds of each band between those that both sides reach.
+
+    The outermost bands are narrower: they end where the runs do, those that do not reach the next
+    band left out of account.
+    """
+    runs = curves.groupby(["side", "log", "pull"])["rpm"].agg(["min", "max"])
+    span = runs.groupby("side").agg({"min": "min", "max": "max"})
     if len(span) < 2:
         return []
     width = settings.band_width_rpm
-    low = np.ceil(span["min"].max() / width) * width
-    edges = np.arange(low, span["max"].min() + 1e-9, width)
-    return [(float(a), float(b)) for a, b in pairwise(edges)]
-
-
-@dataclass(frozen=True, eq=False)
-class _Side:
-    """One side's torque: a run per row, a speed per column."""
-
-    rpm: Floats
-    torque: Floats
-
-    @classmethod
-    def of(cls, curves: pd.DataFrame, side: str) -> _Side:
-        own = curves[curves["side"] == side]
-        rpm = np.sort(own["rpm"].unique())
-        return cls(rpm, runs_matrix(own, "torque_nm", rpm))
-
-    def means(self, band: tuple[float, float]) -> Floats:
-        """Mean torque of every run over the band; only runs that cover all its speeds."""
-        first = int(np.searchsorted(self.rpm, band[0], side="left"))
-        last = int(np.searchsorted(self.rpm, band[1], side="right"))
-        means = self.torque[:, first:last].mean(axis=1) if last > first else np.empty(0)
-        return np.asarray(means[np.isfinite(means) & (means > 0)])
+    first = float(np.ceil(span["min"].max() / width)) * width
+    last = float(np.floor(span["max"].min() / width)) * width
+    if last < first:
+        return []
+    edges = np.arange(first, last + width / 2.0, width)
+    low = float(runs.loc[runs["min"] <= first, "min"].max())
+    high = float(runs.loc[runs["max"] >= last, "max"].min())
+    edges = np.unique([low, *edges, high])
+    speeds = np.sort(curves["rpm"].unique())
+    return [speeds[(speeds >= a) & (speeds <= b)] for a, b in pairwise(edges)]
 
 
 def _judge_band(
-    before: Floats, after: Floats, band: tuple[float, float], settings: RunSettings
-) -> dict[str, object] | Refusal:
+    sides: Sequence[_Side], rpm: Floats, channel: _Channel, settings: RunSettings
+) -> tuple[dict[str, object], Floats] | Refusal:
+    """Judge a channel at every speed of a band: the row, and p of no difference at each speed."""
+    before, after = (side.inside(rpm) for side in sides)
     numbers = {"n_before": float(len(before)), "n_after": float(len(after))}
-    where = f"{band[0]:g} to {band[1]:g} rpm"
-    if min(len(before), len(after)) < 2:
+    where = f"{channel.name}, {rpm[0]:g} to {rpm[-1]:g} rpm" if len(rpm) else channel.name
+    if min(len(before), len(after)) < 2 or not len(rpm):
         words = "Two runs or more that cover the band are needed on each side."
         return Refusal("too few runs", words, MappingProxyType(numbers), where)
     if settings.design == "paired" and len(before) != len(after):
         words = "A paired comparison needs as many runs on one side as on the other."
         return Refusal("not paired", words, MappingProxyType(numbers), where)
-    a, b = (100.0 * np.log(v / before.mean()) for v in (before, after))
-    spreads = [b - a] if settings.design == "paired" else [a, b]
-    sd = float(np.sqrt(np.mean([np.var(v, ddof=1) for v in spreads])))
-    if sd < 100.0 * SAME_RUNS_SHARE:
+    if channel.is_ratio:
+        before, after = (100.0 * np.log(v / before.mean(axis=0)) for v in (before, after))
+    scatter = _scatter(before, after, settings)
+    if channel.name == TORQUE and scatter.max() < 100.0 * SAME_RUNS_SHARE:
         words = "The runs do not scatter at all: they are copies of one run."
         return Refusal("copies", words, MappingProxyType(numbers), where)
-    low, high = _bounds(settings)
-    found = tost(a, b, low=low, high=high, alpha=settings.alpha, design=settings.design)
-    planned = float(np.clip(found.difference, low / 2.0, high / 2.0))
-    needed = runs_needed(sd, planned, low=low, high=high, settings=settings)
-    have = min(len(a), len(b))
+    low, high = channel.bounds
+    options: dict[str, Any] = {
+        "low": low, "high": high, "alpha": settings.alpha, "design": settings.design,
+    }  # fmt: skip
+    each = tost(before, after, **options)
+    mean = tost(before.mean(axis=1), after.mean(axis=1), **options)
+    row = _row(rpm, channel, each, scatter, settings)
+    of_mean = {
+        "mean_difference": float(channel.shown(mean.difference)),
+        "p_zero": float(mean.p_zero),
+    }
+    return {**row, **of_mean}, each.p_zero
+
+
+def _scatter(before: Floats, after: Floats, settings: RunSettings) -> Floats:
+    """Standard deviation of a run at each speed; of a pair's difference where runs are paired."""
+    spreads = [after - before] if settings.design == "paired" else [before, after]
+    return np.asarray(np.sqrt(np.mean([np.var(v, axis=0, ddof=1) for v in spreads], axis=0)))
+
+
+def _row(
+    rpm: Floats, channel: _Channel, each: Tost, scatter: Floats, settings: RunSettings
+) -> dict[str, object]:
+    low, high = channel.bounds
+    at = int(np.maximum(each.high - high, low - each.low).argmax())
+    is_open = each.p >= settings.alpha
+    needed = None
+    if is_open.any():
+        needed = _more_runs(float(scatter[at]), float(each.difference[at]), channel, settings)
+    have = min(each.n_first, each.n_second)
+    difference, from_, to = (channel.shown(v[at]) for v in (each.difference, each.low, each.high))
     return {
-        "rpm_from": band[0], "rpm_to": band[1], "n_before": len(a), "n_after": len(b),
-        "difference_pct": 100.0 * np.expm1(found.difference / 100.0),
-        "low_pct": 100.0 * np.expm1(found.low / 100.0),
-        "high_pct": 100.0 * np.expm1(found.high / 100.0),
-        "p": found.p, "p_zero": found.p_zero, "margin_pct": settings.margin_pct, "scatter_pct": sd,
+        "channel": channel.name, "unit": channel.unit, "rpm_from": float(rpm[0]),
+        "rpm_to": float(rpm[-1]), "n_before": each.n_first, "n_after": each.n_second,
+        "speeds": len(rpm), "rpm": float(rpm[at]), "difference": float(difference),
+        "low": float(from_), "high": float(to), "p": float(each.p.max()),
+        "p_zero_speed": float(each.p_zero.min()), "margin": channel.margin,
+        "scatter": float(scatter[at]),
+        "rpm_open_from": float(rpm[is_open].min()) if is_open.any() else float("nan"),
+        "rpm_open_to": float(rpm[is_open].max()) if is_open.any() else float("nan"),
         "more_runs": float("nan") if needed is None else float(max(needed - have, 1)),
-        "method": found.method,
+        "method": f"{each.method}, at each speed",
     }  # fmt: skip
 
 
-def _bounds(settings: RunSettings) -> tuple[float, float]:
-    """The margin as bounds of 100 ln of the ratio."""
-    share = settings.margin_pct / 100.0
-    return 100.0 * float(np.log1p(-share)), 100.0 * float(np.log1p(share))
+def _more_runs(
+    scatter: float, difference: float, channel: _Channel, settings: RunSettings
+) -> int | None:
+    """Runs a side that the worst speed would need; None for too many."""
+    low, high = channel.bounds
+    planned = float(np.clip(difference, low / 2.0, high / 2.0))
+    if scatter <= 0:
+        return None
+    return runs_needed(scatter, planned, low=low, high=high, settings=settings)
 
 
-def _with_verdicts(bands: pd.DataFrame, settings: RunSettings) -> pd.DataFrame:
-    is_equal = bands["p"] < settings.alpha
-    is_apart = holm(bands["p_zero"].to_numpy()) <= settings.alpha
+def _with_verdicts(
+    bands: pd.DataFrame, p_speeds: Sequence[Floats], settings: RunSettings
+) -> pd.DataFrame:
+    """Judge each channel and band; half of alpha is for bands and half for single speeds."""
+    half = settings.alpha / 2.0
+    is_equal = (bands["p"] < settings.alpha).to_numpy()
+    by_speed = holm(np.concatenate(p_speeds)) <= half
+    ends = np.cumsum([len(p) for p in p_speeds])[:-1]
+    is_apart = holm(bands["p_zero"].to_numpy()) <= half
+    is_apart |= np.array([part.any() for part in np.split(by_speed, ends)])
     verdict = np.where(is_equal, "equivalent", np.where(is_apart, "different", "cannot tell"))
     judged = bands.assign(verdict=verdict)
     judged.loc[verdict != "cannot tell", "more_runs"] = np.nan
@@ -179,11 +305,13 @@ def _with_verdicts(bands: pd.DataFrame, settings: RunSettings) -> pd.DataFrame:
 
 
 def _words(row: Mapping[Hashable, Any], settings: RunSettings) -> str:
-    band = f"{row['rpm_from']:g} to {row['rpm_to']:g} rpm"
-    seen = (f"{row['difference_pct']:+.2f} %, {100 - 200 * settings.alpha:g} % interval "
-            f"{row['low_pct']:+.2f} to {row['high_pct']:+.2f} %")  # fmt: skip
+    band = f"{row['channel']}, {row['rpm_from']:g} to {row['rpm_to']:g} rpm"
+    unit = row["unit"]
+    seen = (f"furthest at {row['rpm']:g} rpm: {row['difference']:+.2f} {unit}, "
+            f"{100 - 200 * settings.alpha:g} % interval {row['low']:+.2f} to "
+            f"{row['high']:+.2f} {unit}")  # fmt: skip
     if row["verdict"] == "equivalent":
-        return f"{band}: equivalent within {settings.margin_pct:g} % ({seen})"
+        return f"{band}: equivalent within {row['margin']:g} {unit} at every speed ({seen})"
     if row["verdict"] == "different":
         return f"{band}: different ({seen})"
     more = row["more_runs"]
@@ -195,28 +323,49 @@ def _words(row: Mapping[Hashable, Any], settings: RunSettings) -> str:
     return f"{band}: cannot tell: {runs} ({seen})"
 
 
-def _overall(bands: pd.DataFrame, settings: RunSettings, is_partial: bool) -> tuple[Verdict, str]:
-    """Put the bands together."""
-    span = f"{bands['rpm_from'].min():g} to {bands['rpm_to'].max():g} rpm"
-    left_out = " Some bands could not be judged." if is_partial else ""
+def _overall(bands: pd.DataFrame, settings: RunSettings) -> tuple[Verdict, str]:
+    """Put channels and bands together."""
     apart = bands[bands["verdict"] == "different"]
     if len(apart):
-        worst = apart.iloc[int(apart["difference_pct"].abs().to_numpy().argmax())]
-        return "different", (
-            f"different: {worst['difference_pct']:+.2f} % at {worst['rpm_from']:g} to "
-            f"{worst['rpm_to']:g} rpm.{left_out}"
-        )
+        return "different", f"different: {_named(apart, with_worst=True)}."
     if (bands["verdict"] == "equivalent").all():
-        return "equivalent", (f"equivalent within {settings.margin_pct:g} % from {span}.{left_out}")
+        span = f"{bands['rpm_from'].min():g} to {bands['rpm_to'].max():g} rpm"
+        margins = bands.drop_duplicates("channel").to_dict("records")
+        each = ", ".join(f"{r['channel']} within {r['margin']:g} {r['unit']}" for r in margins)
+        return "equivalent", f"equivalent at every speed from {span}: {each}."
     open_bands = bands[bands["verdict"] == "cannot tell"]
+    named = _named(open_bands, with_worst=False)
     if open_bands["more_runs"].isna().any():
         return "cannot tell", (
             f"cannot tell: more than {settings.max_runs} runs a side would be needed; make the "
-            f"runs scatter less.{left_out}"
+            f"runs scatter less ({named})."
         )
     more = int(open_bands["more_runs"].max())
     runs = f"{more} more run{'s' if more != 1 else ''} a side"
-    return (
-        "cannot tell",
-        f"cannot tell: {runs} ({len(open_bands)} of {len(bands)} bands are open).{left_out}",
-    )
+    return "cannot tell", f"cannot tell: {runs} ({named})."
+
+
+def _named(bands: pd.DataFrame, *, with_worst: bool) -> str:
+    """Name each channel with the speeds at which it is not inside its margin."""
+    said = []
+    for channel, rows in bands.groupby("channel", sort=False):
+        spans = ", ".join(
+            f"{first:g} rpm" if first == last else f"{first:g} to {last:g} rpm"
+            for first, last in _spans(rows)
+        )
+        row = rows.iloc[int(rows["difference"].abs().to_numpy().argmax())]
+        worst = f"{row['difference']:+.2f} {row['unit']} at {row['rpm']:g} rpm, "
+        said.append(f"{channel} {worst if with_worst else ''}not shown alike at {spans}")
+    return "; ".join(said)
+
+
+def _spans(rows: pd.DataFrame) -> list[tuple[float, float]]:
+    """Join the open speeds of bands that touch."""
+    spans: list[tuple[float, float]] = []
+    for row in rows.sort_values("rpm_from").to_dict("records"):
+        first, last = float(row["rpm_open_from"]), float(row["rpm_open_to"])
+        if spans and spans[-1][1] >= first:
+            spans[-1] = (spans[-1][0], last)
+        else:
+            spans.append((first, last))
+    return spans

@@ -14,6 +14,7 @@ from tuneassist.runs.air import AirState
 from tuneassist.runs.output import Output, output_of
 from tuneassist.runs.pulls import Pull, find_pulls
 from tuneassist.runs.refusal import Refusal
+from tuneassist.runs.same_air import SeenAir
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.standard_air import TITLES, AirCorrection, air_correction
 from tuneassist.runs.watch import boost_kpa
@@ -65,12 +66,15 @@ class Run:
         Torque of its samples.
     correction
         Factor to standard air.
+    air
+        What is known of the air of the pull.
     """
 
     side: str
     pull: Pull
     output: Output
     correction: AirCorrection
+    air: SeenAir
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,24 +173,65 @@ def _run(
     if backward > NO_PULL_SHARE:
         words = "Torque is zero or negative in a part of the pull: the engine was not pulling."
         return Refusal("no torque", words, {"share_not_positive": backward}, where)
-    air, why = (air, ()) if air is not None else _logged_air(pull, settings)
+    found = air_of_pull(pull, air, settings, engine)
+    correction = found.correction
+    if correction.refusal is not None:
+        correction = replace(correction, refusal=replace(correction.refusal, where=where))
+    return Run(side, pull, output, correction, found.seen)
+
+
+@dataclass(frozen=True)
+class PullAir:
+    """What is known of a pull's air, and its factor to standard air."""
+
+    seen: SeenAir
+    correction: AirCorrection
+
+
+def air_of_pull(
+    pull: Pull, given: AirState | None, settings: RunSettings, engine: EngineSettings
+) -> PullAir:
+    """Take the air that was given, else what the pull tells, and work out its factor."""
+    air, why = (given, ()) if given is not None else _logged_air(pull, settings)
     correction = air_correction(
         air, settings, ignition=engine.ignition, pressure_ratio=_pressure_ratio(pull, air)
     )
-    if correction.refusal is not None:
-        correction = replace(correction, refusal=replace(correction.refusal, where=where))
     if settings.standard != "none":
         correction = replace(correction, notes=(*correction.notes, *why))
-    return Run(side, pull, output, correction)
+    return PullAir(_seen_air(pull, given), correction)
 
 
-def _logged_air(pull: Pull, settings: RunSettings) -> tuple[AirState | None, tuple[str, ...]]:
-    """Take the air from the pull's barometer and inlet temperature, with the settings' humidity."""
-    medians = {
+def watched_pull(run: Run) -> Pull:
+    """Return a run's pull with its torque in the samples, where power or speed told it."""
+    samples = run.pull.samples
+    if "torque_nm" in samples and samples["torque_nm"].notna().any():
+        return run.pull
+    return replace(run.pull, samples=samples.assign(torque_nm=run.output.torque_nm))
+
+
+def _medians(pull: Pull) -> dict[str, float]:
+    """Medians of what a pull tells of its air, of the channels that were logged."""
+    return {
         name: float(pull.samples[name].median())
         for name in ("barometer_kpa", "intake_temp_c", "boost_kpa")
         if name in pull.samples and pull.samples[name].notna().any()
     }
+
+
+def _seen_air(pull: Pull, given: AirState | None) -> SeenAir:
+    """Take what was given of the air, else what was logged, though it be one of the two."""
+    if given is not None:
+        return SeenAir(given.dry_kpa, given.temp_c)
+    medians = _medians(pull)
+    return SeenAir(
+        medians.get("barometer_kpa", float("nan")), medians.get("intake_temp_c", float("nan")),
+        medians.get("boost_kpa", 0.0) >= CHARGED_KPA,
+    )  # fmt: skip
+
+
+def _logged_air(pull: Pull, settings: RunSettings) -> tuple[AirState | None, tuple[str, ...]]:
+    """Take the air from the pull's barometer and inlet temperature, with the settings' humidity."""
+    medians = _medians(pull)
     if not {"barometer_kpa", "intake_temp_c"} <= set(medians):
         return None, ()
     try:
@@ -235,6 +280,12 @@ def without_copies(runs: Sequence[Run]) -> tuple[tuple[Run, ...], tuple[Refusal,
     return tuple(kept), tuple(refusals)
 
 
+def is_usable(correction: AirCorrection, settings: RunSettings) -> bool:
+    """Tell whether a factor may be put in: it is known, and its standard allows it."""
+    is_allowed = correction.is_in_range or settings.apply_beyond_range
+    return bool(np.isfinite(correction.factor)) and is_allowed
+
+
 def may_be_corrected(runs: Sequence[Run], settings: RunSettings) -> tuple[bool, tuple[str, ...]]:
     """Decide whether the factors are put in: all of them or none.
 
@@ -245,11 +296,7 @@ def may_be_corrected(runs: Sequence[Run], settings: RunSettings) -> tuple[bool, 
     """
     if settings.standard == "none" or not runs:
         return False, ()
-    usable = [
-        bool(np.isfinite(r.correction.factor))
-        and (r.correction.is_in_range or settings.apply_beyond_range)
-        for r in runs
-    ]
+    usable = [is_usable(run.correction, settings) for run in runs]
     if all(usable):
         return True, ()
     return False, (

@@ -15,6 +15,7 @@ Standard = Literal["none", "iso1585", "sae-j1349", "din70020"]
 Charging = Literal["natural", "mechanical", "turbo"]
 Edition = Literal["r85", "iso-air", "iso-liquid"]
 Design = Literal["welch", "pooled", "paired"]
+DifferentAir = Literal["refuse", "as measured"]
 
 STANDARDS: tuple[Standard, ...] = ("none", "iso1585", "sae-j1349", "din70020")
 EDITIONS: tuple[Edition, ...] = ("r85", "iso-air", "iso-liquid")
@@ -25,6 +26,7 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "j1349_form": ("1.18", "unrounded"),
     "trust": ("torque", "power"),
     "design": ("welch", "pooled", "paired"),
+    "different_air": ("refuse", "as measured"),
 }
 _SHARES = (
     "near_full_load_share", "least_load_share", "flap_share", "edge_share", "level",
@@ -92,6 +94,13 @@ class RunSettings:
         driven; needed only where neither torque nor power is logged. [kg m2]
     standard
         Which standard air torque and power are brought to; "none" leaves them as measured.
+    max_air_effect_pct
+        Runs that are not corrected are compared where their air alone is worth no more than this
+        in torque, by ISO 1585 for spark ignition: half of the 2 % to which 40 CFR 1065.205
+        recommends torque known. 0.8 kPa or 5 degC are about as much. [%]
+    different_air
+        What becomes of runs in air that differs by more and is not corrected: "refuse" to compare
+        them, or compare them "as measured", with the weather in what is found, and say so.
     apply_beyond_range
         Whether a factor outside its standard's range is used all the same.
     charging
@@ -134,6 +143,16 @@ class RunSettings:
     margin_pct
         Two cars whose torque differs by less than this are taken as the same: 40 CFR 1065.205
         recommends torque known to 2 % of the point, so that less cannot be promised. [%]
+    lambda_margin_pct
+        The same for lambda: twice the 1 % that a good wide-band sensor repeats, and as much as the
+        torque of a rich mixture hardly shows. Common practice, no source. [%]
+    boost_margin_kpa
+        The same for boost: 2 % of the air of an engine at 2 bar absolute, which is 2 % of its
+        torque. [kPa]
+    exhaust_margin_c
+        The same for exhaust temperature: some 2 % of its kelvins, and beyond the 7 degC to which a
+        class 2 thermocouple of type K is told at 900 degC (IEC 60584-1, from memory); no two runs
+        start alike. [degC]
     alpha
         Largest chance of a false "equivalent". [1]
     power
@@ -141,7 +160,8 @@ class RunSettings:
     max_runs
         Beyond this many runs a side the answer is to scatter less, not to run more. [1]
     band_width_rpm
-        Width of the speed bands of the equivalence test and of the tip-in comparison. [rpm]
+        Width of the speed bands by which the equivalence test is told, speed by speed inside
+        each, and of the tip-in comparison. [rpm]
     design
         "welch": runs of the two sides are independent; "pooled": and scatter equally; "paired":
         run i of one side was made next to run i of the other, which takes out a drift.
@@ -190,6 +210,8 @@ class RunSettings:
     trust: Literal["torque", "power"] = "torque"
     inertia_kg_m2: float | None = None
     standard: Standard = "none"
+    max_air_effect_pct: float = 1.0
+    different_air: DifferentAir = "refuse"
     apply_beyond_range: bool = False
     charging: Charging = "turbo"
     edition: Edition = "r85"
@@ -207,6 +229,9 @@ class RunSettings:
     least_driven_rpm: float = 400.0
     spike_samples: int = 3
     margin_pct: float = 2.0
+    lambda_margin_pct: float = 2.0
+    boost_margin_kpa: float = 4.0
+    exhaust_margin_c: float = 20.0
     alpha: float = 0.05
     power: float = 0.8
     max_runs: int = 30
@@ -231,7 +256,8 @@ class RunSettings:
         _require(0 < low < high, "driven_rpm", self.driven_rpm, "from a lower to a higher speed")
         _require(0 < self.alpha < 0.5, "alpha", self.alpha, "above 0 and below 0.5")
         _require(0 < self.power < 1, "power", self.power, "above 0 and below 1")
-        _require(self.margin_pct < 50, "margin_pct", self.margin_pct, "below 50")
+        for name in ("margin_pct", "lambda_margin_pct"):
+            _require(getattr(self, name) < 50, name, getattr(self, name), "below 50")
         _require(self.smooth_min_points >= 4, "smooth_min_points", self.smooth_min_points, ">= 4")
         _require(self.max_runs >= 2, "max_runs", self.max_runs, "two or more")
         both = self.relative_humidity_pct is not None and self.dew_point_c is not None

@@ -1,6 +1,6 @@
 """Lambda, boost, exhaust temperature and the other watched channels along a pull, against limits.
 
-Samples are looked at, not the smoothed curve: a limit is passed where it is passed. A running
+Samples are looked at, not the smoothed curve: a limit is exceeded where it is exceeded. A running
 median of a few samples ahead of it keeps a single wild reading from being a breach. Lambda and
 exhaust temperature are late: the speed named is where the gauge showed it, a little beyond where it
 was so.
@@ -81,7 +81,7 @@ def watch_pulls(
     -------
     table, refusals
         One row per pull and limit: the worst value and its speed, and for a breach the speeds
-        from which and to which the limit was passed, in words too. A refusal for each limit
+        from which and to which the limit was exceeded, in words too. A refusal for each limit
         whose channel no pull has: it was not watched.
     """
     wanted = _limits(limits, ignition)
@@ -108,7 +108,7 @@ def watch_pulls(
 
 
 def breaches(watched: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows of a watch table where a limit was passed."""
+    """Return the rows of a watch table where a limit was exceeded."""
     return watched[watched["is_breach"].astype(bool)].reset_index(drop=True)
 
 
@@ -149,6 +149,12 @@ def _held_against(
     return _row(pull, limit, side, samples["rpm"].to_numpy(dtype=float), beyond)
 
 
+def knows_boost(samples: pd.DataFrame, limits: LimitSettings) -> bool:
+    """Tell whether samples say when the engine was in boost."""
+    told = {"manifold_pressure_kpa", "boost_kpa"} & set(samples)
+    return bool(told) or (limits.boost_above_load is not None and "load" in samples)
+
+
 def _in_boost(samples: pd.DataFrame, limits: LimitSettings) -> npt.NDArray[np.bool_]:
     """Tell which samples are in boost; where nothing tells, every one may be."""
     if "manifold_pressure_kpa" in samples:
@@ -177,7 +183,7 @@ def _row(pull: Pull, limit: _Limit, side: str, rpm: Floats, beyond: Floats) -> d
 
 
 def breach_words(row: Mapping[Any, Any], *, unit: str, scale: float = 1.0) -> str:
-    """Say which limit a pull passed, by how much and where.
+    """Say which limit a pull exceeded, by how much and where.
 
     Parameters
     ----------

@@ -15,11 +15,11 @@ from tuneassist.show.look import counted, plain
 from tuneassist.show.report_asked import asked_section, evidence_section, limited_section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
 from tuneassist.show.report_data import ReportData
-from tuneassist.show.report_runs import breach_words, full_load_section, tunes_section
+from tuneassist.show.report_runs import full_load_section, tunes_section
 from tuneassist.show.report_tune import cautions_section, left_section, rounds_section
 from tuneassist.show.report_views import Section
 from tuneassist.show.rounds import verdict_word
-from tuneassist.show.runs import driven_words
+from tuneassist.show.runs import driven_words, limits_counted
 
 TEMPLATE = "report_page.html.jinja"
 
@@ -148,8 +148,8 @@ def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
         found, units = data.full_load.found, data.full_load.units
         for row in found.driven.to_dict("records")[:1]:
             facts.append(("Full load", driven_words(row, units)))
-        count = len(breach_words(found, units))
-        words = f"{counted(count, 'limit')} EXCEEDED" if count else "none exceeded"
+        over, watched = limits_counted(found) if len(found.watched) else (0, 0)
+        words = f"{over} of {counted(watched, 'limit')} EXCEEDED" if over else "none exceeded"
         if found.watched.empty:
             words = "no channel with a limit was logged"
         facts.append(("Limits at full load", words))

@@ -100,11 +100,14 @@ class FullLoadPart:
         Of torque, power and boost.
     zero
         Verdict of "zero means zero"; None where it was not asked for.
+    assumed
+        Ignition that the runs were judged as without being told; empty where it was told.
     """
 
     found: RunsComparison
     units: OutputUnits
     zero: Equivalence | None = None
+    assumed: str = ""
 
 
 @dataclass(frozen=True, eq=False)

@@ -25,12 +25,15 @@ from tuneassist.show.run_units import OutputUnits
 from tuneassist.show.runs import (
     ZERO_WORDS,
     air_words,
+    assumed_words,
     dip_words,
     drivability_rows,
     driven_words,
     factor_of,
     gain_rows,
+    limits_counted,
     refusal_words,
+    zero_words,
 )
 
 ALONG_SHOWN = ("lambda", "boost_kpa", "exhaust_temp_c")
@@ -47,14 +50,16 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     blocks: list[Block] = [Words((f"Torque and power {air}.".replace("power as", "power: as"),))]
     if part.zero is not None:
         blocks += _zero(part.zero)
+    blocks += [Words((words[0].upper() + words[1:],)) for words in assumed_words(part.assumed)]
     if len(found.breaches):
-        passed = breach_words(found, units)
-        blocks.append(Words((f"Limits passed along the pull: {len(passed)}.",), is_warning=True))
-        blocks.append(Bullets(passed))
+        over, watched = limits_counted(found)
+        words = f"Limits exceeded along the pull: {over} of {watched}."
+        blocks.append(Words((words,), is_warning=True))
+        blocks.append(Bullets(breach_words(found, units)))
     elif found.watched.empty:
         blocks.append(Words(("No channel with a limit was logged: nothing was watched.",)))
     else:
-        blocks.append(Words(("No limit was passed along the pulls that were logged.",)))
+        blocks.append(Words(("No limit was exceeded along the pulls that were logged.",)))
     if len(found.driven):
         blocks.append(Words(("Gain over the speeds that are driven:",)))
     blocks.append(Bullets(tuple(driven_words(r, units) for r in found.driven.to_dict("records"))))
@@ -69,8 +74,7 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
 
 def _zero(zero: Equivalence) -> list[Block]:
     """Say whether nothing changed: standard car before, every correction at zero after."""
-    said = [str(words) for words in zero.bands["statement"]] if len(zero.bands) else []
-    said += refusal_words(zero.refusals)
+    said = [*zero_words(zero), *refusal_words(zero.refusals)]
     words = f"With every correction at zero, is it the standard car? {ZERO_WORDS[zero.verdict]}."
     statement = zero.statement.removeprefix(f"{zero.verdict}: ").capitalize()
     return [
@@ -80,14 +84,14 @@ def _zero(zero: Equivalence) -> list[Block]:
 
 
 def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
-    """Say for each side and limit that was passed in how many pulls, and how far at the worst."""
+    """Say for each side and limit that was exceeded in how many pulls, and how far at the worst."""
     said = []
     for (side, limit), rows in found.watched.groupby(["side", "limit_name"], sort=False):
-        passed = rows[rows["is_breach"].astype(bool)]
-        if passed.empty:
+        over = rows[rows["is_breach"].astype(bool)]
+        if over.empty:
             continue
-        beyond = (passed["worst"] - passed["limit"]).abs().to_numpy(dtype=float)
-        worst = passed.iloc[int(beyond.argmax())]
+        beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
+        worst = over.iloc[int(beyond.argmax())]
         way = "above" if worst["worst"] > worst["limit"] else "below"
         channel, inside = str(worst["channel"]), str(worst["unit"])
         name, unit = channel.replace("_", " "), units.unit_of(channel, inside)
@@ -95,9 +99,9 @@ def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
         shown = f"{worst['worst'] / scale:.4g}{'' if unit == name else f' {unit}'}"
         said.append(
             f"{side}: {name} {shown} at {worst['rpm_at_worst']:.0f} rpm, {way} the "
-            f"{str(limit).replace('_', ' ')} of {worst['limit'] / scale:.5g}, in {len(passed)} of "
-            f"{counted(len(rows), 'pull')}; passed from {passed['rpm_from'].min():.0f} to "
-            f"{passed['rpm_to'].max():.0f} rpm"
+            f"{str(limit).replace('_', ' ')} of {worst['limit'] / scale:.5g}, in {len(over)} of "
+            f"{counted(len(rows), 'pull')}; exceeded from {over['rpm_from'].min():.0f} to "
+            f"{over['rpm_to'].max():.0f} rpm"
         )
     return tuple(said)
 

@@ -19,6 +19,7 @@ from tuneassist.units import UNITS
 
 EVERY_RPM = 250.0
 """Spacing of the speeds in the table of gains; the JSON has every one. [rpm]"""
+ENGINE_WORDS = {"spark": "petrol or gas", "compression": "diesel"}
 ZERO_WORDS = {
     "equivalent": "EQUIVALENT",
     "different": "DIFFERENT",
@@ -34,6 +35,7 @@ def runs_screen(
     label: str,
     look: Look,
     is_simulated: bool,
+    assumed: str = "",
 ) -> RenderableType:
     """Return the whole screen.
 
@@ -51,6 +53,8 @@ def runs_screen(
         Width and marks.
     is_simulated
         Whether the data are.
+    assumed
+        Ignition that the runs were judged as without being told; empty where it was told.
     """
     first = Text(plain(label) or "car without a label", style="bold")
     if is_simulated:
@@ -63,7 +67,7 @@ def runs_screen(
     ]
     if zero is not None:
         parts += [title("Zero means zero: standard car against the box with zeros"), _zero(zero)]
-    parts += [title("Limits along the pull"), _limits(found, units)]
+    parts += [title("Limits along the pull"), _limits(found, units, assumed)]
     parts += [title("Gain over the speeds driven"), _driven(found, units)]
     parts += [title("Peaks of the mean curves"), _peaks(found, units)]
     parts += [title("Gain at every speed"), _gain(found, units)]
@@ -79,8 +83,15 @@ def air_words(found: RunsComparison) -> str:
     if found.is_corrected:
         return f"corrected to standard air by {found.standard}"
     if found.settings.standard == "none":
-        return "as measured, not corrected to standard air"
+        return f"as measured, not corrected to standard air ({_effect_words(found)})"
     return f"NOT corrected to {found.standard}, see the notes"
+
+
+def _effect_words(found: RunsComparison) -> str:
+    effect = found.air_effect_pct
+    if pd.isna(effect):
+        return "the air of both sides is not known"
+    return f"the air of the two sides is worth {effect:+.1f} % of torque"
 
 
 def refusal_words(refusals: Sequence[Refusal]) -> list[str]:
@@ -115,9 +126,25 @@ def _zero(zero: Equivalence) -> RenderableType:
     line = Text("  ").append(f" {ZERO_WORDS[zero.verdict]} ", style="bold reverse")
     parts: list[RenderableType] = [line, bullets((zero.statement,), mark=" ")]
     if len(zero.bands):
-        parts.append(bullets([str(words) for words in zero.bands["statement"]]))
+        parts.append(bullets(zero_words(zero)))
     parts.append(bullets(refusal_words(zero.refusals)))
     return Group(*parts)
+
+
+def zero_words(zero: Equivalence) -> list[str]:
+    """Say of each channel where it is not shown alike, or where it comes nearest to its margin."""
+    said: list[str] = []
+    if zero.bands.empty:
+        return said
+    for channel, rows in zero.bands.groupby("channel", sort=False):
+        rest = rows[rows["verdict"] != "equivalent"]
+        if len(rest):
+            said += [str(words) for words in rest["statement"]]
+            continue
+        nearest = rows.iloc[int(rows["p"].to_numpy(dtype=float).argmax())]
+        many = counted(len(rows), "band")
+        said.append(f"{channel}: alike in {many}, least surely here: {nearest['statement']}")
+    return said
 
 
 def _driven(found: RunsComparison, units: OutputUnits) -> RenderableType:
@@ -182,21 +209,56 @@ def _gain(found: RunsComparison, units: OutputUnits) -> RenderableType:
     return Group(dim(f"  torque in {units.torque}; intervals each speed for itself"), table)
 
 
-def _limits(found: RunsComparison, units: OutputUnits) -> RenderableType:
+def assumed_words(assumed: str) -> list[str]:
+    """Say what ignition was assumed, and how to tell; nothing where it was told."""
+    if not assumed:
+        return []
+    other = "compression" if assumed == "spark" else "spark"
+    return [
+        f"judged as a {assumed} ignition engine with the default limits: nothing said which it is. "
+        f"A {ENGINE_WORDS[other]} engine takes --ignition {other}; a setup file tells it too."
+    ]
+
+
+def _limits(found: RunsComparison, units: OutputUnits, assumed: str) -> RenderableType:
     if found.watched.empty:
-        return dim("  No channel with a limit was logged: nothing was watched.")
-    passed = [limit_words(row, units) for row in found.breaches.to_dict("records")]
-    count = counted(len(found.watched), "look", "looks")
-    if not passed:
-        return bullets((f"no limit was passed ({count}: each pull against each limit logged)",))
+        return Group(
+            bullets(assumed_words(assumed)),
+            dim("  No channel with a limit was logged: nothing was watched."),
+        )
+    exceeded = exceeded_words(found, units)
+    over, watched = limits_counted(found)
+    if not exceeded:
+        limits = counted(watched, "limit was", "limits were")
+        said = [*assumed_words(assumed), f"no limit was exceeded: {limits} watched in each pull"]
+        return bullets(said)
     return Group(
-        Text(f"   LIMITS PASSED: {len(passed)} of {count} ", style="bold"),
-        bullets(passed, mark="!"),
+        Text(f"   LIMITS EXCEEDED: {over} of {watched} ", style="bold"),
+        bullets(assumed_words(assumed)),
+        bullets(exceeded, mark="!"),
     )
 
 
+def exceeded_words(found: RunsComparison, units: OutputUnits) -> list[str]:
+    """Say for each side and limit that was exceeded the worst pull, and how many others did."""
+    said = []
+    for _, rows in found.watched.groupby(["side", "limit_name"], sort=False):
+        over = rows[rows["is_breach"].astype(bool)]
+        if over.empty:
+            continue
+        beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
+        words = limit_words(over.iloc[int(beyond.argmax())].to_dict(), units)
+        said.append(f"{words} In {len(over)} of {counted(len(rows), 'pull')}.")
+    return said
+
+
+def limits_counted(found: RunsComparison) -> tuple[int, int]:
+    """Return how many limits were exceeded and how many were watched, whatever the pull."""
+    return found.breaches["limit_name"].nunique(), found.watched["limit_name"].nunique()
+
+
 def limit_words(row: Mapping[Any, Any], units: OutputUnits) -> str:
-    """Say which limit was passed where, in the units shown."""
+    """Say which limit was exceeded where, in the units shown."""
     unit = units.unit_of(row["channel"], row["unit"])
     return breach_words(row, unit=unit, scale=factor_of(unit) / factor_of(row["unit"]))
 
@@ -260,6 +322,7 @@ def runs_record(
     record |= {
         "standard": found.standard,
         "is_corrected": found.is_corrected,
+        "air_effect_pct": found.air_effect_pct,
         "units_logged": {"torque": logged.torque, "power": logged.power},
     }
     for name in ("pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness", "dips",

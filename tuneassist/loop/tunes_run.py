@@ -1,0 +1,134 @@
+"""A tune's full-load run by itself: its air beside another's, and the tune's own limits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.loop.tune_parts import Finding, Topic, Tune
+from tuneassist.runs import Pull, RunSettings
+from tuneassist.runs.output import torque_nm
+from tuneassist.runs.same_air import air_effect_pct, air_refusal, apart_words
+from tuneassist.runs.watch import knows_boost, watch_pulls
+
+IN_BOOST = "leanest lambda in boost"
+HEAT, NO_UNIT = "exhaust_temp", ("lambda", "as logged")
+NAME_STANDARD = (
+    "Name a standard (--standard) to correct it, or tell the air of each run with air in the list"
+)
+
+
+def air_between(lower: Tune, upper: Tune, settings: RunSettings) -> str:
+    """Say why the torque of two runs cannot be compared for their air; empty where it can.
+
+    Parameters
+    ----------
+    lower, upper
+        Tunes with a run.
+    settings
+        ``max_air_effect_pct`` and ``different_air``.
+    """
+    if lower.standard or upper.standard:
+        if lower.standard == upper.standard:
+            return ""
+        bare = upper if lower.standard else lower
+        return (
+            f"only one of the runs is corrected to {lower.standard or upper.standard}, that of "
+            f"{bare.name} is as measured. Tell its air with air in the list"
+        )
+    found = air_refusal(lower.air, upper.air, settings, names=(lower.name, upper.name))
+    return "" if found is None else f"{found.description} {NAME_STANDARD}"
+
+
+def air_doubt(lower: Tune, upper: Tune, settings: RunSettings) -> str:
+    """Say what of the weather may be in a comparison of two runs as measured; empty for nothing."""
+    if lower.standard or upper.standard:
+        return ""
+    names = (lower.name, upper.name)
+    effect = air_effect_pct(lower.air, upper.air)
+    if np.isnan(effect):
+        return f"that {' and '.join(names)} ran in the same air: it is not known of both"
+    if abs(effect) <= settings.max_air_effect_pct:
+        return ""
+    return f"the order without the weather. {apart_words(lower.air, upper.air, names=names)}"
+
+
+def run_limits(tune: Tune) -> tuple[tuple[Finding, ...], str]:
+    """Hold a tune's full-load run against the tune's own limits.
+
+    Returns
+    -------
+    findings, unwatched
+        A finding for each limit that was exceeded, or one that none was; and which limits the run
+        does not tell of, in words.
+    """
+    pulls, settings = _pulls_of(tune)
+    if not pulls:
+        return (), ""
+    limits, ignition = tune.setup.limits, tune.setup.engine.ignition
+    table, _ = watch_pulls(
+        pulls, side=tune.name, limits=limits, ignition=ignition, settings=settings
+    )
+    is_boost_known = all(knows_boost(pull.samples, limits) for pull in pulls)
+    found = tuple(_exceeded(tune, table, is_boost_known=is_boost_known))
+    names = table["limit_name"].nunique()
+    if names and not found:
+        words = "limit" if names == 1 else "limits"
+        sentence = f"{tune.name}: its full-load run exceeds none of the {names} {words} it tells of"
+        found = (Finding("limits", "ok", (tune.name,), sentence),)
+    watched = set(table["channel"])
+    unwatched = [name for name in (*limits.ceilings, "lambda") if name not in watched]
+    blind = ", ".join(name.replace("_", " ") for name in unwatched)
+    words = f"limits of {tune.name} at full load on {blind}: its run tells nothing of that"
+    return found, words if blind else ""
+
+
+def _pulls_of(tune: Tune) -> tuple[tuple[Pull, ...], RunSettings]:
+    """Return what is held against the limits; the rows of a table are no samples with spikes."""
+    settings = RunSettings()
+    if tune.pulls or tune.run is None:
+        is_table = bool(tune.pulls) and all(pull.judged_by == TABLE for pull in tune.pulls)
+        return tune.pulls, replace(settings, spike_samples=1) if is_table else settings
+    return (table_pull(tune.run, tune.name),), replace(settings, spike_samples=1)
+
+
+TABLE = "table"
+"""What tells that the rows of a table are full load: that somebody says so."""
+
+
+def table_pull(curve: pd.DataFrame, name: str) -> Pull:
+    """Return a table of a run as a pull, torque from power where it has none."""
+    samples = curve.sort_values("rpm", ignore_index=True)
+    if "torque_nm" not in samples:
+        samples = samples.assign(torque_nm=torque_nm(samples["power_kw"], samples["rpm"]))
+    return Pull(name, 1, samples, "rising", TABLE)
+
+
+def _exceeded(tune: Tune, table: pd.DataFrame, *, is_boost_known: bool) -> Iterator[Finding]:
+    """Yield one finding for each limit that was exceeded, with the worst of all pulls."""
+    for name, rows in table.groupby("limit_name", sort=False):
+        over = rows[rows["is_breach"].astype(bool)]
+        if over.empty:
+            continue
+        beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
+        worst = over.iloc[int(beyond.argmax())]
+        is_doubt = name == IN_BOOST and not is_boost_known
+        doubt = "; whether it was in boost is not known" if is_doubt else ""
+        topic: Topic = "heat" if worst["channel"] == HEAT else "limits"
+        span = f"from {over['rpm_from'].min():.0f} to {over['rpm_to'].max():.0f} rpm"
+        sentence = f"{tune.name}: {_worst_words(worst)}, exceeded {span}{doubt}"
+        yield Finding(topic, "remark" if is_doubt else "breach", (tune.name,), sentence)
+
+
+def _worst_words(row: pd.Series) -> str:
+    channel, unit = str(row["channel"]), str(row["unit"])
+    noun = {HEAT: "exhaust"}.get(channel, channel.replace("_", " "))
+    value, limit = f"{row['worst']:.4g}", f"{row['limit']:.4g}"
+    seen = f"{noun} {value}" if unit in NO_UNIT else f"{value} {unit} {noun}"
+    of = limit if unit in NO_UNIT else f"{limit} {unit}"
+    way = "above" if row["worst"] > row["limit"] else "below"
+    name = str(row["limit_name"]).removeprefix(f"{channel} ")
+    return f"{seen} at full load at {row['rpm_at_worst']:.0f} rpm, {way} its own {name} of {of}"
