@@ -26,6 +26,7 @@ from scipy.linalg import blas
 from tuneassist.evidence.statistics import cluster_covariance
 from tuneassist.grid import Floats
 from tuneassist.settings import SteadySettings
+from tuneassist.threads import on_one_thread
 
 Mask = npt.NDArray[np.bool_]
 
@@ -106,7 +107,7 @@ def known_delay(settings: SteadySettings, *, why: str, source: str = "default") 
     return SensorDelay(delay_s, float("nan"), 0.0, 1.0, 0.1, 0, source, why)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Moves:
     """The log on an even time line, with what the fit needs."""
 
@@ -131,6 +132,7 @@ class _Moves:
         return self.lagged[lag_s]
 
 
+@on_one_thread
 def estimate_delay(
     line: pd.DataFrame, *, surface: Floats, is_usable: Mask, settings: SteadySettings
 ) -> SensorDelay:

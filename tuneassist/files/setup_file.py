@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from tuneassist.arguments import file_path
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import InputError, SetupError
 from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
@@ -89,7 +90,7 @@ class SetupFiles:
     target: bytes | None = None
 
 
-def read_setup_files(path: Path) -> SetupFiles:
+def read_setup_files(path: str | Path) -> SetupFiles:
     """Read a setup file and the target file that it names.
 
     Parameters
@@ -102,7 +103,7 @@ def read_setup_files(path: Path) -> SetupFiles:
     SetupError
         When either cannot be read.
     """
-    path = Path(path)
+    path = file_path(path, error=SetupError)
     data = read_plain(path, most=MAX_BYTES, what="a setup", error=SetupError)
     target = toml_of(data, path).table("target")
     if "file" not in target or "table" in target:
@@ -117,7 +118,7 @@ def read_setup_files(path: Path) -> SetupFiles:
     return SetupFiles(path, data, name, table)
 
 
-def read_setup(path: Path) -> Setup:
+def read_setup(path: str | Path) -> Setup:
     """Read a setup file.
 
     Parameters

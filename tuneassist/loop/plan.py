@@ -30,6 +30,7 @@ from tuneassist.loop.plan_notes import plan_notes
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.pipeline import Evidence
 from tuneassist.settings import Setup
+from tuneassist.threads import on_one_thread
 
 HOLD_COLUMNS = (
     "number", "start_s", "rpm", "load", "hold_s", "rest_s", "move_s", "band", "doubt_pct", "why",
@@ -68,6 +69,7 @@ class Plan:
     notes: tuple[str, ...] = ()
 
 
+@on_one_thread
 def plan_holds(
     evidence: Evidence | None,
     *,
