@@ -14,6 +14,7 @@ from scipy import sparse
 
 from tuneassist.by_value import ByValue
 from tuneassist.errors import GridError
+from tuneassist.units import plain_unit
 
 Floats = npt.NDArray[np.float64]
 
@@ -36,7 +37,8 @@ class Axes(ByValue):
     load_name
         The tuner's word for the load.
     load_unit
-        Unit word of the load axis, as the setup has it.
+        Unit word of the load axis, as the setup has it; a pressure may name its reference:
+        ``"psi gauge"`` counts from the barometer, ``"psi absolute"`` from vacuum.
 
     Raises
     ------
@@ -62,6 +64,7 @@ class Axes(ByValue):
             points.setflags(write=False)
             object.__setattr__(self, name, points)
             _check_axis(points, name=name, where=self.where)
+        object.__setattr__(self, "load_unit", plain_unit(self.load_unit))
         if self.size > MAX_CELLS:
             raise GridError(
                 f"{len(self.rpm)} rpm and {len(self.load)} load breakpoints make {self.size} "

@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.arguments import of_kind
+from tuneassist.channels import load_offset
 from tuneassist.errors import LogError, SetupError
 from tuneassist.evidence.delay import FLOW_SPAN, align_values
 from tuneassist.evidence.frame import INSIDE, checked_parts
@@ -274,7 +275,7 @@ class _Running:
         moving, _ = steady_mask(
             time_s,
             rpm,
-            load,
+            load + load_offset(axes, setup.limits.barometer_kpa),
             interval_s=nature.refresh.interval_s,
             settings=settings,
             bands=nature.bands,

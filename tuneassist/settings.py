@@ -15,6 +15,7 @@ from typing import Any, Literal
 import numpy as np
 
 from tuneassist.by_value import ByValue
+from tuneassist.channels import below_vacuum
 from tuneassist.errors import SetupError
 from tuneassist.grid import Axes, Floats
 
@@ -690,6 +691,8 @@ class Setup(ByValue):
     given: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:
+        if wrong := below_vacuum(self.axes):
+            raise SetupError(wrong[0], where=self.source, mend=wrong[1])
         if self.target.table.shape != self.axes.shape:
             raise SetupError(
                 f"target.table has shape {self.target.table.shape}, the axes ask for "

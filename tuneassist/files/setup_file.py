@@ -7,6 +7,7 @@ name the file, the key and what would be right.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -35,6 +36,7 @@ from tuneassist.files.toml_table import (
 )
 from tuneassist.grid import Axes, Floats
 from tuneassist.settings import (
+    CEILING_CHANNELS,
     Ceiling,
     ChannelSource,
     CorrectionSettings,
@@ -61,6 +63,11 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "plan": PLAN_KEYS,  # read by `tuneassist.files.plan_section`
 }
 _CEILING_KEYS = ("ceiling", "hard", "unit")
+_CEILING_WORDS = re.compile(
+    r"(?P<ceiling>[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)\s*(?P<unit>[^\d\s,][^,]{0,30}?)?"
+    r"(?:,\s*(?:no hard ceiling|hard\s+(?P<hard>[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)))?"
+)
+"""A ceiling in the words in which `limits` prints it."""
 _NO_CEILING = {
     "time": "Time has no ceiling.",
     "lambda": "Bound it with limits.richest_lambda and limits.leanest_lambda.",
@@ -206,7 +213,7 @@ def _engine(table: TomlTable) -> EngineSettings:
 def _axes(table: TomlTable) -> Axes:
     words = field_values(Axes, table, skip=("rpm", "load"))
     if "load_unit" in words:
-        _check_unit(table, "load_unit", words["load_unit"])
+        _check_unit(table, "load_unit", words["load_unit"], references=True)
     with placed(table):
         return Axes(
             rpm=np.array(table.numbers("rpm")),
@@ -331,11 +338,12 @@ def _ceilings(
     table.check_names(tuple(name for name in CHANNELS if name not in _NO_CEILING), hint=_NO_CEILING)
     ceilings = dict(defaults)
     for name, value in table.values.items():
-        if not isinstance(value, dict):
+        if not isinstance(value, (dict, str)):
             raise table.error(name, f"{shown(value)} is no table.", _ceiling_mend(name, value))
-        entry = table.table(name)
+        entry = _ceiling_entry(table, name, value)
         entry.check_names(_CEILING_KEYS)
-        unit, inside = entry.values.get("unit"), _unit_inside(name, axes)
+        inside = _unit_inside(name, axes)
+        unit = _ceiling_unit(entry, name)
         _check_unit(entry, "unit", unit, inside)
         given = field_values(Ceiling, entry, skip=("given_unit",))
         if unit is not None:
@@ -348,6 +356,47 @@ def _ceilings(
                 replace(defaults[name], **given) if name in defaults else Ceiling(**given)
             )
     return MappingProxyType(ceilings)
+
+
+def _ceiling_entry(table: TomlTable, name: str, value: dict[str, Any] | str) -> TomlTable:
+    """Return a ceiling's keys; the words in which `limits` prints it mean the same."""
+    if isinstance(value, dict):
+        entry = table.table(name)
+        if not isinstance(value.get("ceiling"), str):
+            return entry
+        return replace(entry, values={**value, **_of_words(entry, "ceiling", value["ceiling"])})
+    return TomlTable(_of_words(table, name, value), table.file, table.dotted(name))
+
+
+def _of_words(table: TomlTable, name: str, words: str) -> dict[str, Any]:
+    """Read "21.5 psi gauge, hard 23", as `limits` prints a ceiling."""
+    found = _CEILING_WORDS.fullmatch(words.strip())
+    if found is None:
+        raise table.error(
+            name, f"{shown(words)} is no ceiling.", 'Write it as "18 psi gauge" or "900 degC".'
+        )
+    entry: dict[str, Any] = {"ceiling": float(found["ceiling"])}
+    if found["unit"]:
+        entry["unit"] = found["unit"]
+    if found["hard"]:
+        entry["hard"] = float(found["hard"])
+    return entry
+
+
+def _ceiling_unit(entry: TomlTable, name: str) -> Any:
+    """Return a ceiling's unit word, less the reference that the channel has anyway."""
+    unit = entry.values.get("unit")
+    printed = CEILING_CHANNELS[name][1] if name in CEILING_CHANNELS else ""
+    reading = find_unit(unit) if isinstance(unit, str) else None
+    if reading is None or reading.reference is None or not printed.endswith(" gauge"):
+        return None if unit == printed and unit not in UNITS else unit
+    if reading.reference == "absolute":
+        raise entry.error(
+            "unit",
+            f"{name} counts from the barometer, and {shown(unit)} from vacuum.",
+            f'Give it above the barometer, in "{reading.word} gauge".',
+        )
+    return reading.word
 
 
 def _ceiling_mend(name: str, value: object) -> str:
@@ -383,17 +432,28 @@ def _region(table: TomlTable, limits: LimitSettings, axes: Axes) -> Region:
 
 
 def _check_unit(
-    table: TomlTable, name: str, unit: Any, inside: str | None = None, *, spellings: bool = False
+    table: TomlTable,
+    name: str,
+    unit: Any,
+    inside: str | None = None,
+    *,
+    spellings: bool = False,
+    references: bool = False,
 ) -> None:
     """Refuse a unit that is not known, or that measures something else than ``inside`` does.
 
-    A spelling such as "psig" says more than its unit word; only the log's reader acts on that.
+    A spelling such as "psig" says more than its unit word: the log's reader acts on that, and the
+    load axis, for which only spellings with a reference are asked.
     """
     if unit is None:
         return
     fitting = units_of(unit_named(inside).quantity) if inside else tuple(UNITS)
     right = f"Fitting here: {', '.join(fitting)}."
-    if not isinstance(unit, str) or not (unit in UNITS or (spellings and find_unit(unit))):
+    if references:
+        right += ' A pressure may name its reference, such as "psi gauge".'
+    reading = find_unit(unit) if isinstance(unit, str) else None
+    is_spelt = reading is not None and (spellings or (references and bool(reading.reference)))
+    if not isinstance(unit, str) or not (unit in UNITS or is_spelt):
         near = nearest(unit, fitting) if isinstance(unit, str) else ""
         problem = f"{shown(unit)} is no unit that the program knows."
         raise table.error(name, problem, f"{near} {right}".strip())
