@@ -19,7 +19,18 @@ from hypothesis import settings as settings_of
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from tuneassist import Axes, Grid, Log, Proposal, Setup, SetupError, propose, read_log, read_setup
+from tuneassist import (
+    Axes,
+    Grid,
+    Log,
+    LogError,
+    Proposal,
+    Setup,
+    SetupError,
+    propose,
+    read_log,
+    read_setup,
+)
 from tuneassist.channels import is_gauge_axis, load_offset
 from tuneassist.cli.app import app
 from tuneassist.correction.case import axis_pressure_kpa
@@ -432,3 +443,23 @@ def test_exact_columns_keep_their_digits() -> None:
 
     frame = pd.DataFrame({"load": [-0.917364321], "step_pct": [0.123456]})
     assert frame_csv(frame, exact=("load",)) == "load,step_pct\n-0.917364321,0.1235\n"
+
+
+# ---- columns that name no reference
+
+
+@pytest.mark.parametrize("said", ["", 'load = { column = "Load (psi)", unit = "psi" }'])
+def test_a_column_that_names_no_reference_is_taken_as_the_axis_is(
+    said: str, converted: dict[str, tuple[Setup, Log, Proposal]], tmp_path: Path
+) -> None:
+    setup = read_setup(converted_setup(tmp_path / "car.toml", PSI, "psi gauge", said))
+    log = read_log(converted_log(tmp_path / "log.csv", "Load (psi)"), setup=setup)
+    known = converted["psi gauge"][1]
+    np.testing.assert_allclose(log.samples["load"], known.samples["load"])
+
+
+def test_absolute_values_under_such_a_name_are_asked_about_on_a_gauge_axis(tmp_path: Path) -> None:
+    setup = read_setup(converted_setup(tmp_path / "car.toml", PSI, "psi gauge", ""))
+    absolute = converted_log(tmp_path / "log.csv", "Load (psi)", shift=False)
+    with pytest.raises(LogError, match=r'"psi gauge".*"psi absolute"'):
+        read_log(absolute, setup=setup)
