@@ -253,6 +253,6 @@ def test_a_polled_log_with_the_shortest_windows_does_not_hang_on_where_it_is_cut
         return [samples.iloc[a:b] for a, b in pairwise([0, first, *at, len(samples)])]
 
     one = reduce_parts(parts([]), name="x", setup=car)
-    many = reduce_parts(parts(list(range(first + 53, len(samples), 53))), name="x", setup=car)
+    many = reduce_parts(parts(list(range(first + 13, len(samples), 13))), name="x", setup=car)
     pd.testing.assert_frame_equal(many.holds, one.holds, rtol=1e-12)
     pd.testing.assert_series_equal(many.fates, one.fates)

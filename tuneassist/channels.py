@@ -16,9 +16,12 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
-from tuneassist.grid import Axes
 from tuneassist.units import UNITS, Quantity, convert, find_unit
+
+if TYPE_CHECKING:
+    from tuneassist.grid import Axes
 
 Range = tuple[float, float]
 ANY: Range = (-math.inf, math.inf)
@@ -525,6 +528,7 @@ def load_offset(axes: Axes, barometer_kpa: float) -> float:
 
     Examples
     --------
+    >>> from tuneassist.grid import Axes
     >>> axes = Axes(rpm=[800.0, 1200.0], load=[-10.0, 0.0], load_unit="psi gauge")
     >>> round(load_offset(axes, 101.325), 3)
     14.696
