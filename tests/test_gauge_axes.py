@@ -30,6 +30,7 @@ from tuneassist import (
     propose,
     read_log,
     read_setup,
+    reduce_log,
 )
 from tuneassist.channels import is_gauge_axis, load_offset
 from tuneassist.cli.app import app
@@ -164,12 +165,12 @@ def test_a_ceiling_may_be_written_in_the_words_that_limits_prints(
     tmp_path_factory: pytest.TempPathFactory,
 ) -> None:
     units = {
-        "exhaust_temp": ("degC", "degF", "K", ""),
+        "exhaust_temp": ("degC", "degF", "K", "degC"),
         "boost": ("psi gauge", "kPa gauge", "bar gauge", "psi"),
-        "torque": ("N.m", "lbf.ft", "", "N.m"),
-        "rail_pressure": ("kPa", "bar", "MPa", ""),
-        "injector_duty": ("%", "percent", "ratio", ""),
-        "knock": ("as logged", "", "as logged", ""),
+        "torque": ("N.m", "lbf.ft", "N.m", "lbf.ft"),
+        "rail_pressure": ("kPa", "bar", "MPa", "psi"),
+        "injector_duty": ("%", "percent", "ratio", "%"),
+        "knock": ("as logged",) * 4,
     }
     place = tmp_path_factory.mktemp("ceiling")
     words = f"{ceiling / 10:g} {units[channel][unit]}".strip()
@@ -210,7 +211,11 @@ def test_boost_may_be_bounded_in_gauge_units(entry: str, folder: Path) -> None:
         ('boost = { ceiling = 36, unit = "psi absolute" }', "boost.unit", '"psi gauge"'),
         ('boost = "high"', "ceilings.boost", "is no ceiling"),
         ('boost = "21.5 psi gauge, hard"', "ceilings.boost", "is no ceiling"),
-        ('boost = { ceiling = "" }', "boost.ceiling", "is no ceiling"),
+        ('boost = "21.5"', "ceilings.boost", "is no ceiling"),
+        ('boost = { ceiling = "" }', "boost.ceiling", "Write a number"),
+        ('boost = { ceiling = "21.5" }', "boost.ceiling", "Write a number"),
+        ('boost = { ceiling = "21.5 psi", unit = "bar" }', "boost.unit", "Say it once"),
+        ('boost = { ceiling = "21.5 psi, hard 23", hard = 24 }', "boost.hard", "Say it once"),
         ('exhaust_temp = "900 psi gauge"', "exhaust_temp.unit", "degC"),
     ],
 )
@@ -463,3 +468,19 @@ def test_absolute_values_under_such_a_name_are_asked_about_on_a_gauge_axis(tmp_p
     absolute = converted_log(tmp_path / "log.csv", "Load (psi)", shift=False)
     with pytest.raises(LogError, match=r'"psi gauge".*"psi absolute"'):
         read_log(absolute, setup=setup)
+
+
+@pytest.mark.parametrize("rows", [100_000, 5_000], ids=["whole", "in parts"])
+def test_noise_that_grows_with_pressure_is_judged_from_vacuum(
+    rows: int, converted: dict[str, tuple[Setup, Log, Proposal]]
+) -> None:
+    setup, log, _ = converted["absolute"]
+    setup = replace(setup, steady=replace(setup.steady, estimate_rows=rows))
+    axes = replace(setup.axes, load=setup.axes.load - STANDARD, load_unit="kPa gauge")
+    noise = 1.0 + 0.02 * np.random.default_rng(1).standard_normal(len(log.samples))
+    absolute = log.samples.assign(load=log.samples["load"] * noise)
+    gauge = absolute.assign(load=absolute["load"] - STANDARD)
+    known = reduce_log(absolute, name="log", setup=setup)
+    found = reduce_log(gauge, name="log", setup=replace(setup, axes=axes))
+    assert found.fates.to_dict() == known.fates.to_dict()
+    np.testing.assert_allclose(found.holds["load"] + STANDARD, known.holds["load"], rtol=1e-9)

@@ -64,7 +64,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
 }
 _CEILING_KEYS = ("ceiling", "hard", "unit")
 _CEILING_WORDS = re.compile(
-    r"(?P<ceiling>[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)\s*(?P<unit>[^\d\s,][^,]{0,30}?)?"
+    r"(?P<ceiling>[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)\s*(?P<unit>%|[^\W\d_][^,]{0,30}?)"
     r"(?:,\s*(?:no hard ceiling|hard\s+(?P<hard>[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)))?"
 )
 """A ceiling in the words in which `limits` prints it."""
@@ -360,27 +360,26 @@ def _ceilings(
 
 def _ceiling_entry(table: TomlTable, name: str, value: dict[str, Any] | str) -> TomlTable:
     """Return a ceiling's keys; the words in which `limits` prints it mean the same."""
-    if isinstance(value, dict):
-        entry = table.table(name)
-        if not isinstance(value.get("ceiling"), str):
-            return entry
-        return replace(entry, values={**value, **_of_words(entry, "ceiling", value["ceiling"])})
-    return TomlTable(_of_words(table, name, value), table.file, table.dotted(name))
+    if isinstance(value, str):
+        said = _of_words(value)
+        if not said:
+            raise table.error(name, f"{shown(value)} is no ceiling.", _ceiling_mend(name, value))
+        return TomlTable(said, table.file, table.dotted(name))
+    entry = table.table(name)
+    said = _of_words(entry.values.get("ceiling"))
+    for key in said:
+        if key != "ceiling" and key in entry:
+            raise entry.error(key, "the ceiling's words say it as well.", "Say it once.")
+    return replace(entry, values={**entry.values, **said})
 
 
-def _of_words(table: TomlTable, name: str, words: str) -> dict[str, Any]:
-    """Read "21.5 psi gauge, hard 23", as `limits` prints a ceiling."""
-    found = _CEILING_WORDS.fullmatch(words.strip())
+def _of_words(words: object) -> dict[str, Any]:
+    """Read "21.5 psi gauge, hard 23", as `limits` prints a ceiling; empty where it is not so."""
+    found = _CEILING_WORDS.fullmatch(words.strip()) if isinstance(words, str) else None
     if found is None:
-        raise table.error(
-            name, f"{shown(words)} is no ceiling.", 'Write it as "18 psi gauge" or "900 degC".'
-        )
-    entry: dict[str, Any] = {"ceiling": float(found["ceiling"])}
-    if found["unit"]:
-        entry["unit"] = found["unit"]
-    if found["hard"]:
-        entry["hard"] = float(found["hard"])
-    return entry
+        return {}
+    hard = {"hard": float(found["hard"])} if found["hard"] else {}
+    return {"ceiling": float(found["ceiling"]), "unit": found["unit"], **hard}
 
 
 def _ceiling_unit(entry: TomlTable, name: str) -> Any:
