@@ -38,6 +38,8 @@ from tuneassist import (
 from tuneassist.evidence.delay import _Moves
 from tuneassist.evidence.disputes import Disputes
 from tuneassist.evidence.frame import checked_parts
+from tuneassist.loop.response import Response
+from tuneassist.loop.rounds import _nothing
 from tuneassist.outline import LINES, WIDTH
 from tuneassist.runs.prepare import NamedSamples
 from tuneassist.runs.refusal import Refusal
@@ -289,6 +291,17 @@ def test_many_long_doubts_still_fit_one_screen(proposal: Proposal) -> None:
     assert "\x1b" not in repr(doubted)
     assert "doubt 0" in repr(doubted)
     assert "and 6 more" in repr(doubted)
+
+
+def test_a_halt_stands_ahead_of_all_other_doubts(proposal: Proposal) -> None:
+    halted = Response("no answer", "the grid was not loaded")
+    notes = tuple(f"doubt {n}" for n in range(9))
+    shown = _nothing(
+        replace(proposal.evidence, notes=notes), halted, proposal.setup, proposal.current
+    )
+    doubts = repr(shown).partition("doubts")[2].splitlines()
+    assert doubts[1].strip() == "- halted: the grid was not loaded"
+    assert "changed     0 of 144 cells" in repr(shown)
 
 
 # ---- threads

@@ -25,6 +25,8 @@ HANGING = " " * 14
 MOST_RULES = 3
 """Rules named that held cells back. [1]"""
 ROUNDING = "resolution_pct"
+HALTED = "halted"
+"""How the note begins that a round's halt leaves: it goes ahead of all others."""
 CONFIDENCES = ("good", "fair", "low", "none")
 
 
@@ -98,7 +100,7 @@ def _held(proposal: Proposal) -> str:
 
 
 def _doubts(proposal: Proposal) -> Iterator[str]:
-    doubts = proposal.evidence.notes
+    doubts = sorted(proposal.evidence.notes, key=lambda words: not words.startswith(HALTED))
     if not doubts:
         yield "  doubts      none was found"
         return
