@@ -473,3 +473,42 @@ def test_command_writes_and_refuses(tmp_path: Path, capsys: pytest.CaptureFixtur
 def test_public_names_exist_and_are_sorted() -> None:
     assert simulate.__all__ == sorted(simulate.__all__)
     assert all(hasattr(simulate, name) for name in simulate.__all__)
+
+
+@pytest.fixture
+def empty(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An empty folder, in which the program is."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (["--help"], 0, "FOLDER"),
+        (["-h"], 0, "FOLDER"),
+        (["--version"], 0, "tuneassist "),
+        (["--nonsense"], 2, "FOLDER"),
+        (["new", "--nonsense"], 2, "--nonsense"),
+        (["new", "second"], 2, "second"),
+    ],
+)
+def test_options_of_the_command_never_become_folders(
+    words: list[str],
+    status: int,
+    said: str,
+    empty: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert main(words) == status
+    shown = capsys.readouterr()
+    assert said in (shown.out if status == 0 else shown.err)
+    assert list(empty.iterdir()) == []
+
+
+def test_a_folder_that_cannot_be_made_is_told_without_a_traceback(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    assert main([str(tmp_path / "file" / "new")]) == 3
+    assert "cannot be written" in capsys.readouterr().err

@@ -16,8 +16,12 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
-from tuneassist.units import Quantity
+from tuneassist.units import UNITS, Quantity, convert, find_unit
+
+if TYPE_CHECKING:
+    from tuneassist.grid import Axes
 
 Range = tuple[float, float]
 ANY: Range = (-math.inf, math.inf)
@@ -492,3 +496,63 @@ def is_gauge_name(text: str) -> bool:
     """
     words = plain_words(text)
     return "abs" not in words and ("boost" in words or "gauge" in words)
+
+
+def is_gauge_axis(axes: Axes) -> bool:
+    """Tell whether the load axis is a pressure that counts from the barometer.
+
+    Its unit tells, such as "psi gauge"; where that names no reference, the axis' name does.
+    """
+    reading = find_unit(axes.load_unit)
+    if reading is None or UNITS[reading.word].quantity != "pressure":
+        return False
+    if reading.reference is not None:
+        return reading.reference == "gauge"
+    return is_gauge_name(axes.load_name)
+
+
+def load_offset(axes: Axes, barometer_kpa: float) -> float:
+    """Return what is added to a load so that it counts from zero, as flow and filling do.
+
+    Parameters
+    ----------
+    axes
+        The table's axes.
+    barometer_kpa
+        The barometer. [kPa]
+
+    Returns
+    -------
+    float
+        The barometer on a gauge axis, else 0. [``axes.load_unit``]
+
+    Examples
+    --------
+    >>> from tuneassist.grid import Axes
+    >>> axes = Axes(rpm=[800.0, 1200.0], load=[-10.0, 0.0], load_unit="psi gauge")
+    >>> round(load_offset(axes, 101.325), 3)
+    14.696
+    """
+    if not is_gauge_axis(axes):
+        return 0.0
+    return float(convert(barometer_kpa, "kPa", axes.load_unit))
+
+
+def below_vacuum(axes: Axes) -> tuple[str, str] | None:
+    """Tell an absolute pressure axis that begins below zero: what is wrong, and the line to write.
+
+    Returns
+    -------
+    tuple of str or None
+        None where the axis can be meant as it stands.
+    """
+    reading = find_unit(axes.load_unit)
+    if reading is None or UNITS[reading.word].quantity != "pressure" or is_gauge_axis(axes):
+        return None
+    if axes.load[0] >= 0:
+        return None
+    return (
+        f"axes.load begins at {axes.load[0]:g}, and {axes.load_unit!r} counts from vacuum, below "
+        "which there is no pressure.",
+        f'For pressure above the barometer write load_unit = "{reading.word} gauge".',
+    )

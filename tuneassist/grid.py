@@ -12,7 +12,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
+from tuneassist.by_value import ByValue
 from tuneassist.errors import GridError
+from tuneassist.units import plain_unit
 
 Floats = npt.NDArray[np.float64]
 
@@ -23,7 +25,7 @@ MAX_CELLS = 4096
 
 
 @dataclass(frozen=True, eq=False)
-class Axes:
+class Axes(ByValue):
     """The breakpoints of a table.
 
     Parameters
@@ -35,7 +37,8 @@ class Axes:
     load_name
         The tuner's word for the load.
     load_unit
-        Unit word of the load axis, as the setup has it.
+        Unit word of the load axis, as the setup has it; a pressure may name its reference:
+        ``"psi gauge"`` counts from the barometer, ``"psi absolute"`` from vacuum.
 
     Raises
     ------
@@ -48,14 +51,20 @@ class Axes:
     load: Floats
     load_name: str = "load"
     load_unit: str = "kPa"
-    where: str = field(default="axes", repr=False)
+    where: str = field(default="axes", repr=False, compare=False)
 
     def __post_init__(self) -> None:
         for name in ("rpm", "load"):
-            points = np.asarray(getattr(self, name), dtype=float).copy()
+            try:
+                points = np.array(getattr(self, name), dtype=float)
+            except (TypeError, ValueError):
+                raise GridError(
+                    f"the {name} axis holds what is no number.", where=self.where
+                ) from None
             points.setflags(write=False)
             object.__setattr__(self, name, points)
             _check_axis(points, name=name, where=self.where)
+        object.__setattr__(self, "load_unit", plain_unit(self.load_unit))
         if self.size > MAX_CELLS:
             raise GridError(
                 f"{len(self.rpm)} rpm and {len(self.load)} load breakpoints make {self.size} "
@@ -199,7 +208,7 @@ def bilinear_weights(axes: Axes, rpm: npt.ArrayLike, load: npt.ArrayLike) -> spa
 
 
 @dataclass(frozen=True, eq=False)
-class Grid:
+class Grid(ByValue):
     """A table of percents at the breakpoints.
 
     Parameters
@@ -219,7 +228,10 @@ class Grid:
     values: Floats
 
     def __post_init__(self) -> None:
-        values = np.asarray(self.values, dtype=float).copy()
+        try:
+            values = np.array(self.values, dtype=float)
+        except (TypeError, ValueError):
+            raise GridError("the table holds what is no number.", where=self.axes.where) from None
         if values.shape != self.axes.shape:
             raise GridError(
                 f"the table has shape {values.shape}, the axes ask for {self.axes.shape}.",

@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
-from tuneassist.channels import CHANNELS
+from tuneassist.channels import CHANNELS, load_offset
 from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_delay
 from tuneassist.evidence.holds import (
     FATE_WORDS,
@@ -401,7 +401,7 @@ def _position_masks(
     moving, bands = steady_mask(
         line["time_s"].to_numpy(dtype=float),
         rpm,
-        load,
+        load + load_offset(setup.axes, setup.limits.barometer_kpa),
         interval_s=refresh.interval_s,
         settings=settings,
     )
@@ -465,7 +465,11 @@ def _delay(
     lam = line["lambda"].to_numpy(dtype=float)
     is_value = fuelled & first["is_at_stop"].eq("").to_numpy() & (lam > 0) & masks["engine cold"]
     return estimate_delay(
-        line, surface=surface.to_numpy(dtype=float), is_usable=is_value, settings=settings
+        line,
+        surface=surface.to_numpy(dtype=float),
+        is_usable=is_value,
+        settings=settings,
+        load_offset=load_offset(setup.axes, setup.limits.barometer_kpa),
     )
 
 

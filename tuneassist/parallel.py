@@ -245,20 +245,14 @@ def try_files(
     """Do what `reduce_files` does, with the error in its place for a log that cannot be used."""
     tell = done or (lambda count, name: None)
     if scheduler is not None:
-        return _on_cluster(files, _portable(setup), scheduler, tell)
+        return _on_cluster(files, setup, scheduler, tell)
     if workers > 1 and len(files) > 1:
-        return _on_cores(files, _portable(setup), min(workers, len(files)), tell)
+        return _on_cores(files, setup, min(workers, len(files)), tell)
     found: list[Answer] = []
     for count, file in enumerate(files, start=1):
         found.append(_work(str(file.path), file.name, setup))
         tell(count, file.name)
     return found
-
-
-def _portable(setup: Setup) -> Setup:
-    """Return the setup in a form that travels: read-only views of dicts do not."""
-    limits = replace(setup.limits, ceilings=dict(setup.limits.ceilings))
-    return replace(setup, channels=dict(setup.channels), limits=limits)
 
 
 def _work(path: str, name: str, setup: Setup) -> Answer:

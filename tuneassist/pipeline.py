@@ -6,14 +6,16 @@ The first stage, one log to its holds, stands in `tuneassist.reduction`.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import sparse
 
+from tuneassist.arguments import of_kind
 from tuneassist.correction import (
     Breach,
     LimitedStep,
@@ -26,7 +28,14 @@ from tuneassist.correction import (
     unsafe_held,
 )
 from tuneassist.correction.case import in_boost
-from tuneassist.errors import NoEvidenceError, RuleBreachError
+from tuneassist.errors import (
+    GridError,
+    InputError,
+    LogError,
+    NoEvidenceError,
+    RuleBreachError,
+    SetupError,
+)
 from tuneassist.evidence import cells as cell_stage
 from tuneassist.evidence.consistency import OddLog, find_odd_log
 from tuneassist.evidence.copies import is_original
@@ -44,9 +53,11 @@ from tuneassist.evidence.passes import PassEvidence, pass_evidence
 from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.one_log import FATES, LogEvidence, fit_holds
+from tuneassist.outline import outline
 from tuneassist.reading import Log
 from tuneassist.reduction import reduce_log, reduce_parts
-from tuneassist.settings import Setup
+from tuneassist.settings import READ_SETUP, Setup
+from tuneassist.threads import on_one_thread
 
 __all__ = [
     "FATES",
@@ -133,6 +144,10 @@ class Proposal:
     limited: LimitedStep
     cells: pd.DataFrame
 
+    def __repr__(self) -> str:
+        """Show what matters on one screen; the fields hold the rest."""
+        return outline(self)
+
     @property
     def grid(self) -> Grid:
         """The grid to be typed in."""
@@ -148,6 +163,7 @@ class Proposal:
         return unsafe_held(self.limited.held_back, setup=self.setup)
 
 
+@on_one_thread
 def gather(
     logs: Sequence[LogEvidence],
     *,
@@ -176,6 +192,8 @@ def gather(
     Evidence
         With a log that contradicts the others set aside.
     """
+    if not logs:
+        raise InputError("no log was given.", mend="Reduce at least one with reduce_log.")
     grids = [current] * len(logs) if in_force is None else list(in_force)
     holds = pd.concat(
         [
@@ -399,13 +417,14 @@ def _odd_log(
     return None if odd is None else replace(odd, index=int(names[odd.index]))
 
 
-def propose(logs: Sequence[Log], *, setup: Setup, current: Grid | None = None) -> Proposal:
+@on_one_thread
+def propose(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = None) -> Proposal:
     """Make one round's proposal from logs.
 
     Parameters
     ----------
     logs
-        Logs as read.
+        Logs as read, or one.
     setup
         The car's setup.
     current
@@ -418,14 +437,41 @@ def propose(logs: Sequence[Log], *, setup: Setup, current: Grid | None = None) -
 
     Raises
     ------
+    InputError
+        When no log is given, or something else than a log, a setup or a grid of its axes.
     NoEvidenceError
         When no log holds usable steady evidence; the message says which filter took the samples.
     RuleBreachError
         When the checker objects.
     """
-    grid = Grid.zeros(setup.axes) if current is None else current
-    reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in logs]
+    of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
+    grid = _grid_in_force(current, setup)
+    reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in _logs_of(logs)]
     return propose_from(reduced, setup=setup, current=grid)
+
+
+def _logs_of(logs: Log | Iterable[Log]) -> list[Log]:
+    """Return what was handed in as a list of logs."""
+    read = 'Read each with read_log("session.csv", setup=setup).'
+    if isinstance(logs, Log):
+        return [logs]
+    if isinstance(logs, (str, Path)) or not isinstance(logs, Iterable):
+        raise LogError("these are no logs.", mend=read)
+    found = [of_kind(log, Log, what="a log", mend=read, error=LogError) for log in logs]
+    if not found:
+        raise LogError("no log was given.", mend=read)
+    return found
+
+
+def _grid_in_force(current: Grid | None, setup: Setup) -> Grid:
+    """Return the grid that the controller holds, all zeros where none is named."""
+    if current is None:
+        return Grid.zeros(setup.axes)
+    mend = 'Read it with read_grid("grid.csv", axes=setup.axes).'
+    of_kind(current, Grid, what="current", mend=mend, error=GridError)
+    if not current.axes.is_same(setup.axes):
+        raise GridError("the current grid has other breakpoints than the setup.", mend=mend)
+    return current
 
 
 def propose_from(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) -> Proposal:
@@ -433,6 +479,7 @@ def propose_from(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) ->
     return propose_on(gather(logs, setup=setup, current=current), setup=setup, current=current)
 
 
+@on_one_thread
 def propose_on(evidence: Evidence, *, setup: Setup, current: Grid) -> Proposal:
     """Make a proposal on gathered evidence; raises what `propose` raises."""
     if evidence.holds.empty:

@@ -17,7 +17,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from tuneassist.arguments import of_kind
+from tuneassist.channels import load_offset
+from tuneassist.errors import LogError, SetupError
 from tuneassist.evidence.delay import FLOW_SPAN, align_values
+from tuneassist.evidence.frame import INSIDE, checked_parts
 from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretches, smooth_mask
 from tuneassist.evidence.influences import HIDING, Influences
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
@@ -46,7 +50,8 @@ from tuneassist.one_log import (
     teaching_masks,
 )
 from tuneassist.reading.ahead import ReadAhead
-from tuneassist.settings import Setup
+from tuneassist.settings import READ_SETUP, Setup
+from tuneassist.threads import on_one_thread
 
 #: A stretch that fills so many first parts is cut in two holds: memory is bounded. [1]
 LONGEST_WAIT = 8
@@ -79,11 +84,14 @@ def reduce_log(samples: pd.DataFrame, *, name: str, setup: Setup) -> LogEvidence
     LogEvidence
         Holds, and what became of every sample.
     """
+    of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
+    of_kind(samples, pd.DataFrame, what=f"the samples of {name}", mend=INSIDE, error=LogError)
     rows = setup.steady.estimate_rows
     parts = (samples.iloc[start : start + rows] for start in range(0, max(len(samples), 1), rows))
     return reduce_parts(parts, name=name, setup=setup)
 
 
+@on_one_thread
 def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> LogEvidence:
     """Reduce a log that comes in parts.
 
@@ -94,7 +102,7 @@ def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> L
     name, setup
         As for `reduce_log`.
     """
-    rest = iter(parts)
+    rest = checked_parts(parts, name=name)
     first = next(rest)
     second = next(rest, None)
     spans = Spans()
@@ -267,7 +275,7 @@ class _Running:
         moving, _ = steady_mask(
             time_s,
             rpm,
-            load,
+            load + load_offset(axes, setup.limits.barometer_kpa),
             interval_s=nature.refresh.interval_s,
             settings=settings,
             bands=nature.bands,

@@ -14,6 +14,8 @@ from typing import Any, Literal
 
 import numpy as np
 
+from tuneassist.by_value import ByValue
+from tuneassist.channels import below_vacuum
 from tuneassist.errors import SetupError
 from tuneassist.grid import Axes, Floats
 
@@ -116,7 +118,7 @@ class ChannelSource:
 
 
 @dataclass(frozen=True, eq=False)
-class Target:
+class Target(ByValue):
     """The lambda that is wanted: section ``[target]``.
 
     Parameters
@@ -485,8 +487,8 @@ class Region:
         )
 
 
-@dataclass(frozen=True)
-class LimitSettings:
+@dataclass(frozen=True, eq=False)
+class LimitSettings(ByValue):
     """The safety rules: section ``[limits]``.
 
     Defaults that depend on the ignition type are filled in by `default_limits`. Figures without
@@ -658,7 +660,7 @@ def default_limits(ignition: Ignition) -> LimitSettings:
 
 
 @dataclass(frozen=True, eq=False)
-class Setup:
+class Setup(ByValue):
     """One car's setup: everything that a proposal needs besides the logs.
 
     Parameters
@@ -685,10 +687,12 @@ class Setup:
     steady: SteadySettings = field(default_factory=SteadySettings)
     correction: CorrectionSettings = field(default_factory=CorrectionSettings)
     limits: LimitSettings = field(default_factory=lambda: default_limits("spark"))
-    source: str = "setup"
+    source: str = field(default="setup", compare=False)
     given: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:
+        if wrong := below_vacuum(self.axes):
+            raise SetupError(wrong[0], where=self.source, mend=wrong[1])
         if self.target.table.shape != self.axes.shape:
             raise SetupError(
                 f"target.table has shape {self.target.table.shape}, the axes ask for "
@@ -696,6 +700,10 @@ class Setup:
                 where=self.source,
                 mend="One row per rpm breakpoint, one value per load breakpoint.",
             )
+
+
+READ_SETUP = 'Read it with read_setup("car.toml").'
+"""How a caller in Python gets a setup."""
 
 
 def as_plain(value: Any) -> Any:

@@ -240,6 +240,20 @@ def find_unit(text: str) -> UnitReading | None:
     return UnitReading(word, "absolute" if parts["absolute"] else "gauge")
 
 
+def plain_unit(text: str) -> str:
+    """Write a unit that names its reference as the program does; leave any other as it is.
+
+    Examples
+    --------
+    >>> plain_unit("psig"), plain_unit("bar(a)"), plain_unit("mg/stroke")
+    ('psi gauge', 'bar absolute', 'mg/stroke')
+    """
+    reading = find_unit(text)
+    if reading is None or reading.reference is None:
+        return text
+    return f"{reading.word} {reading.reference}"
+
+
 def units_of(quantity: Quantity) -> tuple[str, ...]:
     """Return the unit words that measure a quantity, the one inside first."""
     words = [unit.word for unit in _ALL if unit.quantity == quantity]

@@ -142,7 +142,7 @@ def proposal_contents(
     return {
         "step.csv": step_text,
         "grid.csv": grid_text,
-        "cells.csv": frame_csv(told(proposal.cells)[list(CELL_COLUMNS)]),
+        "cells.csv": frame_csv(told(proposal.cells)[list(CELL_COLUMNS)], exact=("rpm", "load")),
         "proposal.json": stable_json(record),
     }
 

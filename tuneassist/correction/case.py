@@ -14,12 +14,12 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import ndimage
 
-from tuneassist.channels import is_gauge_name
+from tuneassist.channels import is_gauge_axis
 from tuneassist.correction.proposal import Flags, is_evidence
 from tuneassist.errors import GridError
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.settings import CEILING_CHANNELS, LEAN_IN_BOOST_WORDS, LimitSettings, Setup
-from tuneassist.units import UNITS
+from tuneassist.units import UNITS, convert, find_unit
 
 EIGHT = np.ones((3, 3), dtype=bool)
 NEAR = 1e-6  # breakpoints closer than this are the same [rpm], [load unit]
@@ -267,13 +267,13 @@ def _lambda_now(cells: pd.DataFrame, known: Flags) -> tuple[Floats, Floats]:
 def axis_pressure_kpa(axes: Axes, barometer: Floats) -> Floats | None:
     """Absolute pressure of every cell where the load axis is a pressure, else None. [kPa]
 
-    An axis whose name says "gauge" or "boost" counts from the barometer.
+    An axis whose unit, or else its name, says "gauge" counts from the barometer.
     """
-    unit = UNITS.get(axes.load_unit)
-    if unit is None or unit.quantity != "pressure":
+    unit = find_unit(axes.load_unit)
+    if unit is None or UNITS[unit.word].quantity != "pressure":
         return None
-    base = barometer if is_gauge_name(axes.load_name) else 0.0
-    return np.asarray(axes.cell_load() * unit.factor + base)
+    base = barometer if is_gauge_axis(axes) else 0.0
+    return np.asarray(convert(axes.cell_load(), unit.word, "kPa") + base)
 
 
 def _pressure(cells: pd.DataFrame, axes: Axes, barometer: Floats) -> Floats:

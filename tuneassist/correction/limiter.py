@@ -14,6 +14,7 @@ from tuneassist.correction.ruleset import DUST, RuleSet, assemble
 from tuneassist.correction.watched import HEAT
 from tuneassist.grid import Floats, Grid, step_between_pct
 from tuneassist.settings import Setup
+from tuneassist.threads import on_one_thread
 
 WIDEST_PCT = 1000.0  # a wish beyond this is cut before it meets the rules; it cannot pass them [%]
 
@@ -64,6 +65,7 @@ class LimitedStep:
         )
 
 
+@on_one_thread
 def limit_step(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimitedStep:
     """Find the closest step to the raw one within all rules at once.
 

@@ -217,16 +217,23 @@ class Job:
 
     def axis_kpa(self, cell: CellSeen, barometer: float) -> float:
         """Absolute pressure by the load axis, nan where that is not a pressure. [kPa]"""
-        if self.axes.load_unit not in PASCALS:
+        if not self.is_pressure_axis:
             return NAN
-        pressure = cell.load * PASCALS[self.axes.load_unit] / 1000.0
-        return pressure + barometer if is_gauge_name(self.axes.load_name) else pressure
+        word, _, reference = self.axes.load_unit.partition(" ")
+        pressure = cell.load * PASCALS[word] / 1000.0
+        counts_from_air = not reference and is_gauge_name(self.axes.load_name)
+        return pressure + barometer if reference == "gauge" or counts_from_air else pressure
+
+    @property
+    def is_pressure_axis(self) -> bool:
+        """The load axis is a pressure, with or without its reference."""
+        return self.axes.load_unit.partition(" ")[0] in PASCALS
 
     def in_boost(self, cell: CellSeen) -> bool:
         """In boost, or not known to be out of it."""
         limits = self.setup.limits
         by_load = limits.boost_above_load is not None and cell.load > limits.boost_above_load
-        if self.axes.load_unit in PASCALS:
+        if self.is_pressure_axis:
             pressure = self.axis_kpa(cell, limits.barometer_kpa)
             return by_load or pressure > limits.boost_above_kpa
         if limits.boost_above_load is not None:
@@ -235,7 +242,7 @@ class Job:
 
     def knows_boost(self, cell: CellSeen) -> bool:
         """Whether anything tells if the cell is in boost."""
-        by_axis = self.axes.load_unit in PASCALS or self.setup.limits.boost_above_load is not None
+        by_axis = self.is_pressure_axis or self.setup.limits.boost_above_load is not None
         return by_axis or not math.isnan(cell.pressure)
 
     def pressures(self, cell: CellSeen) -> list[float]:

@@ -26,6 +26,7 @@ from scipy.linalg import blas
 from tuneassist.evidence.statistics import cluster_covariance
 from tuneassist.grid import Floats
 from tuneassist.settings import SteadySettings
+from tuneassist.threads import on_one_thread
 
 Mask = npt.NDArray[np.bool_]
 
@@ -81,6 +82,8 @@ class SensorDelay:
         "log", "setup" or "default".
     why
         A sentence for people.
+    load_offset
+        Added to load so that flow goes with it: the barometer on a gauge axis. [load unit]
     """
 
     delay_s: float
@@ -91,10 +94,11 @@ class SensorDelay:
     moves: int
     source: str
     why: str
+    load_offset: float = 0.0
 
     def at(self, rpm: Floats, load: Floats) -> Floats:
         """Delay at each operating point. [s]"""
-        flow = np.maximum(rpm * load, 1e-9)
+        flow = np.maximum(rpm * (load + self.load_offset), 1e-9)
         relative = np.clip(self.reference_flow / flow, 1.0 / FLOW_SPAN, FLOW_SPAN)
         return np.asarray(np.maximum(self.delay_s + self.flow_delay_s * (relative - 1.0), 0.0))
 
@@ -106,7 +110,7 @@ def known_delay(settings: SteadySettings, *, why: str, source: str = "default") 
     return SensorDelay(delay_s, float("nan"), 0.0, 1.0, 0.1, 0, source, why)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Moves:
     """The log on an even time line, with what the fit needs."""
 
@@ -131,8 +135,14 @@ class _Moves:
         return self.lagged[lag_s]
 
 
+@on_one_thread
 def estimate_delay(
-    line: pd.DataFrame, *, surface: Floats, is_usable: Mask, settings: SteadySettings
+    line: pd.DataFrame,
+    *,
+    surface: Floats,
+    is_usable: Mask,
+    settings: SteadySettings,
+    load_offset: float = 0.0,
 ) -> SensorDelay:
     """Estimate the delay of lambda from its response to moves.
 
@@ -146,6 +156,8 @@ def estimate_delay(
         True where lambda is a value: fuelled and off the sensor's stops.
     settings
         Defaults and the longest delay.
+    load_offset
+        As in `SensorDelay`.
 
     Returns
     -------
@@ -154,6 +166,7 @@ def estimate_delay(
     """
     if settings.lambda_delay_s is not None:
         return known_delay(settings, why="given by the setup", source="setup")
+    line = line.assign(load=line["load"] + load_offset)
     moves = _moves(line, surface=surface, is_usable=is_usable)
     near = _near_moves(moves) if moves else np.zeros(0, dtype=bool)
     count = len(np.unique(moves.move[near])) if moves else 0
@@ -179,6 +192,7 @@ def estimate_delay(
         moves=count,
         source="log",
         why=f"from the response of lambda to {count} moves",
+        load_offset=load_offset,
     )
 
 

@@ -32,7 +32,7 @@ MAJORITY = 2
 OWN_WEIGHT = 0.25
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Disputes:
     """What lone overruled holds say about the cells.
 

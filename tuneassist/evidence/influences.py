@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.channels import is_gauge_name
+from tuneassist.channels import is_gauge_axis
 from tuneassist.evidence.knock import PER_MAD, KnockSign, knock_sign, shows_knock
 from tuneassist.evidence.need import TRIM_COLUMNS
 from tuneassist.evidence.reference import PressureWitness
@@ -394,4 +394,4 @@ def _is_absolute_load(setup: Setup) -> bool:
     reading = find_unit(setup.axes.load_unit)
     if reading is None or UNITS[reading.word].quantity != "pressure":
         return False
-    return reading.reference != "gauge" and not is_gauge_name(setup.axes.load_name)
+    return not is_gauge_axis(setup.axes)

@@ -35,6 +35,7 @@ from tuneassist.evidence.lattice_many import (
     inverse_and_log_det,
 )
 from tuneassist.grid import Axes, Floats
+from tuneassist.threads import on_one_thread
 
 #: Prior medians of: curvature along rpm, along load [per cell^2], slope [per cell], hold
 #: scatter, log offset [all ln of need, so 0.01 is 1 %]; and the prior's spread in e-folds.
@@ -429,6 +430,7 @@ def _search(
     return np.asarray(found.x)
 
 
+@on_one_thread
 def fit_lattice(
     axes: Axes,
     weights: sparse.csr_matrix | Floats,

@@ -16,6 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tuneassist.arguments import file_path
 from tuneassist.errors import GridError
 from tuneassist.files.plain_file import read_plain, snippet
 from tuneassist.files.text import shortest_number
@@ -66,7 +67,7 @@ def write_grid_text(grid: Grid) -> str:
     return "".join(",".join(row) + "\n" for row in rows)
 
 
-def read_grid(path: Path, *, axes: Axes | None = None) -> Grid:
+def read_grid(path: str | Path, *, axes: Axes | None = None) -> Grid:
     """Read a grid file.
 
     Parameters
@@ -87,8 +88,9 @@ def read_grid(path: Path, *, axes: Axes | None = None) -> Grid:
     GridError
         When the file cannot be read as a grid or has other axes; names row and column.
     """
-    data = read_plain(path, most=MAX_BYTES, what="a grid", error=GridError)
-    return grid_of(data, where=str(path), axes=axes)
+    file = file_path(path, error=GridError)
+    data = read_plain(file, most=MAX_BYTES, what="a grid", error=GridError)
+    return grid_of(data, where=str(file), axes=axes)
 
 
 def grid_of(data: bytes, *, where: str, axes: Axes | None = None) -> Grid:

@@ -38,6 +38,8 @@ _NUMBERS = (
 )  # fmt: skip
 _WORDS = ("confidence", "reason")
 CONFIDENCES = ("none", "low", "fair", "good")
+ROUNDED = 0.5e-4
+"""Version 0.1.0 rounded the breakpoints of cells.csv to four decimals. [rpm], [load unit]"""
 BINDING = ("rule", "rpm", "load", "would_have_got_pct", "got_pct", "words")
 
 
@@ -193,13 +195,15 @@ def cells_of(data: bytes, setup: Setup, *, where: str) -> pd.DataFrame:
     cells[list(_NUMBERS)] = cells[list(_NUMBERS)].astype(float)
     places = np.stack([setup.axes.cell_rpm(), setup.axes.cell_load()], axis=1)
     found = cells[["rpm", "load"]].to_numpy(dtype=float)
-    if found.shape != places.shape or not np.allclose(found, places):
+    if found.shape != places.shape or not np.allclose(found, places, atol=ROUNDED):
         raise InputError(
             "its cells are not those of the setup's axes, in their order.", where=where
         )
     if not cells["confidence"].isin(CONFIDENCES).all():
         raise InputError(f"a confidence is none of {', '.join(CONFIDENCES)}.", where=where)
-    return cells.assign(target_lambda=setup.target.table.ravel())
+    return cells.assign(
+        rpm=places[:, 0], load=places[:, 1], target_lambda=setup.target.table.ravel()
+    )
 
 
 def _require_same(written: Floats, grid: Grid, name: str, folder: Path) -> None:

@@ -7,6 +7,7 @@ name the file, the key and what would be right.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,6 +16,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
+from tuneassist.arguments import file_path
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import InputError, SetupError
 from tuneassist.files.contradictions import refuse_contradictions
@@ -35,6 +37,7 @@ from tuneassist.files.toml_table import (
 )
 from tuneassist.grid import Axes, Floats
 from tuneassist.settings import (
+    CEILING_CHANNELS,
     Ceiling,
     ChannelSource,
     CorrectionSettings,
@@ -61,6 +64,11 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "plan": PLAN_KEYS,  # read by `tuneassist.files.plan_section`
 }
 _CEILING_KEYS = ("ceiling", "hard", "unit")
+_CEILING_WORDS = re.compile(
+    r"(?P<ceiling>[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)\s*(?P<unit>%|[^\W\d_][^,]{0,30}?)"
+    r"(?:,\s*(?:no hard ceiling|hard\s+(?P<hard>[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)))?"
+)
+"""A ceiling in the words in which `limits` prints it."""
 _NO_CEILING = {
     "time": "Time has no ceiling.",
     "lambda": "Bound it with limits.richest_lambda and limits.leanest_lambda.",
@@ -90,7 +98,7 @@ class SetupFiles:
     target: bytes | None = None
 
 
-def read_setup_files(path: Path) -> SetupFiles:
+def read_setup_files(path: str | Path) -> SetupFiles:
     """Read a setup file and the target file that it names.
 
     Parameters
@@ -103,7 +111,7 @@ def read_setup_files(path: Path) -> SetupFiles:
     SetupError
         When either cannot be read.
     """
-    path = Path(path)
+    path = file_path(path, error=SetupError)
     data = read_plain(path, most=MAX_BYTES, what="a setup", error=SetupError)
     target = toml_of(data, path).table("target")
     if "file" not in target or "table" in target:
@@ -118,7 +126,7 @@ def read_setup_files(path: Path) -> SetupFiles:
     return SetupFiles(path, data, name, table)
 
 
-def read_setup(path: Path) -> Setup:
+def read_setup(path: str | Path) -> Setup:
     """Read a setup file.
 
     Parameters
@@ -208,7 +216,7 @@ def _engine(table: TomlTable) -> EngineSettings:
 def _axes(table: TomlTable) -> Axes:
     words = field_values(Axes, table, skip=("rpm", "load"))
     if "load_unit" in words:
-        _check_unit(table, "load_unit", words["load_unit"])
+        _check_unit(table, "load_unit", words["load_unit"], references=True)
     with placed(table):
         return Axes(
             rpm=np.array(table.numbers("rpm")),
@@ -333,11 +341,12 @@ def _ceilings(
     table.check_names(tuple(name for name in CHANNELS if name not in _NO_CEILING), hint=_NO_CEILING)
     ceilings = dict(defaults)
     for name, value in table.values.items():
-        if not isinstance(value, dict):
+        if not isinstance(value, (dict, str)):
             raise table.error(name, f"{shown(value)} is no table.", _ceiling_mend(name, value))
-        entry = table.table(name)
+        entry = _ceiling_entry(table, name, value)
         entry.check_names(_CEILING_KEYS)
-        unit, inside = entry.values.get("unit"), _unit_inside(name, axes)
+        inside = _unit_inside(name, axes)
+        unit = _ceiling_unit(entry, name)
         _check_unit(entry, "unit", unit, inside)
         given = field_values(Ceiling, entry, skip=("given_unit",))
         if unit is not None:
@@ -350,6 +359,46 @@ def _ceilings(
                 replace(defaults[name], **given) if name in defaults else Ceiling(**given)
             )
     return MappingProxyType(ceilings)
+
+
+def _ceiling_entry(table: TomlTable, name: str, value: dict[str, Any] | str) -> TomlTable:
+    """Return a ceiling's keys; the words in which `limits` prints it mean the same."""
+    if isinstance(value, str):
+        said = _of_words(value)
+        if not said:
+            raise table.error(name, f"{shown(value)} is no ceiling.", _ceiling_mend(name, value))
+        return TomlTable(said, table.file, table.dotted(name))
+    entry = table.table(name)
+    said = _of_words(entry.values.get("ceiling"))
+    for key in said:
+        if key != "ceiling" and key in entry:
+            raise entry.error(key, "the ceiling's words say it as well.", "Say it once.")
+    return replace(entry, values={**entry.values, **said})
+
+
+def _of_words(words: object) -> dict[str, Any]:
+    """Read "21.5 psi gauge, hard 23", as `limits` prints a ceiling; empty where it is not so."""
+    found = _CEILING_WORDS.fullmatch(words.strip()) if isinstance(words, str) else None
+    if found is None:
+        return {}
+    hard = {"hard": float(found["hard"])} if found["hard"] else {}
+    return {"ceiling": float(found["ceiling"]), "unit": found["unit"], **hard}
+
+
+def _ceiling_unit(entry: TomlTable, name: str) -> Any:
+    """Return a ceiling's unit word, less the reference that the channel has anyway."""
+    unit = entry.values.get("unit")
+    printed = CEILING_CHANNELS[name][1] if name in CEILING_CHANNELS else ""
+    reading = find_unit(unit) if isinstance(unit, str) else None
+    if reading is None or reading.reference is None or not printed.endswith(" gauge"):
+        return None if unit == printed and unit not in UNITS else unit
+    if reading.reference == "absolute":
+        raise entry.error(
+            "unit",
+            f"{name} counts from the barometer, and {shown(unit)} from vacuum.",
+            f'Give it above the barometer, in "{reading.word} gauge".',
+        )
+    return reading.word
 
 
 def _ceiling_mend(name: str, value: object) -> str:
@@ -385,17 +434,28 @@ def _region(table: TomlTable, limits: LimitSettings, axes: Axes) -> Region:
 
 
 def _check_unit(
-    table: TomlTable, name: str, unit: Any, inside: str | None = None, *, spellings: bool = False
+    table: TomlTable,
+    name: str,
+    unit: Any,
+    inside: str | None = None,
+    *,
+    spellings: bool = False,
+    references: bool = False,
 ) -> None:
     """Refuse a unit that is not known, or that measures something else than ``inside`` does.
 
-    A spelling such as "psig" says more than its unit word; only the log's reader acts on that.
+    A spelling such as "psig" says more than its unit word: the log's reader acts on that, and the
+    load axis, for which only spellings with a reference are asked.
     """
     if unit is None:
         return
     fitting = units_of(unit_named(inside).quantity) if inside else tuple(UNITS)
     right = f"Fitting here: {', '.join(fitting)}."
-    if not isinstance(unit, str) or not (unit in UNITS or (spellings and find_unit(unit))):
+    if references:
+        right += ' A pressure may name its reference, such as "psi gauge".'
+    reading = find_unit(unit) if isinstance(unit, str) else None
+    is_spelt = reading is not None and (spellings or (references and bool(reading.reference)))
+    if not isinstance(unit, str) or not (unit in UNITS or is_spelt):
         near = nearest(unit, fitting) if isinstance(unit, str) else ""
         problem = f"{shown(unit)} is no unit that the program knows."
         raise table.error(name, problem, f"{near} {right}".strip())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date
 from pathlib import Path, PurePath
 from typing import Any, cast
@@ -47,7 +47,7 @@ def shortest_number(value: float) -> str:
     return np.format_float_positional(float(value) + 0.0, unique=True, trim="-")
 
 
-def frame_csv(frame: pd.DataFrame, *, decimals: int | None = 4) -> str:
+def frame_csv(frame: pd.DataFrame, *, decimals: int | None = 4, exact: Sequence[str] = ()) -> str:
     r"""Write a frame as CSV: comma, point, ``\n``, one header row, no index.
 
     Parameters
@@ -57,6 +57,8 @@ def frame_csv(frame: pd.DataFrame, *, decimals: int | None = 4) -> str:
     decimals
         Floats are rounded to this many decimals. Four keep a percent far below what a control
         unit takes (0.1 %) and leave out the noise of binary arithmetic. [1]
+    exact
+        Columns that keep all their digits: a breakpoint near zero is not known by four decimals.
 
     Returns
     -------
@@ -74,7 +76,8 @@ def frame_csv(frame: pd.DataFrame, *, decimals: int | None = 4) -> str:
     if decimals is None:
         return str(safe.to_csv(index=False, lineterminator="\n"))
     number = cast("Callable[[object], str]", shortest_number)  # it is given floats only
-    text = safe.round(decimals).to_csv(index=False, lineterminator="\n", float_format=number)
+    rounded = {name: decimals for name in safe.columns if name not in exact}
+    text = safe.round(rounded).to_csv(index=False, lineterminator="\n", float_format=number)
     return str(text)
 
 

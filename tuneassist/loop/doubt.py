@@ -20,6 +20,7 @@ from tuneassist.evidence.need import from_surface_scale, scatter_scale
 from tuneassist.grid import Axes, Floats, bilinear_weights
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.pipeline import Evidence
+from tuneassist.threads import on_one_thread
 
 #: Size of an unknown table's error, and how far along the axes it stays alike: tables that run at
 #: all are commonly within 10 to 12 %, two standard deviations. [ln], [mean cells]
@@ -86,6 +87,7 @@ class Doubt:
         return self._moved(point, -1.0)
 
 
+@on_one_thread
 def doubt_of(
     evidence: Evidence, places: pd.DataFrame, *, axes: Axes, kind: str, settings: PlanSettings
 ) -> Doubt:

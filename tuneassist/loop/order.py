@@ -14,8 +14,10 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import optimize
 
+from tuneassist.channels import load_offset
 from tuneassist.grid import Axes, Floats
 from tuneassist.loop.settings import PlanSettings
+from tuneassist.units import ATMOSPHERE_KPA
 
 Index = npt.NDArray[np.int64]
 BANDS = ("light", "middle", "heavy")
@@ -75,9 +77,11 @@ def _best_turn(cost: Floats, path: list[int]) -> tuple[int, int] | None:
     return best // (n - 1) + 1, best % (n - 1) + 1
 
 
-def band_of(load: Floats, highest_load: float, settings: PlanSettings) -> Index:
-    """Return the band of each load, an index into `BANDS`."""
-    share = load / highest_load
+def band_of(
+    load: Floats, highest_load: float, settings: PlanSettings, *, offset: float = 0.0
+) -> Index:
+    """Return the band of each load, an index into `BANDS`; the offset is added to both loads."""
+    share = (load + offset) / (highest_load + offset)
     return (share >= settings.middle_share).astype(np.int64) + (share >= settings.heavy_share)
 
 
@@ -105,7 +109,8 @@ def ordered_holds(
         light load, where light holds do not fill the rest.
     """
     cost = move_seconds(axes, rpm, load, settings)
-    band = band_of(load, highest_load, settings)
+    offset = load_offset(axes, ATMOSPHERE_KPA)
+    band = band_of(load, highest_load, settings, offset=offset)
     order = np.array(_in_order(cost, band, rpm, load, settings), dtype=np.int64)
     frame = pd.DataFrame({"point": order, "rpm": rpm[order], "load": load[order]})
     frame["band"] = np.array(BANDS, dtype=object)[band[order]]

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from tuneassist.channels import load_offset
 from tuneassist.errors import InputError, NoEvidenceError
 from tuneassist.evidence.lattice import places_in_cells
 from tuneassist.grid import Axes, Floats
@@ -30,6 +31,8 @@ from tuneassist.loop.plan_notes import plan_notes
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.pipeline import Evidence
 from tuneassist.settings import Setup
+from tuneassist.threads import on_one_thread
+from tuneassist.units import ATMOSPHERE_KPA
 
 HOLD_COLUMNS = (
     "number", "start_s", "rpm", "load", "hold_s", "rest_s", "move_s", "band", "doubt_pct", "why",
@@ -68,6 +71,7 @@ class Plan:
     notes: tuple[str, ...] = ()
 
 
+@on_one_thread
 def plan_holds(
     evidence: Evidence | None,
     *,
@@ -168,7 +172,9 @@ class _Job:
         """Typical time that a hold at each place takes, its share of the rests included. [s]"""
         rules = self.settings
         move = rules.move_s + 0.5 * rules.move_s_per_1000_rpm + rules.move_s_per_load_step
-        heavy = band_of(self.places["load"].to_numpy(dtype=float), self.highest_load, rules) == 2
+        load = self.places["load"].to_numpy(dtype=float)
+        offset = load_offset(self.axes, ATMOSPHERE_KPA)
+        heavy = band_of(load, self.highest_load, rules, offset=offset) == 2
         wait = max(rules.rest_s - rules.hold_s - 2.0 * move, 0.0)
         return np.asarray(rules.hold_s + move + wait * heavy)
 

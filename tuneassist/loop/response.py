@@ -28,6 +28,7 @@ from tuneassist.evidence.need import correction_need_ln, from_surface_scale, sca
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.pipeline import Evidence
 from tuneassist.settings import Setup
+from tuneassist.threads import on_one_thread
 
 NO_REGIONS = pd.DataFrame(
     {name: pd.Series(dtype=float) for name in ("change_pct", "response", "low", "high")}
@@ -206,6 +207,7 @@ class _Comparison:
         )
 
 
+@on_one_thread
 def measure_response(
     earlier: Evidence,
     new_holds: pd.DataFrame,

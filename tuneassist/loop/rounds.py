@@ -25,6 +25,7 @@ from tuneassist.pipeline import (
     with_total_need,
 )
 from tuneassist.settings import CorrectionSettings, Setup
+from tuneassist.threads import on_one_thread
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +52,7 @@ class RoundResult:
         return self.round.response.is_halt
 
 
+@on_one_thread
 def add_round(
     earlier: Sequence[Round],
     logs: Sequence[LogEvidence],

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.channels import is_gauge_name
+from tuneassist.channels import is_gauge_axis, load_offset
 from tuneassist.correction.case import axis_pressure_kpa
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.loop.settings import TuneSettings
@@ -32,6 +32,7 @@ from tuneassist.loop.tune_parts import (
 from tuneassist.loop.tunes_run import air_between
 from tuneassist.runs import RunSettings
 from tuneassist.settings import CEILING_CHANNELS, LimitSettings
+from tuneassist.units import unit_named
 
 TOWING, POWER, OTHER = "towing", "power", "other"
 WEAKER = (TOWING, "economy")
@@ -255,7 +256,7 @@ def _mixture(pair: _Pair) -> Iterator[Finding]:
 def _heavy_cells(pair: _Pair) -> tuple[Floats, Floats]:
     """Cells of high load or boost that both tables cover; none where the load axes differ."""
     axes, other = pair.work.setup.axes, pair.power.setup.axes
-    kinds = {(one.load_unit, is_gauge_name(one.load_name)) for one in (axes, other)}
+    kinds = {(unit_named(one.load_unit).word, is_gauge_axis(one)) for one in (axes, other)}
     if len(kinds) > 1:
         return np.empty(0), np.empty(0)
     rpm, load = axes.cell_rpm(), axes.cell_load()
@@ -273,10 +274,10 @@ def is_heavy(axes: Axes, limits: LimitSettings, *, share: float) -> Flags:
     axes, limits
         Of the setup, for what counts as boost.
     share
-        Of the highest breakpoint of load. [1]
+        Of the highest breakpoint of load; a gauge axis is counted from vacuum. [1]
     """
-    load = axes.cell_load()
-    heavy = load >= share * axes.load[-1]
+    load, zero = axes.cell_load(), load_offset(axes, limits.barometer_kpa)
+    heavy = load + zero >= share * (axes.load[-1] + zero)
     pressure = axis_pressure_kpa(axes, np.full(axes.size, limits.barometer_kpa))
     if pressure is not None:
         heavy |= pressure > limits.boost_above_kpa

@@ -214,8 +214,8 @@ def check_boost(
         for reference in ("gauge", "absolute")
     )
     raise UnclearError(
-        f"by its name this counts from the barometer, but it never falls below {low:.3g} kPa and "
-        "looks like an absolute pressure.",
+        "by its name or by the load axis this counts from the barometer, but it never falls below "
+        f"{low:.3g} kPa and looks like an absolute pressure.",
         where=where,
         mend=f"Say which it is, under [channels]: {', or '.join(entries)}.",
     )

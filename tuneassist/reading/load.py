@@ -96,9 +96,9 @@ def gauge_shift(channel: str, heading: Heading, setup: Setup | None) -> int:
         return 0
     if heading.reference:
         is_gauge = heading.reference == "gauge"
-    elif channel == "load":
-        is_gauge = _meant(heading, setup) == "boost"
-    else:
+    elif channel == "load" and (meant := _meant(heading, setup)) in ("boost", "manifold_pressure"):
+        is_gauge = meant == "boost"
+    else:  # a name that says neither is taken as the axis is
         is_gauge = wants_gauge
     return int(is_gauge) - int(wants_gauge)
 

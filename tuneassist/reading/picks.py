@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from tuneassist import inert
-from tuneassist.channels import CHANNELS, is_gauge_name
+from tuneassist import channels, inert
+from tuneassist.channels import CHANNELS
 from tuneassist.errors import LogError
 from tuneassist.reading.guard import setup_line
 from tuneassist.reading.headers import Heading
@@ -53,10 +53,8 @@ class Pick:
 
 
 def is_gauge_axis(setup: Setup | None) -> bool:
-    """Tell whether the load axis is a pressure above the barometer, by its name."""
-    if setup is None or unit_named(setup.axes.load_unit).quantity != "pressure":
-        return False
-    return is_gauge_name(setup.axes.load_name)
+    """Tell whether the setup's load axis is a pressure above the barometer."""
+    return setup is not None and channels.is_gauge_axis(setup.axes)
 
 
 def quantity_of(channel: str, setup: Setup | None) -> Quantity:

@@ -173,6 +173,9 @@ def _add_manifold_pressure(work: PartWork, barometer: Floats, origin: str) -> No
         values = convert(load.numbers, load.unit_inside, "kPa")
         if is_gauge_axis(setup):
             values = values + barometer
+            work.notes.append(
+                f"manifold_pressure: {origin} was added to {load.pick.heading.text!r}."
+            )
         work.columns["manifold_pressure"] = Column(load.pick, values, "kPa", ())
     elif boost:
         work.columns["manifold_pressure"] = Column(boost.pick, boost.numbers + barometer, "kPa", ())

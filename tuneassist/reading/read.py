@@ -9,12 +9,14 @@ from pathlib import Path
 
 import pandas as pd
 
+from tuneassist.arguments import file_path, of_kind
+from tuneassist.errors import LogError, SetupError
 from tuneassist.reading.ahead import ReadAhead
 from tuneassist.reading.log import Log, Progress
 from tuneassist.reading.part import FirstPart
 from tuneassist.reading.source import Source
 from tuneassist.reading.tally import Tally
-from tuneassist.settings import Setup, SteadySettings
+from tuneassist.settings import READ_SETUP, Setup, SteadySettings
 
 FIRST_ROWS = SteadySettings().estimate_rows
 """Rows of the first part where no setup says otherwise. [rows]"""
@@ -79,7 +81,9 @@ class LogReader:
         setup: Setup | None = None,
         progress: Progress | None = None,
     ) -> None:
-        self._path, self._setup = Path(path), setup
+        if setup is not None:
+            of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
+        self._path, self._setup = file_path(path, error=LogError), setup
         self._rows = setup.steady.estimate_rows if setup else FIRST_ROWS
         self._say = progress or (lambda share: None)
         self._log: Log | None = None

@@ -38,6 +38,7 @@ from tuneassist.runs.standard_air import TITLES
 from tuneassist.runs.tip_in import MEASURES, STEPS, tip_ins
 from tuneassist.runs.watch import breaches, watch_pulls
 from tuneassist.settings import EngineSettings, LimitSettings, default_limits
+from tuneassist.threads import on_one_thread
 
 SIDES = ("before", "after")
 ROUGHNESS = {
@@ -139,6 +140,7 @@ class RunsComparison:
         return judge_equivalence(self.curves, self.settings)
 
 
+@on_one_thread
 def compare_runs(
     before: Sequence[LogLike],
     after: Sequence[LogLike],

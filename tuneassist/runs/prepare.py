@@ -36,7 +36,7 @@ class LogLike(Protocol):
         """One row per sample, columns as in `tuneassist.channels`."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class NamedSamples:
     """The least that is a log.
 

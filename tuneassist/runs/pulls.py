@@ -187,7 +187,10 @@ def _wide_open(
 
 
 def _near_highest_load(samples: pd.DataFrame, settings: RunSettings) -> Mask:
-    load = held(samples, "load", settings.max_gap_s)
+    column = "load"
+    if (samples["load"] < 0).any() and "manifold_pressure_kpa" in samples:
+        column = "manifold_pressure_kpa"  # a gauge counts from the barometer, shares from vacuum
+    load = held(samples, column, settings.max_gap_s)
     calm = median_filter(np.nan_to_num(load, nan=0.0), size=5, mode="nearest")
     bins = (samples["rpm"].to_numpy() // settings.load_bin_rpm).astype(int)
     nearby = pd.Series(calm).groupby(bins).transform("max").to_numpy()

@@ -8,9 +8,11 @@ from types import MappingProxyType
 
 import pandas as pd
 
+from tuneassist.by_value import ByValue
 
-@dataclass(frozen=True)
-class Refusal:
+
+@dataclass(frozen=True, eq=False)
+class Refusal(ByValue):
     """Something that was asked for and cannot be given.
 
     Parameters

@@ -2,20 +2,42 @@
 
 from __future__ import annotations
 
+import argparse
+import importlib
 import sys
 from pathlib import Path
+from typing import Any
 
-from tuneassist.simulate.samples import write_sample_logs
+from tuneassist.errors import TuneassistError
 
 
 def main(arguments: list[str]) -> int:
     """Write the sample logs into the folder that was named; return the exit status."""
-    if len(arguments) != 1:
-        sys.stderr.write("Usage: python -m tuneassist.simulate FOLDER\n")
-        return 2
-    for path in write_sample_logs(Path(arguments[0])):
-        sys.stdout.write(f"{path} (simulated)\n")
+    try:
+        asked = _parser().parse_args(arguments)
+    except SystemExit as end:  # after help, version or a complaint
+        return end.code if isinstance(end.code, int) else 2
+    from tuneassist.simulate.samples import write_sample_logs
+
+    try:
+        for path in write_sample_logs(asked.folder):
+            sys.stdout.write(f"{path} (simulated)\n")
+    except (OSError, TuneassistError) as error:
+        sys.stderr.write(f"{asked.folder}: the sample logs cannot be written: {error}\n")
+        return 3
     return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="python -m tuneassist.simulate",
+        description="Write simulated sample logs, their setups and the truth behind them.",
+        allow_abbrev=False,
+    )
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="where to write them")
+    house: Any = importlib.import_module("tuneassist")  # its layer is above this one
+    parser.add_argument("--version", action="version", version=f"tuneassist {house.__version__}")
+    return parser
 
 
 if __name__ == "__main__":
