@@ -297,6 +297,7 @@ def test_the_leaner_bank_counts_on_a_spark_engine() -> None:
     assert step(both)[in_boost()].min() >= 0.0
     assert "differs by more than 2 %" in notes_of(both)
     assert "leaner bank counts" in notes_of(both)
+    assert "lambda_second = false under [channels]" in notes_of(both)
 
 
 def test_a_richer_second_bank_changes_nothing_on_a_spark_engine() -> None:

@@ -203,7 +203,7 @@ def gather(
         lean_ln=doubt.lean_ln,
         passes=_passes(logs, grids, holds[kept], setup=setup, fit=fit),
     )
-    scale = doubt_of_scale(cells, setup)
+    scale = doubt_of_scale(cells, setup, is_sensor_proven=not doubt.barred)
     barred = (*doubt.barred, *scale.barred)
     for name, peak in highest_seen(logs).items():
         cells[name] = peak

@@ -173,7 +173,8 @@ class Influences:
                 f"the lambda of the two banks differs by more than "
                 f"{100.0 * np.expm1(BANKS_DIFFER_LN):.0f} % in "
                 f"{100.0 * self._apart / self._samples:.0f} % of the samples: the {side} bank "
-                "counts. Look for an air leak, an injector or a sensor"
+                "counts. Look for an air leak, an injector or a sensor; to leave the second bank "
+                "unread, set lambda_second = false under [channels]"
             )
         if self._witness is not None and self._witness.is_mixed:
             notes.append(self._witness.words())
