@@ -430,6 +430,18 @@ def half_gauge(rng: np.random.Generator) -> Scene:
     return Scene(engine, [log], judge=turned_lean)
 
 
+def ended_load(is_coarse: bool) -> Any:
+    """Make a scene whose load sensor ends in boost, so that what lies above is filed at its end."""
+
+    def make(rng: np.random.Generator) -> Scene:
+        engine = calm_engine(rng) if rng.random() < 0.5 else draw_engine(rng)
+        session = drive(engine, rng)
+        load = session.samples["load"].clip(upper=rng.uniform(130.0, 165.0))
+        return Scene(engine, [changed(session, load=load.round(0) if is_coarse else load)])
+
+    return make
+
+
 def hungry_diesel(rng: np.random.Generator) -> TrueEngine:
     """A diesel whose aim asks for some 15 % more fuel everywhere."""
     car = van_car()
@@ -537,6 +549,8 @@ ATTACKS: Mapping[str, Callable[[np.random.Generator], Scene]] = {
     "7 no coolant channel, cold start": cold(is_never_warm=False),
     "7 no coolant channel, never warm": cold(is_never_warm=True),
     "7 boost part of the load is gauge": half_gauge,
+    "7 load sensor ends in boost": ended_load(is_coarse=False),
+    "7 load sensor ends, logged by 1 kPa": ended_load(is_coarse=True),
     "8 diesel, torque 360 under 361": torque_near_ceiling,
     "8 diesel, nothing watched": unwatched_diesel,
     "8 injector duty at 100 %": full_injectors,

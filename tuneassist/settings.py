@@ -154,6 +154,8 @@ LONGEST_S = 60.0
 over so many samples, and no sensor or hold needs a minute. [s]"""
 LONGEST_WARM_UP_S = 3600.0
 """Longest time for which a setup may ask an engine to warm up: no session waits longer. [s]"""
+_STEADY_LOWEST = {"min_coolant_c": -273.15, "load_lowest": -np.inf, "load_highest": -np.inf}
+"""What a value of [steady] may not be below, where that is not 0; a gauge reads below it, too."""
 _STEADY_SHARES = ("quiet_share", "keep_share", "censored_share", "noted_share")
 
 
@@ -215,6 +217,10 @@ class SteadySettings:
     sensor_richest_lambda, sensor_leanest_lambda
         The sensor's stops; None takes them from the log (an extreme value that repeats).
         Samples at a stop tell a direction but no size. [lambda]
+    load_lowest, load_highest
+        The ends of the load's reading, where it is a pressure or a flow; None takes them from the
+        log (an extreme value that repeats). Samples at an end belong to other cells than it says,
+        and teach nothing; a value that the log does not reach says that it has none. [load unit]
     overrun_throttle_pct
         Throttle or pedal below this with lambda far lean is an overrun fuel cut. [%]
     overrun_lambda_ratio
@@ -275,6 +281,8 @@ class SteadySettings:
     max_delay_s: float = 1.5
     sensor_richest_lambda: float | None = None
     sensor_leanest_lambda: float | None = None
+    load_lowest: float | None = None
+    load_highest: float | None = None
     overrun_throttle_pct: float = 3.0
     overrun_lambda_ratio: float = 1.25
     fuel_cut_lambda_ratio: float = 1.4
@@ -293,14 +301,17 @@ class SteadySettings:
         for f in fields(self):
             value = getattr(self, f.name)
             if value is not None:
-                low = -273.15 if f.name == "min_coolant_c" else 0.0
-                right = f"a number, {low:g} or more"
+                low = _STEADY_LOWEST.get(f.name, 0.0)
+                right = "a number" if low == -np.inf else f"a number, {low:g} or more"
                 _require(bool(low <= value < np.inf), f"steady.{f.name}", value, right)
             if value is not None and f.name.endswith("_s"):
                 most = LONGEST_WARM_UP_S if f.name == "unproven_warm_s" else LONGEST_S
                 _require(value <= most, f"steady.{f.name}", value, f"at most {most:g} seconds")
             if f.name in _STEADY_SHARES:
                 _require(value <= 1, f"steady.{f.name}", value, "from 0 to 1")
+        if self.load_lowest is not None and self.load_highest is not None:
+            ok = self.load_lowest < self.load_highest
+            _require(ok, "steady.load_lowest", self.load_lowest, "below load_highest")
         _require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")
         _require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "two or more")
         _require(

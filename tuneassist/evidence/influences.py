@@ -17,6 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.channels import is_gauge_name
+from tuneassist.evidence.ends import LoadEnd, load_ends
 from tuneassist.evidence.knock import PER_MAD, KnockSign, knock_sign, shows_knock
 from tuneassist.evidence.need import TRIM_COLUMNS
 from tuneassist.evidence.reference import PressureWitness
@@ -28,7 +29,11 @@ from tuneassist.settings import Setup
 from tuneassist.units import UNITS, convert, find_unit
 
 #: Columns added to the samples, 1 where they teach nothing, named after the fate of what they take.
-HIDING = {"other fuel": "is_other_fuel", "closed loop": "is_loop_hidden"}
+HIDING = {
+    "other fuel": "is_other_fuel",
+    "closed loop": "is_loop_hidden",
+    "load at its end": "is_load_at_end",
+}
 #: Columns added to the highest values per cell.
 KNOCK_SAMPLES, MIXED_SAMPLES = "knock_samples", "mixed_pressure_samples"
 
@@ -80,6 +85,38 @@ class _Cause:
     channel: str
     samples: int = 0
 
+    def note(self, of_samples: int) -> str:
+        """Say how often it held, and what to do where it says something else."""
+        share = 100.0 * self.samples / max(of_samples, 1)
+        return (
+            f"{self.words} in {share:.1f} % of the samples, and these teach nothing (if the column "
+            f"says something else: {self.channel} = false under [channels])"
+        )
+
+
+class _EndCause(_Cause):
+    """The load stands at one end of its reading."""
+
+    def __init__(self, end: LoadEnd, unit: str) -> None:
+        super().__init__("load at its end", "", lambda line: end.at(line["load"]), "load")
+        self._end, self._unit = end, unit
+
+    def note(self, of_samples: int) -> str:
+        """Say where the end is, how often it was reached, and what to do."""
+        end, share = self._end, 100.0 * self.samples / max(of_samples, 1)
+        beyond = "above" if end.side == "highest" else "below"
+        says = (
+            f"the load stands at {end.value:.4g} {self._unit}, the {end.side} reading of its "
+            f"sensor or gauge, in {share:.1f} % of the samples. What lies {beyond} is filed there, "
+            "so these teach nothing: log a load that reads further"
+        )
+        if end.is_given:
+            return says
+        return (
+            f"{says}; where the engine itself stops there, set load_{end.side} under [steady] to a "
+            "load that it never reaches"
+        )
+
 
 @dataclass
 class _Rolling:
@@ -126,6 +163,7 @@ class Influences:
         self._apart, self._moved_ln = 0, 0.0
         self._causes = [*self._added_fuels(first), *self._ethanol(first)]
         self._causes += [*self._pressure(first), *self._closed_loop(first)]
+        self._causes += self._load_ends(first)
         self._witness = PressureWitness() if _is_absolute_load(setup) else None
 
     def add(self, samples: pd.DataFrame) -> pd.DataFrame:
@@ -162,11 +200,7 @@ class Influences:
         notes = list(self._said)
         for cause in self._causes:
             if cause.samples:
-                share = 100.0 * cause.samples / max(self._samples, 1)
-                notes.append(
-                    f"{cause.words} in {share:.1f} % of the samples, and these teach nothing (if "
-                    f"the column says something else: {cause.channel} = false under [channels])"
-                )
+                notes.append(cause.note(self._samples))
         if self._apart > BANKS_DIFFER_SHARE * self._samples:
             side = "leaner" if self._is_spark else "richer"
             notes.append(
@@ -218,6 +252,16 @@ class Influences:
         pressure = convert(_values(samples, "load"), word, "kPa")
         drivers = [line[name] for name in DRIVERS if name in line]
         self._witness.add(line["time_s"], np.asarray(pressure), drivers)
+
+    def _load_ends(self, first: pd.DataFrame) -> list[_Cause]:
+        axes, limits = self._setup.axes, self._setup.limits
+        ends = load_ends(
+            _values(first, "load"),
+            axes.load_unit,
+            base_kpa=limits.barometer_kpa if is_gauge_name(axes.load_name) else 0.0,
+            settings=self._setup.steady,
+        )
+        return [_EndCause(end, axes.load_unit) for end in ends]
 
     # ---- the second bank
 
