@@ -49,13 +49,14 @@ def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> p
         groups = values.groupby(cell[values.index])
         second = groups.nth(1)
         peak = pd.Series(second.to_numpy(), index=cell[second.index].to_numpy())
-        peak = peak.reindex(range(axes.size))
+        top = peak.reindex(range(axes.size)).to_numpy(dtype=float)
         if name in PROMPT:
             known = line[name].dropna()
             near = pd.Series(confirmed(known.to_numpy(dtype=float)), index=known.index)
             near = near[near.index.isin(cell.index) & np.isfinite(near)]
-            peak = np.fmax(peak, near.groupby(cell[near.index]).max().reindex(range(axes.size)))
-        result[f"{name}_max"] = peak.to_numpy()
+            best = near.groupby(cell[near.index]).max().reindex(range(axes.size))
+            top = np.fmax(top, best.to_numpy(dtype=float))
+        result[f"{name}_max"] = top
     return result
 
 
