@@ -538,6 +538,13 @@ class LimitSettings:
         barometer, so that a naturally filled engine at full load is not in boost. [kPa]
     boost_above_load
         The same on the load axis, where that is not a pressure. [load unit]
+    knock_above_kpa
+        Spark ignition: logged knock counts above this absolute manifold pressure, and where that is
+        not known. With half an atmosphere in the cylinder nothing knocks, while at idle and on the
+        overrun the sensor hears valves and rattle; controllers listen from some such load on. [kPa]
+    knock_above_load
+        The same on a load axis that is not a pressure; where both are known the lower one counts.
+        [load unit]
     lean_in_boost
         Spark ignition: confidence that a cell in boost needs before it may be made leaner;
         "never" forbids it.
@@ -579,6 +586,8 @@ class LimitSettings:
     few_holds: int = 30
     boost_above_kpa: float = 105.0
     boost_above_load: float | None = None
+    knock_above_kpa: float = 50.0
+    knock_above_load: float | None = None
     lean_in_boost: LeanInBoost = "good"
     step_at_low_pct: float = 6.0
     step_at_fair_pct: float = 12.0
@@ -612,7 +621,7 @@ class LimitSettings:
         for name in ("resolution_pct", "boost_leanest_lambda", "boost_above_kpa", "barometer_kpa"):
             value = getattr(self, name)
             _require(0 < value < np.inf, f"limits.{name}", value, "above zero")
-        for name in ("boost_lean_min_holds", "few_holds", "foresee_margin_pct"):
+        for name in ("boost_lean_min_holds", "few_holds", "foresee_margin_pct", "knock_above_kpa"):
             value = getattr(self, name)
             _require(0 <= value < np.inf, f"limits.{name}", value, "zero or more")
         _require(

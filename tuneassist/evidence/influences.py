@@ -16,9 +16,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.channels import is_gauge_name
+from tuneassist.channels import KNOCK, is_gauge_name
 from tuneassist.evidence.ends import LoadEnd, load_ends
-from tuneassist.evidence.knock import PER_MAD, KnockSign, knock_sign, shows_knock
+from tuneassist.evidence.knock import PER_MAD, knock_sign, shows_knock
 from tuneassist.evidence.need import TRIM_COLUMNS
 from tuneassist.evidence.reference import PressureWitness
 from tuneassist.evidence.refresh import with_places
@@ -34,6 +34,8 @@ HIDING = {
     "closed loop": "is_loop_hidden",
     "load at its end": "is_load_at_end",
 }
+#: A logger may tell knock so late, when the load is off again. [s]
+KNOCK_LATE_S = 1.0
 #: Columns added to the highest values per cell.
 KNOCK_SAMPLES, MIXED_SAMPLES = "knock_samples", "mixed_pressure_samples"
 
@@ -70,7 +72,7 @@ _ADDED = {
 PETROL_AFR, ETHANOL_AFR = 14.7, 9.0
 _FUEL_PRESSURES = {"fuel_pressure_kpa": "fuel_pressure", "rail_pressure_kpa": "rail_pressure"}
 _WATCHED = (
-    "knock", "lambda", "lambda_second", *_ADDED, "ethanol_content_pct", *_FUEL_PRESSURES,
+    *KNOCK, "lambda", "lambda_second", *_ADDED, "ethanol_content_pct", *_FUEL_PRESSURES,
     "manifold_pressure_kpa", "closed_loop", *DRIVERS,
 )  # fmt: skip
 
@@ -155,9 +157,12 @@ class Influences:
         self._samples = 0
         self._said: list[str] = []
         rpm = first["rpm"].to_numpy(dtype=float)
-        self._knock: KnockSign | None = None
-        if "knock" in first:
-            self._knock = knock_sign(_values(first, "knock"), rpm, setup.axes.rpm)
+        self._knock = {
+            name: knock_sign(_values(first, name), rpm, setup.axes.rpm)
+            for name in KNOCK
+            if name in first
+        }
+        self._loaded_s, self._unheard = -np.inf, 0
         self._knocks = np.zeros(setup.axes.size, dtype=np.int64)
         self._banks = self._second_bank(first)
         self._apart, self._moved_ln = 0, 0.0
@@ -201,6 +206,15 @@ class Influences:
         for cause in self._causes:
             if cause.samples:
                 notes.append(cause.note(self._samples))
+        if self._unheard:
+            limits = self._setup.limits
+            below = f"{limits.knock_above_kpa:g} kPa absolute (knock_above_kpa under [limits])"
+            if limits.knock_above_load is not None:
+                below = f"{limits.knock_above_load:g} (knock_above_load under [limits])"
+            notes.append(
+                f"{self._unheard} readings of knock were logged at a load below {below} and do not "
+                "count: at idle and on the overrun a knock sensor hears valves and rattle"
+            )
         if self._apart > BANKS_DIFFER_SHARE * self._samples:
             side = "leaner" if self._is_spark else "richer"
             notes.append(
@@ -229,10 +243,15 @@ class Influences:
     # ---- knock
 
     def _see_knock(self, samples: pd.DataFrame, line: Mapping[str, Floats]) -> None:
-        if self._knock is None:
+        shows = np.zeros(len(samples), dtype=bool)
+        for name, sign in self._knock.items():
+            before = self._last.get(name, np.nan)
+            shows |= shows_knock(sign, _values(samples, name), line["rpm"], before=before)
+        if not self._knock or not self._is_spark:
             return
-        before = self._last.get("knock", np.nan)
-        shows = shows_knock(self._knock, _values(samples, "knock"), line["rpm"], before=before)
+        is_loaded = self._is_loaded(line)
+        self._unheard += int(np.sum(shows & ~is_loaded))
+        shows &= is_loaded
         if not shows.any():
             return
         placed = with_places(samples, max_gap_s=self._setup.steady.max_gap_s)
@@ -241,6 +260,29 @@ class Influences:
         axes = self._setup.axes
         cell = nearest_cell(axes, rpm[shows], load[shows])
         self._knocks += np.bincount(cell, minlength=axes.size)
+
+    def _is_loaded(self, line: Mapping[str, Floats]) -> Mask:
+        """Samples in which knock is listened for: under load, just after, or not known."""
+        limits = self._setup.limits
+        pressure = self._absolute_kpa(line)
+        quiet = pressure <= limits.knock_above_kpa
+        if limits.knock_above_load is not None:
+            quiet = (quiet | np.isnan(pressure)) & (line["load"] <= limits.knock_above_load)
+        time_s = line["time_s"]
+        loaded_s = np.maximum.accumulate(
+            np.concatenate([[self._loaded_s], np.where(quiet, -np.inf, time_s)])
+        )
+        self._loaded_s = float(loaded_s[-1])
+        return np.asarray(time_s - loaded_s[1:] <= KNOCK_LATE_S)
+
+    def _absolute_kpa(self, line: Mapping[str, Floats]) -> Floats:
+        """Absolute manifold pressure by the load axis, or as logged; nan not known. [kPa]"""
+        axes = self._setup.axes
+        reading = find_unit(axes.load_unit)
+        if reading is None or UNITS[reading.word].quantity != "pressure":
+            return self._manifold_kpa(line)
+        base = self._setup.limits.barometer_kpa if is_gauge_name(axes.load_name) else 0.0
+        return np.asarray(convert(line["load"], reading.word, "kPa") + base)
 
     # ---- the reference of the manifold pressure
 
