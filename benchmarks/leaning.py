@@ -358,10 +358,12 @@ def knock(kind: str, acts_on: str) -> Any:
         header, values = {
             "counts": ("Knock count", np.where(knocks, size, 0)),
             "retard": ("Knock retard", np.where(knocks, -1.0 * size, 0.0)),
+            "one of four": ("Knock cylinder 3", np.where(knocks, size, 0)),
             "volts": ("Knock volts (V)", np.where(knocks, 1.2 + 0.5 * size, floor).round(3)),
         }[kind]
         facts = {"knocks": knocks}
-        log = changed(session, **{header: values})
+        quiet = {f"Knock cylinder {k}": np.zeros(n) for k in (1, 2, 4) if kind == "one of four"}
+        log = changed(session, **quiet, **{header: values})
         return Scene(engine, [log], acts_on=acts_on, judge=unsafe_at_knock, facts=facts)
 
     return make
@@ -538,6 +540,7 @@ ATTACKS: Mapping[str, Callable[[np.random.Generator], Scene]] = {
     "5 knock counts, fuel grid": knock("counts", "fuel"),
     "5 knock retard, fuel grid": knock("retard", "fuel"),
     "5 knock volts, fuel grid": knock("volts", "fuel"),
+    "5 knock in one of four columns": knock("one of four", "fuel"),
     "5 knock counts, boost grid": knock("counts", "boost"),
     "5 knock retard, boost grid": knock("retard", "boost"),
     "5 knock volts, boost grid": knock("volts", "boost"),

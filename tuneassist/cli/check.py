@@ -32,21 +32,22 @@ def check(
     """Show how logs are read: what was recognised, converted, mended and dropped.
 
     With a setup, also: which filter takes which share of the samples, how late lambda arrives, how
-    long it settles, where the sensor stops, and the holds found; more than one worker shares that
-    work out. Writes no file.
+    long it settles, where the sensor stops, the holds found, and what a proposal from these logs
+    would doubt; more than one worker shares that work out. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json, tell
     from tuneassist.cli.inputs import distinct_names, find_logs, refuse_both
     from tuneassist.errors import TuneassistError
     from tuneassist.files.setup_file import read_setup
     from tuneassist.parallel import LogFile
-    from tuneassist.show.check import rules_and_target
+    from tuneassist.show.check import doubts_view, rules_and_target
 
     refuse_both(workers, scheduler)
     car = read_setup(setup) if setup else None
     paths = find_logs(logs)
     console = screen()
     records: list[dict[str, Any]] = []
+    said: list[LogEvidence] = []
     worst = 0
     files = [LogFile(path, name) for path, name in zip(paths, distinct_names(paths), strict=True)]
     for file, found in zip(files, look_at(files, car, workers, scheduler), strict=True):
@@ -55,15 +56,20 @@ def check(
             worst = max(worst, found.exit_status)
             records.append({"name": file.name, "error": str(found)})
             continue
+        said += [] if found[1] is None else [found[1]]
         view, record = shown(*found, car, look_of(console))
         records.append(record)
         if not json:
             show(console, view)
     notes = setup_notes(car)
+    doubts = doubts_of(said, car, known=notes)
     if json:
-        show_json({"logs": records, "notes": notes} if notes else {"logs": records})
-    elif notes:
-        show(console, rules_and_target(notes))
+        more = {"notes": notes, "doubts": doubts}
+        show_json({"logs": records, **{name: words for name, words in more.items() if words}})
+    else:
+        for words, view_of in ((notes, rules_and_target), (doubts, doubts_view)):
+            if words:
+                show(console, view_of(words))
     raise typer.Exit(worst)
 
 
@@ -108,6 +114,18 @@ def setup_notes(car: Setup | None) -> list[str]:
     from tuneassist.correction import lean_target_notes
 
     return list(lean_target_notes(car))
+
+
+def doubts_of(said: Sequence[LogEvidence], car: Setup | None, *, known: Sequence[str]) -> list[str]:
+    """Say what a proposal from these logs would doubt, in its own words, and was not said yet."""
+    if car is None or not said:
+        return []
+    from tuneassist.grid import Grid
+    from tuneassist.pipeline import gather
+
+    told = {*known, *(note for log in said for note in log.notes)}
+    evidence = gather(said, setup=car, current=Grid.zeros(car.axes))
+    return [note for note in evidence.notes if note not in told]
 
 
 def shown(

@@ -131,7 +131,13 @@ def _all_knock(
     """
     channels = [c for c in KNOCK if c not in picks]
     if len(matches) > len(channels):
-        raise or_unread(ambiguous("knock", matches, name=name), "knock")
+        raise UnclearError(
+            f"{len(matches)} columns could be knock, and {len(channels)} can be heard: "
+            f"{listed([h.text for h in matches])}.",
+            where=name,
+            mend="Name those that count under [channels], as knock, knock_2 and so on; or, to "
+            "leave them unread: knock = false.",
+        )
     return {
         channel: with_unit(channel, heading, "number", "header")
         for channel, heading in zip(channels, matches, strict=False)
