@@ -304,7 +304,7 @@ def _tune_steps(place: Place, number: int) -> Iterator[str]:
     if status == 0 and step == "accept":
         yield _refused(place, folder / _last_round(folder) / "grid.csv", folder / "setup.toml")
     if number % 3 == 0:
-        yield place.tried("plan", folder, "--minutes", "10")[1]
+        yield place.tried("plan", folder, "--minutes", "10", also=_no_tune(folder))[1]
     elif number % 3 == 1:
         yield place.tried("report", folder, "--out", out / "page.html")[1]
     else:
@@ -313,6 +313,14 @@ def _tune_steps(place: Place, number: int) -> Iterator[str]:
         if status == 0:
             yield _refused(place, folder / _last_round(folder) / "grid.csv", folder / "setup.toml")
     yield place.tried("rounds", "status", folder)[1]
+
+
+def _no_tune(folder: Path) -> frozenset[int]:
+    """Wrong usage is the right answer of `plan` where a folder holds no tune: no setup was named.
+
+    A link to a file is followed, as `plan` follows it.
+    """
+    return frozenset() if (folder / "history.json").is_file() else frozenset({2})
 
 
 def _last_round(folder: Path) -> str:

@@ -358,10 +358,12 @@ def knock(kind: str, acts_on: str) -> Any:
         header, values = {
             "counts": ("Knock count", np.where(knocks, size, 0)),
             "retard": ("Knock retard", np.where(knocks, -1.0 * size, 0.0)),
+            "one of four": ("Knock cylinder 3", np.where(knocks, size, 0)),
             "volts": ("Knock volts (V)", np.where(knocks, 1.2 + 0.5 * size, floor).round(3)),
         }[kind]
         facts = {"knocks": knocks}
-        log = changed(session, **{header: values})
+        quiet = {f"Knock cylinder {k}": np.zeros(n) for k in (1, 2, 4) if kind == "one of four"}
+        log = changed(session, **quiet, **{header: values})
         return Scene(engine, [log], acts_on=acts_on, judge=unsafe_at_knock, facts=facts)
 
     return make
@@ -428,6 +430,18 @@ def half_gauge(rng: np.random.Generator) -> Scene:
     load = session.samples["load"].to_numpy()
     log = changed(session, load=np.where(load > 101.3, load - 101.3, load))
     return Scene(engine, [log], judge=turned_lean)
+
+
+def ended_load(is_coarse: bool) -> Any:
+    """Make a scene whose load sensor ends in boost, so that what lies above is filed at its end."""
+
+    def make(rng: np.random.Generator) -> Scene:
+        engine = calm_engine(rng) if rng.random() < 0.5 else draw_engine(rng)
+        session = drive(engine, rng)
+        load = session.samples["load"].clip(upper=rng.uniform(130.0, 165.0))
+        return Scene(engine, [changed(session, load=load.round(0) if is_coarse else load)])
+
+    return make
 
 
 def hungry_diesel(rng: np.random.Generator) -> TrueEngine:
@@ -526,6 +540,7 @@ ATTACKS: Mapping[str, Callable[[np.random.Generator], Scene]] = {
     "5 knock counts, fuel grid": knock("counts", "fuel"),
     "5 knock retard, fuel grid": knock("retard", "fuel"),
     "5 knock volts, fuel grid": knock("volts", "fuel"),
+    "5 knock in one of four columns": knock("one of four", "fuel"),
     "5 knock counts, boost grid": knock("counts", "boost"),
     "5 knock retard, boost grid": knock("retard", "boost"),
     "5 knock volts, boost grid": knock("volts", "boost"),
@@ -537,6 +552,8 @@ ATTACKS: Mapping[str, Callable[[np.random.Generator], Scene]] = {
     "7 no coolant channel, cold start": cold(is_never_warm=False),
     "7 no coolant channel, never warm": cold(is_never_warm=True),
     "7 boost part of the load is gauge": half_gauge,
+    "7 load sensor ends in boost": ended_load(is_coarse=False),
+    "7 load sensor ends, logged by 1 kPa": ended_load(is_coarse=True),
     "8 diesel, torque 360 under 361": torque_near_ceiling,
     "8 diesel, nothing watched": unwatched_diesel,
     "8 injector duty at 100 %": full_injectors,

@@ -305,6 +305,21 @@ def test_peaks_are_the_second_highest_near_each_cell() -> None:
     assert np.isnan(np.delete(peaks.ravel(), 0)).all()
 
 
+def test_a_prompt_reading_on_the_way_counts_where_it_was_and_a_spike_does_not() -> None:
+    # breakpoints 1000 and 2000 rpm: a climb passes 2000 in one sample, whose neighbours confirm it;
+    # then a spike of 99 at 1000; a temperature of the same course is that of the cell before
+    line = pd.DataFrame(
+        {"rpm": [1000.0, 1400, 1900, 1300, 1000, 1000, 1000], "load": 20.0,
+         "injector_duty_pct": [70.0, 80, 90, 85, 60, 99, 60]}
+    )  # fmt: skip
+    line["exhaust_temp_c"] = line["injector_duty_pct"]
+    found = channel_peaks(line, AXES, ("injector_duty_pct", "exhaust_temp_c"))
+    duty, heat = (found[name].to_numpy().reshape(AXES.shape)[:2, 0] for name in found)
+    assert duty.tolist() == [85.0, 85.0]  # 90 and 99 as far as a neighbour reaches
+    assert heat[0] == 85.0
+    assert np.isnan(heat[1])
+
+
 def test_samples_belong_to_the_nearest_breakpoint_and_the_edge_takes_what_is_outside() -> None:
     line = pd.DataFrame(
         {"rpm": [1499.0, 1499, 1501, 1501, 9000, 9000], "load": 20.0,

@@ -25,6 +25,7 @@ COLUMNS = {
     "battery_volts": "battery_volts", "lambda_second": "lambda_second",
     "fuel_pressure": "fuel_pressure_kpa", "water_methanol": "water_methanol",
     "nitrous": "nitrous", "ethanol_content": "ethanol_content_pct", "closed_loop": "closed_loop",
+    **{f"knock_{number}": f"knock_{number}" for number in range(2, 13)},
 }  # fmt: skip
 
 

@@ -8,6 +8,8 @@ import json
 import re
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner, Result
 
@@ -388,6 +390,27 @@ def test_check_json_holds_columns_and_evidence_and_errors_of_single_logs() -> No
     lam = next(c for c in good["columns"] if c["channel"] == "lambda")
     assert (lam["unit_read"], lam["unit_inside"]) == ("afr", "lambda")
     assert len(good["holds"]) == good["evidence"]["holds"] > 30
+
+
+def test_check_shows_what_a_proposal_would_doubt_in_the_same_words(tmp_path: Path) -> None:
+    log = tmp_path / "simulated-dead-sensor.csv"
+    frame = pd.read_csv(PETROL_LOG, skiprows=1)
+    rng = np.random.default_rng(0)
+    frame["Wideband (AFR)"] = (11.0 + 0.05 * rng.standard_normal(len(frame))).round(2)
+    frame.to_csv(log, index=False)
+    record = json.loads(run("check", log, "-s", PETROL, "--json").stdout)
+    done = run("propose", log, "-s", PETROL, "--out", tmp_path / "out", "--json")
+    proposed = json.loads(done.stdout)["notes"]
+    (doubt,) = (note for note in record["doubts"] if "lambda does not answer" in note)
+    assert doubt in proposed
+    said = {note for one in record["logs"] for note in one["evidence"]["notes"]}
+    assert not said & set(record["doubts"])
+    assert set(record["doubts"]) | said >= {n for n in proposed if "whole map" in n or "does" in n}
+    words = " ".join(run("check", log, "-s", PETROL).stdout.split())
+    assert "What a proposal would doubt" in words
+    assert "lambda does not answer" in words
+    whole = json.loads(run("check", PETROL_LOG, "-s", PETROL, "--json").stdout)
+    assert not any("answer" in note for note in whole.get("doubts", []))
 
 
 def test_coverage_counts_add_up_and_json_is_pure() -> None:

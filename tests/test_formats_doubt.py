@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 
@@ -271,6 +272,51 @@ def test_gauge_boost_that_never_falls_below_zero_is_read_where_there_is_no_doubt
     for setup, more in sure:
         log = read(tmp_path, basis(**{"Boost (kPa)": above, **more}), setup)
         np.testing.assert_allclose(log.samples["boost_kpa"], above)
+
+
+INHG = 3.386389  # kPa, conventional inch of mercury, NIST SP 811 (2008), appendix B
+GAUGE = MAP - 101.325
+TWO_SCALES = np.where(GAUGE < 0, GAUGE / INHG, GAUGE / PSI)
+
+
+@pytest.mark.parametrize(
+    "header",
+    ["Boost (psi)", "Boost (inHg)", "Boost", "Boost (psi/inHg)", "Boost/Vac (inHg/psi)"],
+)
+def test_a_gauge_with_vacuum_in_inhg_and_boost_in_psi_is_asked_about_and_read_as_advised(
+    tmp_path, header
+) -> None:
+    log = basis(**{header: TWO_SCALES.round(2)})
+    with pytest.raises(LogError, match=r"vacuum in inHg and boost in psi") as caught:
+        read(tmp_path, log)
+    said = str(caught.value)
+    assert f'column = "{header}"' in said
+    pairs = re.search(r"transfer = (\[\[.*?\]\])", said)
+    unit = re.search(r'unit = "(\w+)", transfer', said)
+    advised = ChannelSource(
+        header, unit[1], transfer=tuple(map(tuple, json.loads(pairs[1]))), transfer_unit="psi gauge"
+    )
+    load = read(tmp_path, log, make_setup(load=advised)).samples["load"]
+    np.testing.assert_allclose(load, MAP, atol=0.05)
+    if "psi" not in header:  # one unit all through, said with both its words
+        settled = make_setup(load=ChannelSource(header, "inHg gauge"))
+        load = read(tmp_path, log, settled).samples["load"]
+        np.testing.assert_allclose(load, 101.325 + TWO_SCALES * INHG, atol=0.05)
+        with pytest.raises(LogError, match="vacuum in inHg and boost in psi"):
+            read(tmp_path, log, make_setup(load=ChannelSource(header, "inHg")))
+
+
+@pytest.mark.parametrize(
+    ("header", "values"),
+    [
+        ("Boost (psi)", GAUGE / PSI),
+        ("Boost (kPa)", GAUGE),
+        ("Boost (inHg)", np.minimum(GAUGE, 0.0) / INHG),  # no boost to be on another scale
+        ("MAP (inHg)", MAP / INHG),
+    ],
+)
+def test_a_pressure_on_one_scale_is_not_asked_about(tmp_path, header, values) -> None:
+    assert np.isfinite(read(tmp_path, basis(**{header: values})).samples["load"]).all()
 
 
 def on_a_boost_axis(*loads: float, **channels: ChannelSource) -> Setup:

@@ -19,7 +19,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tuneassist.errors import NoEvidenceError
+from tuneassist.channels import KNOCK
+from tuneassist.errors import LogError, NoEvidenceError
 from tuneassist.evidence.influences import (
     HIDING,
     KNOCK_SAMPLES,
@@ -281,6 +282,93 @@ def test_a_diesels_clatter_bars_nothing() -> None:
     assert not cells["unsafe_step_barred"].str.contains("knock").any()
 
 
+def light(samples: pd.DataFrame) -> np.ndarray:
+    """Samples at so light a load, for two seconds and more, that no engine knocks."""
+    is_light = samples["load"] < 48.0
+    return np.asarray(is_light.rolling(20, min_periods=20).min().fillna(0.0) > 0)
+
+
+def noisy(samples: pd.DataFrame) -> np.ndarray:
+    return light(samples) & (np.random.default_rng(7).uniform(size=len(samples)) < 0.2)
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_valves_heard_at_idle_and_on_the_overrun_are_no_knock(
+    way: Callable[[pd.DataFrame, np.ndarray], Floats],
+) -> None:
+    samples = drive()
+    at = noisy(samples)
+    assert at.sum() > 50
+    heard = samples.assign(knock=way(samples, at))
+    found = proposed(heard)
+    np.testing.assert_array_equal(step(found), step(proposed(samples)))
+    assert f"{at.sum()} readings of knock were logged at a load below 50 kPa" in notes_of(found)
+    everywhere = replace(SETUP, limits=replace(SETUP.limits, knock_above_kpa=0.0))
+    found = proposed(heard, everywhere)
+    texts = found.cells["unsafe_step_barred"].to_numpy()
+    assert np.array_equal(texts != "", with_neighbours(nearest(samples)[at]))
+
+
+def test_knock_that_a_logger_tells_late_is_heard_when_the_load_is_off_again() -> None:
+    time_s = np.arange(0.0, 4.0, 0.1)
+    load = np.where(time_s < 2.0, 170.0, 35.0)
+    line = pd.DataFrame({"time_s": time_s, "rpm": 4000.0, "load": load, "lambda": 0.9})
+    for late_s, heard in ((0.5, 1), (1.5, 0)):
+        logged = line.assign(knock=np.where(np.isclose(time_s, 2.0 + late_s), 1.0, 0.0))
+        for cut_at in (len(line), 21, 24):  # in one part, and in two
+            watch = Influences(logged, SETUP)
+            for part in (logged.iloc[:cut_at], logged.iloc[cut_at:]):
+                watch.add(part)
+            found = watch.onto(pd.DataFrame(index=range(AXES.size)))
+            count_of = found[KNOCK_SAMPLES].sum() if KNOCK_SAMPLES in found else 0
+            assert count_of == heard
+            assert bool(watch.notes()) == (not heard)
+
+
+def test_where_no_pressure_is_known_all_knock_is_heard_but_below_the_load_that_is_named() -> None:
+    axes = replace(AXES, load_name="air", load_unit="mg/stroke")
+    samples = drive().drop(columns="manifold_pressure_kpa", errors="ignore")
+    at = noisy(samples)
+    line = samples.assign(knock=count(samples, at))
+
+    def heard(setup: Setup, frame: pd.DataFrame) -> int:
+        watch = Influences(frame, setup)
+        watch.add(frame)
+        found = watch.onto(pd.DataFrame(index=range(AXES.size)))
+        return int(found[KNOCK_SAMPLES].sum()) if KNOCK_SAMPLES in found else 0
+
+    setup = replace(SETUP, axes=axes)
+    assert heard(setup, line) == at.sum()
+    named = replace(setup, limits=replace(setup.limits, knock_above_load=50.0))
+    assert heard(named, line) == 0
+    assert heard(setup, line.assign(manifold_pressure_kpa=samples["load"])) == 0
+
+
+def test_every_knock_column_is_heard(tmp_path: Path) -> None:
+    samples = drive()
+    at = knocking(samples)
+    quiet = np.zeros(len(samples))
+    columns = {"Knock cyl 1": quiet, "Knock cyl 2": quiet, "Knock cyl 3": count(samples, at),
+               "Knock retard": quiet}  # fmt: skip
+    log, setup = written(tmp_path, samples, columns)
+    car = read_setup(setup)
+    found = read_log(log, setup=car).samples
+    assert found[["knock", "knock_2", "knock_4"]].eq(0).all(axis=None)
+    np.testing.assert_array_equal(found["knock_3"], columns["Knock cyl 3"])
+    cells = proposed(found, car).cells
+    assert np.array_equal(
+        cells["unsafe_step_barred"].ne("").to_numpy(), with_neighbours(nearest(samples)[at])
+    )
+    log, setup = written(tmp_path, samples, columns, "knock_3 = false\n")
+    assert "knock_3" not in read_log(log, setup=read_setup(setup)).samples
+    log, setup = written(tmp_path, samples, columns, "knock = false\n")
+    assert not set(read_log(log, setup=read_setup(setup)).samples) & set(KNOCK)
+    many = {f"Knock cyl {k}": quiet for k in range(1, 14)}
+    log, setup = written(tmp_path, samples, many)
+    with pytest.raises(LogError, match="13 columns could be knock, and 12 can be heard"):
+        read_log(log, setup=read_setup(setup))
+
+
 # --- the second bank ------------------------------------------------------------------------------
 
 
@@ -297,6 +385,7 @@ def test_the_leaner_bank_counts_on_a_spark_engine() -> None:
     assert step(both)[in_boost()].min() >= 0.0
     assert "differs by more than 2 %" in notes_of(both)
     assert "leaner bank counts" in notes_of(both)
+    assert "lambda_second = false under [channels]" in notes_of(both)
 
 
 def test_a_richer_second_bank_changes_nothing_on_a_spark_engine() -> None:
@@ -616,7 +705,9 @@ def influenced() -> pd.DataFrame:
     samples = drive()
     at = knocking(samples)
     rng = np.random.default_rng(6)
-    return mixed(samples).assign(
+    moved = mixed(samples)
+    return moved.assign(
+        load=moved["load"].clip(upper=70.0),  # where its sensor ends
         knock=volts(samples, at),
         lambda_second=samples["lambda"] * (1.05 + rng.normal(0.0, 0.01, len(samples))),
         water_methanol=np.where(samples["load"] > 160.0, 50.0, 0.0),
@@ -670,6 +761,6 @@ def test_part_by_part_takes_the_same_samples_as_at_once() -> None:
     for frame in (samples, bare):
         whole = reduce_log(frame, name="x", setup=SETUP)
         parts = reduce_parts(cut(frame, [4000, 4500]), name="x", setup=SETUP)
-        for fate in ("engine cold", "other fuel", "closed loop"):
+        for fate in ("engine cold", "other fuel", "closed loop", "load at its end"):
             assert parts.fates[fate] == whole.fates[fate], fate
         pd.testing.assert_series_equal(parts.peaks[MIXED_SAMPLES], whole.peaks[MIXED_SAMPLES])

@@ -21,6 +21,7 @@ from tuneassist.grid import Axes, Grid, bilinear_weights
 from tuneassist.pipeline import gather, propose_from, propose_on, reduce_log
 from tuneassist.settings import Setup, Target
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
+from tuneassist.simulate.engine import draw_surface
 
 AXES = Axes(rpm=np.linspace(1000, 6000, 6), load=np.array([40.0, 80, 120, 160]))
 
@@ -187,6 +188,72 @@ def test_a_maps_own_errors_are_no_scale() -> None:
     axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
     setup = Setup(axes=axes, target=Target(np.ones((2, 2))))
     assert not doubt_of_scale(cells, setup).barred
+
+
+def scale_doubt_of(deviation_pct: np.ndarray) -> bool:
+    axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
+    setup = Setup(axes=axes, target=Target(np.ones((2, 2))))
+    doubt = doubt_of_scale(pd.DataFrame({"deviation_pct": deviation_pct}), setup)
+    return bool(doubt.barred or doubt.notes)
+
+
+@pytest.mark.parametrize(("least", "most", "is_scale"), [
+    (-8.0, -3.8, True),
+    (-8.0, -2.3, False),  # the middle is off by 5.2 %, the tenth that is off least by 2.9 %
+    (3.8, 8.0, True),
+    (2.3, 8.0, False),
+    (-5.0, -4.5, False),  # uniform, but less than counts
+])  # fmt: skip
+def test_a_scale_moves_even_the_cells_that_are_off_least(
+    least: float, most: float, is_scale: bool
+) -> None:
+    assert scale_doubt_of(np.linspace(least, most, 101)) == is_scale
+
+
+def deviations(seed: int, **surface: float) -> np.ndarray:
+    """True deviations of a simulated engine's cells within its reach, as well as a fit sees them.
+
+    The scatter of 0.5 % is that of a cell between holds.
+    """
+    rng = np.random.default_rng(seed)
+    engine = draw_engine(rng)
+    if surface:
+        engine = replace(engine, error=draw_surface(engine.car, rng, **surface))
+    axes = engine.car.axes
+    rpm, load = axes.cell_rpm(), axes.cell_load()
+    inside = engine.car.is_inside(rpm, load)
+    seen = engine.true_deviation_pct(rpm, load)[inside]
+    return np.asarray(seen + rng.normal(0.0, 0.5, len(seen)))
+
+
+def test_engines_that_are_honestly_off_seldom_wait_and_wrong_scales_always_do() -> None:
+    def on_scale(deviation_pct: np.ndarray, ratio: float) -> np.ndarray:
+        return np.asarray(100.0 * ((1.0 + deviation_pct / 100.0) * ratio - 1.0))
+
+    own = [deviations(7000 + seed) for seed in range(60)]  # errors that reach 8 to 12 %
+    far = [d for d in own if abs(np.median(d)) > 5.0]
+    assert len(far) >= 8
+    assert sum(scale_doubt_of(d) for d in far) <= len(far) / 3  # of those one cannot tell
+    calm = [deviations(7000 + seed, largest_pct=3.0) for seed in range(30)]
+    for afr_stoich in (16.5, 17.2, 14.7 * 14.7 / 9.77):  # as set up; the last is E85 as petrol
+        for d in calm:
+            assert scale_doubt_of(on_scale(d, 14.7 / afr_stoich))
+
+
+def test_no_key_is_offered_to_believe_a_sensor_that_does_not_answer() -> None:
+    cells = pd.DataFrame({"deviation_pct": np.linspace(-12.0, -8.0, 50)})
+    axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
+    setup = Setup(axes=axes, target=Target(np.ones((2, 2))))
+    (says,) = doubt_of_scale(cells, setup, is_sensor_proven=False).barred
+    assert "whole map reads 10 % richer" in says
+    assert "known_offset_pct" not in says
+    _, samples, setup = session(2)
+    samples["lambda"] = dead(samples, 0.70, 0.0, np.random.default_rng(0))
+    log = reduce_log(samples, name="simulated", setup=setup)
+    notes = " ".join(gather([log], setup=setup, current=Grid.zeros(setup.axes)).notes)
+    assert "does not answer" in notes
+    assert "whole map reads" in notes
+    assert "known_offset_pct" not in notes
 
 
 def test_of_an_odd_log_the_leaner_reading_counts() -> None:

@@ -151,6 +151,17 @@ def test_a_list_that_stops_at_its_cap_says_so():
     assert not any("stops at" in note for note in short.notes)
 
 
+def test_where_no_hold_would_teach_that_is_said_and_no_more_time_is_asked_for():
+    rules = PlanSettings(min_gain_share=1.0)  # no single hold takes all of the doubt away
+    for minutes in (5, 600):
+        with pytest.raises(NoEvidenceError, match=r"No hold would teach.*min_gain_share"):
+            plan_holds(
+                half_known(), setup=setup(), minutes=minutes, settings=rules, visits=EVERYWHERE
+            )
+    with pytest.raises(InputError, match="too short"):  # where one would, it is a matter of time
+        plan_holds(half_known(), setup=setup(), minutes=0.1, visits=EVERYWHERE)
+
+
 # -- reach ------------------------------------------------------------------------------------
 
 

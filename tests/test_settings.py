@@ -146,9 +146,12 @@ def test_engine_keys(name: str, wrong: Any, right: Any) -> None:
     assert getattr(EngineSettings(**{name: right}), name) == right
 
 
+MAY_BE_NEGATIVE = ("min_coolant_c", "load_lowest", "load_highest")  # the load of a gauge is, too
+
+
 @pytest.mark.parametrize(
     "name",
-    [f.name for f in fields(SteadySettings) if f.name not in ("min_coolant_c", "min_samples")],
+    [f.name for f in fields(SteadySettings) if f.name not in (*MAY_BE_NEGATIVE, "min_samples")],
 )
 def test_no_steady_key_may_be_negative(name: str) -> None:
     refuse(f"steady.{name}", lambda: SteadySettings(**{name: -0.1}))

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING
@@ -216,6 +216,22 @@ def _injections() -> str:
     return ",".join(f"{name} {end}" for name in (*fluids, "water injection") for end in ends)
 
 
+MOST_KNOCK = 12
+"""Knock columns that one log may have: one for each of many cylinders, and some for the sum. [1]"""
+
+
+def _further_knock() -> Iterator[Channel]:
+    """Channels of knock beside the first: its headers are theirs, too."""
+    for number in range(2, MOST_KNOCK + 1):
+        yield _channel(
+            f"knock_{number}", f"knock_{number}", "1", "number", "a further column of knock",
+            possible=(-1e6, 1e6),
+            phrases=f"further knock k{number}",
+            is_decisive=False,
+            keeps_peak=True,
+        )  # fmt: skip
+
+
 _ALL = (
     _channel(
         "time", "time_s", "s", "time", "time since the log began",
@@ -356,6 +372,7 @@ _ALL = (
         is_decisive=False,
         keeps_peak=True,
     ),
+    *_further_knock(),
     _channel(
         "injector_duty", "injector_duty_pct", "percent", "share", "injector duty",
         possible=(-5.0, 200.0),
@@ -461,6 +478,8 @@ _ALL = (
     ),
 )  # fmt: skip
 
+KNOCK = ("knock", *(f"knock_{number}" for number in range(2, MOST_KNOCK + 1)))
+"""Names and columns of all channels of knock."""
 CHANNELS: Mapping[str, Channel] = MappingProxyType({channel.name: channel for channel in _ALL})
 """Channel name to `Channel`, in the order of the contract."""
 

@@ -67,6 +67,7 @@ FATES = (
     "engine cold",
     "other fuel",
     "closed loop",
+    "load at its end",
     "fuel cut",
     "outside the table",
     "no target there",

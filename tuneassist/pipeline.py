@@ -235,7 +235,7 @@ def gather(
         lean_ln=doubt.lean_ln,
         passes=_passes(logs, grids, holds[kept], setup=setup, fit=fit),
     )
-    scale = doubt_of_scale(cells, setup)
+    scale = doubt_of_scale(cells, setup, is_sensor_proven=not doubt.barred)
     names = [log.name for log in logs]
     barred = (*said_once(doubt.barred, names), *scale.barred)
     for name, peak in highest_seen(logs).items():

@@ -156,6 +156,8 @@ LONGEST_S = 60.0
 over so many samples, and no sensor or hold needs a minute. [s]"""
 LONGEST_WARM_UP_S = 3600.0
 """Longest time for which a setup may ask an engine to warm up: no session waits longer. [s]"""
+_STEADY_LOWEST = {"min_coolant_c": -273.15, "load_lowest": -np.inf, "load_highest": -np.inf}
+"""What a value of [steady] may not be below, where that is not 0; a gauge reads below it, too."""
 _STEADY_SHARES = ("quiet_share", "keep_share", "censored_share", "noted_share")
 
 
@@ -217,6 +219,10 @@ class SteadySettings:
     sensor_richest_lambda, sensor_leanest_lambda
         The sensor's stops; None takes them from the log (an extreme value that repeats).
         Samples at a stop tell a direction but no size. [lambda]
+    load_lowest, load_highest
+        The ends of the load's reading, where it is a pressure or a flow; None takes them from the
+        log (an extreme value that repeats). Samples at an end belong to other cells than it says,
+        and teach nothing; a value that the log does not reach says that it has none. [load unit]
     overrun_throttle_pct
         Throttle or pedal below this with lambda far lean is an overrun fuel cut. [%]
     overrun_lambda_ratio
@@ -277,6 +283,8 @@ class SteadySettings:
     max_delay_s: float = 1.5
     sensor_richest_lambda: float | None = None
     sensor_leanest_lambda: float | None = None
+    load_lowest: float | None = None
+    load_highest: float | None = None
     overrun_throttle_pct: float = 3.0
     overrun_lambda_ratio: float = 1.25
     fuel_cut_lambda_ratio: float = 1.4
@@ -295,14 +303,17 @@ class SteadySettings:
         for f in fields(self):
             value = getattr(self, f.name)
             if value is not None:
-                low = -273.15 if f.name == "min_coolant_c" else 0.0
-                right = f"a number, {low:g} or more"
+                low = _STEADY_LOWEST.get(f.name, 0.0)
+                right = "a number" if low == -np.inf else f"a number, {low:g} or more"
                 _require(bool(low <= value < np.inf), f"steady.{f.name}", value, right)
             if value is not None and f.name.endswith("_s"):
                 most = LONGEST_WARM_UP_S if f.name == "unproven_warm_s" else LONGEST_S
                 _require(value <= most, f"steady.{f.name}", value, f"at most {most:g} seconds")
             if f.name in _STEADY_SHARES:
                 _require(value <= 1, f"steady.{f.name}", value, "from 0 to 1")
+        if self.load_lowest is not None and self.load_highest is not None:
+            ok = self.load_lowest < self.load_highest
+            _require(ok, "steady.load_lowest", self.load_lowest, "below load_highest")
         _require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")
         _require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "two or more")
         _require(
@@ -529,6 +540,13 @@ class LimitSettings(ByValue):
         barometer, so that a naturally filled engine at full load is not in boost. [kPa]
     boost_above_load
         The same on the load axis, where that is not a pressure. [load unit]
+    knock_above_kpa
+        Spark ignition: logged knock counts above this absolute manifold pressure, and where that is
+        not known. With half an atmosphere in the cylinder nothing knocks, while at idle and on the
+        overrun the sensor hears valves and rattle; controllers listen from some such load on. [kPa]
+    knock_above_load
+        The same on a load axis that is not a pressure; where both are known the lower one counts.
+        [load unit]
     lean_in_boost
         Spark ignition: confidence that a cell in boost needs before it may be made leaner;
         "never" forbids it.
@@ -570,6 +588,8 @@ class LimitSettings(ByValue):
     few_holds: int = 30
     boost_above_kpa: float = 105.0
     boost_above_load: float | None = None
+    knock_above_kpa: float = 50.0
+    knock_above_load: float | None = None
     lean_in_boost: LeanInBoost = "good"
     step_at_low_pct: float = 6.0
     step_at_fair_pct: float = 12.0
@@ -603,7 +623,7 @@ class LimitSettings(ByValue):
         for name in ("resolution_pct", "boost_leanest_lambda", "boost_above_kpa", "barometer_kpa"):
             value = getattr(self, name)
             _require(0 < value < np.inf, f"limits.{name}", value, "above zero")
-        for name in ("boost_lean_min_holds", "few_holds", "foresee_margin_pct"):
+        for name in ("boost_lean_min_holds", "few_holds", "foresee_margin_pct", "knock_above_kpa"):
             value = getattr(self, name)
             _require(0 <= value < np.inf, f"limits.{name}", value, "zero or more")
         _require(

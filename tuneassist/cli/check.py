@@ -34,15 +34,16 @@ def check(
     """Show how logs are read: what was recognised, converted, mended and dropped.
 
     With a setup, also: which filter takes which share of the samples, how late lambda arrives, how
-    long it settles, where the sensor stops, and the holds found; more than one worker shares that
-    work out. A log that cannot be used is named at the end. Writes no file.
+    long it settles, where the sensor stops, the holds found, and what a proposal from these logs
+    would doubt; more than one worker shares that work out. A log that cannot be used is named at
+    the end. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
     from tuneassist.cli.inputs import distinct_names, find_logs, refuse_both
     from tuneassist.errors import TuneassistError
     from tuneassist.files.setup_file import read_setup
     from tuneassist.parallel import LogFile
-    from tuneassist.show.check import rules_and_target
+    from tuneassist.show.check import doubts_view, rules_and_target
 
     refuse_both(workers, scheduler)
     car = read_setup(setup) if setup else None
@@ -50,21 +51,28 @@ def check(
     console = screen()
     records: list[dict[str, Any]] = []
     errors: list[tuple[LogFile, TuneassistError]] = []
+    said: list[LogEvidence] = []
     files = [LogFile(path, name) for path, name in zip(paths, distinct_names(paths), strict=True)]
     for file, found in zip(files, look_at(files, car, workers, scheduler), strict=True):
         if isinstance(found, TuneassistError):  # one bad log must not hide the others
             errors.append((file, found))
             records.append({"name": file.name, "error": str(found)})
             continue
+        said += [] if found[1] is None else [found[1]]
         view, record = shown(*found, car, look_of(console))
         records.append(record)
         if not json:
             show(console, view)
     notes = setup_notes(car)
+    doubts = doubts_of(said, car, known=notes)
     if json:
-        show_json({"logs": records, **({"notes": notes} if notes else {}), **set_aside(errors)})
-    elif notes:
-        show(console, rules_and_target(notes))
+        more = {"notes": notes, "doubts": doubts}
+        kept = {name: words for name, words in more.items() if words}
+        show_json({"logs": records, **kept, **set_aside(errors)})
+    else:
+        for words, view_of in ((notes, rules_and_target), (doubts, doubts_view)):
+            if words:
+                show(console, view_of(words))
     tell_errors(errors, files)
     raise typer.Exit(status_of(errors, files, is_strict=strict))
 
@@ -146,6 +154,18 @@ def setup_notes(car: Setup | None) -> list[str]:
     from tuneassist.correction import setup_doubts
 
     return list(setup_doubts(car))
+
+
+def doubts_of(said: Sequence[LogEvidence], car: Setup | None, *, known: Sequence[str]) -> list[str]:
+    """Say what a proposal from these logs would doubt, in its own words, and was not said yet."""
+    if car is None or not said:
+        return []
+    from tuneassist.grid import Grid
+    from tuneassist.pipeline import gather
+
+    told = {*known, *(note for log in said for note in log.notes)}
+    evidence = gather(said, setup=car, current=Grid.zeros(car.axes))
+    return [note for note in evidence.notes if note not in told]
 
 
 def shown(

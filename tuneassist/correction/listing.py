@@ -45,6 +45,8 @@ WHY: Mapping[str, Why] = {
     "few_holds": ("holds", "spark only: with fewer in all, that lean end stays at target"),
     "boost_above_kpa": ("kPa abs", "above this the engine is in boost; not known counts as boost"),
     "boost_above_load": ("load unit", "the same on a load axis that is not a pressure"),
+    "knock_above_kpa": ("kPa abs", "spark only: knock counts above this; not known counts, too"),
+    "knock_above_load": ("load unit", "the same on a load axis that is not a pressure"),
     "lean_in_boost": ("confidence", "spark only: confidence that leaning in boost needs"),
     "step_at_low_pct": ("%", "largest step at low confidence; at none there is no step"),
     "step_at_fair_pct": ("%", "largest step at fair confidence"),

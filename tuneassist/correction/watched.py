@@ -24,7 +24,7 @@ LOG_WHAT = {
     "exhaust_temp": "exhaust_temp",
     "boost": "boost or manifold_pressure",
 }
-MIN_SAMPLES = 2  # a cell's reading is its second-highest, so that one sample gives none [1]
+MIN_SAMPLES = 2  # one sample of exhaust heat gives no reading: another must confirm it [1]
 
 
 def dead_why(name: str, top: Floats) -> str:

@@ -16,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.channels import is_gauge_axis
-from tuneassist.evidence.knock import PER_MAD, KnockSign, knock_sign, shows_knock
+from tuneassist.channels import KNOCK, is_gauge_axis
+from tuneassist.evidence.ends import LoadEnd, load_ends
+from tuneassist.evidence.knock import PER_MAD, knock_sign, shows_knock
 from tuneassist.evidence.need import TRIM_COLUMNS
 from tuneassist.evidence.reference import PressureWitness
 from tuneassist.evidence.refresh import with_places
@@ -28,7 +29,13 @@ from tuneassist.settings import Setup
 from tuneassist.units import UNITS, convert, find_unit
 
 #: Columns added to the samples, 1 where they teach nothing, named after the fate of what they take.
-HIDING = {"other fuel": "is_other_fuel", "closed loop": "is_loop_hidden"}
+HIDING = {
+    "other fuel": "is_other_fuel",
+    "closed loop": "is_loop_hidden",
+    "load at its end": "is_load_at_end",
+}
+#: A logger may tell knock so late, when the load is off again. [s]
+KNOCK_LATE_S = 1.0
 #: Columns added to the highest values per cell.
 KNOCK_SAMPLES, MIXED_SAMPLES = "knock_samples", "mixed_pressure_samples"
 
@@ -65,7 +72,7 @@ _ADDED = {
 PETROL_AFR, ETHANOL_AFR = 14.7, 9.0
 _FUEL_PRESSURES = {"fuel_pressure_kpa": "fuel_pressure", "rail_pressure_kpa": "rail_pressure"}
 _WATCHED = (
-    "knock", "lambda", "lambda_second", *_ADDED, "ethanol_content_pct", *_FUEL_PRESSURES,
+    *KNOCK, "lambda", "lambda_second", *_ADDED, "ethanol_content_pct", *_FUEL_PRESSURES,
     "manifold_pressure_kpa", "closed_loop", *DRIVERS,
 )  # fmt: skip
 
@@ -79,6 +86,38 @@ class _Cause:
     holds: Callable[[Mapping[str, Floats]], Mask]
     channel: str
     samples: int = 0
+
+    def note(self, of_samples: int) -> str:
+        """Say how often it held, and what to do where it says something else."""
+        share = 100.0 * self.samples / max(of_samples, 1)
+        return (
+            f"{self.words} in {share:.1f} % of the samples, and these teach nothing (if the column "
+            f"says something else: {self.channel} = false under [channels])"
+        )
+
+
+class _EndCause(_Cause):
+    """The load stands at one end of its reading."""
+
+    def __init__(self, end: LoadEnd, unit: str) -> None:
+        super().__init__("load at its end", "", lambda line: end.at(line["load"]), "load")
+        self._end, self._unit = end, unit
+
+    def note(self, of_samples: int) -> str:
+        """Say where the end is, how often it was reached, and what to do."""
+        end, share = self._end, 100.0 * self.samples / max(of_samples, 1)
+        beyond = "above" if end.side == "highest" else "below"
+        says = (
+            f"the load stands at {end.value:.4g} {self._unit}, the {end.side} reading of its "
+            f"sensor or gauge, in {share:.1f} % of the samples. What lies {beyond} is filed there, "
+            "so these teach nothing: log a load that reads further"
+        )
+        if end.is_given:
+            return says
+        return (
+            f"{says}; where the engine itself stops there, set load_{end.side} under [steady] to a "
+            "load that it never reaches"
+        )
 
 
 @dataclass
@@ -118,14 +157,18 @@ class Influences:
         self._samples = 0
         self._said: list[str] = []
         rpm = first["rpm"].to_numpy(dtype=float)
-        self._knock: KnockSign | None = None
-        if "knock" in first:
-            self._knock = knock_sign(_values(first, "knock"), rpm, setup.axes.rpm)
+        self._knock = {
+            name: knock_sign(_values(first, name), rpm, setup.axes.rpm)
+            for name in KNOCK
+            if name in first
+        }
+        self._loaded_s, self._unheard = -np.inf, 0
         self._knocks = np.zeros(setup.axes.size, dtype=np.int64)
         self._banks = self._second_bank(first)
         self._apart, self._moved_ln = 0, 0.0
         self._causes = [*self._added_fuels(first), *self._ethanol(first)]
         self._causes += [*self._pressure(first), *self._closed_loop(first)]
+        self._causes += self._load_ends(first)
         self._witness = PressureWitness() if _is_absolute_load(setup) else None
 
     def add(self, samples: pd.DataFrame) -> pd.DataFrame:
@@ -162,18 +205,24 @@ class Influences:
         notes = list(self._said)
         for cause in self._causes:
             if cause.samples:
-                share = 100.0 * cause.samples / max(self._samples, 1)
-                notes.append(
-                    f"{cause.words} in {share:.1f} % of the samples, and these teach nothing (if "
-                    f"the column says something else: {cause.channel} = false under [channels])"
-                )
+                notes.append(cause.note(self._samples))
+        if self._unheard:
+            limits = self._setup.limits
+            below = f"{limits.knock_above_kpa:g} kPa absolute (knock_above_kpa under [limits])"
+            if limits.knock_above_load is not None:
+                below = f"{limits.knock_above_load:g} (knock_above_load under [limits])"
+            notes.append(
+                f"{self._unheard} readings of knock were logged at a load below {below} and do not "
+                "count: at idle and on the overrun a knock sensor hears valves and rattle"
+            )
         if self._apart > BANKS_DIFFER_SHARE * self._samples:
             side = "leaner" if self._is_spark else "richer"
             notes.append(
                 f"the lambda of the two banks differs by more than "
                 f"{100.0 * np.expm1(BANKS_DIFFER_LN):.0f} % in "
                 f"{100.0 * self._apart / self._samples:.0f} % of the samples: the {side} bank "
-                "counts. Look for an air leak, an injector or a sensor"
+                "counts. Look for an air leak, an injector or a sensor; to leave the second bank "
+                "unread, set lambda_second = false under [channels]"
             )
         if self._witness is not None and self._witness.is_mixed:
             notes.append(self._witness.words())
@@ -194,10 +243,15 @@ class Influences:
     # ---- knock
 
     def _see_knock(self, samples: pd.DataFrame, line: Mapping[str, Floats]) -> None:
-        if self._knock is None:
+        shows = np.zeros(len(samples), dtype=bool)
+        for name, sign in self._knock.items():
+            before = self._last.get(name, np.nan)
+            shows |= shows_knock(sign, _values(samples, name), line["rpm"], before=before)
+        if not self._knock or not self._is_spark:
             return
-        before = self._last.get("knock", np.nan)
-        shows = shows_knock(self._knock, _values(samples, "knock"), line["rpm"], before=before)
+        is_loaded = self._is_loaded(line)
+        self._unheard += int(np.sum(shows & ~is_loaded))
+        shows &= is_loaded
         if not shows.any():
             return
         placed = with_places(samples, max_gap_s=self._setup.steady.max_gap_s)
@@ -206,6 +260,29 @@ class Influences:
         axes = self._setup.axes
         cell = nearest_cell(axes, rpm[shows], load[shows])
         self._knocks += np.bincount(cell, minlength=axes.size)
+
+    def _is_loaded(self, line: Mapping[str, Floats]) -> Mask:
+        """Samples in which knock is listened for: under load, just after, or not known."""
+        limits = self._setup.limits
+        pressure = self._absolute_kpa(line)
+        quiet = pressure <= limits.knock_above_kpa
+        if limits.knock_above_load is not None:
+            quiet = (quiet | np.isnan(pressure)) & (line["load"] <= limits.knock_above_load)
+        time_s = line["time_s"]
+        loaded_s = np.maximum.accumulate(
+            np.concatenate([[self._loaded_s], np.where(quiet, -np.inf, time_s)])
+        )
+        self._loaded_s = float(loaded_s[-1])
+        return np.asarray(time_s - loaded_s[1:] <= KNOCK_LATE_S)
+
+    def _absolute_kpa(self, line: Mapping[str, Floats]) -> Floats:
+        """Absolute manifold pressure by the load axis, or as logged; nan not known. [kPa]"""
+        axes = self._setup.axes
+        reading = find_unit(axes.load_unit)
+        if reading is None or UNITS[reading.word].quantity != "pressure":
+            return self._manifold_kpa(line)
+        base = self._setup.limits.barometer_kpa if is_gauge_axis(axes) else 0.0
+        return np.asarray(convert(line["load"], reading.word, "kPa") + base)
 
     # ---- the reference of the manifold pressure
 
@@ -217,6 +294,16 @@ class Influences:
         pressure = convert(_values(samples, "load"), word, "kPa")
         drivers = [line[name] for name in DRIVERS if name in line]
         self._witness.add(line["time_s"], np.asarray(pressure), drivers)
+
+    def _load_ends(self, first: pd.DataFrame) -> list[_Cause]:
+        axes, limits = self._setup.axes, self._setup.limits
+        ends = load_ends(
+            _values(first, "load"),
+            axes.load_unit,
+            base_kpa=limits.barometer_kpa if is_gauge_axis(axes) else 0.0,
+            settings=self._setup.steady,
+        )
+        return [_EndCause(end, axes.load_unit) for end in ends]
 
     # ---- the second bank
 

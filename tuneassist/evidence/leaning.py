@@ -33,9 +33,12 @@ DRIFT_SPANS, DRIFT_LN = 3.5, 0.01
 #: many holds on; the mixture may then be leaner by this much, a sensor's ordinary drift in an hour
 #: (common practice, no source). [1], [1], [ln]
 ORDERED, MIN_ORDER_HOLDS, ORDER_LN = 0.85, 8, 0.02
-#: The whole map is off where so many of its known cells are off by at least half as much as the
-#: middle one: a map's own errors change sign somewhere. [1]
-WHOLE_MAP_SHARE, PART_OF_MIDDLE = 0.85, 0.5
+#: A scale moves every cell: the whole map is off where even the tenth of its known cells that is
+#: off least is off by so much of `CorrectionSettings.uniform_offset_pct`, while a map's own errors
+#: come near zero or change sign somewhere. Of 38 simulated engines whose own errors reach 8 to 12 %
+#: and are over 5 % in the middle, this takes 11 for a scale; of 200 with errors up to 3 % on a
+#: scale that is off by 7 % or more it misses none. [1], [1]
+LEAST_TENTH, LEAST_SHARE = 0.1, 0.65
 
 
 @dataclass(frozen=True)
@@ -138,7 +141,9 @@ def _drifts(holds: pd.DataFrame, fit: LatticeFit | None) -> list[tuple[int, floa
     return [(logs[k], float(fit.drift_ln[k])) for k in np.flatnonzero(sure)]
 
 
-def doubt_of_scale(cells: pd.DataFrame, setup: Setup) -> UnsafeDoubt:
+def doubt_of_scale(
+    cells: pd.DataFrame, setup: Setup, *, is_sensor_proven: bool = True
+) -> UnsafeDoubt:
     """Ask whether the whole map is off by one amount, which is a scale or a sensor until proven.
 
     Parameters
@@ -147,25 +152,35 @@ def doubt_of_scale(cells: pd.DataFrame, setup: Setup) -> UnsafeDoubt:
         From `tuneassist.evidence.cells.cell_table`.
     setup
         Its ``correction`` says from when on, and what offset is known and explained.
+    is_sensor_proven
+        Whether a sensor was seen to answer; the reading of one that was not explains nothing, and
+        no key is offered that would take it for true.
     """
     rules = setup.correction
     known = cells["deviation_pct"].dropna().to_numpy(dtype=float)
     if not len(known):
         return UnsafeDoubt()
     middle = float(np.median(known))
-    off = float(np.mean(known * np.sign(middle) >= PART_OF_MIDDLE * abs(middle)))
-    unexplained = abs(middle - rules.known_offset_pct)
-    if unexplained <= rules.uniform_offset_pct or off < WHOLE_MAP_SHARE:
+    unexplained = known - rules.known_offset_pct
+    size = unexplained * np.sign(np.median(unexplained))
+    is_whole = np.quantile(size, LEAST_TENTH) >= LEAST_SHARE * rules.uniform_offset_pct
+    if np.median(size) <= rules.uniform_offset_pct or not is_whole:
         return UnsafeDoubt()
-    side = "richer" if middle < 0 else "leaner"
-    says = (
-        f"the whole map reads {abs(middle):.0f} % {side} than target. Likely causes: lambda or AFR "
-        "on another fuel's scale, a wrong stoichiometric AFR, the sensor's calibration, injector "
-        "size, fuel pressure. When the cause is known and this is right, say so with "
-        f"known_offset_pct = {middle:.0f} in [correction]"
-    )
+    says = _scale_words(middle, is_sensor_proven=is_sensor_proven)
     is_unsafe = middle < 0 if setup.engine.ignition == "spark" else middle > 0
     return UnsafeDoubt((says,) if is_unsafe else (), 0.0, () if is_unsafe else (says,))
+
+
+def _scale_words(middle: float, *, is_sensor_proven: bool) -> str:
+    side = "richer" if middle < 0 else "leaner"
+    says = f"the whole map reads {abs(middle):.0f} % {side} than target"
+    if not is_sensor_proven:
+        return f"{says}, which says nothing before the lambda sensor is seen to answer"
+    return (
+        f"{says}. Likely causes: lambda or AFR on another fuel's scale, a wrong stoichiometric "
+        "AFR, the sensor's calibration, injector size, fuel pressure. When the cause is known and "
+        f"this is right, say so with known_offset_pct = {middle:.0f} in [correction]"
+    )
 
 
 def doubt_of_places(cells: pd.DataFrame, axes: Axes, setup: Setup) -> list[str]:

@@ -94,6 +94,11 @@ def _renewed(values: Floats, interval: int) -> npt.NDArray[np.int64]:
     return np.flatnonzero(is_due & np.isfinite(values))
 
 
+def renewed_rows(values: Floats) -> npt.NDArray[np.int64]:
+    """Rows of a channel that were measured and do not repeat the row before, as far as it shows."""
+    return _renewed(values, refresh_interval(values))
+
+
 def _is_told_by_blanks(values: Floats, changed: npt.NDArray[np.int64]) -> bool:
     """Whether a channel is blank between its values and repeats none: each is a measurement.
 

@@ -9,9 +9,16 @@ import pandas as pd
 from tuneassist.evidence.need import inside_axes
 from tuneassist.grid import Axes, Floats
 
+PROMPT = frozenset(
+    ("injector_duty_pct", "torque_nm", "rail_pressure_kpa", "manifold_pressure_kpa", "boost_kpa")
+)
+"""Channels that follow speed and load at once, so that a reading on the way through a cell is the
+cell's own: the neighbours in time confirm it. A temperature lags and still tells of the cell
+before, and knock comes in single events; there a second reading in the cell confirms the first."""
+
 
 def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> pd.DataFrame:
-    """Second-highest value of each channel near each cell, from all samples, moves included.
+    """Highest confirmed value of each channel near each cell, from all samples, moves included.
 
     Parameters
     ----------
@@ -25,8 +32,9 @@ def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> p
     Returns
     -------
     pandas.DataFrame
-        Shape (cells, channels), columns named ``<column>_max``; nan where never seen. The highest
-        is left to chance: one wild reading is no temperature.
+        Shape (cells, channels), columns named ``<column>_max``; nan where never seen. One wild
+        reading is no temperature: another in the same cell must be as high, or of `PROMPT` channels
+        the reading before or after it, wherever that was.
     """
     present = [c for c in columns if c in line]
     result = pd.DataFrame(index=range(axes.size))
@@ -41,12 +49,33 @@ def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> p
         groups = values.groupby(cell[values.index])
         second = groups.nth(1)
         peak = pd.Series(second.to_numpy(), index=cell[second.index].to_numpy())
-        result[f"{name}_max"] = peak.reindex(range(axes.size)).to_numpy()
+        top = peak.reindex(range(axes.size)).to_numpy(dtype=float)
+        if name in PROMPT:
+            known = line[name].dropna()
+            near = pd.Series(confirmed(known.to_numpy(dtype=float)), index=known.index)
+            near = near[near.index.isin(cell.index) & np.isfinite(near)]
+            best = near.groupby(cell[near.index]).max().reindex(range(axes.size))
+            top = np.fmax(top, best.to_numpy(dtype=float))
+        result[f"{name}_max"] = top
     return result
+
+
+def confirmed(values: Floats) -> Floats:
+    """Each value as far as the one before or after it reaches, shape (n,); -inf for a lone one.
+
+    Examples
+    --------
+    >>> confirmed(np.array([70.0, 80.0, 99.0, 85.0, 60.0])).tolist()
+    [70.0, 80.0, 85.0, 85.0, 60.0]
+    """
+    beyond = np.concatenate([[-np.inf], values, [-np.inf]])
+    return np.asarray(np.minimum(values, np.maximum(beyond[:-2], beyond[2:])))
 
 
 class RunningPeaks:
     """`channel_peaks` of samples that come in parts: the two highest values of every cell.
+
+    The last value of a part waits for the next one, which may confirm it.
 
     Parameters
     ----------
@@ -59,6 +88,10 @@ class RunningPeaks:
     def __init__(self, axes: Axes, columns: tuple[str, ...]) -> None:
         self._axes = axes
         self._two = {name: np.full((axes.size, 2), -np.inf) for name in columns}
+        prompt = [name for name in columns if name in PROMPT]
+        self._sure = {name: np.full(axes.size, -np.inf) for name in prompt}
+        # values and cells of the last two known values of a channel, -1 for no cell
+        self._last = {name: (np.empty(0), np.empty(0, dtype=np.int64)) for name in prompt}
 
     def add(
         self,
@@ -74,9 +107,27 @@ class RunningPeaks:
         cell = nearest_cell(self._axes, rpm, load) if cell is None else cell
         for name, two in self._two.items():
             values = samples[name].to_numpy(dtype=float)
+            if name in self._sure:
+                self._confirm(name, values, np.where(is_known, cell, -1))
             high = np.flatnonzero((values > two[:, 1][cell]) & is_known)
             if len(high):
                 self._insert(two, cell[high], values[high])
+
+    def _confirm(self, name: str, values: Floats, cell: npt.NDArray[np.int64]) -> None:
+        """Take in the values that have both neighbours by now, and the first of all."""
+        given = np.isfinite(values)
+        before, places = self._last[name]
+        every = np.concatenate([before, values[given]])
+        cells = np.concatenate([places, cell[given]])
+        start = 1 if len(before) == 2 else 0  # the first of two was taken in before
+        sure, at = confirmed(every)[start:-1], cells[start:-1]
+        self._take(name, sure, at)
+        self._last[name] = every[-2:], cells[-2:]
+
+    def _take(self, name: str, sure: Floats, at: npt.NDArray[np.int64]) -> None:
+        top = self._sure[name]
+        rows = np.flatnonzero((at >= 0) & (sure > top[at]))
+        np.maximum.at(top, at[rows], sure[rows])
 
     def _insert(self, two: Floats, cell: npt.NDArray[np.int64], values: Floats) -> None:
         own = np.arange(self._axes.size)
@@ -88,13 +139,15 @@ class RunningPeaks:
 
     def table(self) -> pd.DataFrame:
         """Return what `channel_peaks` returns."""
-        return pd.DataFrame(
-            {
-                f"{name}_max": np.where(np.isfinite(two[:, 1]), two[:, 1], np.nan)
-                for name, two in self._two.items()
-            },
-            index=range(self._axes.size),
-        )
+        found = {}
+        for name, two in self._two.items():
+            top = two[:, 1]
+            if name in self._sure:
+                values, cells = self._last[name]
+                self._take(name, confirmed(values)[-1:], cells[-1:])
+                top = np.maximum(top, self._sure[name])
+            found[f"{name}_max"] = np.where(np.isfinite(top), top, np.nan)
+        return pd.DataFrame(found, index=range(self._axes.size))
 
 
 def nearest_cell(axes: Axes, rpm: Floats, load: Floats) -> npt.NDArray[np.int64]:

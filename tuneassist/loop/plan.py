@@ -119,14 +119,25 @@ def plan_holds(
     job = _Job(places, setup.axes, rules, 60.0 * minutes)
     chosen, holds = job.choose(doubt)
     if not chosen:
-        need = rules.move_s + rules.hold_s
-        raise InputError(
-            f"{minutes:g} minutes is too short: one hold takes {need:.0f} s.",
-            mend="Give more time.",
-        )
+        raise _no_hold(minutes, job, doubt)
     made = _finish(job, doubt, holds, evidence)
     notes = plan_notes(made, evidence, setup=setup, settings=rules, time_s=job.time_s)
     return replace(made, notes=notes)
+
+
+def _no_hold(minutes: float, job: _Job, doubt: Doubt) -> InputError | NoEvidenceError:
+    """Return the error where no hold was chosen: none would teach anything, or none fits."""
+    rules = job.settings
+    if job.would_teach(doubt):
+        need = rules.move_s + rules.hold_s
+        return InputError(
+            f"{minutes:g} minutes is too short: one hold takes {need:.0f} s.",
+            mend="Give more time.",
+        )
+    return NoEvidenceError(
+        "No hold would teach anything: none within reach takes more than "
+        f"{100.0 * rules.min_gain_share:g} % of the doubt away (min_gain_share under [plan])."
+    )
 
 
 def _nothing_known() -> Evidence:
@@ -203,6 +214,17 @@ class _Job:
         while chosen and not self._fits(chosen):
             chosen = without_least_missed(doubt, chosen)
         return chosen, self.ordered(chosen) if chosen else holds.iloc[:0]
+
+    def would_teach(self, doubt: Doubt) -> bool:
+        """Tell whether any hold is worth its while, time left aside."""
+        return bool(
+            chosen_one_by_one(
+                doubt,
+                self.is_allowed,
+                price=None,
+                settings=replace(self.settings, max_holds=1),
+            )
+        )
 
     def _best(self, doubt: Doubt, price: Floats | None) -> list[int]:
         """The best places; with a price, as many of them as there is time for."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from tuneassist.channels import CHANNELS, Channel
 from tuneassist.errors import LogError
-from tuneassist.reading.doubt import check_header, check_trim
+from tuneassist.reading.doubt import check_header, check_trim, check_two_scales
 from tuneassist.reading.guard import MAX_IMPOSSIBLE_SHARE, Mixture, check_text
 from tuneassist.reading.judge import check_values, judging_channel, mixture_of, settle_unit
 from tuneassist.reading.log import Cells, Floats
@@ -77,6 +77,8 @@ def build_column(
     load_unit = setup.axes.load_unit if setup else (pick.unit or "1")
     channel = judging_channel(pick, load_unit, setup)
     mixture = mixture_of(setup)
+    if channel.quantity == "pressure" and channel.plausible is CHANNELS["boost"].plausible:
+        check_two_scales(pick, cells.numbers, where=where)
     check_unit_text(pick, channel.quantity, name=name)
     note = check_text(cells, where=where, line=first_text_line)
     notes = [f"Column {pick.heading.text!r}: {note}"] if note else []

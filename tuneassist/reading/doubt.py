@@ -23,6 +23,13 @@ falls below it whenever the throttle closes. [kPa]"""
 FULL_LOAD_PCT = 60.0
 """With the throttle never below this a manifold is not drawn empty, and a gauge need not fall
 below zero. [%]"""
+PSI_PER_INHG = 0.491154
+"""Conventional inch of mercury in psi, as in `tuneassist.units`. [psi]"""
+DEEPEST_PSI, DEEPEST_INHG = -13.0, -30.5
+"""No engine runs for long in a deeper vacuum than the first, 12 kPa absolute, and no gauge shows
+more than the second. [psi], [inHg]"""
+CLEAR_VACUUM_INHG, CLEAR_BOOST_PSI = -5.0, 2.0
+"""Beyond these a column shows vacuum as well as boost. [inHg], [psi]"""
 _TRIMS = ("fuel_trim_short", "fuel_trim_long")
 
 
@@ -218,6 +225,52 @@ def check_boost(
         f"{low:.3g} kPa and looks like an absolute pressure.",
         where=where,
         mend=f"Say which it is, under [channels]: {', or '.join(entries)}.",
+    )
+
+
+def check_two_scales(pick: Pick, numbers: Floats, *, where: str) -> None:
+    """Ask where one column may show vacuum in inHg and boost in psi, as many gauges do.
+
+    Parameters
+    ----------
+    pick, numbers
+        A column of gauge pressure, and its values as logged.
+    where
+        File and column.
+
+    Raises
+    ------
+    UnclearError
+        With the entries of which one is right. A setup that says "inHg gauge" is believed.
+    """
+    named = pick.heading.unit_text.casefold()
+    says_both = pick.unit is None and "psi" in named and "hg" in named
+    given = numbers[np.isfinite(numbers)]
+    if not len(given) or (pick.source is not None and pick.source.transfer is not None):
+        return
+    low, high = (float(q) for q in np.quantile(given, [0.02, 0.98]))
+    is_both = low >= DEEPEST_INHG and high > CLEAR_BOOST_PSI
+    if pick.unit == "inHg":
+        said = find_unit(pick.source.unit) if pick.source and pick.source.unit else None
+        if said is not None and said.reference == "gauge":
+            return
+        may_be = is_both and low < CLEAR_VACUUM_INHG
+    else:
+        may_be = is_both and low < DEEPEST_PSI and pick.unit in (None, "psi")
+    if not (says_both or may_be):
+        return
+    unit = "inHg" if pick.heading.unit == "inHg" else "psi"
+    line = setup_line(pick.channel, pick.heading.text, unit).removesuffix(" }")
+    two = (
+        f"{line}, transfer = [[-30.0, {-30.0 * PSI_PER_INHG:.4g}], [0.0, 0.0], [60.0, 60.0]], "
+        'transfer_unit = "psi gauge" }'
+    )
+    one = setup_line(pick.channel, pick.heading.text, "inHg gauge")
+    raise UnclearError(
+        f"values between {low:.3g} and {high:.3g} look like a gauge that shows vacuum in inHg and "
+        "boost in psi, which no one unit fits.",
+        where=where,
+        mend=f"Under [channels] write, if so: {two}; or, if all of it is inHg: {one}.",
     )
 
 

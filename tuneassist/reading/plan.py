@@ -10,7 +10,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from tuneassist.channels import CHANNELS, channels_called, plain_words
+from tuneassist.channels import CHANNELS, KNOCK, channels_called, plain_words
 from tuneassist.errors import LogError, SetupError
 from tuneassist.reading.diagnostic import parameter
 from tuneassist.reading.guard import setup_line
@@ -84,6 +84,9 @@ def plan_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str)
         matches = [h for h in free if channel_of(h) == channel]
         if channel in picks or not matches or channel == "load" or is_unread(channel, setup):
             continue
+        if channel == "knock" and not is_needed(channel, setup):
+            picks |= _all_knock(matches, picks, setup, name=name)
+            continue
         try:
             pick = _by_words(channel, matches, name=name)
         except UnclearError as error:
@@ -119,6 +122,32 @@ def _like_load(pick: Pick, load: Pick | None, setup: Setup | None) -> Pick:
         source=load.source,
         shift=shift,
     )
+
+
+def _all_knock(
+    matches: Sequence[Heading], picks: Mapping[str, Pick], setup: Setup | None, *, name: str
+) -> dict[str, Pick]:
+    """Take every column of knock that no entry names: none of them may stay unheard.
+
+    Raises
+    ------
+    UnclearError
+        When there are more of them than channels.
+    """
+    channels = [c for c in KNOCK if c not in picks]
+    if len(matches) > len(channels):
+        raise UnclearError(
+            f"{len(matches)} columns could be knock, and {len(channels)} can be heard: "
+            f"{listed([h.text for h in matches])}.",
+            where=name,
+            mend="Name those that count under [channels], as knock, knock_2 and so on; or, to "
+            "leave them unread: knock = false.",
+        )
+    return {
+        channel: with_unit(channel, heading, "number", "header")
+        for channel, heading in zip(channels, matches, strict=False)
+        if not is_unread(channel, setup)
+    }
 
 
 def _second_bank(

@@ -78,6 +78,11 @@ def rules_and_target(notes: Sequence[str]) -> RenderableType:
     return Group(title("Rules and target"), bullets(notes, mark="!"), Text())
 
 
+def doubts_view(doubts: Sequence[str]) -> RenderableType:
+    """Return what a proposal from all these logs would doubt."""
+    return Group(title("What a proposal would doubt"), bullets(doubts, mark="!"), Text())
+
+
 def file_words(log: Log) -> str:
     """Say how the file was written."""
     way = log.dialect

@@ -51,6 +51,7 @@ FATE_WORDS: Mapping[str, str] = MappingProxyType(
         "short hold": "hold too short",
         "no lambda": "no lambda reading",
         "spike": "lone wild reading",
+        "load at its end": "load at its sensor's end",
         "sensor at its stop": "sensor at its stop",
         "used": "used as evidence",
     }
