@@ -17,6 +17,7 @@ from scipy import sparse
 
 from tuneassist.channels import CHANNELS
 from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_delay
+from tuneassist.evidence.driven import DrivenLoads
 from tuneassist.evidence.holds import (
     FATE_WORDS,
     HoldNoise,
@@ -108,6 +109,9 @@ class LogEvidence:
     passes
         Sums over the passes through each cell (see `tuneassist.evidence.passes.sum_passes`); None
         where they were not counted.
+    driven
+        Lowest and highest load by band of speed (see `tuneassist.evidence.driven.DrivenLoads`);
+        None where they were not kept.
     """
 
     name: str
@@ -122,6 +126,7 @@ class LogEvidence:
     notes: tuple[str, ...] = ()
     visits: npt.NDArray[np.int64] | None = field(default=None, repr=False)
     passes: pd.DataFrame | None = field(default=None, repr=False)
+    driven: pd.DataFrame | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, eq=False)
@@ -224,6 +229,8 @@ def reduce_whole(
         setup=setup,
     )
     placed = with_places(samples, max_gap_s=settings.max_gap_s)
+    driven = DrivenLoads(setup.axes, margin_cells=settings.outside_margin_cells)
+    driven.add(*(placed[c].to_numpy(dtype=float) for c in ("rpm", "load")))
     found = LogEvidence(
         name=name,
         holds=holds.assign(log=name),
@@ -236,6 +243,7 @@ def reduce_whole(
         peaks=channel_peaks(placed, setup.axes, peak_columns(setup)),
         notes=tuple(notes),
         passes=passes,
+        driven=driven.table(),
     )
     reach = reaches_s(samples, refresh, max_gap_s=settings.max_gap_s)
     return found, LogNature(

@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.evidence.delay import FLOW_SPAN, align_values
+from tuneassist.evidence.driven import DrivenLoads
 from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretches, smooth_mask
 from tuneassist.evidence.influences import HIDING, Influences
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
@@ -148,6 +149,7 @@ def _reduce_long(
     peaks = RunningPeaks(setup.axes, tuple(c for c in peak_columns(setup) if c in first))
     visits = np.zeros(setup.axes.size, dtype=np.int64)
     margin = setup.steady.outside_margin_cells
+    driven = DrivenLoads(setup.axes, margin_cells=margin)
 
     def counted(samples: pd.DataFrame) -> pd.DataFrame:
         placed = with_places(samples, max_gap_s=setup.steady.max_gap_s)
@@ -155,6 +157,7 @@ def _reduce_long(
         cell = nearest_cell(setup.axes, rpm, load)
         visits[:] += count_nearest(setup.axes, rpm, load, margin_cells=margin, cell=cell)
         peaks.add(rpm, load, samples, cell)
+        driven.add(rpm, load)
         spans.add(samples)
         return samples
 
@@ -170,6 +173,7 @@ def _reduce_long(
         peaks=peaks.table(),
         visits=visits,
         passes=running.passes,
+        driven=driven.table(),
     )
 
 
