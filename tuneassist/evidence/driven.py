@@ -69,7 +69,7 @@ class DrivenLoads:
         """Return ``rpm, load_low, load_high`` of the bands that were driven."""
         columns = (self._speeds, self._low[:, 0], self._high[:, 0])
         table = pd.DataFrame(dict(zip(COLUMNS, columns, strict=True)))
-        return table[np.isfinite(self._high[:, 0])].reset_index(drop=True)
+        return table.loc[np.isfinite(self._high[:, 0])].reset_index(drop=True)
 
 
 def _highest(known: Floats, band: npt.NDArray[np.int64], values: Floats) -> Floats:
