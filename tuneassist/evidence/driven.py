@@ -67,9 +67,9 @@ class DrivenLoads:
 
     def table(self) -> pd.DataFrame:
         """Return ``rpm, load_low, load_high`` of the bands that were driven."""
-        columns = (self._speeds, self._low[:, 0], self._high[:, 0])
-        table = pd.DataFrame(dict(zip(COLUMNS, columns, strict=True)))
-        return table.loc[np.isfinite(self._high[:, 0])].reset_index(drop=True)
+        at = np.isfinite(self._high[:, 0])
+        columns = (self._speeds[at], self._low[at, 0], self._high[at, 0])
+        return pd.DataFrame(dict(zip(COLUMNS, columns, strict=True)))
 
 
 def _highest(known: Floats, band: npt.NDArray[np.int64], values: Floats) -> Floats:
