@@ -19,6 +19,7 @@ import pandas as pd
 
 from tuneassist.evidence.delay import FLOW_SPAN, align_values
 from tuneassist.evidence.driven import DrivenLoads
+from tuneassist.evidence.heat import HEAT_COLUMN
 from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretches, smooth_mask
 from tuneassist.evidence.influences import HIDING, Influences
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
@@ -41,10 +42,12 @@ from tuneassist.one_log import (
     LogNature,
     Mask,
     count_fates,
+    heat_peaks,
     peak_columns,
     reduce_whole,
     sum_log_passes,
     teaching_masks,
+    with_heat,
 )
 from tuneassist.reading.ahead import ReadAhead
 from tuneassist.settings import Setup
@@ -150,6 +153,7 @@ def _reduce_long(
     visits = np.zeros(setup.axes.size, dtype=np.int64)
     margin = setup.steady.outside_margin_cells
     driven = DrivenLoads(setup.axes, margin_cells=margin)
+    heat = heat_peaks(first, setup)
 
     def counted(samples: pd.DataFrame) -> pd.DataFrame:
         placed = with_places(samples, max_gap_s=setup.steady.max_gap_s)
@@ -158,6 +162,9 @@ def _reduce_long(
         visits[:] += count_nearest(setup.axes, rpm, load, margin_cells=margin, cell=cell)
         peaks.add(rpm, load, samples, cell)
         driven.add(rpm, load)
+        if heat is not None:
+            time_s, readings = (samples[c].to_numpy(dtype=float) for c in ("time_s", HEAT_COLUMN))
+            heat.add(time_s, rpm, load, readings)
         spans.add(samples)
         return samples
 
@@ -170,7 +177,7 @@ def _reduce_long(
         holds=running.holds().assign(log=found.name),
         fates=pd.Series(running.fates, dtype=int).rename("count"),
         samples=sum(running.fates.values()),
-        peaks=peaks.table(),
+        peaks=with_heat(peaks.table(), heat),
         visits=visits,
         passes=running.passes,
         driven=driven.table(),
