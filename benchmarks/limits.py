@@ -20,8 +20,8 @@ import pandas as pd
 
 from tuneassist.correction.checker import check_grid
 from tuneassist.correction.limiter import LimitedStep, limit_step
-from tuneassist.correction.proposal import propose_raw
 from tuneassist.grid import Axes, Grid
+from tuneassist.pipeline import raw_step
 from tuneassist.settings import (
     CEILING_CHANNELS,
     Ceiling,
@@ -108,7 +108,7 @@ def crafted(
         correction=CorrectionSettings(acts_on=acts_on),
         limits=replace(WIDE_OPEN, **limits),
     )
-    return propose_raw(cells, target_kind=kind, correction=setup.correction), setup
+    return raw_step(cells, setup), setup
 
 
 def random_axes(rng: np.random.Generator) -> Axes:
@@ -238,7 +238,7 @@ def random_case(rng: np.random.Generator) -> Triple:
         limits=limits,
     )
     cells = random_cells(rng, axes, setup)
-    raw = propose_raw(cells, target_kind=setup.target.kind, correction=setup.correction)
+    raw = raw_step(cells, setup)
     return raw, random_grid(rng, axes, limits.resolution_pct), setup
 
 
@@ -290,7 +290,7 @@ def lone_cell(triple: Triple, rng: np.random.Generator) -> list[str]:
         confidence=np.where(np.arange(len(cells)) == alone, "good", "none"),
         deviation_pct=(cells["ci_low_pct"] + cells["ci_high_pct"]) / 2,
     )
-    cells = propose_raw(cells, target_kind=setup.target.kind, correction=setup.correction)
+    cells = raw_step(cells, setup)
     key = str(rng.choice(list(WIDER)))
     wide = getattr(setup.limits, key) + WIDER[key] * rng.uniform(0, 10)
     wider = replace(setup, limits=replace(setup.limits, **{key: wide}))

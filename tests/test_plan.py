@@ -9,10 +9,11 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tuneassist.errors import InputError, NoEvidenceError, SetupError
+from tuneassist.evidence.driven import DrivenLoads, band_speeds, held_loads, load_reach
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.grid import Axes, bilinear_weights
 from tuneassist.loop.choice import after_all, exchanged
@@ -21,7 +22,9 @@ from tuneassist.loop.order import band_of, move_seconds, ordered_holds, short_pa
 from tuneassist.loop.places import driving_weight, passed_ceilings, place_table, visits_of
 from tuneassist.loop.plan import plan_holds
 from tuneassist.loop.settings import PlanSettings, RegionWeight
+from tuneassist.one_log import LogEvidence
 from tuneassist.pipeline import Evidence
+from tuneassist.reduction import reduce_log
 from tuneassist.settings import Ceiling, EngineSettings, LimitSettings, Setup, Target
 
 AXES = Axes(
@@ -223,12 +226,126 @@ def test_cells_without_a_target_are_left_alone():
     assert plan.holds["load"].max() < 120
 
 
+def driven_setup() -> Setup:
+    return setup(engine=EngineSettings(rev_limit_rpm=6500))
+
+
+def driven_log(rpm: np.ndarray, load: np.ndarray) -> LogEvidence:
+    """A warm log at these speeds and loads, lambda at target."""
+    samples = pd.DataFrame(
+        {
+            "time_s": 0.1 * np.arange(len(rpm)),
+            "rpm": rpm,
+            "load": load,
+            "lambda": 1.0,
+            "coolant_temp_c": 90.0,
+        }
+    )
+    return reduce_log(samples, name="drive", setup=driven_setup())
+
+
+def highest_within_a_gap(rpm: np.ndarray, load: np.ndarray, at_rpm: float) -> float:
+    near = np.abs(rpm - at_rpm) <= 1000.0  # every gap of AXES
+    return float(load[near].max()) if near.any() else -np.inf
+
+
+#: Highest load of a turbo engine that has no boost at 1000 rpm and all of it from 2500 on.
+FULL_LOAD = ([1000.0, 1600, 2500, 6000], [85.0, 95, 140, 140])
+
+
+def test_full_load_at_middle_speed_is_not_asked_for_at_low_speed():
+    """Part load down to 1000 rpm, and one downshift that passes 1400 rpm at 120 kPa."""
+    rng = np.random.default_rng(2)
+    rpm = np.concatenate([rng.uniform(900, 6100, 2000), np.linspace(2600, 1400, 36)])
+    load = 39.0 + (np.interp(rpm, *FULL_LOAD) - 39.0) * rng.uniform(0, 1.01, len(rpm))
+    load[-36:] = 120.0
+    log = driven_log(rpm, load)
+    assert log.visits is not None
+    assert log.visits.reshape(AXES.shape)[0, 4] >= 3  # nearest to 1000 rpm and 120 kPa
+    known = Evidence(undisputed(), log.holds.assign(is_used=False), None, (log,))
+    holds = plan_holds(known, setup=driven_setup(), minutes=120).holds
+    assert holds.loc[holds["rpm"].eq(1000.0), "load"].max() < 90.0
+    assert holds.loc[holds["rpm"].between(2500, 5000), "load"].max() >= 130.0
+    blind = replace(known, logs=())
+    asked = plan_holds(blind, setup=driven_setup(), minutes=120, visits=log.visits).holds
+    assert asked.loc[asked["rpm"].eq(1000.0), "load"].max() > 110.0  # by the cells alone
+
+
+@settings(max_examples=25)
+@given(st.integers(0, 10**6), st.integers(3, 40))
+def test_no_planned_hold_lies_above_what_was_driven_within_a_gap_of_its_speed(seed, legs):
+    rng = np.random.default_rng(seed)
+    corner_rpm = rng.uniform(900, 6400, legs)
+    corner_load = 35 + (np.interp(corner_rpm, *FULL_LOAD) - 35) * rng.uniform(0, 1, legs)
+    at = np.linspace(0, legs - 1, 25 * legs)
+    rpm = np.interp(at, np.arange(legs), corner_rpm)
+    load = np.interp(at, np.arange(legs), corner_load)
+    log = driven_log(rpm, load)
+    known = Evidence(undisputed(), log.holds.assign(is_used=False), None, (log,))
+    try:
+        holds = plan_holds(known, setup=driven_setup(), minutes=200).holds
+    except NoEvidenceError:
+        return
+    for at_rpm, at_load in holds[["rpm", "load"]].to_numpy():
+        assert at_load <= highest_within_a_gap(rpm, load, at_rpm)
+        assert at_load >= -highest_within_a_gap(rpm, -load, at_rpm)
+        assert rpm.min() - 125.0 <= at_rpm <= rpm.max() + 125.0  # half a band of speed
+
+
+def test_two_wild_readings_are_no_reach():
+    rpm, load = np.full(300, 2000.0), np.linspace(50, 90, 300)
+    for wild, is_reached in ((2, False), (3, True)):
+        load[:wild] = 138.0
+        log = driven_log(rpm, load)
+        assert log.driven is not None
+        assert (log.driven["load_high"].max() > 100) == is_reached
+
+
+def test_speeds_more_than_a_gap_apart_say_nothing_about_those_between():
+    at = np.repeat([1000.0, 3000.0, 5000.0], 3)
+    load = np.tile([50.0, 70.0, 90.0], 3)
+    low, high = load_reach(AXES, held_loads(AXES, at, load))
+    known = np.isfinite(high)
+    speeds = band_speeds(AXES)
+    assert set(speeds[known]) == {1000.0, 3000.0, 5000.0}
+    low, high = load_reach(AXES, held_loads(AXES, np.array([1000.0, 2500]), np.array([60.0, 120])))
+    assert set(speeds[np.isfinite(high)]) == {1000.0, 1750.0, 2500.0}  # within a gap of both
+    assert high[3] == pytest.approx(90.0)  # halfway between 60 and 120
+    assert low[3] == high[3]
+
+
+def test_a_log_of_which_only_the_holds_are_kept_reaches_as_far_as_they_do():
+    log = driven_log(np.linspace(1000, 6000, 600), np.interp(np.arange(600), [0, 599], [50, 120]))
+    places = {"rpm": [1000.0, 2000, 2000, 3000], "load": [60.0, 60, 100, 80]}
+    old = replace(log, driven=None, holds=pd.DataFrame(places | {"samples": 50}))
+    known = Evidence(undisputed(), old.holds.assign(is_used=False, within_se=1e-3), None, (old,))
+    table = place_table(known, setup=setup(), settings=PlanSettings(), visits=EVERYWHERE)
+    found = table.groupby("rpm")["load"].max().to_dict()
+    assert found == {1000.0: 60.0, 1500.0: 80.0, 2000.0: 100.0, 2500.0: 90.0, 3000.0: 80.0}
+
+
+def test_reach_is_the_same_however_the_log_is_cut():
+    rng = np.random.default_rng(3)
+    rpm, load = rng.uniform(600, 7000, 5000), rng.uniform(20, 160, 5000)
+    load[rng.integers(0, 5000, 300)] = np.nan
+    whole, parts = (DrivenLoads(AXES, margin_cells=0.5) for _ in range(2))
+    whole.add(rpm, load)
+    for start in range(0, 5000, 7):
+        parts.add(rpm[start : start + 7], load[start : start + 7])
+    pd.testing.assert_frame_equal(whole.table(), parts.table())
+    near = np.abs(rpm - 2000) <= 125
+    assert (
+        whole.table().set_index("rpm").loc[2000.0, "load_high"]
+        == np.sort(load[near & (load <= 150)])[-3]
+    )
+
+
 def test_without_counts_the_holds_and_what_lies_between_them_are_the_reach():
-    rpm = np.array([1000.0, 3000, 1000, 3000])
-    load = np.array([40.0, 40, 100, 100])
+    rpm = np.array([1000.0, 2000, 3000, 1000, 2000, 3000])
+    load = np.array([40.0, 40, 40, 100, 100, 100])
     holds = pd.DataFrame({"rpm": rpm, "load": load, "samples": 30})
     visits = visits_of(Evidence(pd.DataFrame(), holds, None, ()), AXES).reshape(AXES.shape)
-    assert (visits[:3, :4] >= 3).all()  # 2000 rpm, 60 and 80 had no hold but were crossed
+    assert (visits[:3, :4] >= 3).all()  # 60 and 80 had no hold but were crossed
     assert (visits[3:] == 0).all()
     assert (visits[:, 4:] == 0).all()
 

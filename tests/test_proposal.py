@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tuneassist.correction import propose_raw
-from tuneassist.settings import CorrectionSettings
+from tuneassist.grid import Axes
+from tuneassist.settings import CorrectionSettings, EngineSettings, Setup, Target
 
 FUEL = CorrectionSettings()
 BOOST = CorrectionSettings(acts_on="boost")
@@ -117,3 +118,47 @@ def test_the_given_frame_is_not_changed():
     before = cells.copy()
     propose_raw(cells, target_kind="aim", correction=FUEL)
     pd.testing.assert_frame_equal(cells, before)
+
+
+# --- room above a smoke floor ---------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("deviation", "asked"),
+    [
+        (-4.0, 100.0 * (0.96 / 1.01 - 1.0)),  # up to the floor and 1 % above it
+        (-0.3, 100.0 * (0.997 / 1.01 - 1.0)),  # below the floor, however little
+        (0.4, 100.0 * (1.004 / 1.01 - 1.0)),
+        (0.7, 0.0),  # within 0.5 % of the room that is kept
+        (1.0, 0.0),
+        (30.0, 0.0),  # leaner than that needs nothing, and never more fuel
+    ],
+)
+def test_against_a_smoke_floor_a_cell_is_brought_a_margin_above_it(deviation, asked):
+    cells = propose_raw(
+        one_cell(deviation), target_kind="floor", correction=FUEL, floor_margin_pct=1.0
+    )
+    assert cells["raw_pct"].iloc[0] == pytest.approx(asked)
+    assert ("1 % above the floor" in cells["reason"].iloc[0]) == (asked != 0)
+    aim = propose_raw(one_cell(-4.0), target_kind="aim", correction=FUEL, floor_margin_pct=1.0)
+    assert aim["raw_pct"].iloc[0] == pytest.approx(-4.0)
+
+
+@pytest.mark.parametrize(
+    ("ignition", "kind", "acts_on", "room"),
+    [
+        ("compression", "floor", "fuel", 1.0),
+        ("compression", "aim", "fuel", 0.0),
+        ("compression", "floor", "boost", 0.0),  # more boost is not the safe way
+        ("spark", "floor", "fuel", 0.0),  # nor is less fuel for a spark engine
+    ],
+)
+def test_room_above_a_floor_is_made_the_safe_way_only(ignition, kind, acts_on, room):
+    axes = Axes(rpm=np.array([1000.0, 2000.0]), load=np.array([10.0, 20.0]))
+    setup = Setup(
+        axes=axes,
+        target=Target(np.full((2, 2), 1.3), kind=kind),
+        engine=EngineSettings(ignition=ignition),
+        correction=CorrectionSettings(acts_on=acts_on),
+    )
+    assert setup.floor_margin_pct == room

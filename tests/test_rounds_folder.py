@@ -84,6 +84,9 @@ def test_evidence_reads_back_as_the_very_same_numbers(tmp_path, logs) -> None:
     for one, other in zip(logs, back.logs, strict=True):
         pd.testing.assert_frame_equal(one.holds, other.holds, check_exact=True)
         pd.testing.assert_frame_equal(one.peaks, other.peaks, check_exact=True)
+        assert one.driven is not None
+        assert other.driven is not None
+        pd.testing.assert_frame_equal(one.driven, other.driven, check_exact=True)
         pd.testing.assert_series_equal(one.fates, other.fates, check_names=False)
         for field in ("name", "samples", "refresh", "settling", "stops", "notes"):
             assert getattr(one, field) == getattr(other, field), field
@@ -122,6 +125,31 @@ def test_a_response_reads_back_with_its_regions(tmp_path, logs) -> None:
         else:
             one, other = getattr(response, field.name), getattr(back, field.name)
             assert repr(one) == repr(other), field.name  # nan is not equal to itself
+
+
+@pytest.mark.parametrize(
+    ("driven", "is_read"),
+    [
+        (None, True),  # as an older program left it
+        ({"rpm": [900.0], "load_low": [30.0]}, False),
+        ({"rpm": [900.0], "load_low": [30.0], "load_high": []}, False),
+        ({"rpm": [900.0], "load_low": [30.0], "load_high": [1e99]}, False),
+        ({"rpm": [900.0], "load_low": [30.0], "load_high": ["much"]}, False),
+    ],
+)
+def test_loads_driven_are_checked_when_read_back(tmp_path, logs, driven, is_read) -> None:
+    written(tmp_path / "round", stored(logs[0]))
+    path = tmp_path / "round" / "evidence.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record["logs"][0]["driven"] = driven
+    if driven is None:
+        del record["logs"][0]["driven"]
+    path.write_text(json.dumps(record), encoding="utf-8")
+    if is_read:
+        assert read_evidence(tmp_path / "round", SETUP.axes).logs[0].driven is None
+        return
+    with pytest.raises(InputError, match="cannot be read"):
+        read_evidence(tmp_path / "round", SETUP.axes)
 
 
 @pytest.mark.parametrize("name", round_evidence.EVIDENCE_FILES)

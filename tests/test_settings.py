@@ -177,6 +177,8 @@ def test_nan_is_no_threshold(name: str) -> None:
         ("gain", 0.0, 0.01),
         ("gain", 2.0, 1.99),  # references section 8: converges for 0 < gain < 2
         ("tolerance_pct", -0.1, 0.0),
+        ("floor_margin_pct", 5.1, 5.0),
+        ("floor_margin_pct", -0.1, 0.0),
     ],
 )
 def test_correction_keys(name: str, wrong: Any, right: Any) -> None:

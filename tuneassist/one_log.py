@@ -17,6 +17,8 @@ from scipy import sparse
 
 from tuneassist.channels import CHANNELS, load_offset
 from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_delay
+from tuneassist.evidence.driven import DrivenLoads
+from tuneassist.evidence.heat import HEAT_COLUMN, HeatPeaks
 from tuneassist.evidence.holds import (
     FATE_WORDS,
     HoldNoise,
@@ -109,6 +111,9 @@ class LogEvidence:
     passes
         Sums over the passes through each cell (see `tuneassist.evidence.passes.sum_passes`); None
         where they were not counted.
+    driven
+        Lowest and highest load by band of speed (see `tuneassist.evidence.driven.DrivenLoads`);
+        None where they were not kept.
     """
 
     name: str
@@ -123,6 +128,7 @@ class LogEvidence:
     notes: tuple[str, ...] = ()
     visits: npt.NDArray[np.int64] | None = field(default=None, repr=False)
     passes: pd.DataFrame | None = field(default=None, repr=False)
+    driven: pd.DataFrame | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, eq=False)
@@ -225,6 +231,8 @@ def reduce_whole(
         setup=setup,
     )
     placed = with_places(samples, max_gap_s=settings.max_gap_s)
+    driven = DrivenLoads(setup.axes, margin_cells=settings.outside_margin_cells)
+    driven.add(*(placed[c].to_numpy(dtype=float) for c in ("rpm", "load")))
     found = LogEvidence(
         name=name,
         holds=holds.assign(log=name),
@@ -234,9 +242,12 @@ def reduce_whole(
         delay=delay,
         settling=settling,
         stops=stops,
-        peaks=channel_peaks(placed, setup.axes, peak_columns(setup)),
+        peaks=with_heat(
+            channel_peaks(placed, setup.axes, peak_columns(setup)), _heat(placed, setup)
+        ),
         notes=tuple(notes),
         passes=passes,
+        driven=driven.table(),
     )
     reach = reaches_s(samples, refresh, max_gap_s=settings.max_gap_s)
     return found, LogNature(
@@ -373,8 +384,30 @@ def main_columns(samples: pd.DataFrame) -> tuple[str, ...]:
 
 
 def peak_columns(setup: Setup) -> tuple[str, ...]:
-    """Columns whose highest values matter."""
-    return (*(CHANNELS[name].column for name in setup.limits.ceilings), "manifold_pressure_kpa")
+    """Columns whose highest values matter and follow the engine at once."""
+    columns = (CHANNELS[name].column for name in setup.limits.ceilings)
+    return (*(column for column in columns if column != HEAT_COLUMN), "manifold_pressure_kpa")
+
+
+def heat_peaks(samples: pd.DataFrame, setup: Setup) -> HeatPeaks | None:
+    """Return what counts exhaust temperature; None where it has no ceiling or was not logged."""
+    names = [name for name in setup.limits.ceilings if CHANNELS[name].column == HEAT_COLUMN]
+    if not names or HEAT_COLUMN not in samples:
+        return None
+    return HeatPeaks(setup.axes, ceiling_c=setup.limits.ceilings[names[0]].ceiling)
+
+
+def with_heat(peaks: pd.DataFrame, heat: HeatPeaks | None) -> pd.DataFrame:
+    """Add each cell's exhaust temperature to the other peaks."""
+    return peaks if heat is None else peaks.assign(**{f"{HEAT_COLUMN}_max": heat.column()})
+
+
+def _heat(placed: pd.DataFrame, setup: Setup) -> HeatPeaks | None:
+    heat = heat_peaks(placed, setup)
+    if heat is not None:
+        names = ("time_s", "rpm", "load", HEAT_COLUMN)
+        heat.add(*(placed[name].to_numpy(dtype=float) for name in names))
+    return heat
 
 
 def _is_fuelled(line: pd.DataFrame, target: Floats, setup: Setup) -> Mask:

@@ -486,12 +486,22 @@ def propose_on(evidence: Evidence, *, setup: Setup, current: Grid) -> Proposal:
         raise NoEvidenceError(no_evidence_words(evidence.fates, evidence.logs))
     if evidence.cells["confidence"].eq("none").all():
         raise NoEvidenceError(too_little_words(evidence))
-    raw = propose_raw(evidence.cells, target_kind=setup.target.kind, correction=setup.correction)
+    raw = raw_step(evidence.cells, setup)
     limited = limit_step(raw, current=current, setup=setup)
     breaches = check_grid(limited.grid, current=current, setup=setup, cells=raw)
     if breaches:
         raise checker_objection(breaches)
     return Proposal(setup, current, evidence, limited, limited.cells)
+
+
+def raw_step(cells: pd.DataFrame, setup: Setup) -> pd.DataFrame:
+    """Add what each cell asks for by the setup's target and correction, before any safety rule."""
+    return propose_raw(
+        cells,
+        target_kind=setup.target.kind,
+        correction=setup.correction,
+        floor_margin_pct=setup.floor_margin_pct,
+    )
 
 
 def checker_objection(breaches: Sequence[Breach]) -> RuleBreachError:

@@ -21,7 +21,9 @@ from tuneassist.arguments import of_kind
 from tuneassist.channels import load_offset
 from tuneassist.errors import LogError, SetupError
 from tuneassist.evidence.delay import FLOW_SPAN, align_values
+from tuneassist.evidence.driven import DrivenLoads
 from tuneassist.evidence.frame import INSIDE, checked_parts
+from tuneassist.evidence.heat import HEAT_COLUMN
 from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretches, smooth_mask
 from tuneassist.evidence.influences import HIDING, Influences
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
@@ -44,10 +46,12 @@ from tuneassist.one_log import (
     LogNature,
     Mask,
     count_fates,
+    heat_peaks,
     peak_columns,
     reduce_whole,
     sum_log_passes,
     teaching_masks,
+    with_heat,
 )
 from tuneassist.reading.ahead import ReadAhead
 from tuneassist.settings import READ_SETUP, Setup
@@ -156,6 +160,8 @@ def _reduce_long(
     peaks = RunningPeaks(setup.axes, tuple(c for c in peak_columns(setup) if c in first))
     visits = np.zeros(setup.axes.size, dtype=np.int64)
     margin = setup.steady.outside_margin_cells
+    driven = DrivenLoads(setup.axes, margin_cells=margin)
+    heat = heat_peaks(first, setup)
 
     def counted(samples: pd.DataFrame) -> pd.DataFrame:
         placed = with_places(samples, max_gap_s=setup.steady.max_gap_s)
@@ -163,6 +169,10 @@ def _reduce_long(
         cell = nearest_cell(setup.axes, rpm, load)
         visits[:] += count_nearest(setup.axes, rpm, load, margin_cells=margin, cell=cell)
         peaks.add(rpm, load, samples, cell)
+        driven.add(rpm, load)
+        if heat is not None:
+            time_s, readings = (samples[c].to_numpy(dtype=float) for c in ("time_s", HEAT_COLUMN))
+            heat.add(time_s, rpm, load, readings)
         spans.add(samples)
         return samples
 
@@ -175,9 +185,10 @@ def _reduce_long(
         holds=running.holds().assign(log=found.name),
         fates=pd.Series(running.fates, dtype=int).rename("count"),
         samples=sum(running.fates.values()),
-        peaks=peaks.table(),
+        peaks=with_heat(peaks.table(), heat),
         visits=visits,
         passes=running.passes,
+        driven=driven.table(),
     )
 
 

@@ -324,6 +324,10 @@ class SteadySettings:
         )
 
 
+MOST_FLOOR_MARGIN_PCT = 5.0
+"""A wider margin above a floor is a higher floor, and belongs into the target. [%]"""
+
+
 @dataclass(frozen=True)
 class CorrectionSettings:
     """From deviation to correction: section ``[correction]``.
@@ -337,6 +341,10 @@ class CorrectionSettings:
         one, 1 removes it at once; below 2 the loop converges. [1]
     tolerance_pct
         A deviation inside this band whose interval holds zero is left alone: the dead band. [%]
+    floor_margin_pct
+        A compression engine's cell near its floor is brought so far above it by less fuel. Below
+        the floor is smoke and above it costs this much fuel, so that the doubt of an ordinary
+        cell, one standard error or two, is kept on the clean side. [%]
     good_half_width_pct, fair_half_width_pct, low_half_width_pct
         Widest half of the 95 % interval at which confidence is still called "good", "fair" and
         "low"; wider is "none". "Good" is lambda known to +-2 %: 0.80 +- 0.016, less than the
@@ -358,6 +366,7 @@ class CorrectionSettings:
     acts_on: Literal["fuel", "boost"] = "fuel"
     gain: float = 1.0
     tolerance_pct: float = 0.5
+    floor_margin_pct: float = 1.0
     good_half_width_pct: float = 2.0
     fair_half_width_pct: float = 3.5
     low_half_width_pct: float = 6.0
@@ -375,6 +384,12 @@ class CorrectionSettings:
         _require(0 < self.gain < 2, "correction.gain", self.gain, "above 0 and below 2")
         _require(
             self.tolerance_pct >= 0, "correction.tolerance_pct", self.tolerance_pct, "zero or more"
+        )
+        _require(
+            0 <= self.floor_margin_pct <= MOST_FLOOR_MARGIN_PCT,
+            "correction.floor_margin_pct",
+            self.floor_margin_pct,
+            f"from 0 to {MOST_FLOOR_MARGIN_PCT:g}",
         )
         _require(
             0 < self.good_half_width_pct <= self.fair_half_width_pct <= self.low_half_width_pct,
@@ -720,6 +735,16 @@ class Setup(ByValue):
                 where=self.source,
                 mend="One row per rpm breakpoint, one value per load breakpoint.",
             )
+
+    @property
+    def floor_margin_pct(self) -> float:
+        """Room above the floor that less fuel makes; none where that way could hurt. [%]"""
+        is_smoke = self.target.kind == "floor" and self.engine.ignition == "compression"
+        return self.correction.floor_margin_pct if is_smoke and self._is_on_fuel else 0.0
+
+    @property
+    def _is_on_fuel(self) -> bool:
+        return self.correction.acts_on == "fuel"
 
 
 READ_SETUP = 'Read it with read_setup("car.toml").'

@@ -13,6 +13,7 @@ from tuneassist.correction.checks_engine import least_back
 from tuneassist.correction.sight import CellSeen, Job
 
 SLACK = 1e-6  # a bound is broken when passed by more than this; far below any controller [%]
+DUST = 1e-9  # two ways to the same number differ by less than this [%]
 
 
 def values(job: Job) -> Iterator[Breach]:
@@ -49,14 +50,23 @@ def own_need(job: Job) -> Iterator[Breach]:
 def _need(job: Job, cell: CellSeen) -> float:
     """Multiple that the cell's own deviation asks for."""
     rules = job.setup.correction
-    away = 1.0 + cell.deviation / 100.0
-    sure = cell.ci_low > 0 or cell.ci_high < 0
-    if not sure and abs(cell.deviation) <= rules.tolerance_pct:
+    room = _smoke_room(job)
+    away = (1.0 + cell.deviation / 100.0) / (1.0 + room / 100.0)
+    off = 100.0 * (away - 1.0) if room else cell.deviation
+    sure = cell.ci_low > room or cell.ci_high < room
+    if not sure and abs(off) <= rules.tolerance_pct - (DUST if room else 0.0):
         return 1.0
     if job.setup.target.kind == "floor" and away >= 1.0:
         return 1.0
     power = rules.gain if job.on_fuel else -rules.gain
     return float(away**power)
+
+
+def _smoke_room(job: Job) -> float:
+    """Percent of lambda kept above a smoke floor: where fuel is taken from a compression engine."""
+    if job.is_spark or not job.on_fuel or job.setup.target.kind != "floor":
+        return 0.0
+    return job.setup.correction.floor_margin_pct
 
 
 def _back_reach(job: Job, cell: CellSeen) -> float:

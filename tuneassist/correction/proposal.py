@@ -1,7 +1,8 @@
 """From deviation to raw step: what each cell asks for, before any safety rule.
 
 Worked in ln(lambda/target), so that a gain of one half, applied twice, is a gain of one. Nothing is
-asked for without evidence, inside the dead band, or leaner than a target that is a floor.
+asked for without evidence, inside the dead band, or leaner than a target that is a floor by more
+than the room kept above it.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ def propose_raw(
     *,
     target_kind: Literal["aim", "floor"],
     correction: CorrectionSettings,
+    floor_margin_pct: float = 0.0,
 ) -> pd.DataFrame:
     """Add the step that each cell asks for, and why.
 
@@ -37,6 +39,8 @@ def propose_raw(
         "aim": both sides of the target are corrected. "floor": only the rich side is.
     correction
         Gain, dead band, and what the grid acts on.
+    floor_margin_pct
+        Room kept above a floor, as `tuneassist.settings.Setup.floor_margin_pct`. [%]
 
     Returns
     -------
@@ -52,9 +56,10 @@ def propose_raw(
     >>> float(raw["raw_pct"].iloc[0].round(6))
     5.0
     """
-    deviation = cells["deviation_pct"].to_numpy(dtype=float)
+    room = floor_margin_pct if target_kind == "floor" else 0.0
+    deviation = _above(cells["deviation_pct"].to_numpy(dtype=float), room)
     known = is_evidence(cells)
-    dead = known & _is_dead(cells, deviation, correction)
+    dead = known & _is_dead(cells, deviation, correction, room)
     spared = known & ~dead & (target_kind == "floor") & (deviation >= 0)
     asked = known & ~dead & ~spared
     raw = np.zeros(len(cells))
@@ -62,7 +67,7 @@ def propose_raw(
     seen = zip(*(cells[name].tolist() for name in SEEN), strict=True)
     kinds = zip(known.tolist(), dead.tolist(), spared.tolist(), strict=True)
     reasons = [
-        _reason(cell, step, kind, correction)
+        _reason(cell, step, kind, correction, room)
         for cell, step, kind in zip(seen, raw.tolist(), kinds, strict=True)
     ]
     return cells.assign(raw_pct=raw, reason=reasons)
@@ -77,10 +82,17 @@ def is_evidence(cells: pd.DataFrame) -> Flags:
     return np.asarray(word & sound)
 
 
-def _is_dead(cells: pd.DataFrame, deviation: Floats, correction: CorrectionSettings) -> Flags:
+def _above(deviation: Floats, room: float) -> Floats:
+    """Deviation from so much above the target. [%]"""
+    return deviation if room == 0 else 100.0 * ((1 + deviation / 100) / (1 + room / 100) - 1)
+
+
+def _is_dead(
+    cells: pd.DataFrame, deviation: Floats, correction: CorrectionSettings, room: float
+) -> Flags:
     """Within tolerance, and the interval holds zero; an unknown one counts as holding it."""
-    low = cells["ci_low_pct"].to_numpy(dtype=float)
-    high = cells["ci_high_pct"].to_numpy(dtype=float)
+    low = _above(cells["ci_low_pct"].to_numpy(dtype=float), room)
+    high = _above(cells["ci_high_pct"].to_numpy(dtype=float), room)
     holds_zero = ~((low > 0) | (high < 0))
     return np.asarray(holds_zero & (np.abs(deviation) <= correction.tolerance_pct))
 
@@ -96,6 +108,7 @@ def _reason(
     step: float,
     kinds: tuple[bool, bool, bool],
     correction: CorrectionSettings,
+    room: float,
 ) -> str:
     target, deviation, low, high, word = cell
     known, dead, spared = kinds
@@ -105,11 +118,13 @@ def _reason(
         return "no change: no evidence that can be trusted"
     side = "leaner" if deviation > 0 else "richer"
     seen = f"{abs(deviation):.1f} % {side} than target ({low:+.1f} to {high:+.1f} %, {word})"
+    kept = f" of the {room:g} % kept above the floor" if room else ""
     if dead:
-        return f"no change: {seen} is within the {correction.tolerance_pct:g} % tolerance"
+        return f"no change: {seen} is within the {correction.tolerance_pct:g} % tolerance{kept}"
     if spared:
         return f"no change: {seen}, and the target is a floor"
-    return f"{seen}: asks for {abs(step):.1f} % {what(step, correction.acts_on)}"
+    end = f", {room:g} % above the floor" if room else ""
+    return f"{seen}: asks for {abs(step):.1f} % {what(step, correction.acts_on)}{end}"
 
 
 def what(step: float, acts_on: Literal["fuel", "boost"]) -> str:

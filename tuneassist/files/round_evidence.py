@@ -25,6 +25,7 @@ import pandas as pd
 
 from tuneassist.errors import InputError
 from tuneassist.evidence.delay import SensorDelay
+from tuneassist.evidence.driven import COLUMNS as DRIVEN_COLUMNS
 from tuneassist.evidence.holds import Settling
 from tuneassist.evidence.passes import COLUMNS as PASS_COLUMNS
 from tuneassist.evidence.refresh import Refresh
@@ -282,6 +283,7 @@ def _log_record(log: LogEvidence) -> dict[str, Any]:
         "pass_columns": [] if log.passes is None else [str(name) for name in log.passes.columns],
         "hold_columns": [str(name) for name in log.holds.columns],
         "notes": list(log.notes),
+        "driven": None if log.driven is None else log.driven.to_dict("list"),
     }
 
 
@@ -304,6 +306,7 @@ def _log_of(record: Mapping[str, Any], holds: pd.DataFrame, peaks: pd.DataFrame)
         stops=(rich, lean),
         peaks=hot[take_list(record, "peak_columns", str)],
         passes=_passes_of(record, hot),
+        driven=_driven_of(record),
         notes=tuple(take_list(record, "notes", str)),
     )
 
@@ -312,6 +315,20 @@ def _passes_of(record: Mapping[str, Any], table: pd.DataFrame) -> pd.DataFrame |
     """Sums over the passes through each cell; None where an older program kept none."""
     names = take_list(record, "pass_columns", str) if "pass_columns" in record else []
     return table[names] if names else None
+
+
+def _driven_of(record: Mapping[str, Any]) -> pd.DataFrame | None:
+    """Loads driven by speed; None where an older program kept none."""
+    kept = take(record, "driven", dict, type(None))
+    if kept is None:
+        return None
+    columns = {name: take_list(kept, name, float) for name in DRIVEN_COLUMNS}
+    if len({len(values) for values in columns.values()}) != 1:
+        raise ValueError("evidence.json has not one load for each speed driven")
+    driven = pd.DataFrame(columns, dtype=float)
+    if not (np.abs(driven.to_numpy()) <= LARGEST).all():
+        raise ValueError("a speed or load driven is missing or beyond reason")
+    return driven
 
 
 def _stops(record: Mapping[str, Any]) -> tuple[float, float]:

@@ -6,9 +6,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from tuneassist.evidence.driven import held_loads, is_driven, joined
 from tuneassist.evidence.lattice import axis_positions
 from tuneassist.evidence.need import target_at
-from tuneassist.evidence.reach import TOUCH, hull_of, is_inside
+from tuneassist.evidence.reach import TOUCH
 from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats, bilinear_weights
 from tuneassist.loop.settings import PlanSettings
@@ -43,7 +44,7 @@ def visits_of(evidence: Evidence, axes: Axes) -> Floats:
 
 
 def _visits_of_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
-    """Samples of the holds, and one visit for each fine point between them: moves cross those."""
+    """Samples of the holds, and one visit for each fine point between those of near speeds."""
     rpm, load = (holds[c].to_numpy(dtype=float) for c in ("rpm", "load"))
     np.add.at(total, nearest_cell(axes, rpm, load), holds["samples"].to_numpy(dtype=float))
     fine_rpm, fine_load = (
@@ -51,7 +52,7 @@ def _visits_of_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
         for points in (axes.rpm, axes.load)
     )
     rpm_at, load_at = (m.ravel() for m in np.meshgrid(fine_rpm, fine_load, indexing="ij"))
-    inside = is_inside(axes, hull_of(axes, rpm, load), rpm_at, load_at)
+    inside = is_driven(axes, held_loads(axes, rpm, load), rpm_at, load_at)
     np.add.at(total, nearest_cell(axes, rpm_at[inside], load_at[inside]), 1.0)
     return total
 
@@ -60,6 +61,9 @@ def place_table(
     evidence: Evidence, *, setup: Setup, settings: PlanSettings, visits: npt.ArrayLike | None = None
 ) -> pd.DataFrame:
     """List the operating points within the engine's reach as logged, half a cell apart.
+
+    Reach in load hangs on speed: a point lies within it where samples came near its cell, and where
+    its load is no lower and no higher than what was driven within one breakpoint gap of its speed.
 
     Parameters
     ----------
@@ -94,13 +98,45 @@ def place_table(
         np.interp(at, np.arange(len(points)), points)
         for at, points in ((at_rpm, axes.rpm), (at_load, axes.load))
     )
-    rpm, load = (m.ravel()[reached] for m in np.meshgrid(fine_rpm, fine_load, indexing="ij"))
+    rpm, load = (m.ravel() for m in np.meshgrid(fine_rpm, fine_load, indexing="ij"))
+    reached &= _is_driven(evidence, axes, rpm, load, beyond_cells=settings.reach_cells - 0.5)
+    rpm, load = rpm[reached], load[reached]
     area = np.outer(_width(fine_rpm), _width(fine_load)).ravel()[reached]
     table = pd.DataFrame({"rpm": rpm, "load": load})
     table["weight"] = area * driving_weight(axes, rpm, load, settings)
     table["is_allowed"] = _is_allowed(evidence.cells, rpm, load, setup, settings)
     is_wanted = np.isfinite(target_at(axes, setup.target.table, rpm, load))
     return table[is_wanted].reset_index(drop=True)
+
+
+def _is_driven(
+    evidence: Evidence, axes: Axes, rpm: Floats, load: Floats, *, beyond_cells: float
+) -> Mask:
+    """Places no farther than this beyond what was driven near their speed; all, if none is known.
+
+    A log of which only the holds are known counts by those.
+    """
+    known = [
+        held_loads(axes, *(log.holds[c].to_numpy(dtype=float) for c in ("rpm", "load")))
+        if log.driven is None
+        else log.driven
+        for log in evidence.logs
+    ]
+    if not known:
+        return np.ones(len(rpm), dtype=bool)
+    driven, steps = joined(known), [0.0, -beyond_cells, beyond_cells] if beyond_cells > 0 else [0.0]
+    found = np.zeros(len(rpm), dtype=bool)
+    for along_rpm in steps:
+        for along_load in steps:
+            near = _moved(axes.rpm, rpm, along_rpm), _moved(axes.load, load, along_load)
+            found |= is_driven(axes, driven, *near)
+    return found
+
+
+def _moved(points: Floats, values: Floats, cells: float) -> Floats:
+    """Values so many cells up or down their axis."""
+    at = np.arange(len(points))
+    return np.interp(np.interp(values, points, at) + cells, at, points)
 
 
 def driving_weight(axes: Axes, rpm: Floats, load: Floats, settings: PlanSettings) -> Floats:

@@ -74,9 +74,9 @@ def _left_out_notes(plan: Plan, evidence: Evidence, setup: Setup) -> Iterator[st
             else (f"{len(blank)} cells without evidence are")
         )
         yield (
-            f"{cells} out of reach and not listed, for no sample came near and a plan asks for "
-            f"nothing beyond what was driven: {named}{more}. If the engine can be held there, "
-            "log a slow sweep to it first"
+            f"{cells} out of reach and not listed, for no such load was driven near that speed and "
+            f"a plan asks for nothing beyond what was driven: {named}{more}. If the engine can be "
+            "held there, log a slow sweep to it first"
         )
     refused = int((~plan.places["is_allowed"]).sum())
     if refused:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction import LimitedStep, propose_raw
+from tuneassist.correction import LimitedStep
 from tuneassist.errors import NoEvidenceError
 from tuneassist.evidence.copies import is_original
 from tuneassist.evidence.repeats import said_once
@@ -22,6 +22,7 @@ from tuneassist.pipeline import (
     gather,
     no_evidence_words,
     propose_on,
+    raw_step,
     with_total_need,
 )
 from tuneassist.settings import CorrectionSettings, Setup
@@ -173,8 +174,7 @@ SLOWEST, FASTEST = 0.7, 1.5
 
 def _nothing(evidence: Evidence, response: Response, setup: Setup, current: Grid) -> Proposal:
     """Propose no change, and give the halt as every cell's reason."""
-    raw = propose_raw(evidence.cells, target_kind=setup.target.kind, correction=setup.correction)
-    cells = raw.assign(raw_pct=0.0)
+    cells = raw_step(evidence.cells, setup).assign(raw_pct=0.0)
     nothing = np.zeros(setup.axes.size)
     limited = LimitedStep(
         grid=current,

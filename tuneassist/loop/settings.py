@@ -74,8 +74,10 @@ class PlanSettings:
         Most holds of one plan: what an operator keeps apart in one session. [1]
     reach_cells
         A place is within reach when this near to a breakpoint that samples came nearest to, in
-        each direction: 0.5 is the cell itself, so that nothing is asked for beyond what was
-        driven; 1 (the most allowed) adds half a cell. [cells]
+        each direction, and its load no lower and no higher than was driven within one breakpoint
+        gap of its speed, interpolated between speeds: what a turbo engine reaches at 2500 rpm says
+        nothing about 1000. 0.5 is the cell itself, so that nothing is asked for beyond what was
+        driven; 1 (the most allowed) adds half a cell to both. [cells]
     min_visits
         Samples nearest to a breakpoint that count as a visit; one wild reading is none. [1]
     rev_margin_rpm
