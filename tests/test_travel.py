@@ -271,6 +271,24 @@ def test_travel_is_measured_in_cells() -> None:
     assert rows[1] == 0
 
 
+@pytest.mark.parametrize(("height", "is_kept"), [(60.0, True), (95.0, False)])
+def test_a_stretch_that_goes_to_and_fro_may_not_go_too_far_either(
+    height: float, is_kept: bool
+) -> None:
+    # on the finest axes 70 rpm are no travel; 95 rpm in 20 s are slow enough for any ten of them
+    top = 3000 + height
+    legs = [(0.0, 3000, 60), (20.0, top, 60), (20.0, 3000, 60), (20.0, top, 60), (20.0, 3000, 60)]
+    samples = drive(legs, 10.0, wander=0.1)
+    found = find_standing(
+        *(samples[name].to_numpy() for name in ("time_s", "rpm", "load")),
+        axes=replace(CAR.axes, rpm=np.arange(1500.0, 7600.0, 150.0)),
+        interval_s=0.1,
+        settings=CAR.steady,
+    )
+    assert found.is_joined[1:].all()
+    assert found.is_standing.any() == is_kept
+
+
 def test_the_long_window_is_longer_than_the_short_one_however_slow_the_logger() -> None:
     assert travel_rows(0.1, CAR.steady) == 101
     assert travel_rows(5.0, CAR.steady) == 8  # four rows are a short window
