@@ -190,8 +190,7 @@ class _Path:
         """Tell which runs stay at one place, by themselves and by what they lie in."""
         rows, length, first = _mean_rows(long), runs.length, runs.first
         usual, limit = self.usual[first], self.limit[first]
-        middle = first + length // 2
-        drift = _drift(self.values, np.column_stack([first, middle, runs.last + 1]))
+        drift, bend = _drift_and_bend(self.values, runs)
         stays = np.where(
             length >= long,
             self._range(runs, rows) <= limit,
@@ -200,7 +199,8 @@ class _Path:
         # what was taken off may be as far away as that, and no farther
         stays &= self._range(untrimmed, rows) <= limit + usual
         is_on_the_way = self._range(around, rows) > limit
-        is_still = drift <= STILL_SHARE * usual * length / long
+        # where a sweep turns round it is no stiller than on the way
+        is_still = np.maximum(drift, bend) <= STILL_SHARE * usual * length / long
         return np.asarray(stays & (is_still | ~is_on_the_way))
 
     def _range(self, runs: _Runs, rows: int) -> Floats:
@@ -277,10 +277,13 @@ def _trimmed(runs: _Runs, paths: list[_Path], long: int) -> _Runs:
     return _Runs(first, last)
 
 
-def _drift(values: Floats, edges: Ints) -> Floats:
-    """How far the second half of each piece lies from the first, by first row, middle and end."""
-    if not len(edges):
-        return np.empty(0)
-    sums = np.add.reduceat(np.append(values, 0.0), edges.ravel()).reshape(edges.shape)[:, :2]
+def _drift_and_bend(values: Floats, runs: _Runs) -> tuple[Floats, Floats]:
+    """How far the second half of each run lies from the first, and the middle from the ends."""
+    if not len(runs.first):
+        return np.empty(0), np.empty(0)
+    edges = runs.first[:, None] + runs.length[:, None] * np.arange(5) // 4
+    sums = np.add.reduceat(np.append(values, 0.0), edges.ravel()).reshape(edges.shape)[:, :4]
     means = sums / np.diff(edges, axis=1)
-    return np.asarray(np.abs(means[:, 1] - means[:, 0]))
+    before, behind = means[:, :2].sum(axis=1), means[:, 2:].sum(axis=1)
+    inner, outer = means[:, 1:3].sum(axis=1), means[:, 0] + means[:, 3]
+    return np.abs(behind - before) / 2.0, np.abs(inner - outer) / 2.0
