@@ -121,6 +121,21 @@ def test_without_a_lag_the_shortest_settling_is_taken_and_three_lags_at_least() 
     assert [one.settle_s for one in found] == pytest.approx([0.5, 0.9])
 
 
+def test_a_slow_logger_settles_no_later_for_want_of_samples() -> None:
+    # 60 holds of 8 samples of plain noise: the later four, from which the middle is taken, lie
+    # nearer to it than the others by (1 - 1/4) / (1 + 1/4), and that is no settling
+    settled = []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        stretch = np.repeat(np.arange(1, 61), 8)
+        time_s = np.arange(480.0)
+        need = 0.005 * rng.standard_normal(480)
+        found = find_settling(need, stretch, time_s, lag_s=0.1, settings=DEFAULT)
+        assert found.source == "log"
+        settled.append(found.settle_s)
+    assert np.mean(np.array(settled) <= 1.0) >= 0.9
+
+
 @pytest.mark.parametrize(("count", "source"), [(9, "default"), (10, "log")])
 def test_ten_long_stretches_are_needed(count: int, source: str) -> None:
     line, stretch = log(np.zeros(count))

@@ -50,10 +50,10 @@ from tuneassist.evidence.steady import (
     is_fuelled,
     is_warm,
     sensor_stops,
-    steady_mask,
     warm_by_clock,
     warmth_of,
 )
+from tuneassist.evidence.travel import Standing, find_standing
 from tuneassist.evidence.visits import channel_peaks
 from tuneassist.grid import Floats, bilinear_weights
 from tuneassist.settings import Setup, SteadySettings
@@ -74,6 +74,7 @@ FATES = (
     "outside the table",
     "no target there",
     "moving",
+    "sweeping",
     "settling",
     "short hold",
     "no lambda",
@@ -195,13 +196,14 @@ def reduce_whole(
     rpm, load, time_s = (line[c].to_numpy(dtype=float) for c in ("rpm", "load", "time_s"))
     target = target_at(setup.axes, setup.target.table, rpm, load)
     stops, notes = _stops(samples, setup), list[str]()
-    masks, bands = _position_masks(line, target, refresh, setup, notes)
+    masks, standing = _position_masks(line, target, refresh, setup, notes)
     some = _warm_rows(masks["engine cold"], delay_rows)
     delay = _delay(
         line.iloc[some],
         target[some],
         stops,
         {name: mask[some] for name, mask in masks.items()},
+        is_joined=standing.is_joined[some],
         refresh=refresh,
         setup=setup,
     )
@@ -214,7 +216,7 @@ def reduce_whole(
     need, stop = _needs(line, target, stops, setup)
     masks["fuel cut"] = _is_fuelled(line, target, setup)
     usable = np.logical_and.reduce(list(masks.values()))
-    stretch = number_stretches(usable, time_s, max_gap_s=max_gap_s)
+    stretch = number_stretches(usable, time_s, max_gap_s=max_gap_s, is_joined=standing.is_joined)
     settling = find_settling(need, stretch, time_s, lag_s=delay.lag_s, settings=settings)
     holds, fate, noise = reduce_stretches(
         Stretches(time_s, rpm, load, need, target, stop, stretch),
@@ -254,7 +256,7 @@ def reduce_whole(
         refresh,
         reach,
         stops,
-        bands,
+        standing.bands,
         delay,
         settling,
         noise,
@@ -300,9 +302,10 @@ def sum_log_passes(
     count = len(masks["moving"])
     moving, need = np.zeros(len(time_s), dtype=bool), np.full(len(time_s), np.nan)
     if lam is not None:
-        others = [mask for name, mask in masks.items() if name != "moving"]
+        others = [mask for name, mask in masks.items() if name not in ("moving", "sweeping")]
         is_free = long_after_cut(time_s[:count], masks["fuel cut"], setup.steady.window_s)
-        moving[:count] = np.logical_and.reduce([*others, ~masks["moving"], is_free])
+        is_on_its_way = ~(masks["moving"] & masks["sweeping"])
+        moving[:count] = np.logical_and.reduce([*others, is_on_its_way, is_free])
     at = np.flatnonzero(moving)
     if lam is not None and len(at):
         value, stop = need_values(
@@ -423,7 +426,7 @@ def _position_masks(
     refresh: Refresh,
     setup: Setup,
     notes: list[str],
-) -> tuple[dict[str, Mask], Bands | None]:
+) -> tuple[dict[str, Mask], Standing]:
     """Masks that need no aligned lambda, True = usable, named after the fate of what they take."""
     settings, axes = setup.steady, setup.axes
     rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
@@ -432,10 +435,12 @@ def _position_masks(
         notes.append(not_proven_warm(settings))
         time_s = line["time_s"].to_numpy(dtype=float)
         warm = warm_by_clock(time_s, _start_s(line), settings)
-    moving, bands = steady_mask(
+    standing = find_standing(
         line["time_s"].to_numpy(dtype=float),
         rpm,
-        load + load_offset(setup.axes, setup.limits.barometer_kpa),
+        load,
+        axes=axes,
+        offset=load_offset(axes, setup.limits.barometer_kpa),
         interval_s=refresh.interval_s,
         settings=settings,
     )
@@ -448,9 +453,10 @@ def _position_masks(
             axes, rpm, load, margin_cells=settings.outside_margin_cells
         ),
         "no target there": np.isfinite(target),
-        "moving": moving,
+        "moving": standing.is_steady,
+        "sweeping": standing.is_standing,
     }
-    return masks, bands
+    return masks, standing
 
 
 def _delay(
@@ -459,6 +465,7 @@ def _delay(
     stops: tuple[float, float],
     masks: dict[str, Mask],
     *,
+    is_joined: Mask,
     refresh: Refresh,
     setup: Setup,
 ) -> SensorDelay:
@@ -472,7 +479,9 @@ def _delay(
     fuelled = _is_fuelled(line, target, setup)
     usable = np.logical_and.reduce([*masks.values(), fuelled])
     gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
-    stretch = number_stretches(usable, line["time_s"].to_numpy(dtype=float), max_gap_s=gap_s)
+    stretch = number_stretches(
+        usable, line["time_s"].to_numpy(dtype=float), max_gap_s=gap_s, is_joined=is_joined
+    )
     holds, _ = reduce_to_holds(
         first,
         stretch=stretch,

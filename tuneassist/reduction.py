@@ -33,11 +33,10 @@ from tuneassist.evidence.steady import (
     DRIVERS,
     WARMTH,
     is_cut,
-    steady_mask,
     tells_warm,
     warm_by_clock,
-    window_rows,
 )
+from tuneassist.evidence.travel import find_standing, travel_rows
 from tuneassist.evidence.visits import RunningPeaks, count_nearest, nearest_cell
 from tuneassist.grid import Floats
 from tuneassist.one_log import (
@@ -65,7 +64,7 @@ LONGEST_WAIT = 8
 DELAY_ROWS = 10_000
 #: Parts that wait for their reduction while the next is counted. [1]
 COUNTED_AHEAD = 2
-#: Rows kept beyond the window on either side: spikes and fuel cuts look at their neighbours. [rows]
+#: Rows kept beyond a long window on either side: spikes and cuts look at their neighbours. [rows]
 MARGIN_ROWS = 8
 
 Columns = dict[str, Floats]
@@ -203,7 +202,7 @@ class _Running:
         others += [c for c in (*TRIM_COLUMNS, *HIDING.values()) if c in first]
         self._others = tuple(dict.fromkeys(c for c in others if c is not None))
         self._max_gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
-        self._context = window_rows(refresh.interval_s, settings) + MARGIN_ROWS
+        self._context = travel_rows(refresh.interval_s, settings) + MARGIN_ROWS
         delay = nature.delay
         latest_s = delay.delay_s + delay.flow_delay_s * (FLOW_SPAN - 1.0)
         self._lookahead_s = max(latest_s, 0.0) + 3.0 * refresh.interval_s
@@ -258,13 +257,14 @@ class _Running:
         count = len(line["time_s"])
         if count == 0:
             return
-        masks, lam = self._masks(line)
+        masks, lam, is_joined = self._masks(line)
         usable = np.logical_and.reduce(list(masks.values()))
-        cut = count if is_end else self._cut(line["time_s"], usable)
+        cut = count if is_end else self._cut(line["time_s"], is_joined)
         if cut <= self._own:
             return
         owned = slice(self._own, cut)
-        self._take(line, lam, {name: mask[owned] for name, mask in masks.items()}, usable, owned)
+        own = {name: mask[owned] for name, mask in masks.items()}
+        self._take(line, lam, own, usable, is_joined, owned=owned)
         start = max(cut - self._context, 0)
         self._own = cut - start
         first_raw = (
@@ -272,8 +272,8 @@ class _Running:
         )
         self._raw = {name: values[first_raw:].copy() for name, values in raw.items()}
 
-    def _masks(self, line: Mapping[str, Floats]) -> tuple[dict[str, Mask], Floats | None]:
-        """Every filter's mask, True = usable, named after the fate of what it takes."""
+    def _masks(self, line: Mapping[str, Floats]) -> tuple[dict[str, Mask], Floats | None, Mask]:
+        """Every filter's mask, named after the fate of what it takes; lambda; what is joined."""
         setup, nature = self._setup, self._nature
         settings, axes = setup.steady, setup.axes
         time_s, rpm, load = line["time_s"], line["rpm"], line["load"]
@@ -283,10 +283,12 @@ class _Running:
             lam = align_values(
                 time_s, rpm, load, line["lambda"], nature.delay, max_gap_s=self._max_gap_s
             )
-        moving, _ = steady_mask(
+        standing = find_standing(
             time_s,
             rpm,
-            load + load_offset(axes, setup.limits.barometer_kpa),
+            load,
+            axes=axes,
+            offset=load_offset(axes, setup.limits.barometer_kpa),
             interval_s=nature.refresh.interval_s,
             settings=settings,
             bands=nature.bands,
@@ -302,9 +304,10 @@ class _Running:
             "no target there": is_known
             if np.isfinite(setup.target.table).all()
             else np.asarray(np.isfinite(target_at(axes, setup.target.table, rpm, load))),
-            "moving": moving,
+            "moving": standing.is_steady,
+            "sweeping": standing.is_standing,
         }
-        return masks, lam
+        return masks, lam, standing.is_joined
 
     def _is_warm(self, line: Mapping[str, Floats]) -> Mask:
         name = self._nature.warmth
@@ -342,8 +345,11 @@ class _Running:
         )
         return smooth_mask(fuelled)
 
-    def _cut(self, time_s: Floats, usable: Mask) -> int:
-        """Find the last row before which everything is settled: between stretches."""
+    def _cut(self, time_s: Floats, is_joined: Mask) -> int:
+        """Find the last row before which everything is settled: between places.
+
+        A filter such as a fuel cut may break a place, whose travel is seen as a whole all the same.
+        """
         by_rows = len(time_s) - self._context
         by_time = int(np.searchsorted(time_s, time_s[-1] - self._lookahead_s))
         end = min(by_rows, by_time)
@@ -351,9 +357,7 @@ class _Running:
             return self._own
         for width in (1024, end - self._own):  # a border is near, as a rule
             low = max(self._own, end - width)
-            before = usable[low:end]
-            gap = np.diff(time_s[low : end + 1]) > self._max_gap_s
-            borders = np.flatnonzero(~before | gap)
+            borders = np.flatnonzero(~is_joined[low + 1 : end + 1])
             if len(borders):
                 return low + int(borders[-1]) + 1
         is_too_long = end - self._own > LONGEST_WAIT * self._setup.steady.estimate_rows
@@ -365,6 +369,8 @@ class _Running:
         lam: Floats | None,
         masks: dict[str, Mask],
         usable: Mask,
+        is_joined: Mask,
+        *,
         owned: slice,
     ) -> None:
         """Reduce settled rows to holds and count what became of them."""
@@ -379,9 +385,12 @@ class _Running:
             stops=nature.stops,
             settings=setup.steady,
         )
-        stretch = number_stretches(usable[owned], line["time_s"][owned], max_gap_s=self._max_gap_s)[
-            rows - owned.start
-        ]
+        stretch = number_stretches(
+            usable[owned],
+            line["time_s"][owned],
+            max_gap_s=self._max_gap_s,
+            is_joined=is_joined[owned],
+        )[rows - owned.start]
         holds, fate, _ = reduce_stretches(
             Stretches(time_s, rpm, load, need, target, stop, stretch),
             settle_s=nature.settling.settle_s,

@@ -190,6 +190,17 @@ class SteadySettings:
     load_band_pct, load_band_limit_pct
         The same for load, in percent of the log's working range of load, or of its middle where
         that is more. [%]
+    travel_s
+        What looks at rest from one window to the next may travel all the same, as in a slow sweep.
+        Travel is looked for over this time, in the means of windows, so that noise and quick
+        hunting do not count. As long as a usual hold. [s]
+    travel_share, travel_limit_share
+        Part of the gap between the breakpoints around it through which an engine at rest may
+        travel in that time, and through which a whole stretch may; one that travels farther is no
+        hold. A sweep of 10 rpm/s passes through a fifth of a gap of 500 in 10 s. [cells]
+    travel_floor_rpm
+        So much is no travel on the finest axis: an idle that hunts by 30 rpm to either side is at
+        rest. For load it is the band that always passes. Common practice. [rpm]
     quiet_share
         Share of the windows that are taken to be at rest; their range tells the noise. A session
         of holds rests more than half of its time. [1]
@@ -269,6 +280,10 @@ class SteadySettings:
     rpm_band_limit_pct: float = 4.0
     load_band_pct: float = 2.5
     load_band_limit_pct: float = 8.0
+    travel_s: float = 10.0
+    travel_share: float = 0.12
+    travel_limit_share: float = 0.25
+    travel_floor_rpm: float = 70.0
     quiet_share: float = 0.2
     keep_share: float = 0.999
     min_hold_s: float = 1.5
@@ -315,6 +330,7 @@ class SteadySettings:
             ok = self.load_lowest < self.load_highest
             _require(ok, "steady.load_lowest", self.load_lowest, "below load_highest")
         _require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")
+        _require(self.travel_s > 0, "steady.travel_s", self.travel_s, "above zero")
         _require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "two or more")
         _require(
             1000 <= self.estimate_rows <= 1_000_000,

@@ -54,7 +54,9 @@ class Settling:
     why: str
 
 
-def number_stretches(is_usable: Mask, time_s: Floats, *, max_gap_s: float) -> npt.NDArray[np.int64]:
+def number_stretches(
+    is_usable: Mask, time_s: Floats, *, max_gap_s: float, is_joined: Mask | None = None
+) -> npt.NDArray[np.int64]:
     """Number the unbroken runs of usable samples from 1; 0 outside.
 
     Parameters
@@ -65,6 +67,8 @@ def number_stretches(is_usable: Mask, time_s: Floats, *, max_gap_s: float) -> np
         Their times. [s]
     max_gap_s
         A longer pause ends a stretch. [s]
+    is_joined
+        Samples that belong to one place with the one before, shape (n,); None: all of them.
 
     Examples
     --------
@@ -73,7 +77,8 @@ def number_stretches(is_usable: Mask, time_s: Floats, *, max_gap_s: float) -> np
     """
     before = np.concatenate([[False], is_usable[:-1]])
     pause = np.concatenate([[True], np.diff(time_s) > max_gap_s])
-    starts = is_usable & (~before | pause)
+    apart = pause if is_joined is None else pause | ~is_joined
+    starts = is_usable & (~before | apart)
     return np.where(is_usable, np.cumsum(starts), 0)
 
 
@@ -128,7 +133,7 @@ def find_settling(
     middle = frame["need"].where(is_late).groupby(frame["stretch"]).transform("median")
     gap = (frame["need"] - middle).abs()
     limit = CLIP_SPANS * 1.4826 * float(gap[is_late].median())
-    square = gap.clip(upper=max(limit, 1e-9)) ** 2
+    square = gap.clip(upper=max(limit, 1e-9)) ** 2 / _nearness(is_late, frame["stretch"])
     reference = float(square[is_late].mean())
     step_s = max(0.25, float(np.median(np.diff(time_s))))
     bins = (frame["age_s"] / step_s).astype(int)
@@ -140,6 +145,16 @@ def find_settling(
     return Settling(
         settle_s, "log", f"from the spread of {frame['stretch'].nunique()} stretches after moves"
     )
+
+
+def _nearness(is_late: pd.Series[bool], stretch: pd.Series[int]) -> Floats:
+    """How much nearer to a stretch's later middle samples lie than to the true one; variances.
+
+    Those that the middle was taken from lie nearer, the others farther off, as 1 - 1/n to 1 + 1/n.
+    With the five later samples of a hold at one a second that alone would look restless.
+    """
+    n = is_late.groupby(stretch).transform("sum").clip(lower=2).to_numpy(dtype=float)
+    return np.where(is_late, 1.0 - 1.0 / n, 1.0 + 1.0 / n)
 
 
 def _end_of_run(restless: npt.NDArray[np.int64]) -> int:

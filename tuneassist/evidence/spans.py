@@ -16,6 +16,8 @@ from tuneassist.settings import Setup, SteadySettings
 from tuneassist.units import convert, unit_named
 
 COLUMNS = ("rpm", "load", "coolant_temp_c", "coolant_volts", "oil_temp_c")
+MOSTLY_SWEEP = 0.5
+"""Share of the samples from which a log is a sweep, and not just in part. [1]"""
 ATMOSPHERE_KPA = 101.325
 """Standard atmosphere, ISO 2533:1975 (from memory). [kPa]"""
 
@@ -59,7 +61,19 @@ class Spans:
             if share.get(fate, 0.0) >= setup.steady.noted_share:
                 sentence = " ".join(words(self._low_high, setup))
                 notes.append(f"{name}: {100.0 * share[fate]:.1f} % of the samples {sentence}")
+        sweep = share.get("sweeping", 0.0)
+        if sweep >= setup.steady.noted_share:
+            notes.append(_sweep_words(name, sweep))
         return tuple(notes)
+
+
+def _sweep_words(name: str, share: float) -> str:
+    part = "" if share >= MOSTLY_SWEEP else " in part"
+    return (
+        f"{name}: This log is a sweep{part}: speed or load travels slowly through the cells in "
+        f"{100.0 * share:.1f} % of the samples. Steady holds are what is used today, so stop at "
+        "each point for some ten seconds."
+    )
 
 
 def _outside_words(spans: Mapping[str, tuple[float, float]], setup: Setup) -> Iterator[str]:

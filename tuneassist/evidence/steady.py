@@ -83,6 +83,31 @@ def rolling_range(values: Floats, rows: int) -> Floats:
     return np.asarray(_windows(values, rows, np.maximum) - _windows(values, rows, np.minimum))
 
 
+def rolling_mean(values: Floats, rows: int) -> Floats:
+    """Mean of each window of ``rows`` samples, by the window's first row; shape (n-rows+1,).
+
+    Summed in an order that hangs on the window alone, so that it is the same to the last bit
+    wherever a long log is cut.
+    """
+    if len(values) < rows:
+        return np.empty(0)
+    count = len(values) - rows + 1
+    total, done, part, width = np.zeros(count), 0, values, 1
+    while done < rows:
+        if rows & width:
+            total = total + part[done : done + count]
+            done += width
+        if done < rows:
+            part = part[:-width] + part[width:]
+            width *= 2
+    return np.asarray(total / rows)
+
+
+def all_of(is_true: Mask, rows: int) -> Mask:
+    """Tell which windows of ``rows`` samples hold nothing but true ones, by their first row."""
+    return np.asarray(_windows(is_true, rows, np.logical_and))
+
+
 def _windows(values: npt.NDArray[Any], rows: int, pick: np.ufunc) -> npt.NDArray[Any]:
     """Highest (or lowest) value of every window, from windows of 1, 2, 4, ... samples."""
     found, width = values, 1
@@ -223,10 +248,31 @@ def is_steady(
         True where usable, shape (n,). A sample is steady when some whole window around it is.
     """
     time_s, rpm, load = (line[name].to_numpy(dtype=float) for name in ("time_s", "rpm", "load"))
-    return steady_mask(time_s, rpm, load, interval_s=interval_s, settings=settings, bands=bands)[0]
+    rest = find_rest(time_s, rpm, load, interval_s=interval_s, settings=settings, bands=bands)
+    return rest.is_steady
 
 
-def steady_mask(
+@dataclass(frozen=True, eq=False)
+class Rest:
+    """Where speed and load are at rest, and which neighbours rest at one place.
+
+    Parameters
+    ----------
+    is_steady
+        Samples in a window that passed, shape (n,).
+    is_joined
+        Samples that share such a window with the one before, shape (n,): two places at rest with a
+        step between them have none in common.
+    bands
+        Noise in force; None for a log shorter than a window.
+    """
+
+    is_steady: Mask
+    is_joined: Mask
+    bands: Bands | None
+
+
+def find_rest(
     time_s: Floats,
     rpm: Floats,
     load: Floats,
@@ -234,12 +280,12 @@ def steady_mask(
     interval_s: float,
     settings: SteadySettings,
     bands: Bands | None = None,
-) -> tuple[Mask, Bands | None]:
-    """Do what `is_steady` does on plain arrays, and return the bands in force as well."""
+) -> Rest:
+    """Do what `is_steady` does on plain arrays, and tell what belongs together."""
     n = len(time_s)
     rows = window_rows(interval_s, settings) if n > 1 else n + 1
     if n < rows:
-        return np.zeros(n, dtype=bool), bands
+        return Rest(np.zeros(n, dtype=bool), np.zeros(n, dtype=bool), bands)
     max_gap_s = max(settings.max_gap_s, 3.0 * interval_s)
     pause = np.concatenate([[0.0], np.diff(time_s)]) > max_gap_s
     is_known = np.isfinite(rpm) & np.isfinite(load)
@@ -266,7 +312,7 @@ def steady_mask(
         )
         passed &= ranges <= band
     bands = bands or Bands(found["rpm"], found["load"], working)
-    return _cover(passed, rows, n), bands
+    return Rest(cover(passed, rows), cover_pairs(passed, rows), bands)
 
 
 def _zeroed(values: Floats) -> Floats:
@@ -295,6 +341,11 @@ def _bands(
     return working * settings.load_band_pct / 100.0, working * settings.load_band_limit_pct / 100.0
 
 
+def load_band(bands: Bands, settings: SteadySettings) -> float:
+    """Range of load that always passes. [load unit]"""
+    return bands.working_load * settings.load_band_pct / 100.0
+
+
 def _working_load(load: Floats) -> float:
     """Return the range over which load works."""
     known = load[np.isfinite(load)]
@@ -303,12 +354,25 @@ def _working_load(load: Floats) -> float:
     return float(max(high - low, abs(usual)))
 
 
-def _cover(passed: Mask, rows: int, n: int) -> Mask:
-    """Mark every sample of each window that passed."""
+def cover(passed: Mask, rows: int) -> Mask:
+    """Mark every sample of each window that passed, by the windows' first rows."""
     around = np.concatenate(
         [np.zeros(rows - 1, dtype=bool), passed, np.zeros(rows - 1, dtype=bool)]
     )
     return np.asarray(_windows(around, rows, np.logical_or))
+
+
+def cover_pairs(passed: Mask, rows: int) -> Mask:
+    """Mark every sample that stands with the one before in a window that passed.
+
+    Examples
+    --------
+    Windows of two samples, of which the first and the last pass: four samples, two pairs.
+
+    >>> cover_pairs(np.array([True, False, True]), 2)
+    array([False,  True, False,  True])
+    """
+    return np.concatenate([[False], cover(passed, rows - 1)])
 
 
 def is_warm(line: pd.DataFrame, settings: SteadySettings) -> Mask | None:

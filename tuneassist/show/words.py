@@ -47,6 +47,7 @@ FATE_WORDS: Mapping[str, str] = MappingProxyType(
         "outside the table": "outside the axes",
         "no target there": "target leaves it alone",
         "moving": "speed or load moving",
+        "sweeping": "slow sweep, not at rest",
         "settling": "mixture still settling",
         "short hold": "hold too short",
         "no lambda": "no lambda reading",
