@@ -173,8 +173,8 @@ def test_without_a_pattern_no_cell_is_more_than_low() -> None:
 
 
 def test_what_was_seen_in_a_cell_itself_is_told_apart_from_its_neighbours() -> None:
-    # three holds at the breakpoint, by hand: mean 0.03 + slope, se of three of scatter s and own
-    # error 0.001: sqrt((s^2 + 1e-6) / 3); nothing was seen nearest to (1000, 140)
+    # three holds at the breakpoint, by hand: 0.17; one with half of it and two with 1/16 tell
+    # 1/4 and 1/256 as much; each of scatter s and own error 0.001; nothing touches (1000, 140)
     holds = pd.concat([grid_of_holds(), holds_at([(4000, 60)] * 3, need=0.17)], ignore_index=True)
     weights = bilinear_weights(AXES, holds["rpm"], holds["load"])
     fit = fit_lattice(AXES, weights, holds["need_ln"], np.full(len(holds), 1e-3))
@@ -184,7 +184,7 @@ def test_what_was_seen_in_a_cell_itself_is_told_apart_from_its_neighbours() -> N
     # the middle of exp(a - h) and exp(a + h) lies exp(a) (cosh(h) - 1) above exp(a)
     h = np.log((1 + own["own_high_pct"] / 100) / (1 + own["own_low_pct"] / 100)) / 2
     assert middle == pytest.approx(100 * (np.exp(0.17) * np.cosh(h) - 1), abs=0.01)
-    least = np.sqrt((fit.hold_scatter**2 + 1e-6) / 3)
+    least = np.sqrt((fit.hold_scatter**2 + 1e-6) / (3 + 1 / 4 + 2 / 256))
     quantile = fit.half_width()[0] / fit.standard_error[0]
     assert h == pytest.approx(quantile * least, rel=0.02)
     assert np.isnan(cell(found, 1000, 140)["own_high_pct"])

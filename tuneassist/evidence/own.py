@@ -1,12 +1,17 @@
 """What was seen in a cell itself, without what its neighbours make of it.
 
 A surface is smooth and an engine need not be: a lean spot that no hold visited lies under a smooth
-surface all the same. What leans a mixture in boost therefore rests on what was seen in the cell,
-nearer to its breakpoint than to any other: the weighted mean of its holds and passes, moved to the
-breakpoint along the surface, and a standard error that counts their scatter, their disagreement,
-the doubt about the move, and what one log differs from the next by. The disagreement is Birge's:
-where they scatter more than their errors allow, the errors grow (Birge, Physical Review 40, 1932,
-207-227).
+surface all the same. What leans a mixture in boost therefore rests on what was seen of the cell.
+It is read in two ways, and the one that tells more counts. In the cell: the holds and passes nearer
+to its breakpoint than to any other, each as evidence of the breakpoint. Around the cell: all that
+touch it, each by its share of the breakpoint in the controller's own interpolation, the other
+corners as the surface has them; where several stand just beyond half the gap, they tell together
+what none tells alone, and where they are far off, or none is there, this knows nothing.
+
+Both are the surface and a step beside it at this one cell, with a standard error that counts
+scatter, disagreement, the doubt about the surface elsewhere, and what one log differs from the next
+by. The disagreement is Birge's: where they scatter more than their errors allow, the errors grow
+(Birge, Physical Review 40, 1932, 207-227).
 """
 
 from __future__ import annotations
@@ -18,10 +23,9 @@ import numpy.typing as npt
 from scipy import sparse
 
 from tuneassist.evidence.lattice import LatticeFit
+from tuneassist.evidence.reach import TOUCH
 from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats
-
-Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +60,7 @@ def own_evidence(
     weights: sparse.csr_matrix,
     fit: LatticeFit,
 ) -> OwnEvidence:
-    """Read each cell from its own holds and passes.
+    """Read each cell from the holds and passes in it and around it.
 
     Parameters
     ----------
@@ -73,41 +77,60 @@ def own_evidence(
     weights
         Bilinear weights of the places, shape (m, cells).
     fit
-        The surface, along which each is moved to the breakpoint.
+        The surface, beside which the cell is read.
 
     Returns
     -------
     OwnEvidence
         A hold that the fit gave little weight counts in full here: it was seen.
     """
-    cells = axes.size
-    if not len(need):
+    cells, count = axes.size, len(need)
+    if not count:
         return OwnEvidence.nothing(cells)
-    cell = nearest_cell(axes, rpm, load)
-    precision = 1.0 / variance
-    total = np.bincount(cell, weights=precision, minlength=cells)
-    has_own = total > 0
-    safe = np.where(has_own, total, 1.0)
-    share = sparse.csr_matrix(
-        (precision / safe[cell], (cell, np.arange(len(need)))), shape=(cells, len(need))
-    )
-    at_breakpoint = need - (weights @ fit.theta - fit.theta[cell])
-    value = share @ at_breakpoint
-    chi_squared = np.bincount(
-        cell, weights=precision * (at_breakpoint - value[cell]) ** 2, minlength=cells
-    )
-    spare = np.maximum(np.bincount(cell, minlength=cells) - 1, 1)
-    own = np.maximum(chi_squared / spare, 1.0) / safe
-    se = np.sqrt(own + _move_variance(share, weights, fit) + _log_variance(share, log_index, fit))
+    nearest = nearest_cell(axes, rpm, load)
+    inside = sparse.csr_matrix((np.ones(count), (np.arange(count), nearest)), shape=weights.shape)
+    around = sparse.csr_matrix(weights.multiply(weights >= TOUCH))
+    residual = need - weights @ fit.theta
+    step, variances = np.empty((2, cells)), np.empty((2, cells))
+    for way, seen in enumerate((inside, around)):
+        share, own = _mean_step(seen, residual, variance)
+        step[way] = share @ residual
+        variances[way] = own + _move_variance(share, weights, fit)
+        variances[way] += _log_variance(share, log_index, fit)
+    surer, every = np.argmin(variances, axis=0), np.arange(cells)
+    se = np.sqrt(variances[surer, every])
+    is_seen = np.isfinite(se)
     quantile = fit.half_width()[0] / max(fit.standard_error[0], 1e-12)
     return OwnEvidence(
-        value=np.where(has_own, value, np.nan),
-        half_width=np.where(has_own, quantile * se, np.nan),
+        value=np.where(is_seen, fit.theta + step[surer, every], np.nan),
+        half_width=np.where(is_seen, quantile * se, np.nan),
     )
+
+
+def _mean_step(
+    seen: sparse.csr_matrix, residual: Floats, variance: Floats
+) -> tuple[sparse.csr_matrix, Floats]:
+    """Share of each place in the step at each cell, shape (cells, m), and its variance. [1], [ln^2]
+
+    The step at a cell is what fits the residuals of the places that see a share of it. Its
+    variance is infinite where nothing is seen, and grows with the disagreement.
+    """
+    table = sparse.coo_matrix(seen)
+    place, cell, by = table.row, table.col, table.data
+    cells, precision = seen.shape[1], 1.0 / variance[place]
+    total = np.bincount(cell, weights=precision * by**2, minlength=cells)
+    share = precision * by / total[cell]
+    step = np.bincount(cell, weights=share * residual[place], minlength=cells)
+    misfit = precision * by * (residual[place] - by * step[cell]) ** 2
+    chi_squared = np.bincount(cell, weights=misfit, minlength=cells)
+    spare = np.maximum(np.bincount(cell, weights=by, minlength=cells) - 1.0, 1.0)
+    own = np.full(cells, np.inf)
+    np.divide(np.maximum(chi_squared / spare, 1.0), total, out=own, where=total > 0)
+    return sparse.csr_matrix((share, (cell, place)), shape=seen.shape[::-1]), own
 
 
 def _move_variance(share: sparse.csr_matrix, weights: sparse.csr_matrix, fit: LatticeFit) -> Floats:
-    """Variance of the mean move along the surface to the breakpoint. [ln^2]"""
+    """Variance of what the surface has at the other corners, beside the cell itself. [ln^2]"""
     move = sparse.csr_matrix(share @ weights - sparse.eye_array(share.shape[0]))
     return np.asarray(move.multiply(move @ fit.covariance).sum(axis=1)).ravel()
 
