@@ -49,14 +49,36 @@ def bad_sensor(engine: TrueEngine) -> TrueEngine:
     return replace(engine, chain=replace(engine.chain, offset_pct=5.0))
 
 
+def nearly_flat(engine: TrueEngine) -> TrueEngine:
+    """The same surface, nowhere farther from target than 0.5 %."""
+    error = engine.error
+    share = 0.5 / float(np.abs(error.at(*engine.operating_points())).max())
+    small = replace(error, plane=error.plane * share, heights=error.heights * share)
+    return replace(engine, error=small)
+
+
+def creeping(engine: TrueEngine) -> TrueEngine:
+    """2 % off after every move, fading over 6 s."""
+    return replace(engine, chain=replace(engine.chain, tail_pct=2.0, tail_s=6.0))
+
+
+def creeping_by_load(engine: TrueEngine) -> TrueEngine:
+    found = creeping(engine)
+    return replace(found, chain=replace(found.chain, tail_follows_load=True))
+
+
 @dataclass(frozen=True)
 class Case:
-    """A kind of session: plan, how many logs it is spread over, and what is wrong with them."""
+    """A kind of session: plan, how many logs it is spread over, and what is wrong with them.
+
+    ``truth`` changes the engine that the result is judged by, ``engine`` what is logged of it.
+    """
 
     plan: SessionPlan = field(default_factory=SessionPlan)
     logs: int = 1
     engine: Callable[[TrueEngine], TrueEngine] = lambda engine: engine
     bad_log: int | None = None
+    truth: Callable[[TrueEngine], TrueEngine] = lambda engine: engine
 
 
 CASES = {
@@ -69,6 +91,13 @@ CASES = {
     "closed loop": Case(SessionPlan(is_closed_loop=True)),
     "whole-second stamps": Case(SessionPlan(stamp_s=1.0)),
     "one bad log in five": Case(SessionPlan(holds=15), logs=5, bad_log=2),
+    "1 Hz logger": Case(SessionPlan(rate_hz=1.0, ramp_s=(2.0, 3.0))),
+    "nearly flat": Case(truth=nearly_flat),
+    "nearly flat, 1 Hz": Case(SessionPlan(rate_hz=1.0, ramp_s=(2.0, 3.0)), truth=nearly_flat),
+    "tail after moves": Case(engine=creeping),
+    "tail that follows load": Case(engine=creeping_by_load),
+    "nearly flat, tail": Case(engine=creeping, truth=nearly_flat),
+    "short holds, tail": Case(SessionPlan(hold_s=(5.0, 8.0)), engine=creeping),
     "never warm": Case(SessionPlan(is_never_warm=True)),
 }
 
@@ -149,7 +178,7 @@ class Row:
 
 def run(seed: int, name: str) -> Row:
     case, rng = CASES[name], np.random.default_rng(seed)
-    engine = draw_engine(rng)
+    engine = case.truth(draw_engine(rng))
     with tempfile.TemporaryDirectory() as folder:
         logs, setup = through_files(sessions(case, engine, rng), engine, Path(folder))
     try:

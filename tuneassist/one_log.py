@@ -21,6 +21,7 @@ from tuneassist.evidence.driven import DrivenLoads
 from tuneassist.evidence.heat import HEAT_COLUMN, HeatPeaks
 from tuneassist.evidence.holds import (
     FATE_WORDS,
+    SHARED_ERRORS,
     HoldNoise,
     Settling,
     Stretches,
@@ -62,6 +63,9 @@ Mask = npt.NDArray[np.bool_]
 
 #: No hold is taken for more exact than this. [ln]
 MIN_HOLD_SE = 1e-4
+
+#: A tail that moves leave in the holds is told from this chance and this size on. [1], [%]
+NOTED_CHANCE, NOTED_TAIL_PCT = 0.5, 0.1
 
 #: What may become of a sample, in the order in which the filters take it.
 FATES = (
@@ -224,6 +228,7 @@ def reduce_whole(
         interval_s=refresh.interval_s,
         settings=settings,
     )
+    notes += tail_notes(holds, noise)
     passes = sum_log_passes(
         {c: line[c].to_numpy(dtype=float) for c in ("time_s", "rpm", "load", *_trims(line))},
         logged,
@@ -593,6 +598,49 @@ def fit_holds(
         scale=scale,
         log_se=fade,
         time_s=start_s,
+        shared=shared_errors(holds[is_used], scale) if robust else None,
         robust=robust,
         like=like,
     )
+
+
+def tail_notes(holds: pd.DataFrame, noise: HoldNoise | None) -> list[str]:
+    """Say that moves leave a tail in the holds, where that is likely and of a size to be seen.
+
+    Parameters
+    ----------
+    holds
+        As reduced, with `SHARED_ERRORS` and ``tail_ln``.
+    noise
+        What the holds showed.
+    """
+    if noise is None or noise.tail is None or noise.tail.chance < NOTED_CHANCE:
+        return []
+    value = holds[holds["stop"].eq("")]
+    size = 100.0 * float(np.sqrt(np.mean(value["tail_ln"] ** 2)))
+    if size < NOTED_TAIL_PCT:
+        return []
+    doubt = 200.0 * float(value["tail_se"].median())
+    return [
+        f"lambda still creeps during the holds, long after each move: {size:.1f} % of it was taken "
+        f"out of the holds, and what is uncertain about that ({doubt:.1f} %) is in the intervals; "
+        "hold for longer to be surer"
+    ]
+
+
+def shared_errors(holds: pd.DataFrame, scale: Floats) -> Floats | None:
+    """Errors that holds share, one column per kind; None where there are none.
+
+    An engine's tail is the same in all of its logs, so that they share what is uncertain about it.
+
+    Parameters
+    ----------
+    holds
+        With `SHARED_ERRORS` where a log has any.
+    scale
+        Size of an error on the scale of the fit.
+    """
+    names = [name for name in SHARED_ERRORS if name in holds]
+    if not names:
+        return None
+    return np.asarray(np.nan_to_num(holds[names].to_numpy(dtype=float)) * scale[:, None])

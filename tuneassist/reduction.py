@@ -209,6 +209,7 @@ class _Running:
         self._raw: Columns = {}
         self._own = 0  # first row of the buffer's line that is not settled
         self._last: dict[str, float] = {}
+        self._load_before = float("nan")  # mean load of the last stretch that is settled
         self._holds: list[pd.DataFrame] = []
         self.fates = dict.fromkeys(FATES, 0)
         self.passes: pd.DataFrame | None = None
@@ -392,12 +393,14 @@ class _Running:
             is_joined=is_joined[owned],
         )[rows - owned.start]
         holds, fate, _ = reduce_stretches(
-            Stretches(time_s, rpm, load, need, target, stop, stretch),
+            Stretches(time_s, rpm, load, need, target, stop, stretch, self._load_before),
             settle_s=nature.settling.settle_s,
             interval_s=nature.refresh.interval_s,
             settings=setup.steady,
             noise=nature.noise,
         )
+        if len(stretch):
+            self._load_before = float(np.mean(load[stretch == stretch[-1]]))
         self._holds.append(holds)
         self._add_passes(line, masks, owned)
         for name, count in count_fates(masks, fate).items():

@@ -8,7 +8,7 @@ interval is wider than all three, or where the sensor was at its stop.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,7 @@ import pandas as pd
 from scipy import ndimage, sparse
 
 from tuneassist.evidence.disputes import find_disputes
+from tuneassist.evidence.holds import SHARED_ERRORS
 from tuneassist.evidence.lattice import LatticeFit
 from tuneassist.evidence.need import (
     correction_need_ln,
@@ -281,7 +282,7 @@ def _own(
     own = [within**2 + fit.hold_scatter**2, *(one.variance for one in others)]
     more = [bilinear_weights(axes, one.rpm, one.load) for one in others]
     numbers = [np.full(len(one.need), number) for number, one in passes.items()]
-    return own_evidence(
+    found = own_evidence(
         axes,
         rpm=np.concatenate([rpm, *(one.rpm for one in others)]),
         load=np.concatenate([load, *(one.load for one in others)]),
@@ -291,6 +292,13 @@ def _own(
         weights=sparse.vstack([weights, *more], format="csr"),
         fit=fit,
     )
+    tails = [name for name in SHARED_ERRORS if name in holds]
+    if not tails:
+        return found
+    # what moves leave in all holds does not average out in any cell
+    shared = np.mean(np.linalg.norm(np.nan_to_num(holds[tails].to_numpy(dtype=float)), axis=1))
+    spans = fit.half_width()[0] / max(fit.standard_error[0], 1e-12)
+    return replace(found, half_width=np.hypot(found.half_width, spans * float(shared)))
 
 
 def _worth_of_passes(

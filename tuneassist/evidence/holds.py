@@ -6,7 +6,7 @@ sample is the unit of evidence; its own standard error counts the samples for wh
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -15,6 +15,7 @@ import pandas as pd
 
 from tuneassist.evidence.groups import Groups
 from tuneassist.evidence.statistics import effective_sample_size, pooled_autocorrelation
+from tuneassist.evidence.tail import Tail, find_tail
 from tuneassist.grid import Floats
 from tuneassist.settings import SteadySettings
 
@@ -193,11 +194,14 @@ class HoldNoise:
         Autocorrelation of samples within holds at lags 1, 2, ... [1]
     variance
         Variance of samples within holds, on which each hold's own leans. [ln^2]
+    tail
+        What moves leave in the holds; None where none is likely.
     """
 
     spike_floor: float
     correlation: Floats
     variance: float
+    tail: Tail | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -212,6 +216,8 @@ class Stretches:
         0, 1 at the rich stop, 2 at the lean one.
     stretch
         Number of each sample's stretch, 0 outside.
+    load_before
+        Mean load of the stretch before the first; nan where there is none. [load unit]
     """
 
     time_s: Floats
@@ -221,6 +227,7 @@ class Stretches:
     target_lambda: Floats
     stop: Codes
     stretch: npt.NDArray[np.int64]
+    load_before: float = float("nan")
 
 
 def reduce_to_holds(
@@ -298,7 +305,9 @@ def reduce_stretches(
     fate[inside] = _SETTLING
     groups = Groups.of(line.stretch[inside])
     time_s = line.time_s[inside]
-    settled = inside[time_s - groups.spread(groups.first(time_s)) >= settle_s]
+    age_s = time_s - groups.spread(groups.first(time_s))
+    ages = _Ages.of(line, inside, groups, age_s)
+    settled = inside[age_s >= settle_s]
     has_value = ~np.isnan(line.need_ln[settled])
     fate[settled[~has_value]] = _NO_LAMBDA
     rows = settled[has_value]
@@ -321,7 +330,13 @@ def reduce_stretches(
     free = free[_is_long(line, free, interval_s, settings)]
     fate[free] = _USED
     fate[rows[is_censored]] = _AT_STOP
+    if noise is None:
+        tail = _tail(line, ages, inside, max(settings.default_settle_s, 0.5 * settle_s))
+    else:
+        tail = noise.tail
     values, noise = _summary(line, free, interval_s, floor, noise)
+    if tail is not None and noise is not None:
+        values, noise = _without_tail(values, tail, line, ages, free), replace(noise, tail=tail)
     parts = [values, _censored(line, rows[is_censored])]
     kept = [part for part in parts if not part.empty]
     if not kept:
@@ -330,6 +345,53 @@ def reduce_stretches(
         return values, fate, noise  # in order of time as they are
     return pd.concat(kept).sort_values("start_s").reset_index(drop=True), fate, noise
 
+
+@dataclass(frozen=True, eq=False)
+class _Ages:
+    """How long after its stretch's start each row was logged, and the move that led there."""
+
+    age_s: Floats  # shape (n,) [s]
+    move: Floats  # move of load that led to the row's stretch, shape (n,) [load unit]
+
+    @classmethod
+    def of(
+        cls, line: Stretches, inside: npt.NDArray[np.int64], groups: Groups, age_s: Floats
+    ) -> _Ages:
+        """Spread over all rows; 0 outside of stretches and where no move is known."""
+        age, move = np.zeros(len(line.time_s)), np.zeros(len(line.time_s))
+        if len(inside):
+            load = groups.mean(line.load[inside])
+            age[inside] = age_s
+            moves = np.diff(load, prepend=line.load_before)
+            move[inside] = groups.spread(np.nan_to_num(moves))
+        return cls(age, move)
+
+
+def _tail(
+    line: Stretches, ages: _Ages, inside: npt.NDArray[np.int64], from_s: float
+) -> Tail | None:
+    """Look for what moves leave in the stretches, from so long after their starts on."""
+    is_value = np.isfinite(line.need_ln[inside]) & (line.stop[inside] == 0)
+    rows = inside[is_value & (ages.age_s[inside] >= from_s)]
+    groups = Groups.of(line.stretch[rows])
+    return find_tail(groups, ages.age_s[rows], line.need_ln[rows], groups.first(ages.move[rows]))
+
+
+def _without_tail(
+    holds: pd.DataFrame, tail: Tail, line: Stretches, ages: _Ages, rows: npt.NDArray[np.int64]
+) -> pd.DataFrame:
+    """Take the tail out of the holds' means, and say how sure that is."""
+    if holds.empty:
+        return holds
+    groups = Groups.of(line.stretch[rows])
+    left, alike, by_move = tail.left_in(groups, ages.age_s[rows], groups.first(ages.move[rows]))
+    need = holds["need_ln"].to_numpy(dtype=float) - left
+    return holds.assign(need_ln=need, tail_ln=left, tail_se=alike, tail_move_se=by_move)
+
+
+#: Errors that the holds of a log have in common where its moves leave a tail in them: alike in all,
+#: and with the move that led there, whose sign it has. What was taken out is ``tail_ln``. [ln]
+SHARED_ERRORS = ("tail_se", "tail_move_se")
 
 HOLD_COLUMNS = (
     "start_s",

@@ -441,6 +441,7 @@ def fit_lattice(
     scale: npt.ArrayLike | None = None,
     log_se: npt.ArrayLike | None = None,
     time_s: npt.ArrayLike | None = None,
+    shared: npt.ArrayLike | None = None,
     robust: bool = True,
     like: LatticeFit | None = None,
 ) -> LatticeFit:
@@ -465,6 +466,9 @@ def fit_lattice(
         drift of the engine since, shape (logs,); None: all 0. [ln]
     time_s
         When each hold was logged; the drift of each log is told where they are given. [s]
+    shared
+        Known errors that holds share, shape (m, k): each column moves all holds together by its
+        values times one standard normal draw. They widen the covariance and move nothing. [ln]
     robust
         Whether bad holds lose weight.
     like
@@ -519,6 +523,11 @@ def fit_lattice(
         is_surface, skill = like.is_surface, like.skill
         return _fit_at(problem, best, state, covariance, is_surface=is_surface, skill=skill)
     found = _finish(problem, best, state)
+    if shared is not None:
+        moved = np.stack(
+            [_evaluate(replace(problem, y=column), best).theta for column in np.transpose(shared)]
+        )
+        found = replace(found, covariance=found.covariance + moved.T @ moved)
     if time_s is None:
         return found
     drift, error = _drift(problem, best, np.asarray(time_s, dtype=float))

@@ -26,7 +26,7 @@ import pandas as pd
 from tuneassist.errors import InputError
 from tuneassist.evidence.delay import SensorDelay
 from tuneassist.evidence.driven import COLUMNS as DRIVEN_COLUMNS
-from tuneassist.evidence.holds import Settling
+from tuneassist.evidence.holds import SHARED_ERRORS, Settling
 from tuneassist.evidence.passes import COLUMNS as PASS_COLUMNS
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.files.grid_file import write_grid_text
@@ -180,6 +180,9 @@ def _require_sound(stored: StoredEvidence, axes: Axes) -> None:
         scatter = log.holds["within_se"]
         if not np.isfinite(values).all() or (np.abs(values) > LARGEST).any():
             raise ValueError(f"a hold of {snippet(log.name)} has a number missing or beyond reason")
+        shared = log.holds[[name for name in SHARED_ERRORS if name in log.holds]]
+        if (shared.abs() > LARGEST).any(axis=None):
+            raise ValueError("a hold shares an error beyond reason")
         if not log.holds["stop"].isin(("", "rich", "lean")).all():
             raise ValueError("a hold has a stop of an unknown side")
         if (scatter.lt(0) | scatter.gt(LARGEST)).any() or log.holds["samples"].lt(1).any():

@@ -108,6 +108,9 @@ class Chain:
         The sensor's stops. [lambda]
     offset_pct
         Sensor or ground offset, as a share of lambda. [%]
+    tail_pct, tail_s, tail_follows_load
+        How far lambda reads off when a move ends, how fast that fades (a time constant), and
+        whether it is so much the other way after a move to less load. [%], [s]
     """
 
     pipe_l: float = 1.5
@@ -116,6 +119,9 @@ class Chain:
     richest: float = 0.68
     leanest: float = 1.36
     offset_pct: float = 0.0
+    tail_pct: float = 0.0
+    tail_s: float = 6.0
+    tail_follows_load: bool = False
 
 
 @dataclass(frozen=True)

@@ -96,6 +96,8 @@ def _drive(
     scatter = engine.noise.hold_pct * rng.standard_normal(int(leg.max()) + 1)
     rpm, load = state["rpm"].to_numpy(), state["load"].to_numpy()
     open_loop = engine.true_lambda(rpm, load, grid) * (1.0 + scatter[leg] / 100.0)
+    if engine.chain.tail_pct:
+        open_loop = open_loop * (1.0 + _tail_pct(engine, load, leg) / 100.0)
     trims = _trims(engine, plan, state, open_loop, grid)
     cold = np.clip((RICHER_BELOW_C - state["coolant_temp_c"].to_numpy()) / 45.0, 0.0, 1.0)
     richer = (
@@ -107,6 +109,17 @@ def _drive(
     if plan.is_closed_loop:
         state["fuel_trim_short_pct"], state["fuel_trim_long_pct"] = trims
     return state, scatter
+
+
+def _tail_pct(engine: TrueEngine, load: Floats, leg: np.ndarray) -> Floats:
+    """How far lambda still is from rest since each leg began. [%]"""
+    start = np.searchsorted(leg, leg)  # legs follow each other
+    fade = np.exp(-STEP_S * (np.arange(len(leg)) - start) / engine.chain.tail_s)
+    side = np.ones(int(leg.max()) + 1)
+    if engine.chain.tail_follows_load:
+        count = np.maximum(np.bincount(leg), 1)
+        side[1:] = np.sign(np.diff(np.bincount(leg, load) / count))
+    return np.asarray(engine.chain.tail_pct * side[leg] * fade)
 
 
 def _motion(
