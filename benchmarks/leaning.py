@@ -738,7 +738,9 @@ def run_unseen(options: argparse.Namespace) -> bool:
         f"\n95 % intervals on {options.engines} unseen simulated engines, 8 to 80 holds, scatter "
         f"0.4 to 1.5 %; {len(found) - len(kept)} refused"
     )
-    print(f"  {'cells':28} {'number':>7} {'holds truth':>12} {'leaner':>8} {'half width':>11}")
+    print("  +- is one standard error: the cells of an engine err together, so that engines count")
+    heads = f"{'holds truth':>12} {'+-':>6} {'leaner':>8} {'half width':>11}"
+    print(f"  {'cells':28} {'number':>7} {heads}")
     table = pd.concat(kept).assign(all="all")
     keys = [["all"], ["confidence"], ["mode"], ["region"], ["from"], ["region", "from"]]
     met = [coverage_row(words, group) for words, group in classes(table, keys)]
@@ -764,10 +766,17 @@ def coverage_row(words: str, group: pd.DataFrame) -> bool:
     is_small = len(group) < FEWEST_FOR_CLASS
     mark = "" if is_good else "  too few to tell" if is_small else "  missed"
     print(
-        f"  {words:28} {len(group):7d} {holds:10.1f} % {leaner:6.1f} % "
+        f"  {words:28} {len(group):7d} {holds:10.1f} % {spread_over_engines(group):6.1f} "
+        f"{leaner:6.1f} % "
         f"{group['half width'].median():9.2f} %{mark}"
     )
     return is_good or is_small
+
+
+def spread_over_engines(group: pd.DataFrame) -> float:
+    """Return the standard error of the share that holds the truth, engines drawn anew. [%]"""
+    off = group["holds the truth"] - group["holds the truth"].mean()
+    return 100.0 * float(np.sqrt(np.sum(off.groupby(group["seed"]).sum() ** 2))) / len(group)
 
 
 # ---- large tables

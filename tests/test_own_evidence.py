@@ -90,6 +90,14 @@ def test_the_reading_that_tells_more_counts() -> None:
     assert near.half_width[CELL] <= one.half_width[CELL]
 
 
+def test_a_hold_nearest_to_the_breakpoint_is_evidence_of_it_in_full() -> None:
+    # it has 0.7 of the cell and is nearer to it than to any other
+    found = read([(3300, 60)], [LEVEL + 0.01])
+    one = read([(3000, 60)], [LEVEL])
+    assert found.value[CELL] == pytest.approx(LEVEL + 0.01, abs=1e-9)
+    assert found.half_width[CELL] == pytest.approx(one.half_width[CELL], rel=1e-4)
+
+
 def test_doubt_about_the_other_corners_is_doubt_about_what_the_holds_around_tell() -> None:
     # with 0.4 of the cell each and 0.6 of one other corner, the step is 0.6 / 0.8 of either corner
     fit = level_fit(doubt=0.01)
