@@ -337,11 +337,21 @@ def test_a_sensor_that_reads_alike_in_every_run_is_judged_by_its_difference() ->
 
 
 def test_cars_that_are_alike_are_called_different_at_most_5_times_in_100() -> None:
-    called = [
-        judge_equivalence(watched(seed, runs_a_side=3), SETTINGS).verdict == "different"
-        for seed in range(120)
-    ]
-    assert np.mean(called) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 120)
+    # so much scatter, speed by speed and from run to run, that none is ever called equivalent
+    def is_called_different(seed: int) -> bool:
+        rng = np.random.default_rng(seed)
+        curves = watched(seed, runs_a_side=3, grid=np.arange(1500.0, 2501.0, 50.0))
+        run = curves.groupby(["side", "pull"], sort=False).ngroup().to_numpy()
+        noise = {
+            name: size * (rng.normal(0.0, 1.0, 6)[run] + rng.normal(0.0, 1.0, len(curves)))
+            for name, size in (("torque_nm", 15.0), ("lambda", 0.04), ("boost_kpa", 8.0),
+                               ("exhaust_temp_c", 40.0))
+        }  # fmt: skip
+        curves = curves.assign(**{name: curves[name] + v for name, v in noise.items()})
+        return judge_equivalence(curves, replace(SETTINGS, max_runs=2)).verdict == "different"
+
+    called = [is_called_different(seed) for seed in range(60)]
+    assert np.mean(called) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 60)
 
 
 def test_tost_of_many_columns_is_that_of_each() -> None:

@@ -16,7 +16,7 @@ from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.run_file import read_run
 from tuneassist.grid import Axes, Grid
 from tuneassist.loop.tunes import Tune, check_tunes
-from tuneassist.loop.tunes_run import air_between, run_limits
+from tuneassist.loop.tunes_run import air_between, run_limits, table_pull
 from tuneassist.runs import RunSettings
 from tuneassist.runs.same_air import SeenAir
 from tuneassist.settings import Ceiling, LimitSettings, Setup, Target
@@ -234,8 +234,10 @@ def test_a_table_is_held_against_a_ceiling_at_its_border(torque: float, is_over:
     values = np.where(rpm == 2000.0, torque, 200.0)  # one row of a table is no spike
     power = pd.DataFrame({"rpm": rpm, "power_kw": values * rpm * np.pi / 30_000.0})
     for frame in (pd.DataFrame({"rpm": rpm, "torque_nm": values}), power.round(6)):
-        found, blind = run_limits(Tune("t", car, Grid.zeros(AXES), run=frame))
+        bare = Tune("t", car, Grid.zeros(AXES), run=frame)
+        found, blind = run_limits(bare)
         assert [f.verdict for f in found] == (["breach"] if is_over else ["ok"])
+        assert run_limits(replace(bare, pulls=(table_pull(frame, "t"),))) == (found, blind)
         if is_over:
             assert "301 N.m torque at full load at 2000 rpm" in found[0].sentence
         assert "lambda" in blind
