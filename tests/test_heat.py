@@ -156,6 +156,14 @@ def test_parts_say_what_the_whole_says(at: list[int]) -> None:
     np.testing.assert_array_equal(peaks.column().reshape(AXES.shape), temperatures(samples))
 
 
+def test_a_clock_that_jumps_by_ages_is_no_error() -> None:
+    samples = drive((20, 2000, 60, 700), (20, 4000, 100, 980))
+    samples.loc[300:, "time_s"] += 1e13
+    found = temperatures(samples)
+    assert found[COOL] == pytest.approx(700.0, abs=1.0)
+    assert found[HOT] > HARD
+
+
 def hot_setup() -> Setup:
     limits = LimitSettings(ceilings=MappingProxyType({"exhaust_temp": Ceiling(CEILING, HARD)}))
     return Setup(axes=AXES, target=Target(np.ones(AXES.shape)), engine=EngineSettings(),
