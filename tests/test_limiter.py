@@ -243,6 +243,93 @@ def test_a_hard_ceiling_without_evidence_changes_nothing_and_says_keep_out():
     assert "keep out" not in limit({CENTRE: {"exhaust_temp_c_max": 961.0}}, ceilings=HOT).reasons[4]
 
 
+# --- making way above a smoke floor -------------------------------------------------------------
+
+SMOKE = {"ignition": "compression", "kind": "floor", "max_slope_rpm_pct": 10.0,
+         "max_slope_load_pct": 10.0}  # fmt: skip
+ABOVE = {cell: lean(10.0) for cell in range(9)}
+BESIDE = (1, 3, 5, 7)
+
+
+def smoking(**more):
+    return ABOVE | {CENTRE: lean(-19.0, **more)}
+
+
+def test_cells_above_a_smoke_floor_make_way_for_one_below_it():
+    """19.8 % less fuel is asked for, the slope allows 10 to a neighbour, and neighbours give 5."""
+    result = limit(smoking(), **SMOKE)
+    assert result.step_pct[CENTRE] == pytest.approx(-15.0)
+    assert result.step_pct[list(BESIDE)] == pytest.approx([-5.0] * 4)
+    assert not result.step_pct[[0, 2, 6, 8]].any()
+    assert "makes way for 2000 rpm, 60, which is below the floor" in result.reasons[1]
+    cells, setup = bench.crafted(smoking(), **SMOKE)
+    current = Grid.zeros(setup.axes)
+    assert check_grid(result.grid, current=current, setup=setup, cells=cells) == ()
+
+
+def test_a_cell_makes_way_no_further_than_asked_and_never_twice():
+    result = limit(ABOVE | {CENTRE: lean(-12.0)}, **SMOKE)
+    # -12.87 asked; four neighbours at a tenth of the weight: (12.87 + 4 x 0.1 x 10) / 1.4 = 12.05
+    assert result.step_pct[CENTRE] == pytest.approx(-12.0)
+    assert result.step_pct[list(BESIDE)] == pytest.approx([-2.0] * 4)
+    before = np.zeros((3, 3))
+    before.ravel()[[CENTRE, *BESIDE]] = -15.0, -5.0, -5.0, -5.0, -5.0
+    again = limit(smoking(), current=before, **SMOKE)
+    assert not again.step_pct.any()
+    assert "which asks for nothing itself" not in again.reasons[1]
+    kept = limit(smoking(), make_way_pct=0.0, **SMOKE)
+    assert kept.step_pct[CENTRE] == pytest.approx(-10.0)
+    assert not kept.step_pct[list(BESIDE)].any()
+
+
+def test_no_cell_makes_way_where_rounding_took_the_need_back():
+    """In steps of 1 % the centre asks for -9.6 and stays at -9, neighbours could go to 1."""
+    before = np.zeros((3, 3))
+    before.ravel()[[CENTRE, *BESIDE]] = -9.0, 1.176, 1.176, 1.176, 1.176
+    change = ABOVE | {CENTRE: {"deviation_pct": 0.3}}  # 0.3 against the 1 % kept: 0.7 asked for
+    result = limit(change, current=before, resolution_pct=1.0, **SMOKE)
+    assert (result.projected[list(BESIDE)] < 1.0).all()
+    assert not result.step_pct.any()
+
+
+def test_where_less_fuel_could_hurt_no_cell_makes_way():
+    for other in ({"ignition": "spark"}, {"kind": "aim"}, {"acts_on": "boost"}):
+        sign = -1.0 if other.get("acts_on") == "boost" else 1.0
+        result = limit(smoking(), **(SMOKE | other))
+        by_own_need = [0.0] * 4 if other != {"kind": "aim"} else [10.0] * 4
+        got = result.step_pct[list(BESIDE)]
+        assert (got >= -1e-9).all(), other
+        assert (got <= np.array(by_own_need) + 1e-9).all(), other
+        assert sign * result.step_pct[CENTRE] >= -10.0 - 1e-9
+
+
+def test_a_cell_held_to_one_without_evidence_says_so_with_the_limit_and_the_way_out():
+    unseen = {cell: {"confidence": "none", "deviation_pct": np.nan} for cell in BESIDE}
+    result = limit(smoking() | unseen, **SMOKE)
+    assert result.step_pct[CENTRE] == pytest.approx(-10.0)
+    assert not result.step_pct[list(BESIDE)].any()
+    said = result.reasons[CENTRE]
+    assert "held by the slope along rpm (10 % per cell) to 1000 rpm, 60" in said
+    assert "a cell without evidence: hold there if the engine can" in said
+    assert "raise max_slope_rpm_pct" in said
+    assert "raise max_slope_load_pct" in said
+
+
+def test_the_checker_lets_a_cell_make_way_only_beside_one_that_needs_it():
+    cells, setup = bench.crafted(smoking(), **SMOKE)
+    current = Grid.zeros(setup.axes)
+
+    def breaches(values):
+        grid = Grid(setup.axes, np.array(values, dtype=float).reshape(3, 3))
+        return {b.rule for b in check_grid(grid, current=current, setup=setup, cells=cells)}
+
+    assert breaches([0, -5, 0, 0, -15, 0, 0, -5, 0]) == {"max_slope_load_pct"}
+    assert breaches([0, -5, 0, -5, -15, -5, 0, -5, 0]) == set()
+    assert "own_need" in breaches([0, -5.1, 0, -5, -15, -5, 0, -5, 0])
+    assert "own_need" in breaches([0, 0, -5, 0, -10, 0, 0, 0, 0])  # a corner alone
+    assert "own_need" in breaches([0, 1, 0, 0, -9, 0, 0, 0, 0])  # never more fuel
+
+
 # --- boost --------------------------------------------------------------------------------------
 
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tuneassist.correction.reasons import NO_EVIDENCE_BESIDE
 from tuneassist.errors import SetupError
 from tuneassist.grid import Axes
 from tuneassist.loop.advice import (
@@ -145,6 +146,22 @@ def test_cells_without_evidence_point_to_the_plan() -> None:
     assert "tuneassist plan" in told(table).why
     table["confidence"] = "low"
     assert told(table).word == "continue"
+
+
+def test_cells_that_a_slope_holds_to_unseen_ones_are_named_with_the_limit() -> None:
+    table = cells().assign(reason="")
+    table.loc[3, "deviation_pct"] = -7.0
+    table.loc[4, "deviation_pct"] = -6.0
+    table.loc[3, "reason"] = (
+        "7.0 % richer than target; held by the slope along rpm (10 % per cell) to 2000 rpm, 80, "
+        f"{NO_EVIDENCE_BESIDE}: hold there if the engine can, else raise max_slope_rpm_pct"
+    )
+    why = told(table).why
+    assert "holds 1000 rpm and 80 kPa by -7.0 %" in why
+    assert "raise max_slope_rpm_pct; cells.csv" in why
+    assert "max_slope_load_pct" not in why
+    table.loc[3, "deviation_pct"] = 0.2  # within tolerance: nothing is amiss
+    assert "The slope" not in told(table).why
 
 
 def test_leaner_than_a_floor_is_inside() -> None:

@@ -547,6 +547,10 @@ class LimitSettings(ByValue):
     max_slope_rpm_pct, max_slope_load_pct
         Largest difference between neighbouring cells of the finished grid: the engine crosses
         cells in tenths of a second and should not feel the table. [% per cell]
+    make_way_pct
+        Of a compression engine with a smoke floor, a cell above it that asks for nothing may be
+        given less fuel by this much in all, where a slope rule keeps a neighbour below the floor
+        from what it needs: a little torque there for no smoke here. 0 keeps such cells. [%]
     richest_lambda, leanest_lambda
         The lambda predicted after the change must stay between these. For compression ignition
         ``richest_lambda`` is the smoke floor. [lambda]
@@ -609,6 +613,7 @@ class LimitSettings(ByValue):
     max_total_pct: float = 30.0
     max_slope_rpm_pct: float = 10.0
     max_slope_load_pct: float = 10.0
+    make_way_pct: float = 5.0
     richest_lambda: float = 0.70
     leanest_lambda: float = 1.15
     max_lean_step_in_boost_pct: float = 5.0
@@ -641,6 +646,7 @@ class LimitSettings(ByValue):
             "max_total_pct",
             "max_slope_rpm_pct",
             "max_slope_load_pct",
+            "make_way_pct",
             "step_at_low_pct",
             "step_at_fair_pct",
             "step_at_good_pct",

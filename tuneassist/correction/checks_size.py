@@ -42,6 +42,8 @@ def own_need(job: Job) -> Iterator[Breach]:
         if job.is_hard(cell):
             reach = _back_reach(job, cell)
             low, high = min(low, reach), max(high, reach)
+        if need == 1.0 and _makes_way(job, cell):
+            low = min(low, (100.0 + _least_aside(job, cell)) / (100.0 + cell.old))
         if not low - SLACK / 100 <= cell.ratio <= high + SLACK / 100:
             says = f"x{cell.ratio:.4f} where its own evidence asks for x{need:.4f}"
             yield breach_at("own_need", cell, cell.ratio, need, says)
@@ -60,6 +62,26 @@ def _need(job: Job, cell: CellSeen) -> float:
         return 1.0
     power = rules.gain if job.on_fuel else -rules.gain
     return float(away**power)
+
+
+def _makes_way(job: Job, cell: CellSeen) -> bool:
+    """Leaner than a smoke floor, beside a cell that was given less fuel."""
+    if job.is_spark or not job.on_fuel or job.setup.target.kind != "floor" or cell.deviation < 0:
+        return False
+    place = next(number for number, other in enumerate(job.cells) if other is cell)
+    row, column = divmod(place, job.columns)
+    beside = ((row - 1, column), (row + 1, column), (row, column - 1), (row, column + 1))
+    return any(
+        job.at(r, c).new < job.at(r, c).old - SLACK
+        for r, c in beside
+        if 0 <= r < job.rows and 0 <= c < job.columns
+    )
+
+
+def _least_aside(job: Job, cell: CellSeen) -> float:
+    """Lowest value of a cell that makes way: so much below zero, or below what it held."""
+    way = job.setup.limits.make_way_pct
+    return min(cell.old, max(-way, cell.old - way))
 
 
 def _smoke_room(job: Job) -> float:

@@ -10,6 +10,7 @@ import pandas as pd
 from tuneassist.correction.case import Case, read_case
 from tuneassist.correction.projection import project, settle
 from tuneassist.correction.reasons import HeldBack, explain
+from tuneassist.correction.rules import makes_way
 from tuneassist.correction.ruleset import DUST, RuleSet, assemble
 from tuneassist.correction.watched import HEAT
 from tuneassist.grid import Floats, Grid, step_between_pct
@@ -17,6 +18,8 @@ from tuneassist.settings import Setup
 from tuneassist.threads import on_one_thread
 
 WIDEST_PCT = 1000.0  # a wish beyond this is cut before it meets the rules; it cannot pass them [%]
+
+WAY_WEIGHT = 0.1  # of a cell that asks for nothing and may make way: the need comes first [1]
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,8 +97,9 @@ def limit_step(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimitedSt
     rules = assemble(case)
     wish = np.clip(case.raw, -99.0, WIDEST_PCT)
     wanted = case.value_at(1.0 + wish / 100.0)
-    projected = project(wanted, weights(cells, setup), rules)
-    values = settle(projected, rules)
+    weight = weights(cells, setup) * np.where(makes_way(case), WAY_WEIGHT, 1.0)
+    projected = project(wanted, weight, rules)
+    values = _aside_for_a_need(settle(projected, rules), case, rules)
     values = np.where(np.abs(values - case.current) <= DUST, case.current, values)
     values = values + 0.0  # no minus zero in a file
     step = np.where(values == case.current, 0.0, step_between_pct(case.current, values))
@@ -115,6 +119,21 @@ def limit_step(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimitedSt
         projected=_frozen(np.where(case.is_value, projected, np.nan)),
         source=cells,
     )
+
+
+def _aside_for_a_need(values: Floats, case: Case, rules: RuleSet) -> Floats:
+    """Take cells back that make way for a neighbour whose move was lost in rounding."""
+    may, values = makes_way(case), values.copy()
+    first, second = rules.pairs[:, 0], rules.pairs[:, 1]
+    while True:
+        lowered = values < rules.anchor - DUST
+        beside = np.zeros(len(values), dtype=bool)
+        beside[first[lowered[second]]] = True
+        beside[second[lowered[first]]] = True
+        idle = may & lowered & ~(beside | rules.is_forced)
+        if not idle.any():
+            return values
+        values[idle] = rules.anchor[idle]
 
 
 def _frozen(values: Floats) -> Floats:

@@ -20,6 +20,10 @@ WHY: Mapping[str, Why] = {
     "max_total_pct": ("%", "more than this is a wrong injector scale or a leak, not a correction"),
     "max_slope_rpm_pct": ("% per cell", "neighbours along rpm: the engine must not feel the table"),
     "max_slope_load_pct": ("% per cell", "neighbours along load: the same"),
+    "make_way_pct": (
+        "%",
+        "above a smoke floor, less fuel so that a neighbour below it gets its own",
+    ),
     "richest_lambda": (
         "lambda",
         "predicted lambda not below this: misfire and washed bores (spark); smoke (compression)",

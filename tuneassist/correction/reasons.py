@@ -10,11 +10,14 @@ import pandas as pd
 
 from tuneassist.correction.case import Case
 from tuneassist.correction.proposal import what
+from tuneassist.correction.rules import makes_way
 from tuneassist.correction.ruleset import RuleSet
 from tuneassist.grid import Floats, step_between_pct
 
 NEAR = 1e-6  # closer than this to a bound is on it [%]
 Held = tuple[str, str]
+NO_EVIDENCE_BESIDE = "a cell without evidence"
+"""How a cell is called to which a slope rule holds its neighbour, and which cannot give way."""
 
 
 class HeldBack(NamedTuple):
@@ -104,9 +107,25 @@ def _slope_words(
         a, b = int(first[pair]), int(second[pair])
         for cell, other in ((a, b), (b, a)):
             if moved[cell]:
-                words = f"held by {slope.words} to {rpm[other]:g} rpm, {load[other]:g}"
+                where = f"{rpm[other]:g} rpm, {load[other]:g}"
+                if makes_way(case)[cell]:
+                    words = f"makes way for {where}, which is below the floor, by {slope.words}"
+                else:
+                    words = f"held by {slope.words} to {where}{_way_out(case, other, slope.name)}"
                 found.setdefault(cell, []).append((slope.name, words))
     return found
+
+
+def _way_out(case: Case, other: int, limit: str) -> str:
+    """Say what would free a cell from a neighbour that does not move."""
+    if not case.is_evidence[other]:
+        return (
+            f", {NO_EVIDENCE_BESIDE}: hold there if the engine can, else correct it by hand or "
+            f"raise {limit}"
+        )
+    if case.raw[other] == 0 and case.setup.target.kind == "floor":
+        return f", which asks for nothing itself: correct it by hand, or raise {limit}"
+    return ""
 
 
 def _warning(cell: int, got: float, case: Case) -> str:

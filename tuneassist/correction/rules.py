@@ -27,6 +27,7 @@ from tuneassist.correction.bounds import (
 )
 from tuneassist.correction.case import Case, Tight, with_neighbours
 from tuneassist.correction.foresight import foreseen, raise_fuel_unwatched
+from tuneassist.correction.proposal import Flags
 from tuneassist.correction.watched import HEAT
 from tuneassist.grid import Floats
 from tuneassist.own_units import channel_words, mixture, reading
@@ -276,9 +277,24 @@ def max_total_pct(case: Case) -> Bound:
 
 
 def own_need(case: Case) -> Bound:
-    """A cell moves only the way its own deviation asks for, and no further."""
-    wanted = case.value_at(1.0 + case.raw / 100.0)
-    return box(case, "own_need", lambda cell: "its own need", lower=wanted, upper=wanted)
+    """A cell moves only the way its own deviation asks for, and no further.
+
+    Above a smoke floor it may make way for a neighbour below it: a little less fuel is safe there.
+    """
+    wanted, held, way = (
+        case.value_at(1.0 + case.raw / 100.0),
+        case.current,
+        case.limits.make_way_pct,
+    )
+    least = np.minimum(held, np.maximum(-way, held - way))
+    lower = np.where(makes_way(case), least, wanted)
+    return box(case, "own_need", lambda cell: "its own need", lower=lower, upper=wanted)
+
+
+def makes_way(case: Case) -> Flags:
+    """Cells known to be above a smoke floor that ask for nothing themselves."""
+    is_smoke = case.setup.target.kind == "floor" and not case.is_spark and case.acts_on_fuel
+    return np.asarray(is_smoke & case.is_evidence & (case.raw == 0) & (case.deviation >= 0))
 
 
 def step_back_pct(case: Case) -> Bound:

@@ -38,6 +38,8 @@ REST_S, REST_CELLS = 2.0, 0.5
 #: lowest, by more than its noise. Slower than that even a thick probe falls only where its reading
 #: is nearly that of the gas. Common practice, no source. [s], [degC]
 FALL_S, NOISE_C = 5.0, 5.0
+#: Later than this after a part's start counts as then: no clock of a log runs for years. [s]
+LONGEST_S = 1e9
 
 
 @dataclass(frozen=True, eq=False)
@@ -187,7 +189,7 @@ def _is_carried(line: _Line, rest: Mask) -> Mask:
 
 def _range(time_s: Floats, values: Floats, seconds: float) -> tuple[Floats, Floats]:
     """Lowest and highest value of the last seconds, this sample's included."""
-    rising = np.maximum.accumulate(time_s)
+    rising = np.minimum(np.maximum.accumulate(time_s) - time_s[0], LONGEST_S)
     series = pd.Series(values, index=pd.to_timedelta(rising, unit="s"))
     window = series.rolling(pd.Timedelta(seconds=seconds), closed="both")
     return window.min().to_numpy(dtype=float), window.max().to_numpy(dtype=float)

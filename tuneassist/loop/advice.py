@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
+from tuneassist.correction.reasons import NO_EVIDENCE_BESIDE
 from tuneassist.errors import InputError, SetupError
 from tuneassist.grid import Floats
 from tuneassist.loop.exceeded import Exceeded, exceeded_words
@@ -233,7 +234,7 @@ def _advise(
         return Advice("continue", f"{why}; `tuneassist plan` says which.")
     inside, sure = _shares_inside(matter, setup, rules)
     bought = _bought_words(now, before) if np.isfinite(response.response) else ""
-    blank = _blank_words(cells)
+    blank = _jam_words(matter, setup, rules) + _blank_words(cells)
     known, within = "of the driven map that is known well", f"within {rules.tolerance_pct:g} %"
     share = f"{100.0 * inside:.0f} % {known} is {within}"
     if far := _far_words(matter, setup, rules):
@@ -272,6 +273,27 @@ def _far_words(matter: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> str
         is_few = _share(is_far, matter) <= 1.0 - rules.inside_share
         return f"{listed}." if is_few and (is_far & is_moved).any() else ""
     return f"{listed}. {HELD}"
+
+
+def _jam_words(matter: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> str:
+    """Name the cells that a slope rule holds to cells without evidence, and the way out."""
+    if "reason" not in matter:
+        return ""
+    reasons = matter["reason"].astype(str)
+    is_off = np.abs(miss_pct(matter, setup)) > rules.tolerance_pct
+    is_held = is_off & reasons.str.contains(NO_EVIDENCE_BESIDE, regex=False).to_numpy()
+    if not is_held.any():
+        return ""
+    limits = " or ".join(
+        name
+        for name in ("max_slope_rpm_pct", "max_slope_load_pct")
+        if reasons[is_held].str.contains(name, regex=False).any()
+    )
+    return (
+        f" The slope to cells without evidence holds {_listed(matter[is_held], setup)}: hold "
+        "there, and where the engine cannot be held correct those cells by hand or raise "
+        f"{limits}; cells.csv names them."
+    )
 
 
 def _listed(far: pd.DataFrame, setup: Setup) -> str:
