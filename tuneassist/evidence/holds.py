@@ -30,6 +30,8 @@ CLIP_SPANS = 3.5
 #: A sample nearer than this to its stretch's median is no spike, however quiet the stretch: lambda
 #: is often logged in steps of 0.01, and the step beside the usual one is a value. [ln]
 SPIKE_LN = 0.015
+#: From so many later samples on, the middle of a stretch is as good as the true one. [1]
+FEW_LATER = 16
 #: Longest stretch of time over which samples are taken to be correlated. [s]
 MEMORY_S = 3.0
 #: Change inside a hold, in standard errors and in ln(lambda), beyond which its head is dropped.
@@ -155,7 +157,8 @@ def _nearness(is_late: pd.Series[bool], stretch: pd.Series[int]) -> Floats:
     With the five later samples of a hold at one a second that alone would look restless.
     """
     n = is_late.groupby(stretch).transform("sum").clip(lower=2).to_numpy(dtype=float)
-    return np.where(is_late, 1.0 - 1.0 / n, 1.0 + 1.0 / n)
+    share = np.where(n < FEW_LATER, 1.0 / n, 0.0)
+    return np.where(is_late, 1.0 - share, 1.0 + share)
 
 
 def _end_of_run(restless: npt.NDArray[np.int64]) -> int:

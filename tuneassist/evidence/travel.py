@@ -118,7 +118,7 @@ def find_standing(
     may_stand, is_joined = _places(rest, paths, long)
     runs = _Runs.of(may_stand, is_joined)
     around = _Runs.of(rest.is_steady, rest.is_joined).around(runs, long)
-    trimmed = _trimmed(runs, paths, long)
+    trimmed = _trimmed(runs, around, paths, long)
     stays = np.logical_and.reduce([path.stays(trimmed, runs, around, long) for path in paths])
     first, last = trimmed.first, trimmed.last
     is_standing = np.zeros(len(time_s) + 1, dtype=np.int8)
@@ -257,13 +257,13 @@ def _steps(passed: Mask, long: int) -> Ints:
     return np.asarray((at[:-1] + at[1:] + long)[is_step] // 2)
 
 
-def _trimmed(runs: _Runs, paths: list[_Path], long: int) -> _Runs:
+def _trimmed(runs: _Runs, around: _Runs, paths: list[_Path], long: int) -> _Runs:
     """Take off what a run reaches into the ramps about it: ends farther from its middle than usual.
 
-    Runs too short for a long window stay as they are.
+    Runs too short for a long window stay as they are, and so do those with nothing about them.
     """
     first, last = runs.first.copy(), runs.last.copy()
-    at = np.flatnonzero(runs.length >= long)
+    at = np.flatnonzero((runs.length >= long) & (around.length > runs.length))
     if not len(at):
         return runs
     count = runs.length[at]
