@@ -24,6 +24,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import linalg, stats
 
+from tuneassist.evidence.holds import SHARED_ERRORS
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale, scatter_scale
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.pipeline import Evidence
@@ -73,9 +74,14 @@ class ResponseSettings:
         A need that changed everywhere by more than this, beyond doubt, stops the loop. Fuels of
         one kind differ by 1 to 3 % in stoichiometry (winter, summer, ethanol share up to 10 %:
         14.6 against 14.0). [%]
-    misfit_pct, misfit_ratio
-        New holds that scatter about the best explanation by more than this, and by more than
-        this many times what is usual, are not of the same engine. [%], [1]
+    misfit_chance, misfit_ratio
+        New holds are not of the same engine when so much misfit about the best explanation would
+        be met by chance less often than the first (an F test against the scatter that the earlier
+        rounds state and the error of what they predict), and is more than the second times what
+        they state: of thousands of holds the slightest misfit is no chance. [1], [1]
+    day_offset_pct
+        Standard deviation by which the need of a whole log differs from day to day (weather, fuel,
+        warmth), beside what the logs themselves differed by. [%]
     region_min_change_pct
         Change that a part of the map needs before it is judged by itself. [%]
     """
@@ -87,8 +93,9 @@ class ResponseSettings:
     weak_below: float = 0.75
     strong_above: float = 1.35
     offset_pct: float = 3.0
-    misfit_pct: float = 1.5
-    misfit_ratio: float = 3.0
+    misfit_chance: float = 1e-4
+    misfit_ratio: float = 1.7
+    day_offset_pct: float = 1.0
     region_min_change_pct: float = 1.5
 
 
@@ -177,6 +184,8 @@ class _Comparison:
     shared: Floats  # shape (holds, cells) [ln]
     rpm: Floats
     load: Floats
+    log: npt.NDArray[np.int64] | None = None  # number of each hold's log; None: all of one
+    freedom: float = np.inf  # degrees of freedom behind the stated scatter [1]
 
     @property
     def sd(self) -> Floats:
@@ -204,7 +213,16 @@ class _Comparison:
             self.shared[inside],
             self.rpm[inside],
             self.load[inside],
+            None if self.log is None else self.log[inside],
+            self.freedom,
         )
+
+    def with_days(self, day_ln: float) -> _Comparison:
+        """Let every log's need differ as a whole by this standard deviation. [ln]"""
+        if self.log is None:
+            return self
+        _, code = np.unique(self.log, return_inverse=True)
+        return replace(self, shared=np.hstack([self.shared, day_ln * np.eye(code.max() + 1)[code]]))
 
 
 @on_one_thread
@@ -271,13 +289,18 @@ def _compare(
     own = fit.hold_scatter**2 + holds["within_se"].to_numpy(dtype=float) ** 2
     size, way = np.linalg.eigh(fit.covariance)
     root = way * np.sqrt(np.maximum(size, 0.0))
+    shared = [to_ln[:, None] * np.asarray(weights @ root)]
+    tails = [name for name in SHARED_ERRORS if name in holds]
+    shared += [np.nan_to_num(holds[tails].to_numpy(dtype=float))] if tails else []
     return _Comparison(
         expected=met_before - met_now,
         measured=holds["need_ln"].to_numpy(dtype=float) - (total - met_before),
         own=own,
-        shared=to_ln[:, None] * np.asarray(weights @ root),
+        shared=np.hstack(shared),
         rpm=holds["rpm"].to_numpy(dtype=float),
         load=holds["load"].to_numpy(dtype=float),
+        log=pd.factorize(holds["log"])[0].astype(np.int64) if "log" in holds else None,
+        freedom=fit.degrees_of_freedom,
     )
 
 
@@ -351,10 +374,9 @@ def _explain(pair: _Comparison, rules: ResponseSettings) -> _Lines:
 
 def _judge(pair: _Comparison, rules: ResponseSettings) -> Response:
     lines = _explain(pair, rules)
-    shifted, both = lines.shifted, lines.both
+    shifted = lines.shifted
     numbers = _numbers(lines, rules)
-    usual = float(np.median(pair.sd))
-    if 100.0 * both.misfit > rules.misfit_pct and both.misfit > rules.misfit_ratio * usual:
+    if _is_another_engine(pair, rules):
         return _worded("not the same engine", numbers)
     offset, reach = shifted.value[0], shifted.quantile * shifted.error[0]
     is_shifted = abs(100.0 * offset) > rules.offset_pct and abs(offset) > 2.0 * reach
@@ -378,6 +400,36 @@ def _judge(pair: _Comparison, rules: ResponseSettings) -> Response:
     return _worded(verdict, numbers)
 
 
+def _is_another_engine(pair: _Comparison, rules: ResponseSettings) -> bool:
+    """Tell whether the best explanation leaves more misfit than stated scatter and chance allow.
+
+    The best one has a response of its own in each quarter of the map, and an offset: a part of the
+    grid that was not loaded is no other engine. A few wild holds are left out.
+    """
+    pair = pair.with_days(rules.day_offset_pct / 100.0)
+    quarters = [np.where(inside, pair.expected, 0.0) for inside, _ in _quarters(pair)]
+    x = np.stack([*quarters, np.ones_like(pair.expected)], axis=1)
+    gap, _, _ = _misfit(pair, x)
+    limit = max(WILD_SPANS, float(np.quantile(np.abs(gap), 1.0 - WILD_SHARE)))
+    kept = np.abs(gap) <= limit
+    _, square, spare = _misfit(pair.part(kept), x[kept])
+    ratio = square / spare
+    chance = float(stats.f.sf(ratio, spare, pair.freedom))
+    return chance < rules.misfit_chance and ratio > rules.misfit_ratio**2
+
+
+def _misfit(pair: _Comparison, x: Floats) -> tuple[Floats, float, int]:
+    """Gaps from the best fit in own deviations, their generalised square, and its freedom."""
+    solved, y = pair.solver(), pair.measured
+    value, _, rank, _ = np.linalg.lstsq(x.T @ solved(x), x.T @ solved(y), rcond=1e-9)
+    gap = y - x @ value
+    own = np.sqrt(pair.own)
+    return gap / own, float(gap @ solved(gap)), max(len(y) - int(rank), 1)
+
+
+#: Holds farther off than so many of their own standard deviations are left out as wild, though no
+#: more than this share of them. [1], [1]
+WILD_SPANS, WILD_SHARE = 4.0, 0.1
 #: A change that varies by less than this share of its size cannot be told from an offset. [1]
 UNEVEN = 0.2
 #: Fall of the robust loss by which one explanation beats another (the 99.9 % point of chi-squared
@@ -422,13 +474,24 @@ def _numbers(lines: _Lines, rules: ResponseSettings) -> dict[str, Any]:
     }
 
 
-def _regions(pair: _Comparison, rules: ResponseSettings) -> pd.DataFrame:
-    """Response by itself in the quarters of the map where the change is large enough."""
+def _quarters(pair: _Comparison) -> list[tuple[npt.NDArray[np.bool_], str]]:
+    """Holds of each quarter of the map, and its name."""
     is_fast = pair.rpm > np.median(pair.rpm)
     is_heavy = pair.load > np.median(pair.load)
+    return [
+        (
+            (is_fast == fast) & (is_heavy == heavy),
+            f"{'high' if fast else 'low'} speed and {'high' if heavy else 'low'} load",
+        )
+        for fast in (False, True)
+        for heavy in (False, True)
+    ]
+
+
+def _regions(pair: _Comparison, rules: ResponseSettings) -> pd.DataFrame:
+    """Response by itself in the quarters of the map where the change is large enough."""
     rows = []
-    for fast, heavy in ((False, False), (False, True), (True, False), (True, True)):
-        inside = (is_fast == fast) & (is_heavy == heavy)
+    for inside, words in _quarters(pair):
         if inside.sum() < rules.min_holds:
             continue
         change_pct = 100.0 * float(np.sqrt(np.mean(pair.expected[inside] ** 2)))
@@ -437,7 +500,6 @@ def _regions(pair: _Comparison, rules: ResponseSettings) -> pd.DataFrame:
         part = pair.part(inside)
         line = _fit_line(part, [part.expected])
         value, half = float(line.value[0]), float(line.quantile * line.error[0])
-        words = f"{'high' if fast else 'low'} speed and {'high' if heavy else 'low'} load"
         rows.append((words, int(inside.sum()), change_pct, value, value - half, value + half))
     return pd.DataFrame(rows, columns=list(NO_REGIONS))
 
