@@ -67,7 +67,14 @@ def proposal(log: Log, setup: Setup) -> Proposal:
 
 
 def axes(**other: Any) -> Axes:
-    return Axes(**{"rpm": np.array([800.0, 1200.0]), "load": np.array([-20.0, 0.0]), **other})
+    return Axes(
+        **{
+            "rpm": np.array([800.0, 1200.0]),
+            "load": np.array([-20.0, 0.0]),
+            "load_unit": "kPa gauge",
+            **other,
+        }
+    )
 
 
 # ---- values

@@ -155,7 +155,8 @@ def test_the_unit_of_the_load_axis_does_not_matter() -> None:
     psi = 6.894757293168361  # kPa, exact by definition of inch and pound
     axes = SETUP.axes
     scaled = replace(
-        SETUP, axes=Axes(rpm=axes.rpm, load=axes.load / psi, load_name="boost", load_unit="psi")
+        SETUP,
+        axes=Axes(axes.rpm, axes.load / psi, load_name="boost", load_unit="psi absolute"),
     )
     other = reduce_log(samples.assign(load=samples["load"] / psi), name="log 1", setup=scaled)
     pd.testing.assert_series_equal(other.fates, log(1).fates)
