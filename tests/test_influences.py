@@ -684,6 +684,27 @@ def test_a_fall_counts_once_wherever_the_log_is_cut(at: int) -> None:
     assert witness.falls == 1
 
 
+def test_a_pedal_that_shows_a_quarter_at_rest_is_not_open_there() -> None:
+    time_s = np.arange(0.0, 200.0, 0.5)
+    is_open = (time_s % 20.0) < 10.0
+    samples = (
+        drive(seed=1, rate_hz=2.0)
+        .iloc[:400]
+        .assign(
+            time_s=time_s,
+            load=np.where(is_open, 95.0, 30.0),
+            throttle_pct=np.where(is_open, 27.0, 24.5),  # of a pedal that rests at 24.5 %
+        )
+    )
+    watch = Influences(samples, SETUP)
+    watch.add(samples)
+    assert MIXED_SAMPLES not in watch.onto(pd.DataFrame(index=range(AXES.size)))
+    opened = samples.assign(throttle_pct=np.r_[24.5, np.full(399, 80.0)])
+    watch = Influences(opened, SETUP)
+    watch.add(opened)
+    assert MIXED_SAMPLES in watch.onto(pd.DataFrame(index=range(AXES.size)))
+
+
 def test_low_pressure_at_full_throttle_is_a_mixed_pressure() -> None:
     witness, time_s = PressureWitness(), np.arange(0.0, 10.0, 0.1)
     witness.add(time_s, np.full(100, 45.0), [np.full(100, 100.0)])

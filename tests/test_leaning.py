@@ -14,7 +14,7 @@ import pytest
 from tuneassist.errors import NoEvidenceError
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.lattice import fit_lattice
-from tuneassist.evidence.leaning import doubt_of_logs, doubt_of_scale
+from tuneassist.evidence.leaning import dead_logs, doubt_of_logs, doubt_of_scale
 from tuneassist.evidence.passes import COLUMNS, long_after_cut, pass_evidence, sum_passes
 from tuneassist.evidence.sensor import sensor_life
 from tuneassist.grid import Axes, Grid, bilinear_weights
@@ -430,3 +430,20 @@ def test_a_dead_log_beside_a_living_one_is_set_aside_and_named() -> None:
     alone = propose_from(logs[:1], setup=setup, current=Grid.zeros(setup.axes))
     assert list(found.evidence.set_aside) == ["dead"]
     np.testing.assert_allclose(found.limited.step_pct, alone.limited.step_pct, atol=0.05)
+
+
+def test_a_log_of_trims_alone_need_not_follow_a_target_that_its_controller_keeps() -> None:
+    """Trims hardly differ from hold to hold where the map is right; stuck ones do not at all."""
+    rng = np.random.default_rng(3)
+    shape = {"stop": "", "target_lambda": 1.0, "within_se": 0.01}
+    frames = [
+        pd.DataFrame({"log_number": n, "start_s": np.arange(20.0), "load": 50.0, **shape})
+        for n in range(3)
+    ]
+    holds = pd.concat(frames, ignore_index=True)
+    holds["need_ln"] = np.r_[
+        rng.normal(0.0, 0.1, 20), rng.normal(0.0, 0.003, 20), np.full(20, 0.031)
+    ]
+    assert [log.index for log in dead_logs(holds)] == [1, 2]
+    (stuck,) = dead_logs(holds, by_trims=(0, 1, 2))
+    assert (stuck.index, stuck.why.startswith("the fuel trims never move")) == (2, True)

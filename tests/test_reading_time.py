@@ -342,3 +342,16 @@ def test_text_with_decimal_commas_in_a_table_is_read(tmp_path):
         LogError, match=r"column 'Lambda': decimal points and .*'1.05' and '\d,\d+'"
     ):
         read_log(path)
+
+
+def test_rows_of_one_stamp_are_never_spread_past_the_next_stamp(tmp_path):
+    """Stamps of whole seconds that come every two seconds, now and then every one."""
+    stamps = [0, 2, 4, 5, 7, 8, 10, 12, 13, 15]
+    rows = [f"{s},{1500 + 10 * s + k},50,1.0" for s in stamps for k in range(4)]
+    path = tmp_path / "polled.csv"
+    path.write_text("\n".join(["Time (s),Engine speed (rpm),Load (%),Lambda", *rows]) + "\n")
+    log = read_log(path)
+    time_s = log.samples["time_s"].to_numpy()
+    assert (np.diff(time_s) > 0).all()
+    np.testing.assert_allclose(time_s[8:12], [4.0, 4.25, 4.5, 4.75])  # the next stamp is at 5 s
+    np.testing.assert_allclose(time_s[4:8], [2.0, 2.5, 3.0, 3.5])

@@ -52,7 +52,7 @@ from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.evidence.passes import PassEvidence, pass_evidence
 from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.grid import Floats, Grid, bilinear_weights
-from tuneassist.one_log import FATES, LogEvidence, fit_holds
+from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence, fit_holds
 from tuneassist.outline import outline
 from tuneassist.reading import Log
 from tuneassist.reduction import reduce_log, reduce_parts
@@ -211,7 +211,8 @@ def gather(
     index = np.repeat(np.arange(len(logs), dtype=np.int64), [len(log.holds) for log in logs])
     holds["log_number"] = index
     is_value = holds["stop"].eq("").to_numpy() & is_counted
-    dead = dead_logs(holds[is_value])
+    by_trims = [number for number, log in enumerate(logs) if NO_LAMBDA in log.notes]
+    dead = dead_logs(holds[is_value], by_trims=by_trims)
     is_alive = is_value & ~np.isin(index, [log.index for log in dead])
     aside = [*dead, *_odd_logs(setup, holds, weights, index, is_alive)]
     set_aside = {logs[odd.index].name: odd.why for odd in aside}

@@ -20,7 +20,7 @@ from tuneassist.channels import KNOCK, is_gauge_axis
 from tuneassist.evidence.ends import LoadEnd, load_ends
 from tuneassist.evidence.knock import PER_MAD, knock_sign, shows_knock
 from tuneassist.evidence.need import TRIM_COLUMNS
-from tuneassist.evidence.reference import PressureWitness
+from tuneassist.evidence.reference import MOST_AT_REST_PCT, PressureWitness
 from tuneassist.evidence.refresh import with_places
 from tuneassist.evidence.steady import DRIVERS
 from tuneassist.evidence.visits import nearest_cell
@@ -169,7 +169,7 @@ class Influences:
         self._causes = [*self._added_fuels(first), *self._ethanol(first)]
         self._causes += [*self._pressure(first), *self._closed_loop(first)]
         self._causes += self._load_ends(first)
-        self._witness = PressureWitness() if _is_absolute_load(setup) else None
+        self._witness = _witness_of(first) if _is_absolute_load(setup) else None
 
     def add(self, samples: pd.DataFrame) -> pd.DataFrame:
         """Take in a part, in order of time; return it with what the reductions need to know."""
@@ -474,6 +474,23 @@ def _above(name: str, level: float) -> Callable[[Mapping[str, Floats]], Mask]:
 
 def _away(name: str, usual: float, most: float) -> Callable[[Mapping[str, Floats]], Mask]:
     return lambda line: np.asarray(np.abs(line[name] - usual) > most)
+
+
+def _witness_of(first: pd.DataFrame) -> PressureWitness:
+    """Begin to look for a mixed pressure, with what the first part tells of logger and drivers."""
+    drivers = [_values(first, name) for name in DRIVERS if name in first]
+    lowest = [float(np.nanmin(d)) if np.isfinite(d).any() else 0.0 for d in drivers]
+    at_rest = tuple(min(value, MOST_AT_REST_PCT) for value in lowest)
+    return PressureWitness(_renewed_s(first), at_rest)
+
+
+def _renewed_s(first: pd.DataFrame) -> float:
+    """Time between new values of engine speed, which no engine holds to the last digit. [s]"""
+    time_s, rpm = _values(first, "time_s"), _values(first, "rpm")
+    new = np.flatnonzero(np.diff(rpm[np.isfinite(rpm)]) != 0)
+    if len(new) < 2:
+        return 0.0
+    return float(np.median(np.diff(time_s[np.isfinite(rpm)][new])))
 
 
 def _is_absolute_load(setup: Setup) -> bool:

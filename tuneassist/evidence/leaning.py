@@ -7,7 +7,7 @@ end of their own evidence moves out by what cannot be decided.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ from scipy import ndimage, stats
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.influences import KNOCK_SAMPLES, MIXED_SAMPLES
 from tuneassist.evidence.lattice import LatticeFit
-from tuneassist.evidence.sensor import sensor_life
+from tuneassist.evidence.sensor import sensor_life, trims_life
 from tuneassist.grid import Axes
 from tuneassist.settings import Setup
 
@@ -110,15 +110,21 @@ def doubt_of_logs(
     return UnsafeDoubt(tuple(barred), lean_ln, tuple(notes))
 
 
-def dead_logs(holds: pd.DataFrame) -> list[OddLog]:
+def dead_logs(holds: pd.DataFrame, *, by_trims: Collection[int] = ()) -> list[OddLog]:
     """Logs whose sensor does not answer, where that of another log does.
 
     Parameters
     ----------
     holds
         All holds that are values, with ``log_number`` and what `sensor_life` needs.
+    by_trims
+        Numbers of the logs without a lambda channel. A controller that keeps lambda at its target
+        leaves nothing that could follow it, so that only trims that never move are dead.
     """
-    lives = {int(str(number)): sensor_life(own) for number, own in holds.groupby("log_number")}
+    lives = {
+        int(str(number)): trims_life(own) if int(str(number)) in by_trims else sensor_life(own)
+        for number, own in holds.groupby("log_number")
+    }
     if not any(life.answers for life in lives.values()):
         return []
     return [OddLog(number, life.why) for number, life in lives.items() if life.is_dead]

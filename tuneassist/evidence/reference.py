@@ -22,9 +22,14 @@ NEAR_BAROMETER_KPA, DEEP_VACUUM_KPA = (70.0, 107.0), 40.0
 BELOW_ENGINES_KPA, TOO_FAST_S = 15.0, 0.15
 #: Samples farther apart than this are no neighbours. [s]
 NEIGHBOUR_S = 0.5
-#: So long after a fall throttle and pedal must still be open, by so much, and hardly less than
-#: before: a channel polled late shows its closing later. [s], [%], [%]
+#: So long after a fall throttle and pedal must still be open, by so much more than at rest, and
+#: hardly less than before: a channel polled late shows its closing later. [s], [%], [%]
 STILL_OPEN_S, OPEN_PCT, CLOSING_PCT = 1.0, 20.0, 5.0
+#: and no sooner than after so many renewals of a polled logger. [1]
+RENEWALS = 2.5
+#: A pedal or throttle sensor shows no more than this at rest; where the lowest reading of a log is
+#: higher, it was never at rest (common practice, no source). [%]
+MOST_AT_REST_PCT = 30.0
 #: Full throttle, and a pressure that no manifold has there. [%], [kPa]
 FULL_PCT, NO_FULL_LOAD_KPA = 90.0, 50.0
 #: Falls, or samples at full throttle, from which a column is taken to be mixed: one may be a glitch
@@ -36,16 +41,34 @@ Mask = npt.NDArray[np.bool_]
 
 @dataclass
 class PressureWitness:
-    """Counts what no absolute pressure does, over as many parts as a log has."""
+    """Counts what no absolute pressure does, over as many parts as a log has.
 
+    Parameters
+    ----------
+    renewed_s
+        Time between the new values of a polled logger; 0 where every row is new. [s]
+    at_rest_pct
+        Readings of throttle and pedal at rest: a pedal's sensor may show 25 % there. Left out: 0.
+        [%]
+    falls, at_full_throttle
+        What was counted so far. [1]
+    """
+
+    renewed_s: float = 0.0
+    at_rest_pct: tuple[float, ...] = ()
     falls: int = 0
     at_full_throttle: int = 0
     _rest: list[Floats] = field(default_factory=list, repr=False)
 
+    @property
+    def still_open_s(self) -> float:
+        """So long after a fall the throttle must still be open. [s]"""
+        return max(STILL_OPEN_S, RENEWALS * self.renewed_s)
+
     def add(self, time_s: Floats, pressure_kpa: Floats, drivers: Sequence[Floats]) -> None:
         """Take in a part: times, the pressure, and throttle and pedal as far as logged. [s, kPa, %]
 
-        The last second waits for the next part, since what follows a fall is asked about.
+        The last of it waits for the next part, since what follows a fall is asked about.
         """
         fresh = [time_s, pressure_kpa, *drivers]
         known = np.isfinite(pressure_kpa)
@@ -53,7 +76,7 @@ class PressureWitness:
         if self._rest:
             columns = [np.concatenate(pair) for pair in zip(self._rest, columns, strict=True)]
         times = columns[0]
-        last = int(np.searchsorted(times, times[-1] - STILL_OPEN_S)) if len(times) else 0
+        last = int(np.searchsorted(times, times[-1] - self.still_open_s)) if len(times) else 0
         if last > 1:
             self._count(columns, last)
             columns = [values[last - 1 :] for values in columns]
@@ -95,11 +118,12 @@ class PressureWitness:
             self.falls += int(np.sum(falls & is_deep))
             return
         falls &= here < DEEP_VACUUM_KPA
-        later = np.searchsorted(times, times[1:last] + STILL_OPEN_S)
-        middle = np.searchsorted(times, times[1:last] + STILL_OPEN_S / 2.0)
+        later = np.searchsorted(times, times[1:last] + self.still_open_s)
+        middle = np.searchsorted(times, times[1:last] + self.still_open_s / 2.0)
         is_full = (here < NO_FULL_LOAD_KPA) & (pressure[later] < NO_FULL_LOAD_KPA)
-        for driver in drivers:
-            least = np.maximum(driver[: last - 1] - CLOSING_PCT, OPEN_PCT)
+        at_rest = self.at_rest_pct or (0.0,) * len(drivers)
+        for driver, rest in zip(drivers, at_rest, strict=True):
+            least = np.maximum(driver[: last - 1] - CLOSING_PCT, rest + OPEN_PCT)
             falls &= (driver[1:last] >= least) & (driver[middle] >= least)
             falls &= driver[later] >= least
             is_full &= (driver[1:last] >= FULL_PCT) & (driver[later] >= FULL_PCT)

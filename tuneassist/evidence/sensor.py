@@ -42,6 +42,9 @@ ANSWER_NOISES, ANSWER_LN = 3.0, 0.004
 #: some 5 % off one such move by chance is one in ten. A move counts from this size on. [1], [ln]
 STILL_MOVES, CLEAR_MOVE_LN = 5, 0.02
 
+#: Trims that differ by less than this over all holds are stuck: a tenth of what is logged. [ln]
+STUCK_LN = 1e-4
+
 Mask = npt.NDArray[np.bool_]
 
 
@@ -106,6 +109,26 @@ def sensor_life(holds: pd.DataFrame) -> SensorLife:
                 "moves: is the sensor too hot there, or at its end?"
             )
             return SensorLife(False, why, is_dead=True)
+    return SensorLife(True)
+
+
+def trims_life(holds: pd.DataFrame) -> SensorLife:
+    """Tell whether the trims of a log without lambda move at all.
+
+    Parameters
+    ----------
+    holds
+        The holds of one log: ``need_ln, stop``.
+    """
+    need = holds.loc[holds["stop"].eq(""), "need_ln"].to_numpy(dtype=float)
+    if len(need) <= MIN_MOVES:
+        return SensorLife(
+            False, f"its {len(need)} steady holds are too few to show that the trims work"
+        )
+    if np.ptp(need) < STUCK_LN:
+        return SensorLife(
+            False, "the fuel trims never move: is the closed loop on, and logged?", is_dead=True
+        )
     return SensorLife(True)
 
 

@@ -104,11 +104,11 @@ def straighten(
     shift_s = float(times[kept[-1]] - stamps[kept[-1]]) if len(kept) else 0.0
     times = times[kept]
     recent_s, rank = times[-RECENT_STAMPS:], _rows_of_last(times, after)
-    to_come = _rows_to_come(times, behind_it)
+    to_come, next_s = _rows_to_come(times, behind_it), _next_stamp(times, behind_it)
     if after is None:
-        times, repeated, spread = _spread(times, to_come)
+        times, repeated, spread = _spread(times, to_come, next_s)
     else:
-        times, repeated, spread = _spread_on(times, after, to_come)
+        times, repeated, spread = _spread_on(times, after, to_come, next_s)
     fresh = kept >= len(before)
     place = place[kept[fresh] - len(before)]
     times, repeated = times[fresh], repeated[fresh]
@@ -207,8 +207,19 @@ def _rows_to_come(times: Floats, ahead: Floats) -> int | None:
     return int((ahead == times[-1]).sum())
 
 
+def _next_stamp(times: Floats, ahead: Floats) -> float:
+    """First stamp of the next part that is a new one; infinite where there is none. [s]"""
+    later = ahead[ahead > times[-1]] if len(times) else ahead[:0]
+    return float(later.min()) if len(later) else np.inf
+
+
+def _spans(stamps: Floats, next_s: float, tick: float) -> Floats:
+    """Time over which the rows of each stamp are spread: never past the next stamp. [s]"""
+    return np.minimum(np.diff(stamps, append=next_s), tick)
+
+
 def _spread(
-    times: Floats, to_come: int | None
+    times: Floats, to_come: int | None, next_s: float
 ) -> tuple[Floats, npt.NDArray[np.bool_], tuple[int, float] | None]:
     """Spread rows that share a coarse stamp evenly; drop the few that repeat a fine one."""
     n = len(times)
@@ -227,7 +238,8 @@ def _spread(
     share = rank / np.maximum(size, 1)[group]
     late = np.where(group == 0, max(usual - int(size[0]), 0), 0)
     share = np.where(ends, (rank + late) / np.maximum(usual, size[group]), share)
-    return times + share * tick, np.zeros(n, dtype=bool), (usual, tick)
+    spans = _spans(stamps, next_s, tick)[group]
+    return times + share * spans, np.zeros(n, dtype=bool), (usual, tick)
 
 
 def _rows_of_last(times: Floats, after: GoingOn | None) -> int:
@@ -254,7 +266,7 @@ def _spread_words(spread: tuple[int, float]) -> str:
 
 
 def _spread_on(
-    times: Floats, after: GoingOn, to_come: int | None
+    times: Floats, after: GoingOn, to_come: int | None, next_s: float
 ) -> tuple[Floats, npt.NDArray[np.bool_], tuple[int, float] | None]:
     """Go on spreading as the log's first part was spread; its first stamps were spread before."""
     n = len(times)
@@ -271,5 +283,6 @@ def _spread_on(
     size[-1] += to_come or 0
     ends = (group == len(size) - 1) & (to_come is None)
     share = rank / np.where(ends, np.maximum(usual, size[group]), size[group])
-    out = times + np.minimum(share, 1.0 - 1e-9) * tick
+    spans = _spans(times[is_first], next_s, tick)[group]
+    out = times + np.minimum(share, 1.0 - 1e-9) * spans
     return out, np.append(False, np.diff(out) <= 0), after.spread
