@@ -132,7 +132,9 @@ def test_the_loop_converges_and_its_status_follows(car: Car) -> None:
     first, second, third = status["rounds"]
     assert [one["number"] for one in status["rounds"]] == [1, 2, 3]
     assert first["response"] is None
-    assert second["response_low"] < 1.0 < second["response_high"]
+    record = json.loads((car.tune / "round-02" / "proposal.json").read_text(encoding="utf-8"))
+    assert record["round"]["response"]["verdict"] == "as expected"
+    assert second["response_low"] < second["response"] < second["response_high"]
     assert third["rms_pct"] < 0.5 * first["rms_pct"]
     assert third["cells_inside"] > first["cells_inside"]
     assert status["advice"] in ("continue", "finished")

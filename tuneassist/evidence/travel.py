@@ -288,7 +288,7 @@ def _drift_and_bend(values: Floats, runs: _Runs) -> tuple[Floats, Floats]:
         return np.empty(0), np.empty(0)
     edges = runs.first[:, None] + runs.length[:, None] * np.arange(5) // 4
     sums = np.add.reduceat(np.append(values, 0.0), edges.ravel()).reshape(edges.shape)[:, :4]
-    means = sums / np.diff(edges, axis=1)
+    means = sums / np.maximum(np.diff(edges, axis=1), 1)  # of no row: the reading at its edge
     before, behind = means[:, :2].sum(axis=1), means[:, 2:].sum(axis=1)
     inner, outer = means[:, 1:3].sum(axis=1), means[:, 0] + means[:, 3]
     return np.abs(behind - before) / 2.0, np.abs(inner - outer) / 2.0
