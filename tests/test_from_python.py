@@ -33,6 +33,7 @@ from tuneassist import (
     read_log,
     read_setup,
     reduce_log,
+    threads,
     write_grid_text,
 )
 from tuneassist.evidence.delay import _Moves
@@ -318,7 +319,14 @@ def threads_now() -> set[int]:
     return {pool["num_threads"] for pool in threadpool_info()}
 
 
+@pytest.fixture
+def free_threads() -> None:
+    """Take the limits back from whatever thread of an earlier test was the first to set one."""
+    threads._take_control()
+
+
 @pytest.mark.skipif(not threadpool_info(), reason="no library for linear algebra tells its threads")
+@pytest.mark.usefixtures("free_threads")
 def test_inside_one_thread_and_afterwards_what_the_caller_had() -> None:
     with threadpool_limits(limits=2):
         assert threads_now() == {2}
@@ -330,6 +338,7 @@ def test_inside_one_thread_and_afterwards_what_the_caller_had() -> None:
 
 
 @pytest.mark.skipif(not threadpool_info(), reason="no library for linear algebra tells its threads")
+@pytest.mark.usefixtures("free_threads")
 def test_two_callers_side_by_side_leave_the_threads_as_they_were() -> None:
     entered, go_on = threading.Event(), threading.Event()
 
@@ -350,6 +359,7 @@ def test_two_callers_side_by_side_leave_the_threads_as_they_were() -> None:
 
 
 @pytest.mark.skipif(not threadpool_info(), reason="no library for linear algebra tells its threads")
+@pytest.mark.usefixtures("free_threads")
 def test_proposing_solves_on_one_thread(
     log: Log, setup: Setup, monkeypatch: pytest.MonkeyPatch
 ) -> None:
