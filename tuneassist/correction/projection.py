@@ -10,6 +10,7 @@ exact; otherwise Clarabel's interior-point method solves it.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import clarabel
 import numpy as np
@@ -23,7 +24,9 @@ from tuneassist.grid import Floats
 Touched = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.int64]
 SOLVED = "Solved"
-TOLERANCE = 1e-12  # of the solver: gap and feasibility, before the answer is made exact [1]
+#: Of the solver: gap and feasibility, before the answer is made exact. Where weights and rooms are
+#: of very unlike size it cannot prove the first to itself, and the next is tried. [1]
+TOLERANCES = (1e-12, 1e-9, 1e-7)
 POLISH = 1e-3  # the exact answer is this close to the solver's, or the touched rows are wrong [%]
 SNAP = 1e-6  # an answer this close to a value that the controller takes is that value [%]
 
@@ -120,22 +123,23 @@ def _solve(wanted: Floats, weights: Floats, rules: RuleSet, free: Indices) -> Fl
     return np.asarray(base + _closest(asked, scaled, np.maximum(room[kept], 0.0)) / scale)
 
 
-def _closest(asked: Floats, left: sparse.csc_matrix, room: Floats) -> Floats:
-    """Closest point to ``asked`` with ``left @ x <= room``, exact on the rows that it touches."""
+def _solution(asked: Floats, left: sparse.csc_matrix, room: Floats, tolerance: float) -> Any:
     settings = clarabel.DefaultSettings()
     settings.verbose = False
-    settings.tol_gap_abs = settings.tol_gap_rel = settings.tol_feas = TOLERANCE
+    settings.tol_gap_abs = settings.tol_gap_rel = settings.tol_feas = tolerance
     settings.presolve_enable = False
-    solver = clarabel.DefaultSolver(
-        sparse.identity(len(asked), format="csc"),
-        -asked,
-        left,
-        room,
-        [clarabel.NonnegativeConeT(len(room))],
-        settings,
-    )
-    solution = solver.solve()
-    if str(solution.status) != SOLVED:
+    cone = [clarabel.NonnegativeConeT(len(room))]
+    unit = sparse.identity(len(asked), format="csc")
+    return clarabel.DefaultSolver(unit, -asked, left, room, cone, settings).solve()
+
+
+def _closest(asked: Floats, left: sparse.csc_matrix, room: Floats) -> Floats:
+    """Closest point to ``asked`` with ``left @ x <= room``, exact on the rows that it touches."""
+    for tolerance in TOLERANCES:
+        solution = _solution(asked, left, room, tolerance)
+        if str(solution.status) == SOLVED:
+            break
+    else:
         raise RuleBreachError(
             f"The solver did not find the closest grid within the rules ({solution.status}); "
             "nothing is proposed."
