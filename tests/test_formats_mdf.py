@@ -16,10 +16,10 @@ from hypothesis import strategies as st
 from tuneassist.channels import CHANNELS, KNOCK
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
-from tuneassist.reading import LogReader, mdf_data, read_log
-from tuneassist.reading.joint import Around, Joint, join
-from tuneassist.reading.mdf_blocks import Blocks
-from tuneassist.reading.records import Records
+from tuneassist.reading import LogReader, read_log
+from tuneassist.reading.mdf import data as mdf_data
+from tuneassist.reading.mdf.blocks import Blocks
+from tuneassist.reading.mdf.parts import Around, Joint, Records, join
 from tuneassist.reduction import reduce_log
 from tuneassist.settings import CEILING_CHANNELS, ChannelSource
 from tuneassist.simulate import SessionPlan, simulate_session

@@ -12,6 +12,7 @@ from tuneassist.errors import LogError, SetupError, TuneassistError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Axes
 from tuneassist.reading import read_log
+from tuneassist.reading.columns import transferred
 from tuneassist.reading.diagnostic import (
     PARAMETERS,
     decode_answers,
@@ -19,7 +20,6 @@ from tuneassist.reading.diagnostic import (
     sensor_volts,
 )
 from tuneassist.reading.log import Cells
-from tuneassist.reading.sensors import transferred
 from tuneassist.settings import ChannelSource, Setup, Target
 
 ROWS = 400

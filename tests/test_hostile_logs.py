@@ -24,11 +24,12 @@ from tuneassist.cli.log_files import sort_out
 from tuneassist.errors import GridError, LogError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.setup_file import read_setup
-from tuneassist.reading import LogReader, bounds, pages, read_log
-from tuneassist.reading import ipc as arrow_files
+from tuneassist.reading import LogReader, columnar, read_log
+from tuneassist.reading import parquet as pages
+from tuneassist.reading import source as sources
 from tuneassist.reading.headers import read_heading
+from tuneassist.reading.matching import plan_columns
 from tuneassist.reading.parquet import open_parquet
-from tuneassist.reading.plan import plan_columns
 from tuneassist.reading.source import Source
 
 ROWS = 4000
@@ -119,7 +120,7 @@ def test_nothing_is_made_of_a_batch_before_it_is_validated(tmp_path, monkeypatch
             return iter([Batch()])
 
     path = saved(tmp_path, arrow_bytes(table()))
-    _, _, batches = arrow_files.open_ipc(path, is_file=True, name="log.arrow")
+    _, _, batches = columnar.open_ipc(path, is_file=True, name="log.arrow")
     monkeypatch.setattr(pa.ipc, "open_stream", lambda *_, **__: Stream())
     with pytest.raises(pa.ArrowInvalid, match="forged"):
         list(batches([0, 1]))
@@ -164,7 +165,7 @@ def test_a_dictionary_that_each_of_many_batches_goes_through_is_counted_each_tim
 
 @pytest.mark.parametrize("packing", [None, "zstd", "lz4"])
 def test_what_a_message_declares_is_what_it_unpacks_to(tmp_path, packing) -> None:
-    from tuneassist.reading.messages import declared
+    from tuneassist.reading.columnar import declared
 
     made = table(TEXTS.dictionary_encode())
     data = arrow_bytes(made, is_file=False, packing=packing, rows=999)
@@ -239,12 +240,12 @@ def test_one_long_text_meant_in_every_row_is_refused(tmp_path, kind) -> None:
         read_log(path)
 
 
-@pytest.mark.parametrize("length", [bounds.MOST_CELL_BYTES, bounds.MOST_CELL_BYTES + 1])
+@pytest.mark.parametrize("length", [sources.MOST_CELL_BYTES, sources.MOST_CELL_BYTES + 1])
 def test_the_longest_text_is_admitted_and_one_more_letter_is_not(tmp_path, length) -> None:
     texts = TEXTS.to_pylist()
     texts[7] = "x" * length
     path = saved(tmp_path, arrow_bytes(table(pa.array(texts))))
-    if length > bounds.MOST_CELL_BYTES:
+    if length > sources.MOST_CELL_BYTES:
         with pytest.raises(LogError, match="a cell holds 257 bytes"):
             read_log(path)
     else:
@@ -268,8 +269,8 @@ def test_pages_that_would_flood_the_memory_are_refused_by_their_headers(
         flat(rows), path, compression="zstd", use_dictionary=False, data_page_size=1 << 30
     )
     taken = pa.total_allocated_bytes()
-    monkeypatch.setattr(bounds, "MOST_HELD_BYTES", 100_000)
-    monkeypatch.setattr(bounds, "MOST_EXPANSION", 10_000)
+    monkeypatch.setattr(sources, "MOST_HELD_BYTES", 100_000)
+    monkeypatch.setattr(sources, "MOST_EXPANSION", 10_000)
     with pytest.raises(LogError, match=r"^log\.parquet: one page of each column unp"):
         read_log(path)
     assert pa.total_allocated_bytes() - taken < 8 * rows
@@ -372,13 +373,13 @@ def test_an_archive_that_unpacks_to_far_more_than_a_log_is_left_early(tmp_path, 
     with Source(path) as source, pytest.raises(LogError, match=r"^log\.csv\.gz: .* over 100 times"):
         for _ in range(700):
             source.read(MB)
-    assert source._unpacked < bounds.FREE_BYTES + 17 * MB + 100 * path.stat().st_size
+    assert source._unpacked < sources.FREE_BYTES + 17 * MB + 100 * path.stat().st_size
     with pytest.raises(LogError, match=r"unpack to 1\d\d MB or more, over 100 times"):
         read_log(path)
 
 
 def test_an_archive_of_a_log_may_be_of_any_length(tmp_path, monkeypatch) -> None:
-    monkeypatch.setattr(bounds, "FREE_BYTES", 0)
+    monkeypatch.setattr(sources, "FREE_BYTES", 0)
     path = pack(tmp_path / "log.csv.zst", "zstd", (LINES, 1))
     assert len(LINES) > 4 * path.stat().st_size
     assert len(read_log(path).samples) == ROWS
@@ -394,9 +395,9 @@ def test_a_line_that_does_not_end_is_refused(tmp_path, filler, lead) -> None:
 
 def test_a_line_of_the_longest_length_is_a_broken_row_and_one_longer_is_refused(tmp_path) -> None:
     path = tmp_path / "log.csv"
-    path.write_bytes(LINES + b"9" * bounds.MOST_LINE_BYTES + b"\n")
+    path.write_bytes(LINES + b"9" * sources.MOST_LINE_BYTES + b"\n")
     assert len(read_log(path).samples) == ROWS
-    path.write_bytes(LINES + b"9" * (bounds.MOST_LINE_BYTES + 1) + b"\n")
+    path.write_bytes(LINES + b"9" * (sources.MOST_LINE_BYTES + 1) + b"\n")
     with pytest.raises(LogError, match=rf"^log\.csv, row {ROWS + 2}: a line takes 1\.05 MB"):
         read_log(path)
 
@@ -430,7 +431,7 @@ def test_a_frame_that_asks_for_a_window_of_2_gb_is_refused(tmp_path) -> None:
                 read_log(path)
 
 
-@pytest.mark.parametrize("columns", [bounds.MOST_COLUMNS + 1, 60_000])
+@pytest.mark.parametrize("columns", [sources.MOST_COLUMNS + 1, 60_000])
 def test_more_columns_than_a_log_has_are_refused(tmp_path, columns) -> None:
     path = tmp_path / "log.csv"
     names = ["Time", "RPM", *(f"c{i}" for i in range(columns - 2))]
@@ -443,7 +444,7 @@ def test_more_columns_than_a_log_has_are_refused(tmp_path, columns) -> None:
 
 
 def test_a_header_without_an_end_is_refused(tmp_path) -> None:
-    made = table(**{"x" * (bounds.MOST_HEADER_CHARS + 1): WAVE})
+    made = table(**{"x" * (sources.MOST_HEADER_CHARS + 1): WAVE})
     with pytest.raises(LogError, match=r"^log\.arrow, column 5: the header has 1001 characters"):
         read_log(saved(tmp_path, arrow_bytes(made)))
 
@@ -504,10 +505,10 @@ def test_a_log_of_more_rows_than_any_session_is_refused_on_the_way(tmp_path, mon
     path.write_text("time (s),rpm,load (kPa),lambda\n" + rows, encoding="utf-8")
     setup = read_setup(PETROL)
     setup = replace(setup, channels={}, steady=replace(setup.steady, estimate_rows=1000))
-    monkeypatch.setattr(bounds, "MOST_ROWS", 4000)
+    monkeypatch.setattr(sources, "MOST_ROWS", 4000)
     with pytest.raises(LogError, match="more than 4,000 rows"):
         sum(len(part) for part in LogReader(path, setup=setup).parts())
-    monkeypatch.setattr(bounds, "MOST_ROWS", 5000)
+    monkeypatch.setattr(sources, "MOST_ROWS", 5000)
     assert sum(len(part) for part in LogReader(path, setup=setup).parts()) == 5000
 
 
@@ -518,6 +519,6 @@ def test_a_file_that_goes_on_with_zeros_is_refused_and_a_little_unused_room_is_n
     rows = "".join(f"{n / 10},2000,100,1.0\n" for n in range(200_000))
     path.write_bytes(f"time (s),rpm,load (kPa),lambda\n{rows}".encode() + bytes(40 << 20))
     assert len(read_log(path).samples) == 200_000
-    monkeypatch.setattr(bounds, "MOST_UNUSED_BYTES", 16 << 20)
+    monkeypatch.setattr(sources, "MOST_UNUSED_BYTES", 16 << 20)
     with pytest.raises(LogError, match="nothing but zeros"):
         read_log(path)

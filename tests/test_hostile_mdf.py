@@ -18,8 +18,10 @@ import pytest
 from mdf_files import RECORD, Builder, Channel, Plain, plain
 
 from tuneassist.errors import LogError
-from tuneassist.reading import mdf_data, mdf_groups, read_log
-from tuneassist.reading.formula import (
+from tuneassist.reading import read_log
+from tuneassist.reading.mdf import blocks as mdf_blocks
+from tuneassist.reading.mdf import data as mdf_data
+from tuneassist.reading.mdf.formula import (
     MOST_DEPTH,
     MOST_SIGNS,
     MOST_STEPS,
@@ -405,13 +407,13 @@ def test_a_value_is_read_as_it_is_coded(tmp_path, coding, packed, expected) -> N
 
 def raw_values(path: Path, name: str) -> list[float]:
     """Read one channel without asking whether it is plausible."""
-    from tuneassist.reading.mdf_blocks import Blocks
-    from tuneassist.reading.mdf_values import decoder
-    from tuneassist.reading.records import as_cells
+    from tuneassist.reading.mdf.blocks import Blocks
+    from tuneassist.reading.mdf.parts import as_cells
+    from tuneassist.reading.mdf.values import decoder
 
     with path.open("rb") as stream:
         blocks = Blocks(stream, path.name)
-        (group,), _ = mdf_groups.read_groups(blocks)
+        (group,), _ = mdf_blocks.read_groups(blocks)
         channel = next(one for one in group.channels if one.name == name)
         decode = decoder(blocks, group, channel)
         found = [as_cells(decode(r, 0)).numbers for r in mdf_data.read_records(blocks, group)]
@@ -656,9 +658,9 @@ def test_structures_inside_each_other_end() -> None:
 
 
 def test_more_channels_than_any_logger_has_are_refused(monkeypatch) -> None:
-    monkeypatch.setattr(mdf_groups, "MOST_CHANNELS", 4)
+    monkeypatch.setattr(mdf_blocks, "MOST_CHANNELS", 4)
     assert len(read(plain()).samples) == 200
-    monkeypatch.setattr(mdf_groups, "MOST_CHANNELS", 3)
+    monkeypatch.setattr(mdf_blocks, "MOST_CHANNELS", 3)
     assert "more than 3 channels" in refusal(plain())
 
 
@@ -690,7 +692,7 @@ def test_stamps_that_do_not_run_are_refused(stamp) -> None:
 
 
 def test_a_fast_group_beside_a_slow_one_is_held_up_to_a_bound(monkeypatch) -> None:
-    from tuneassist.reading import mdf
+    from tuneassist.reading.mdf import parts as mdf
 
     made, log = Builder(), Plain()
     data = made.add(b"##DT", (), log.records().tobytes())

@@ -15,10 +15,9 @@ from hypothesis import strategies as st
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import read_log, text
-from tuneassist.reading.clock import build_timeline, extend_timeline, head_of
+from tuneassist.reading.columns import MOST_JUDGED, Watch
 from tuneassist.reading.log import Cells
-from tuneassist.reading.straight import SESSION_PAUSE_S
-from tuneassist.reading.watch import MOST_JUDGED, Watch
+from tuneassist.reading.timeline import SESSION_PAUSE_S, build_timeline, extend_timeline, head_of
 from tuneassist.settings import ChannelSource
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
@@ -250,7 +249,7 @@ def test_an_engine_that_stops_in_the_last_part_is_no_doubt(tmp_path) -> None:
 def test_the_values_kept_for_judging_are_few_and_even() -> None:
     from tuneassist.reading.columns import build_column
     from tuneassist.reading.headers import read_heading
-    from tuneassist.reading.picks import Pick
+    from tuneassist.reading.matching import Pick
 
     values = np.linspace(800.0, 6000.0, 400_000)
     pick = Pick("rpm", read_heading(0, "RPM"), "header", "rpm", "header")

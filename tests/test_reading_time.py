@@ -16,9 +16,8 @@ from pyarrow import parquet
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import read_log
-from tuneassist.reading.clock import build_timeline
 from tuneassist.reading.log import Cells
-from tuneassist.reading.straight import SESSION_PAUSE_S
+from tuneassist.reading.timeline import SESSION_PAUSE_S, build_timeline
 from tuneassist.settings import ChannelSource
 
 ROWS = 120

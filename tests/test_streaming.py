@@ -24,7 +24,7 @@ from tuneassist.evidence.visits import RunningPeaks, channel_peaks, count_neares
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import bilinear_weights
 from tuneassist.reading import LogReader, read_log
-from tuneassist.reading.ahead import ReadAhead
+from tuneassist.reading.source import ReadAhead
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.simulate import SessionPlan, simulate_session
 from tuneassist.simulate.samples import petrol_engine

@@ -1,21 +1,43 @@
-"""Parquet, Arrow and Feather logs, part by part."""
+"""Parquet, Arrow and Feather logs part by part; Arrow files are checked before they are unpacked.
+
+A file of Arrow's is a stream between two marks, with a list of its messages behind. It is read as
+the stream, so that every message that is used has been looked at: what each declares of rows and
+sizes is read by the layout of Arrow's ``Message.fbs``, flat tables whose fields are found through
+a list of places. Offsets inside a column may be forged: a batch is validated in full before
+anything else touches it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Set
+import os
+import struct
+from collections.abc import Callable, Iterator, Sequence, Set
 from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from tuneassist.errors import LogError
-from tuneassist.reading.arrow import arrow_cells, is_readable, longest_text
-from tuneassist.reading.bounds import MOST_CELL_BYTES, check_headers
-from tuneassist.reading.ipc import Batches, open_ipc
+from tuneassist.reading.cells import (
+    arrow_cells,
+    decimal_signs,
+    is_readable,
+    longest_text,
+    parse_words,
+)
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
-from tuneassist.reading.numbers import decimal_signs, parse_words
 from tuneassist.reading.parquet import open_parquet
-from tuneassist.reading.source import Source
+from tuneassist.reading.source import (
+    MOST_CELL_BYTES,
+    VALUE_BYTES,
+    Source,
+    check_headers,
+    check_held,
+    check_row_count,
+    check_unpacked,
+)
 
 _UNIT_KEYS = (b"unit", b"units", b"Unit", b"Units")
 _OF_LIBRARIES = (b"pandas", b"ARROW:schema")
@@ -185,3 +207,230 @@ def _said(schema: Any) -> tuple[str, ...]:
         if key not in _OF_LIBRARIES
     )
     return tuple(lines)[:50]
+
+
+MARK = b"ARROW1"
+_ALIGNED, _MOST_PADDING = 8, 64  # writers align the first message to this
+MOST_MESSAGES = 200_000
+"""Batches of one file: a log of a day that is written once a second has 86,400. [1]"""
+
+Batches = Callable[[Sequence[int]], Iterator[Any]]
+
+
+def open_ipc(path: Path, *, is_file: bool, name: str) -> tuple[Any, int, Batches]:
+    """Return schema, number of rows, and what yields batches of some columns.
+
+    Parameters
+    ----------
+    path
+        The file.
+    is_file
+        It has the marks of a file around the stream.
+    name
+        File name, for messages.
+
+    Raises
+    ------
+    LogError
+        When it would unpack to more than a log does.
+    pyarrow.ArrowException, ValueError
+        When it is damaged.
+    """
+    import pyarrow as pa
+
+    start = _start(path) if is_file else 0
+    size = path.stat().st_size
+    with _mapped(path, start) as file, pa.ipc.open_stream(file) as stream:
+        schema = stream.schema
+    count = _checked(path, start, size, name)
+
+    def batches(columns: Sequence[int]) -> Iterator[Any]:
+        check_unpacked(VALUE_BYTES * count * len(columns), size, name=name)
+        options = pa.ipc.IpcReadOptions(included_fields=sorted(columns), use_threads=False)
+        with (
+            _mapped(path, start) as file,
+            pa.ipc.open_stream(file, options=options) as stream,
+        ):
+            for batch in stream:
+                batch.validate(full=True)
+                yield batch
+
+    return schema, count, batches
+
+
+def _mapped(path: Path, start: int) -> Any:
+    import pyarrow as pa
+
+    file = pa.memory_map(str(path))
+    file.seek(start)
+    return file
+
+
+def _start(path: Path) -> int:
+    """Return where the stream inside a file begins: behind the mark and the zeros that pad it."""
+    with path.open("rb") as file:
+        head = file.read(_MOST_PADDING + _ALIGNED)[len(MARK) :]
+        file.seek(-min(len(MARK), path.stat().st_size), os.SEEK_END)
+        if file.read() != MARK:
+            raise ValueError("its end is missing")
+    padding = len(head) - len(head.lstrip(b"\0"))
+    return (len(MARK) + padding) // _ALIGNED * _ALIGNED
+
+
+def _checked(path: Path, start: int, size: int, name: str) -> int:
+    """Go through all messages without unpacking them; returns the number of rows.
+
+    A dictionary is gone through again with every batch that refers to it, and joined again with
+    every addition to it.
+    """
+    rows, unpacked = 0, 0
+    dictionaries: dict[int, int] = {}
+    for said in _messages(path, start, name):
+        own = said.size
+        if said.dictionary is None:
+            rows += said.rows
+            check_row_count(rows, name=name)
+        else:
+            known = dictionaries.get(said.dictionary, 0) if said.is_delta else 0
+            dictionaries[said.dictionary] = known + said.size
+            own = 0
+        held = own + sum(dictionaries.values())
+        unpacked += held
+        if said.is_packed:
+            check_held(held, "a batch", name=name)
+        check_unpacked(unpacked, size, name=name)
+    return rows
+
+
+def _messages(path: Path, start: int, name: str) -> Iterator[Declared]:
+    import pyarrow as pa
+
+    with _mapped(path, start) as file:
+        reader = pa.ipc.MessageReader.open_stream(file)
+        for count, message in enumerate(reader):
+            if count > MOST_MESSAGES:
+                raise LogError(
+                    f"the table is cut into more than {MOST_MESSAGES} batches.",
+                    where=name,
+                    mend="Write it in batches of at least 1,000 rows.",
+                )
+            try:
+                said = declared(message)
+            except struct.error as error:
+                raise ValueError("a message is cut") from error
+            if said is not None:
+                yield said
+
+
+_DICTIONARY, _BATCH = 2, 3  # MessageHeader of Message.fbs
+_UNPACKED = -1  # a buffer's length where a packing did not pay
+
+
+@dataclass(frozen=True)
+class Declared:
+    """What one message says of itself.
+
+    Parameters
+    ----------
+    rows
+        Rows of the batch. [rows]
+    size
+        What its buffers come to, unpacked. [bytes]
+    is_packed
+        They are packed, so that memory is taken for all of them.
+    dictionary
+        Number of the dictionary that it carries; None for a batch of the table.
+    is_delta
+        It adds to that dictionary.
+    """
+
+    rows: int
+    size: int
+    is_packed: bool
+    dictionary: int | None = None
+    is_delta: bool = False
+
+
+class _Flat:
+    """A flat table at a place of a message."""
+
+    def __init__(self, data: memoryview, at: int) -> None:
+        self._data, self._at = data, at
+        self._fields = at - self._one("<i", at)
+
+    def _one(self, form: str, at: int) -> int:
+        if at < 0:
+            raise ValueError("a place before the message")
+        return int(struct.unpack_from(form, self._data, at)[0])
+
+    def _place(self, field: int) -> int:
+        """Return where a field is, 0 where it is left out."""
+        entry = 4 + 2 * field
+        if entry >= self._one("<H", self._fields):
+            return 0
+        offset = self._one("<H", self._fields + entry)
+        return self._at + offset if offset else 0
+
+    def number(self, field: int, form: str) -> int:
+        at = self._place(field)
+        return self._one(form, at) if at else 0
+
+    def table(self, field: int) -> _Flat | None:
+        at = self._place(field)
+        return _Flat(self._data, at + self._one("<I", at)) if at else None
+
+    def pairs(self, field: int) -> list[tuple[int, int]]:
+        """Return a list of pairs of long integers."""
+        at = self._place(field)
+        if not at:
+            return []
+        start = at + self._one("<I", at)
+        count = self._one("<I", start)
+        body = self._data[start + 4 : start + 4 + 16 * count]
+        return list(struct.iter_unpack("<qq", body))
+
+
+def declared(message: Any) -> Declared | None:
+    """Read what a message declares; None where it carries no rows.
+
+    Parameters
+    ----------
+    message
+        A ``pyarrow.ipc.Message``.
+
+    Raises
+    ------
+    ValueError
+        When a size is negative or lies outside the message.
+    struct.error
+        When the message is cut.
+    """
+    data = memoryview(message.metadata).cast("B")
+    said = _Flat(data, struct.unpack_from("<I", data)[0])
+    kind, header = said.number(1, "<B"), said.table(2)
+    if kind not in (_DICTIONARY, _BATCH) or header is None:
+        return None
+    batch = header.table(1) if kind == _DICTIONARY else header
+    if batch is None:
+        return None
+    is_packed = batch.table(3) is not None
+    body = memoryview(b"") if message.body is None else memoryview(message.body).cast("B")
+    size = sum(_size(body, *place, is_packed=is_packed) for place in batch.pairs(2))
+    rows = batch.number(0, "<q")
+    if rows < 0:
+        raise ValueError(f"a batch of {rows} rows")
+    if kind == _BATCH:
+        return Declared(rows, size, is_packed)
+    return Declared(rows, size, is_packed, header.number(0, "<q"), bool(header.number(2, "<B")))
+
+
+def _size(body: memoryview, offset: int, length: int, *, is_packed: bool) -> int:
+    """Return what a buffer comes to; a packed one begins with it."""
+    if offset < 0 or length < 0 or offset + length > len(body):
+        raise ValueError("a buffer outside its message")
+    if not is_packed or not length:
+        return length
+    size = int(struct.unpack_from("<q", body, offset)[0])
+    if size < _UNPACKED:
+        raise ValueError(f"a buffer of {size} bytes")
+    return length - 8 if size == _UNPACKED else size

@@ -1,20 +1,179 @@
-"""From a picked column to values in the unit inside: unit settled, checked, converted, cleaned."""
+"""From a column's cells to values in the unit inside, and pressures to one reference.
+
+Sensor curves and raw bytes first, then the unit is found, checked and converted, and what is no
+measurement is blanked. A column is followed over all parts of a log, so that it is refused in many
+parts as it would be in one.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 
 from tuneassist.channels import CHANNELS, Channel
 from tuneassist.errors import LogError
-from tuneassist.reading.doubt import check_header, check_trim, check_two_scales
-from tuneassist.reading.guard import MAX_IMPOSSIBLE_SHARE, Mixture, check_text
-from tuneassist.reading.judge import check_values, judging_channel, mixture_of, settle_unit
-from tuneassist.reading.log import Cells, Floats
-from tuneassist.reading.picks import Pick, check_unit_text
+from tuneassist.reading.diagnostic import decode_answers
+from tuneassist.reading.log import Cells, Floats, Piece
+from tuneassist.reading.matching import Pick, check_unit_text, is_gauge_axis, left_out, or_unread
+from tuneassist.reading.unit_checks import (
+    MAX_IMPOSSIBLE_SHARE,
+    MAX_TEXT_SHARE,
+    Mixture,
+    check_boost,
+    check_header,
+    check_text,
+    check_texts,
+    check_trim,
+    check_two_scales,
+    check_values,
+    judging_channel,
+    mixture_of,
+    settle_unit,
+)
 from tuneassist.settings import Setup
-from tuneassist.units import convert, unit_named
+from tuneassist.units import ATMOSPHERE_KPA, convert, unit_named
+
+BEYOND_SHARE = 0.05
+"""How far beyond a transfer's outer points, as a share of their distance, a reading is still the
+sensor at its stop; farther out the wire is open or the column is another. [1]"""
+
+BEYOND_MOST = 0.95
+"""With more than this share of the readings beyond it the transfer is another sensor's. [1]"""
+BEYOND_WORDS = "reading(s) beyond the setup's transfer were left out."
+
+
+def sensed(pick: Pick, cells: Cells) -> Cells:
+    """Return a column's cells in the pick's unit, through its transfer or its raw scaling.
+
+    Parameters
+    ----------
+    pick
+        The column, with the setup's entry.
+    cells
+        What stands in the file.
+    """
+    source = pick.source
+    if source is None:
+        return cells
+    if source.raw is not None:
+        return decode_answers(cells, int(source.raw, 16), is_hex=source.raw_as == "hex")
+    if source.transfer is not None:
+        numbers = transferred(cells.numbers, source.transfer)
+        beyond = int((np.isnan(numbers) & ~np.isnan(cells.numbers)).sum())
+        return replace(cells, numbers=numbers, beyond=beyond)
+    return cells
+
+
+def falls(pick: Pick) -> bool:
+    """Tell whether the column falls where the channel rises, as with many sensors of heat."""
+    pairs = pick.source.transfer if pick.source else None
+    return pairs is not None and pairs[-1][1] < pairs[0][1]
+
+
+def check_readings(pick: Pick, cells: Cells, found: Cells, *, where: str) -> None:
+    """Refuse readings that the setup's entry cannot be for.
+
+    Parameters
+    ----------
+    pick
+        The column, with the setup's entry.
+    cells, found
+        What stands in the file, and what `sensed` made of it.
+    where
+        File and column.
+
+    Raises
+    ------
+    LogError
+        When nearly all lie beyond the transfer, or whole numbers are to be hexadecimal.
+    """
+    source, given = pick.source, int(np.isfinite(cells.numbers).sum())
+    if source is None:
+        return
+    if source.transfer is not None and found.beyond > BEYOND_MOST * max(1, given):
+        low, high = (float(q) for q in np.nanquantile(cells.numbers, [0.02, 0.98]))
+        unit = f" {source.unit}" if source.unit else ""
+        said = f"; the header says {pick.heading.unit}" if pick.heading.unit else ""
+        raise LogError(
+            f"readings between {low:g} and {high:g} lie beyond the transfer, which goes from "
+            f"{source.transfer[0][0]:g} to {source.transfer[-1][0]:g}{unit}{said}.",
+            where=where,
+            mend=f"Give channels.{pick.channel}.transfer in what the column holds.",
+        )
+    is_hex = source.raw is not None and source.raw_as == "hex"
+    if is_hex and _are_whole_numbers(cells, found):
+        raise LogError(
+            "the column holds whole numbers and no bytes in hexadecimal.",
+            where=where,
+            mend=f'Write raw_as = "number" in channels.{pick.channel}, if they are 256 A + B.',
+        )
+
+
+def _are_whole_numbers(cells: Cells, found: Cells) -> bool:
+    """Tell whether the column is of numbers, or what cannot be read as bytes is whole numbers."""
+    if cells.words is None:
+        return True
+    numbers = pd.to_numeric(cells.words, errors="coerce").to_numpy(dtype=float)
+    is_wrong = np.isnan(found.numbers) & np.isfinite(numbers)
+    filled = int(np.isfinite(found.numbers).sum()) + found.text_count
+    return bool(
+        found.text_count > MAX_TEXT_SHARE * filled
+        and is_wrong.sum() > 0.9 * found.text_count
+        and (numbers[is_wrong] == np.floor(numbers[is_wrong])).all()
+    )
+
+
+def sensed_note(pick: Pick, found: Cells) -> str:
+    """Say what was done; empty where nothing was."""
+    source = pick.source
+    if source is None:
+        return ""
+    what = f"Column {pick.heading.text!r}:"
+    if source.raw is not None:
+        return f"{what} raw bytes became {pick.unit} by the scaling of parameter {source.raw}."
+    if source.transfer is None:
+        return ""
+    (low, first), (high, last) = source.transfer[0], source.transfer[-1]
+    unit = "" if source.unit in (None, "1") else f" {source.unit}"
+    return (
+        f"{what} {low:g} to {high:g}{unit} became {first:g} to {last:g} "
+        f"{source.transfer_unit} by the setup's transfer."
+        + (f" {found.beyond} {BEYOND_WORDS}" if found.beyond else "")
+    )
+
+
+def transferred(values: Floats, pairs: tuple[tuple[float, float], ...]) -> Floats:
+    """Look readings up in a sensor's transfer.
+
+    Parameters
+    ----------
+    values
+        Readings, nan stays nan. [``unit`` of the entry]
+    pairs
+        Reading and what it stands for, readings rising.
+
+    Returns
+    -------
+    numpy.ndarray
+        Straight between pairs, held at the outer ones; nan beyond `BEYOND_SHARE`.
+        [``transfer_unit``]
+
+    Examples
+    --------
+    >>> transferred(np.array([-0.1, 0.0, 2.5, 5.1, 9.0]), ((0.0, 0.68), (5.0, 1.36))).round(3)
+    array([0.68, 0.68, 1.02, 1.36,  nan])
+    """
+    table = np.asarray(pairs, dtype=float)
+    slack = BEYOND_SHARE * (table[-1, 0] - table[0, 0])
+    with np.errstate(invalid="ignore"):
+        is_on = (values >= table[0, 0] - slack) & (values <= table[-1, 0] + slack)
+    found = np.interp(values, table[:, 0], table[:, 1])
+    return np.where(is_on, found, np.nan)
+
 
 _HUGE = 1e12  # no measurement in any unit
 AFR_CONVERTED = "AFR became lambda with a stoichiometric AFR of"
@@ -200,3 +359,279 @@ def _blank_impossible(column: Column, *, where: str) -> tuple[Floats, list[str]]
             "was not ready."
         )
     return np.where(is_out, np.nan, values), notes
+
+
+MOST_JUDGED = 50_000
+"""Values of a column that are kept for judging its unit, evenly over the log: a share of 1 % is
+then told to 0.05 %. [1]"""
+
+
+class Texts:
+    """Counts a column's cells of text, over parts."""
+
+    def __init__(self) -> None:
+        self.count = self._numbers = 0
+        self._first = (0, "")
+
+    def add(self, cells: Cells, lines: npt.NDArray[np.int64], numbers: int) -> None:
+        """Count a part's cells, of which so many are numbers."""
+        if cells.text_count and not self.count:
+            self._first = (int(lines[cells.text_example[0]]), cells.text_example[1])
+        self.count += cells.text_count
+        self._numbers += numbers
+
+    def check(self, where: str) -> None:
+        """Refuse a column of words."""
+        line, example = self._first
+        check_texts(self.count, self._numbers, example, where=f"{where}, row {line}")
+
+
+class Watch:
+    """What the checks of a column must know of a whole log.
+
+    Parameters
+    ----------
+    column
+        As the first part settled it.
+    """
+
+    def __init__(self, column: Column) -> None:
+        self._column = column
+        self._kept: list[Floats] = []
+        self._count, self._stride = 0, 1
+        self._given = self.wrong = self.beyond = 0
+        self._first_wrong = float("nan")
+        self.texts = Texts()
+
+    def add(self, cells: Cells, lines: npt.NDArray[np.int64]) -> Floats:
+        """Convert a part's cells and count them.
+
+        Parameters
+        ----------
+        cells
+            The part's cells in the pick's unit.
+        lines
+            Their lines in the file.
+
+        Returns
+        -------
+        numpy.ndarray
+            In the unit inside, nan where there is no measurement.
+        """
+        values, wrong = extend_column(self._column, cells.numbers)
+        if len(wrong) and not self.wrong:
+            self._first_wrong = float(wrong[0])
+        self.wrong += len(wrong)
+        self.beyond += cells.beyond
+        self.texts.add(cells, lines, self._keep(cells.numbers))
+        return values
+
+    def check(self, setup: Setup | None, name: str) -> None:
+        """Hold the whole column against what its first part was held against.
+
+        Raises
+        ------
+        LogError
+            As `tuneassist.reading.columns.build_column`.
+        """
+        pick = self._column.pick
+        where = f"{name}, column {pick.heading.text!r}"
+        self.texts.check(where)
+        try:
+            check_values(pick, np.concatenate([np.empty(0), *self._kept]), setup, where=where)
+        except LogError as error:  # the first part was what its unit says
+            raise LogError(
+                f"the log begins in {pick.unit or 'its unit'}, and what follows does not fit that: "
+                "unit or sensor changed in mid-log.",
+                where=where,
+                mend="Split the log where it changes, or export it again in one unit.",
+            ) from error
+        check_possible(self._column, self.wrong, self._given, self._first_wrong, where=where)
+
+    def _keep(self, numbers: Floats) -> int:
+        """Keep some of a part's values for judging; returns how many are finite."""
+        is_full = bool(np.isfinite(numbers.sum()))
+        given = numbers if is_full else numbers[~np.isnan(numbers)]
+        self._given += len(given)
+        kept = given[:: self._stride].copy()
+        self._kept.append(kept)
+        self._count += len(kept)
+        while self._count > MOST_JUDGED:
+            self._kept = [np.concatenate(self._kept)[::2]]
+            self._count = len(self._kept[0])
+            self._stride *= 2
+        return len(given) if is_full else int(np.isfinite(given).sum())
+
+
+ON_THE_AXIS = 0.8
+"""With this share of the samples on the load axis one way, and as many off it the other way, the
+axis tells gauge from absolute. [1]"""
+
+
+@dataclass(eq=False)
+class PartWork:
+    """What has been read so far of one part of a log."""
+
+    setup: Setup | None
+    name: str
+    piece: Piece
+    columns: dict[str, Column] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def lines(self) -> npt.NDArray[np.int64]:
+        """Line in the file of every row."""
+        return self.piece.lines
+
+
+def check_gauges(
+    work: PartWork, may_leave_out: Callable[[Pick, LogError, Setup | None], bool]
+) -> None:
+    """Ask where what is gauge by its name alone may be absolute.
+
+    Parameters
+    ----------
+    work
+        The first part.
+    may_leave_out
+        Tells whether a column in doubt is left out with a note.
+    """
+    others: dict[str, Floats] = {
+        name: work.columns[name].numbers
+        for name in ("throttle", "pedal", "manifold_pressure")
+        if name in work.columns
+    }
+    _check_one_reference(work)
+    is_spark = work.setup is None or work.setup.engine.ignition == "spark"
+    settled: set[int] = set()  # columns that the axes tell to be gauge
+    for name in ("load", "boost"):
+        column = work.columns.get(name)
+        if column is None or unit_named(column.unit_inside).quantity != "pressure":
+            continue
+        if not _is_gauge(work, name, column):
+            continue
+        if name == "load" and _fits_gauge_axis(work, column):
+            settled.add(column.pick.heading.index)
+        if column.pick.heading.index in settled:
+            continue
+        where = f"{work.name}, column {column.pick.heading.text!r}"
+        values = convert(column.numbers, column.unit_inside, "kPa")
+        try:
+            check_boost(column.pick, values, others, is_spark=is_spark, where=where)
+        except LogError as error:
+            if not may_leave_out(column.pick, error, work.setup):
+                raise or_unread(error, name, work.setup) from error
+            work.notes.append(left_out(error, work.name))
+            del work.columns[name]
+
+
+def _is_gauge(work: PartWork, name: str, column: Column) -> bool:
+    """Tell whether the column, as it was logged, is taken to count from the barometer."""
+    return (name == "boost" or is_gauge_axis(work.setup)) != bool(column.pick.shift)
+
+
+def _check_one_reference(work: PartWork) -> None:
+    """Refuse one column that is gauge for load and absolute for boost, or the other way round."""
+    load, boost = work.columns.get("load"), work.columns.get("boost")
+    if load is None or boost is None or load.pick.heading.index != boost.pick.heading.index:
+        return
+    words = {True: "gauge", False: "absolute"}
+    of_load, of_boost = _is_gauge(work, "load", load), _is_gauge(work, "boost", boost)
+    if of_load != of_boost:
+        raise LogError(
+            f"the column is taken as {words[of_load]} for load and {words[of_boost]} for boost.",
+            where=f"{work.name}, column {load.pick.heading.text!r}",
+            mend="Under [channels] give both entries the same unit, such as "
+            f'"{load.pick.unit or "kPa"} gauge".',
+        )
+
+
+def _fits_gauge_axis(work: PartWork, column: Column) -> bool:
+    """Tell whether the load lies on the table as gauge pressure, and would not as absolute."""
+    if work.setup is None:
+        return False
+    points = work.setup.axes.load
+    atmosphere = convert(work.setup.limits.barometer_kpa, "kPa", column.unit_inside)
+    values = column.numbers[np.isfinite(column.numbers)]
+    as_gauge, as_absolute = (
+        float(np.mean((at >= points[0]) & (at <= points[-1]))) if len(at) else 0.0
+        for at in (values, values - atmosphere)
+    )
+    return as_gauge >= ON_THE_AXIS and as_absolute <= 1.0 - ON_THE_AXIS
+
+
+def apply_barometer(work: PartWork, before_kpa: float | None = None) -> float | None:
+    """Bring gauge pressures to absolute and back, with the logged barometer where there is one.
+
+    Parameters
+    ----------
+    work
+        The part.
+    before_kpa
+        What the barometer said last in the parts before; None where it has said nothing. [kPa]
+
+    Returns
+    -------
+    float
+        What it said last. [kPa]
+    """
+    fixed = work.setup.limits.barometer_kpa if work.setup else ATMOSPHERE_KPA
+    pressure: Floats = np.full(len(work.lines), fixed)
+    origin = f"a barometer of {fixed:g} kPa (none was logged)"
+    logged = work.columns.get("barometer")
+    if logged is not None:
+        pressure, before_kpa = _carried(logged.numbers, before_kpa, fixed)
+        origin = "the logged barometer"
+    for name, column in list(work.columns.items()):
+        if column.pick.shift:
+            change = column.pick.shift * convert(pressure, "kPa", column.unit_inside)
+            work.columns[name] = replace(column, numbers=column.numbers + change)
+            sign = "added to" if column.pick.shift > 0 else "taken from"
+            work.notes.append(f"{name}: {origin} was {sign} {column.pick.heading.text!r}.")
+    _add_manifold_pressure(work, pressure, origin)
+    return before_kpa
+
+
+def _carried(
+    numbers: Floats, before_kpa: float | None, fixed_kpa: float
+) -> tuple[Floats, float | None]:
+    """Fill a barometer's blanks with what it said last, and before it spoke with what it says."""
+    given = np.flatnonzero(np.isfinite(numbers))
+    if len(given) == len(numbers) > 0:
+        return numbers, float(numbers[-1])
+    if not len(given):
+        return np.full(len(numbers), fixed_kpa if before_kpa is None else before_kpa), before_kpa
+    place = np.searchsorted(given, np.arange(len(numbers)), side="right") - 1
+    first = float(numbers[given[0]]) if before_kpa is None else before_kpa
+    filled = np.where(place < 0, first, numbers[given[np.maximum(place, 0)]])
+    return filled, float(numbers[given[-1]])
+
+
+def _add_manifold_pressure(work: PartWork, barometer: Floats, origin: str) -> None:
+    """Derive absolute manifold pressure from load or boost where it has no column of its own."""
+    if "manifold_pressure" in work.columns:
+        return
+    load, boost = work.columns.get("load"), work.columns.get("boost")
+    setup = work.setup
+    if setup and load and unit_named(setup.axes.load_unit).quantity == "pressure":
+        values = convert(load.numbers, load.unit_inside, "kPa")
+        if is_gauge_axis(setup):
+            values = values + barometer
+            work.notes.append(
+                f"manifold_pressure: {origin} was added to {load.pick.heading.text!r}."
+            )
+        work.columns["manifold_pressure"] = Column(load.pick, values, "kPa", ())
+    elif boost:
+        work.columns["manifold_pressure"] = Column(boost.pick, boost.numbers + barometer, "kPa", ())
+        work.notes.append(f"manifold_pressure: {origin} was added to {boost.pick.heading.text!r}.")
+
+
+def samples_of(work: PartWork, seconds: Floats) -> pd.DataFrame:
+    """Return the rows that have a time as samples."""
+    columns: dict[str, object] = {"row": work.lines, "time_s": seconds}
+    for name, channel in CHANNELS.items():
+        if name in work.columns:
+            columns[channel.column] = work.columns[name].numbers
+    is_usable = np.isfinite(seconds)
+    frame = pd.DataFrame(columns, copy=False)
+    return frame if is_usable.all() else frame[is_usable].reset_index(drop=True)

@@ -19,19 +19,25 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.errors import LogError
-from tuneassist.reading.arrow import arrow_cells
-from tuneassist.reading.bounds import (
+from tuneassist.reading.cells import BLANKS, arrow_cells, parse_words
+from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
+from tuneassist.reading.source import (
     MOST_BLANK_LINES,
     MOST_BLANK_SHARE,
     MOST_LINE_BYTES,
+    Source,
     check_headers,
     check_line,
 )
-from tuneassist.reading.dialect import HEAD_LINES, Layout, find_layout, settle_decimal, split_line
-from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
-from tuneassist.reading.numbers import BLANKS, parse_words
-from tuneassist.reading.source import Source
-from tuneassist.reading.text import blocks, read_first
+from tuneassist.reading.text import (
+    HEAD_LINES,
+    Layout,
+    blocks,
+    find_layout,
+    read_first,
+    settle_decimal,
+    split_line,
+)
 
 MAX_BROKEN_SHARE = 0.05
 """Larger share of rows with too few or too many cells means that the file is damaged. [1]"""

@@ -16,8 +16,7 @@ from typing import Any, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from tuneassist.reading.mdf_blocks import Blocks
-from tuneassist.reading.mdf_groups import MdfGroup
+from tuneassist.reading.mdf.blocks import Blocks, MdfGroup
 
 PIECE = 1 << 20
 """Read and unpacked at a time. [bytes]"""

@@ -9,28 +9,27 @@ which leans to no side and is one that was logged; where a peak matters
 
 A log may come from a stranger. It is read by this package's own few rules and by no library that
 offers more, for what such libraries do with a file's formulas, attachments and declared sizes runs
-code and takes memory. `tuneassist.reading.mdf_blocks` checks what the file declares.
+code and takes memory. `tuneassist.reading.mdf.blocks` checks what the file declares.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Set
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 
 from tuneassist.errors import LogError
+from tuneassist.reading.cells import parse_words
 from tuneassist.reading.headers import channel_of, read_heading
-from tuneassist.reading.joint import Around, Joint, join
-from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
-from tuneassist.reading.mdf_blocks import Blocks
-from tuneassist.reading.mdf_conversions import shown
-from tuneassist.reading.mdf_data import read_records
-from tuneassist.reading.mdf_groups import MdfGroup, read_groups
-from tuneassist.reading.mdf_values import decoder, is_readable
-from tuneassist.reading.picks import listed
-from tuneassist.reading.records import GroupReader, Records, as_cells
+from tuneassist.reading.log import Cells, Dialect, Floats, Piece, Wanted
+from tuneassist.reading.matching import listed
+from tuneassist.reading.mdf.blocks import Blocks, MdfGroup, read_groups
+from tuneassist.reading.mdf.data import read_records
+from tuneassist.reading.mdf.values import Values, decoder, is_readable, shown
 from tuneassist.reading.source import Source
 
 TIME = ("Time", "s")
@@ -102,7 +101,9 @@ class MdfParts:
             return Piece(np.empty(0, dtype=np.int64), dict.fromkeys(wanted.indices, empty))
         main = [group for group in groups if group.wanted & wanted.main] or groups
         line = min(main, key=lambda group: group.step_s)
-        self._pieces = _joined(line, [g for g in groups if g is not line], self._rows, wanted.peaks)
+        self._pieces = _on_one_time_line(
+            line, [g for g in groups if g is not line], self._rows, wanted.peaks
+        )
         piece = next(self._pieces)
         self.is_whole = not len(line.held.time_s)
         return replace(piece, notes=self._notes)
@@ -149,7 +150,7 @@ def _timed(blocks: Blocks, group: MdfGroup, columns: Mapping[int, int]) -> Itera
         first += len(records)
 
 
-def _joined(
+def _on_one_time_line(
     line: GroupReader, others: list[GroupReader], rows: int, peaks: Mapping[int, int]
 ) -> Iterator[Piece]:
     """Yield parts of the line's rows, with what the other groups have near them."""
@@ -251,3 +252,234 @@ def _told_apart(places: list[_Place]) -> tuple[list[_Place], list[str]]:
 def _lines(said: str) -> tuple[str, ...]:
     most, length = MOST_SAID
     return tuple(line[:length] for line in said.splitlines() if line.strip())[:most]
+
+
+@dataclass(frozen=True, eq=False)
+class Around:
+    """Records near some rows, with one more on either side where there is one.
+
+    Parameters
+    ----------
+    records
+        All of them.
+    own
+        Which of them belong to the rows.
+    """
+
+    records: Records
+    own: slice
+
+    @classmethod
+    def of(cls, before: Records | None, own: Records, after: Records) -> Around:
+        """Put the record before and the first of those after around the rows' own."""
+        start = len(before.time_s) if before else 0
+        both = before.followed_by(own) if before else own
+        return cls(both.followed_by(after.split(1)[0]), slice(start, start + len(own.time_s)))
+
+    def last(self) -> Records:
+        """Return the last record that is not beyond the rows."""
+        return self.records.split(self.own.stop)[0].split(max(0, self.own.stop - 1))[1]
+
+
+@dataclass(frozen=True)
+class Joint:
+    """How far a value may stand from where it was read.
+
+    Parameters
+    ----------
+    row_s, own_s
+        Median step of the rows and of the channel. [s]
+    """
+
+    row_s: float
+    own_s: float
+
+    SIMILAR = 1.5
+    """A channel whose step is longer than this many rows is slower than they are. [1]"""
+    WAVER = 1.5
+    """Stamps of like rates waver: a row may reach so many half steps for a value. [1]"""
+
+    @property
+    def reach_s(self) -> float:
+        """Half a step, the rows' or the channel's own. [s]"""
+        return 0.5 * max(self.row_s, self.own_s, 2e-9) * (1.0 + 1e-9)
+
+    @property
+    def far_s(self) -> float:
+        """How far a row left blank may reach, nil for a slower channel. [s]"""
+        return self.WAVER * self.reach_s if self.own_s <= self.SIMILAR * self.row_s else 0.0
+
+
+def join(near: Around, values: Values, line_s: Floats, rule: Joint, *, peak: int = 0) -> Values:
+    """Put a channel's values on another time line without making a value up.
+
+    Each value goes to its nearest row. Where stamps of like rates waver, two values meet at a row
+    and the next has none: that one takes the value nearest to it, which may stand twice.
+
+    Parameters
+    ----------
+    near
+        The channel's stamps. [s]
+    values
+        What was logged at them, shape (n,).
+    line_s
+        Stamps of the rows, rising, shape (rows,). [s]
+    rule
+        How far a value may be moved.
+    peak
+        Of several values for a row the nearest counts (0), the highest (1) or the lowest (-1).
+
+    Returns
+    -------
+    array of shape (rows,)
+        Blank where the channel has nothing.
+    """
+    is_text = values.dtype.kind == "O"
+    out: Values = (
+        np.full(len(line_s), "", dtype=object) if is_text else np.full(len(line_s), np.nan)
+    )
+    time_s = near.records.time_s
+    if not len(line_s) or not len(time_s):
+        return out
+    row = _nearest(time_s[near.own], line_s)
+    away = np.abs(line_s[row] - time_s[near.own])
+    at = np.flatnonzero(away <= rule.reach_s)
+    at = at[np.argsort(-away[at], kind="stable")]  # the nearest is written last
+    out[row[at]] = values[near.own][at]
+    if peak and not is_text:
+        highest = np.full(len(line_s), np.nan)
+        np.fmax.at(highest, row[at], peak * values[near.own][at])
+        out = peak * highest
+    is_blank = np.ones(len(line_s), dtype=bool)
+    is_blank[row[at]] = False
+    blank = np.flatnonzero(is_blank)
+    found = _nearest(line_s[blank], time_s)
+    is_near = np.abs(time_s[found] - line_s[blank]) <= rule.far_s
+    out[blank[is_near]] = values[found[is_near]]
+    return out
+
+
+def _nearest(time_s: Floats, line_s: Floats) -> npt.NDArray[np.intp]:
+    """Return the place of the stamp in the line that is nearest to each moment."""
+    after = np.clip(np.searchsorted(line_s, time_s), 0, len(line_s) - 1)
+    before = np.maximum(after - 1, 0)
+    return np.where(time_s - line_s[before] < line_s[after] - time_s, before, after)
+
+
+STEPS = 500
+"""Records by whose stamps a group's rate is judged, however long its blocks are. [1]"""
+
+
+@dataclass(frozen=True, eq=False)
+class Records:
+    """Some records of a group.
+
+    Parameters
+    ----------
+    time_s
+        Stamps, shape (n,). [s]
+    columns
+        Position of a column to its values, shape (n,) each.
+    """
+
+    time_s: Floats
+    columns: Mapping[int, Values]
+
+    def split(self, count: int) -> tuple[Records, Records]:
+        """Part the first records from the rest."""
+        first = {i: values[:count] for i, values in self.columns.items()}
+        rest = {i: values[count:] for i, values in self.columns.items()}
+        return Records(self.time_s[:count], first), Records(self.time_s[count:], rest)
+
+    def followed_by(self, more: Records) -> Records:
+        """Put further records behind these."""
+        return _concatenated([self, more])
+
+
+class GroupReader:
+    """Reads the wanted channels of one group, and holds what is not yet taken.
+
+    Parameters
+    ----------
+    records
+        The group's records in their order, some at a time, with stamps.
+    wanted
+        Positions of the columns that they have.
+    rows
+        Records that are read at a time at least. [rows]
+    most
+        Values that are held at most. [1]
+    too_many
+        Makes the error of more.
+    """
+
+    def __init__(
+        self,
+        records: Iterator[Records],
+        *,
+        wanted: frozenset[int],
+        rows: int,
+        most: int,
+        too_many: Callable[[], Exception],
+    ) -> None:
+        self.wanted = wanted
+        self._records, self._rows, self._most, self._too_many = records, rows, most, too_many
+        empty: Floats = np.empty(0)
+        self.held = Records(empty, {})
+        self._more()
+
+    @property
+    def step_s(self) -> float:
+        """Median of the first steps that are held; endless with fewer than two records. [s]"""
+        stamps = self.held.time_s[:STEPS]
+        steps = np.diff(stamps[np.isfinite(stamps)])
+        return float(np.median(steps)) if len(steps) else np.inf
+
+    def take(self, count: int) -> Records:
+        """Return the next records, at most so many, and keep one more at least if there is one."""
+        while len(self.held.time_s) <= count and self._more():
+            pass
+        taken, self.held = self.held.split(count)
+        return taken
+
+    def take_near(self, last_s: float, next_s: float) -> Records:
+        """Return the records up to the middle of two stamps; all if the second is endless."""
+        while self._count_near(last_s, next_s) == len(self.held.time_s) and self._more():
+            pass
+        taken, self.held = self.held.split(self._count_near(last_s, next_s))
+        return taken
+
+    def _count_near(self, last_s: float, next_s: float) -> int:
+        time_s = self.held.time_s
+        is_beyond = time_s - last_s >= next_s - time_s
+        return int(np.argmax(is_beyond)) if is_beyond.any() else len(time_s)
+
+    def _more(self) -> bool:
+        """Read on, the more the more is held, so that it is not copied time and again."""
+        found = [self.held] if len(self.held.time_s) else []
+        count = 0
+        for records in self._records:
+            found.append(records)
+            count += len(records.time_s)
+            if (len(self.held.time_s) + count) * (1 + len(self.wanted)) > self._most:
+                raise self._too_many()
+            if count >= max(self._rows, len(self.held.time_s)):
+                break
+        if count:
+            self.held = _concatenated(found)
+        elif not self.held.columns:
+            self.held = Records(self.held.time_s, dict.fromkeys(self.wanted, np.empty(0)))
+        return count > 0
+
+
+def _concatenated(parts: Sequence[Records]) -> Records:
+    """Put records behind each other."""
+    values = {i: np.concatenate([part.columns[i] for part in parts]) for i in parts[0].columns}
+    return Records(np.concatenate([part.time_s for part in parts]), values)
+
+
+def as_cells(values: Values) -> Cells:
+    """Return a column's cells."""
+    if values.dtype.kind == "f":
+        return Cells(values)
+    return parse_words(pd.Series([str(value) for value in values], dtype=str), ".")

@@ -1,33 +1,170 @@
 """Which column serves which channel: the setup's entries first, then the words of the headers.
 
-Load is found by the setup's load axis. Where two columns could serve, none is taken in silence.
+Load is found by the setup's load axis: by its entry, by its name, or by its kind of unit. Where two
+columns could serve, none is taken in silence.
 """
 
 from __future__ import annotations
 
 import difflib
+import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
-from tuneassist.channels import CHANNELS, KNOCK, channels_called, plain_words
+from tuneassist import channels, inert
+from tuneassist.channels import CHANNELS, KNOCK, channels_called, phrase_key, plain_words
 from tuneassist.errors import LogError, SetupError
+from tuneassist.inert import NAME_LENGTH, clipped
 from tuneassist.reading.diagnostic import parameter
-from tuneassist.reading.guard import setup_line
 from tuneassist.reading.headers import Heading, channel_of
-from tuneassist.reading.load import find_load, gauge_shift
-from tuneassist.reading.picks import (
-    Pick,
-    UnclearError,
-    ambiguous,
-    folded,
-    left_out,
-    listed,
-    quantity_of,
-    with_unit,
-)
+from tuneassist.reading.log import UnitHow
 from tuneassist.settings import ChannelSource, Setup
 from tuneassist.units import UNITS, Quantity, UnitReading, find_unit, unit_named, units_of
+
+MOST_HEADERS = 40
+"""Headers in one list: all of a usual log's, in a screen of text. [1]"""
+
+
+class UnclearError(LogError):
+    """A column or a unit is in doubt; without a setup this is a note and no error."""
+
+
+@dataclass(frozen=True)
+class Pick:
+    """A column that serves a channel.
+
+    Parameters
+    ----------
+    channel
+        Channel name.
+    heading
+        The column's header.
+    how
+        "setup" or "header".
+    unit, unit_how
+        Unit word, or None where the values must tell; and where it comes from.
+    shift
+        +1 for a gauge column that serves an absolute channel, -1 for the reverse. [atmospheres]
+    source
+        The setup's entry, where there is one.
+    """
+
+    channel: str
+    heading: Heading
+    how: Literal["setup", "header"]
+    unit: str | None
+    unit_how: UnitHow
+    shift: int = 0
+    source: ChannelSource | None = None
+
+
+def is_gauge_axis(setup: Setup | None) -> bool:
+    """Tell whether the setup's load axis is a pressure above the barometer."""
+    return setup is not None and channels.is_gauge_axis(setup.axes)
+
+
+def quantity_of(channel: str, setup: Setup | None) -> Quantity:
+    """Return what a channel's column must measure; load follows the axis."""
+    if channel == "load" and setup is not None:
+        return unit_named(setup.axes.load_unit).quantity
+    return CHANNELS[channel].quantity
+
+
+def with_unit(
+    channel: str, heading: Heading, quantity: Quantity, how: Literal["setup", "header"]
+) -> Pick:
+    """Take the header's unit if the channel can have it; an unknown unit stays in doubt."""
+    if quantity == "number":
+        return Pick(channel, heading, how, heading.unit or "1", "inside")
+    if heading.unit and unit_named(heading.unit).quantity == quantity:
+        return Pick(channel, heading, how, heading.unit, "header")
+    return Pick(channel, heading, how, None, "")
+
+
+def check_unit_text(pick: Pick, quantity: Quantity, *, name: str) -> None:
+    """Refuse a unit in the header that is unknown or of another quantity.
+
+    Raises
+    ------
+    LogError
+        Names the unit needed, the one found, and the line that mends it.
+    """
+    heading = pick.heading
+    if pick.unit is not None or not (heading.is_unit_marked and heading.unit_text):
+        return
+    what = f"measures {unit_named(heading.unit).quantity}" if heading.unit else "is not known"
+    units = units_of(quantity)
+    right = f"Under [channels] write: {setup_line(pick.channel, heading.text, units[0])}."
+    if heading.unit and unit_named(heading.unit).quantity == "voltage":
+        right = (
+            f"Under [channels] write: {transfer_line(pick)}, with the readings and values of the "
+            "sensor's data sheet."
+        )
+    elif heading.unit and not is_remark(heading, quantity):
+        right = f"Name another column for {pick.channel} under [channels], or mend the header."
+    raise LogError(
+        f"the unit {heading.unit_text!r} {what}; {pick.channel} needs one of {', '.join(units)}.",
+        where=f"{name}, column {heading.text!r}",
+        mend=right,
+    )
+
+
+def is_remark(heading: Heading, quantity: Quantity) -> bool:
+    """Tell whether what looks like a unit is none: "Lambda (F)" is the front one, not degrees."""
+    kind = unit_named(heading.unit or "1").quantity
+    is_letter = kind == "temperature" and len(heading.unit_text) == 1
+    return kind != quantity and (is_letter or not heading.is_unit_marked)
+
+
+def transfer_line(pick: Pick) -> str:
+    """Return the entry that turns a column of volts into its channel."""
+    line = setup_line(pick.channel, pick.heading.text, pick.heading.unit)
+    unit = CHANNELS[pick.channel].unit or "..."
+    top = "5000.0" if pick.heading.unit == "mV" else "5.0"
+    tail = f', transfer = [[0.0, ...], [{top}, ...]], transfer_unit = "{unit}" }}'
+    return line.removesuffix(" }") + tail
+
+
+def ambiguous(channel: str, headings: Sequence[Heading], *, name: str) -> UnclearError:
+    """Return the error that lists the columns between which nothing decides."""
+    texts = [h.text for h in headings]
+    if len(set(texts)) < len(texts):
+        places = " and ".join(str(h.index + 1) for h in headings)
+        return UnclearError(
+            f"the header {texts[0]!r} stands more than once, in columns {places}.",
+            where=name,
+            mend="Give each column a name of its own.",
+        )
+    return UnclearError(
+        f"several columns could be {channel}: {listed(texts)}.",
+        where=name,
+        mend=f"Name one under [channels]: {setup_line(channel, texts[0], headings[0].unit)}.",
+    )
+
+
+def left_out(error: LogError, name: str) -> str:
+    """Return the note on a column that was left out; whose log it is, is said beside it."""
+    return f"{error.without(name)} It was left out."
+
+
+def folded(text: str) -> str:
+    """Return a header without differences of case and blanks."""
+    return " ".join(text.casefold().split())
+
+
+def listed(texts: Sequence[str], most: int = MOST_HEADERS) -> str:
+    """Return headers as a list in words, the first ``most`` of them."""
+    return inert.listed((inert.quoted(text) for text in texts), most)
+
+
+def setup_line(channel: str, header: str, unit: str | None) -> str:
+    """Return the line for ``[channels]`` that names a column and its unit."""
+    column = json.dumps(clipped(header, NAME_LENGTH), ensure_ascii=False)
+    tail = f', unit = "{unit}"' if unit else ""
+    return f"{channel} = {{ column = {column}{tail} }}"
+
 
 NEAR_NAME = 0.6
 """Likeness from which a header, its unit left out, is held to be the one that was meant; below it
@@ -355,3 +492,103 @@ def _rank(pick: Pick) -> int:
     if pick.unit is not None:
         return 2
     return 0 if pick.heading.unit_text else 1
+
+
+def find_load(
+    headings: Sequence[Heading],
+    picks: Mapping[str, Pick],
+    setup: Setup | None,
+    *,
+    name: str,
+    notes: list[str],
+) -> Pick | None:
+    """Find the column of the load axis.
+
+    The channel that the axis is named after, or for a pressure the manifold's, goes first; then a
+    column that carries the axis' own name; then one that is called load and has the axis' kind of
+    unit.
+
+    Parameters
+    ----------
+    headings
+        Columns that no entry of the setup has taken.
+    picks
+        Channels found so far.
+    notes
+        Takes what had to be said.
+
+    Returns
+    -------
+    Pick or None
+        None where nothing fits.
+
+    Raises
+    ------
+    LogError
+        When several columns fit.
+    """
+    called = [h for h in headings if channel_of(h) == "load"]
+    if setup is None:
+        fit = [h for h in called if h.unit]
+        return Pick("load", fit[0], "header", fit[0].unit, "header") if len(fit) == 1 else None
+    quantity = quantity_of("load", setup)
+    words = plain_words(setup.axes.load_name)
+    kin = _kin(picks, words, quantity, setup)
+    if kin:
+        if kin.channel == "boost" and not kin.shift and not is_gauge_axis(setup):
+            notes.append(
+                f"Load is absolute, and only the gauge column {kin.heading.text!r} was found; the "
+                "barometer is added to it."
+            )
+        is_gauge = quantity == "pressure" and (kin.channel == "boost") == (kin.shift == 0)
+        return replace(kin, channel="load", shift=int(is_gauge) - int(is_gauge_axis(setup)))
+    same = [h for h in headings if phrase_key(words) in (phrase_key(h.words), _bare_key(h))]
+    for group in (same, called):
+        fit = [h for h in group if h.unit and unit_named(h.unit).quantity == quantity]
+        fit = fit or [h for h in group if not h.unit and not h.unit_text]
+        if len(fit) > 1:
+            raise ambiguous("load", fit, name=name)
+        if fit:
+            pick = with_unit("load", fit[0], quantity, "header")
+            return replace(pick, shift=gauge_shift("load", fit[0], setup))
+    return None
+
+
+def _bare_key(heading: Heading) -> frozenset[str]:
+    return phrase_key(heading.words_bare)
+
+
+def _kin(
+    picks: Mapping[str, Pick], words: tuple[str, ...], quantity: Quantity, setup: Setup
+) -> Pick | None:
+    """Return the channel already found that the load axis stands for."""
+    names = [n for n in channels_called(words) if CHANNELS[n].quantity == quantity]
+    if quantity == "pressure":
+        order = ["manifold_pressure", "boost"]
+        names = [*names, *(reversed(order) if is_gauge_axis(setup) else order)]
+    return next((picks[n] for n in names if n in picks), None)
+
+
+def gauge_shift(channel: str, heading: Heading, setup: Setup | None) -> int:
+    """Compare gauge and absolute: what the column is against what the channel wants."""
+    if channel not in ("load", "manifold_pressure", "boost"):
+        return 0
+    wants_gauge = channel == "boost" or (channel == "load" and is_gauge_axis(setup))
+    if quantity_of(channel, setup) != "pressure":
+        return 0
+    if heading.reference:
+        is_gauge = heading.reference == "gauge"
+    elif channel == "load" and (meant := _meant(heading, setup)) in ("boost", "manifold_pressure"):
+        is_gauge = meant == "boost"
+    else:  # a name that says neither is taken as the axis is
+        is_gauge = wants_gauge
+    return int(is_gauge) - int(wants_gauge)
+
+
+def _meant(heading: Heading, setup: Setup | None) -> str | None:
+    """Name the pressure channel that a column is, by the setup's entries before its words."""
+    entries = setup.channels if setup else {}
+    for channel in ("boost", "manifold_pressure"):
+        if channel in entries and folded(entries[channel].column) == folded(heading.text):
+            return channel
+    return channel_of(heading)
