@@ -66,6 +66,8 @@ __all__ = [
     "Proposal",
     "checker_objection",
     "gather",
+    "grid_in_force",
+    "logs_of",
     "no_evidence_words",
     "propose",
     "propose_from",
@@ -446,12 +448,12 @@ def propose(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = N
         When the checker objects.
     """
     of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
-    grid = _grid_in_force(current, setup)
-    reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in _logs_of(logs)]
+    grid = grid_in_force(current, setup)
+    reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in logs_of(logs)]
     return propose_from(reduced, setup=setup, current=grid)
 
 
-def _logs_of(logs: Log | Iterable[Log]) -> list[Log]:
+def logs_of(logs: Log | Iterable[Log]) -> list[Log]:
     """Return what was handed in as a list of logs."""
     read = 'Read each with read_log("session.csv", setup=setup).'
     if isinstance(logs, Log):
@@ -464,7 +466,7 @@ def _logs_of(logs: Log | Iterable[Log]) -> list[Log]:
     return found
 
 
-def _grid_in_force(current: Grid | None, setup: Setup) -> Grid:
+def grid_in_force(current: Grid | None, setup: Setup) -> Grid:
     """Return the grid that the controller holds, all zeros where none is named."""
     if current is None:
         return Grid.zeros(setup.axes)

@@ -41,12 +41,13 @@ def coverage(
     or good. Cells without a target are left alone.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
+    from tuneassist.cli.inputs import find_logs, reduce_logs
     from tuneassist.evidence.coverage import count_states
     from tuneassist.files.setup_file import read_setup
     from tuneassist.show.coverage import coverage_record, coverage_screen
     from tuneassist.show.look import counted
     from tuneassist.show.notes import logs_words
+    from tuneassist.workflow.logs import is_simulated
 
     if plot is not None:
         require_plot(plot, overwrite=overwrite)
@@ -99,8 +100,8 @@ def cover(logs: list[LogEvidence], car: Setup) -> tuple[pd.DataFrame, Evidence]:
 
 def require_plot(plot: Path, *, overwrite: bool) -> None:
     """Refuse a picture that could not be written, before any work is done."""
-    from tuneassist.cli.pictures import require_new_file
     from tuneassist.show.plots import plot_format, require_matplotlib
+    from tuneassist.workflow.new_file import require_new_file
 
     require_matplotlib()
     plot_format(plot.suffix)
