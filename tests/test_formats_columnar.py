@@ -15,10 +15,11 @@ import pyarrow as pa
 import pytest
 from pyarrow import csv, feather, ipc, parquet
 
-from tuneassist.cli.inputs import find_logs, says_simulated
+from tuneassist.cli.inputs import find_logs
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import LogReader, read_log
+from tuneassist.workflow.logs import says_simulated
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
 LOG = SAMPLES / "petrol-session-1.csv"

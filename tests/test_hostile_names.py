@@ -15,7 +15,7 @@ from test_inert import is_harmless
 from typer.testing import CliRunner, Result
 
 from tuneassist.cli.app import app
-from tuneassist.cli.inputs import distinct_names
+from tuneassist.workflow.logs import distinct_names
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 PETROL, LOG = SAMPLES / "petrol-setup.toml", SAMPLES / "petrol-session-1.csv"

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
-from tuneassist.cli import round_result
 from tuneassist.cli.app import app
 from tuneassist.files.grid_file import read_grid
 from tuneassist.grid import compose_pct
@@ -20,6 +19,7 @@ from tuneassist.show.rounds import pending_steps
 from tuneassist.simulate import SessionPlan, TrueEngine, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
 from tuneassist.simulate.samples import setup_text
+from tuneassist.workflow import round_result
 
 ENGINE = draw_engine(np.random.default_rng(31))
 PLAN = SessionPlan(holds=25, rate_hz=5, warm_up_s=0, gaps=0)

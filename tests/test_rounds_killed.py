@@ -22,9 +22,7 @@ import pytest
 from typer.testing import CliRunner
 
 from tuneassist import pipeline
-from tuneassist.cli import round_result
 from tuneassist.cli.app import app
-from tuneassist.cli.round_result import judge_round
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.tune_folder import read_tune
 from tuneassist.files.tune_places import tidy
@@ -33,6 +31,8 @@ from tuneassist.pipeline import reduce_log
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
 from tuneassist.simulate.samples import setup_text
+from tuneassist.workflow import round_result
+from tuneassist.workflow.round_result import judge_round
 
 ENGINE = draw_engine(np.random.default_rng(41))
 PLAN = SessionPlan(holds=10, rate_hz=5, warm_up_s=0, gaps=0, hold_s=(6.0, 8.0))

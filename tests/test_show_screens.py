@@ -21,9 +21,9 @@ from tuneassist.reading import ColumnReport, Dialect, Log
 from tuneassist.settings import EngineSettings, Setup, Target
 from tuneassist.show.cautions import cautions
 from tuneassist.show.cell_grid import Cell, cell_grid
+from tuneassist.show.cell_picture import deviation_picture
 from tuneassist.show.check import columns_table, file_words
 from tuneassist.show.coverage import blank_words
-from tuneassist.show.figures.cells import deviation_words
 from tuneassist.show.look import CALM, WATCH, Look, plain, shade, signed
 from tuneassist.show.plots import FORMATS, coverage_figure, picture, plot_format
 from tuneassist.show.proposal import deviation_section
@@ -137,7 +137,8 @@ def test_a_cell_beyond_the_outermost_holds_is_marked_on_screen_picture_and_page(
         assert f"-8.0{mark}" in text
         assert f"{mark} beyond the outermost holds" in text
         assert f"+8.0{mark}" not in text
-    assert [mark for _, mark in deviation_words(cells)] == ["●", "△", "", ""]
+    shown = deviation_picture(cells, small_setup()).cells
+    assert [Look().mark(one.mark) for one in shown] == ["●", "△", "", ""]
     page = deviation_map("Before", cells, small_setup())
     assert "beyond the outermost holds" in str(page)
 

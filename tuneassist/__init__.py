@@ -6,6 +6,7 @@ The path of the data::
     evidence     samples -> steady holds -> deviation per cell with its interval
     correction   deviation -> raw correction -> limited step, verified by an independent checker
     pipeline     the stages in order
+    workflow     what the commands do: proposals, rounds, coverage, files
     files        setup in; grid and proposal out, all files or none
 
 Public names are loaded when they are first used, so that the command line starts at once.
@@ -31,14 +32,46 @@ if TYPE_CHECKING:
     from tuneassist.files.grid_file import read_grid, write_grid_text
     from tuneassist.files.setup_file import read_setup
     from tuneassist.grid import Axes, Grid, bilinear_weights, compose_pct, step_between_pct
+    from tuneassist.loop.advice import Advice, AdviceSettings
+    from tuneassist.loop.settings import PlanSettings
     from tuneassist.pipeline import Evidence, LogEvidence, Proposal, gather, propose, reduce_log
     from tuneassist.reading import Log, read_log
-    from tuneassist.settings import Setup
+    from tuneassist.runs import RunsComparison, RunSettings, compare_runs
+    from tuneassist.settings import (
+        Ceiling,
+        ChannelSource,
+        CorrectionSettings,
+        EngineSettings,
+        LimitSettings,
+        Region,
+        Setup,
+        SteadySettings,
+        Target,
+        default_limits,
+    )
+    from tuneassist.show.plots import (
+        plot_along,
+        plot_cells,
+        plot_coverage,
+        plot_full_load,
+        plot_gain,
+        plot_holds,
+        plot_response,
+        plot_rounds,
+        plot_step,
+    )
+    from tuneassist.workflow.coverage import Coverage, coverage
+    from tuneassist.workflow.tune import Standing, Tune, TuneRound
+    from tuneassist.workflow.write import write_grid, write_proposal
 
 __version__ = "0.1.0"
 
 _HOMES = {
-    "tuneassist.correction": ("Breach", "check_grid", "describe_limits"),
+    "tuneassist.correction": (
+        "Breach",
+        "check_grid",
+        "describe_limits",
+    ),
     "tuneassist.errors": (
         "GridError",
         "InputError",
@@ -49,9 +82,23 @@ _HOMES = {
         "SetupError",
         "TuneassistError",
     ),
-    "tuneassist.files.grid_file": ("read_grid", "write_grid_text"),
+    "tuneassist.files.grid_file": (
+        "read_grid",
+        "write_grid_text",
+    ),
     "tuneassist.files.setup_file": ("read_setup",),
-    "tuneassist.grid": ("Axes", "Grid", "bilinear_weights", "compose_pct", "step_between_pct"),
+    "tuneassist.grid": (
+        "Axes",
+        "Grid",
+        "bilinear_weights",
+        "compose_pct",
+        "step_between_pct",
+    ),
+    "tuneassist.loop.advice": (
+        "Advice",
+        "AdviceSettings",
+    ),
+    "tuneassist.loop.settings": ("PlanSettings",),
     "tuneassist.pipeline": (
         "Evidence",
         "LogEvidence",
@@ -60,41 +107,115 @@ _HOMES = {
         "propose",
         "reduce_log",
     ),
-    "tuneassist.reading": ("Log", "read_log"),
-    "tuneassist.settings": ("Setup",),
+    "tuneassist.reading": (
+        "Log",
+        "read_log",
+    ),
+    "tuneassist.runs": (
+        "RunSettings",
+        "RunsComparison",
+        "compare_runs",
+    ),
+    "tuneassist.settings": (
+        "Ceiling",
+        "ChannelSource",
+        "CorrectionSettings",
+        "EngineSettings",
+        "LimitSettings",
+        "Region",
+        "Setup",
+        "SteadySettings",
+        "Target",
+        "default_limits",
+    ),
+    "tuneassist.show.plots": (
+        "plot_along",
+        "plot_cells",
+        "plot_coverage",
+        "plot_full_load",
+        "plot_gain",
+        "plot_holds",
+        "plot_response",
+        "plot_rounds",
+        "plot_step",
+    ),
+    "tuneassist.workflow.coverage": (
+        "Coverage",
+        "coverage",
+    ),
+    "tuneassist.workflow.tune": (
+        "Standing",
+        "Tune",
+        "TuneRound",
+    ),
+    "tuneassist.workflow.write": (
+        "write_grid",
+        "write_proposal",
+    ),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
 __all__ = [
+    "Advice",
+    "AdviceSettings",
     "Axes",
     "Breach",
+    "Ceiling",
+    "ChannelSource",
+    "CorrectionSettings",
+    "Coverage",
+    "EngineSettings",
     "Evidence",
     "Grid",
     "GridError",
     "InputError",
+    "LimitSettings",
     "Log",
     "LogError",
     "LogEvidence",
     "NoEvidenceError",
     "OutputError",
+    "PlanSettings",
     "Proposal",
+    "Region",
     "RuleBreachError",
+    "RunSettings",
+    "RunsComparison",
     "Setup",
     "SetupError",
+    "Standing",
+    "SteadySettings",
+    "Target",
+    "Tune",
+    "TuneRound",
     "TuneassistError",
     "__version__",
     "bilinear_weights",
     "check_grid",
+    "compare_runs",
     "compose_pct",
+    "coverage",
+    "default_limits",
     "describe_limits",
     "gather",
+    "plot_along",
+    "plot_cells",
+    "plot_coverage",
+    "plot_full_load",
+    "plot_gain",
+    "plot_holds",
+    "plot_response",
+    "plot_rounds",
+    "plot_step",
     "propose",
     "read_grid",
     "read_log",
     "read_setup",
     "reduce_log",
     "step_between_pct",
+    "write_grid",
     "write_grid_text",
+    "write_proposal",
 ]
 
 

@@ -7,6 +7,7 @@ holds the edge outside, so that a sample between four breakpoints is evidence ab
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,10 @@ from scipy import sparse
 from tuneassist.by_value import ByValue
 from tuneassist.errors import GridError
 from tuneassist.units import plain_unit
+from tuneassist.views import html_of
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 Floats = npt.NDArray[np.float64]
 
@@ -255,6 +260,32 @@ class Grid(ByValue):
     def flat(self) -> Floats:
         """Values in cell order, shape (cells,). [%]"""
         return self.values.ravel()
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the percents with one row per speed and one column per load.
+
+        Returns
+        -------
+        pandas.DataFrame
+            A frame of its own: index ``rpm``, columns named by load name and unit. [%]
+
+        Examples
+        --------
+        >>> axes = Axes(rpm=np.array([800.0, 1200.0]), load=np.array([30.0, 60.0]))
+        >>> frame = Grid(axes, np.array([[0.0, 1.5], [-2.0, np.nan]])).to_frame()
+        >>> frame.columns.name, float(frame.loc[1200.0, 30.0])
+        ('load (kPa)', -2.0)
+        """
+        import pandas as pd
+
+        axes = self.axes
+        across = pd.Index(axes.load, name=f"{axes.load_name} ({axes.load_unit})")
+        return pd.DataFrame(
+            self.values.copy(), index=pd.Index(axes.rpm, name="rpm"), columns=across
+        )
+
+    def _repr_html_(self) -> str:
+        return html_of(self)
 
     def at(self, rpm: npt.ArrayLike, load: npt.ArrayLike) -> Floats:
         """Look the correction up as the controller does, shape (n,). [%]"""

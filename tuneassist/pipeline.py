@@ -58,14 +58,19 @@ from tuneassist.reading import Log
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.settings import READ_SETUP, Setup
 from tuneassist.threads import on_one_thread
+from tuneassist.views import html_of
 
 __all__ = [
+    "CELL_COLUMNS",
     "FATES",
     "Evidence",
     "LogEvidence",
     "Proposal",
+    "cell_frame",
     "checker_objection",
     "gather",
+    "grid_in_force",
+    "logs_of",
     "no_evidence_words",
     "propose",
     "propose_from",
@@ -77,6 +82,22 @@ __all__ = [
 ]
 
 Mask = npt.NDArray[np.bool_]
+CELL_COLUMNS = (
+    "rpm",
+    "load",
+    "samples",
+    "holds",
+    "effective_n",
+    "deviation_pct",
+    "ci_low_pct",
+    "ci_high_pct",
+    "raw_pct",
+    "step_pct",
+    "grid_pct",
+    "confidence",
+    "reason",
+)
+"""Columns of ``cells.csv``, in the contract's order."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -99,6 +120,8 @@ class Evidence:
         Sentences that a user should read.
     unusable
         Names of logs that could not be read or reduced, with the reason.
+    setup
+        The setup that they were gathered for; None where it was made by hand.
     """
 
     cells: pd.DataFrame
@@ -108,6 +131,14 @@ class Evidence:
     set_aside: dict[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     unusable: Mapping[str, str] = field(default_factory=dict)
+    setup: Setup | None = None
+
+    def _repr_html_(self) -> str:
+        return html_of(self)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per cell, in cell order, as a frame of its own."""
+        return self.cells.copy()
 
     def beside(self, unusable: Mapping[str, str]) -> Evidence:
         """Return the same evidence with the logs that could not be used, in its notes as well."""
@@ -148,6 +179,19 @@ class Proposal:
         """Show what matters on one screen; the fields hold the rest."""
         return outline(self)
 
+    def _repr_html_(self) -> str:
+        return html_of(self)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the cells with the columns and words of ``cells.csv``, as a frame of its own.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One row per cell, in cell order; `CELL_COLUMNS` are its columns.
+        """
+        return cell_frame(self.cells)
+
     @property
     def grid(self) -> Grid:
         """The grid to be typed in."""
@@ -161,6 +205,21 @@ class Proposal:
     def unsafe_held(self) -> tuple[UnsafeHeld, ...]:
         """Cells that asked the unsafe way and were held."""
         return unsafe_held(self.limited.held_back, setup=self.setup)
+
+
+def cell_frame(cells: pd.DataFrame) -> pd.DataFrame:
+    """Return cells as ``cells.csv`` has them; the reason says what the evidence has to say, too.
+
+    Parameters
+    ----------
+    cells
+        A proposal's cells, with `CELL_COLUMNS` and ``evidence``.
+    """
+    words = [
+        f"{reason} ({evidence})" if evidence else reason
+        for reason, evidence in zip(cells["reason"], cells["evidence"].astype(str), strict=True)
+    ]
+    return cells.assign(reason=words)[list(CELL_COLUMNS)]
 
 
 @on_one_thread
@@ -255,7 +314,7 @@ def gather(
         *setup_doubts(setup, cells),
     )
     notes = (*notes, *_fit_notes(fit, logs, set_aside, cells))
-    return Evidence(cells, holds, fit, tuple(logs), set_aside, said_once(notes, names))
+    return Evidence(cells, holds, fit, tuple(logs), set_aside, said_once(notes, names), setup=setup)
 
 
 def _log_notes(logs: Sequence[LogEvidence]) -> Iterator[str]:
@@ -446,12 +505,12 @@ def propose(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = N
         When the checker objects.
     """
     of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
-    grid = _grid_in_force(current, setup)
-    reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in _logs_of(logs)]
+    grid = grid_in_force(current, setup)
+    reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in logs_of(logs)]
     return propose_from(reduced, setup=setup, current=grid)
 
 
-def _logs_of(logs: Log | Iterable[Log]) -> list[Log]:
+def logs_of(logs: Log | Iterable[Log]) -> list[Log]:
     """Return what was handed in as a list of logs."""
     read = 'Read each with read_log("session.csv", setup=setup).'
     if isinstance(logs, Log):
@@ -464,7 +523,7 @@ def _logs_of(logs: Log | Iterable[Log]) -> list[Log]:
     return found
 
 
-def _grid_in_force(current: Grid | None, setup: Setup) -> Grid:
+def grid_in_force(current: Grid | None, setup: Setup) -> Grid:
     """Return the grid that the controller holds, all zeros where none is named."""
     if current is None:
         return Grid.zeros(setup.axes)

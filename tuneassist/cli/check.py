@@ -39,11 +39,12 @@ def check(
     the end. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.cli.inputs import distinct_names, find_logs, refuse_both
+    from tuneassist.cli.inputs import find_logs, refuse_both
     from tuneassist.errors import TuneassistError
     from tuneassist.files.setup_file import read_setup
     from tuneassist.parallel import LogFile
     from tuneassist.show.check import doubts_view, rules_and_target
+    from tuneassist.workflow.logs import distinct_names
 
     refuse_both(workers, scheduler)
     car = read_setup(setup) if setup else None
@@ -172,8 +173,8 @@ def shown(
     log: Log, found: LogEvidence | None, car: Setup | None, look: Look
 ) -> tuple[RenderableType, dict[str, Any]]:
     """Return a log's screen, and the same as plain values."""
-    from tuneassist.cli.inputs import is_simulated
     from tuneassist.show.check import check_record, check_screen
+    from tuneassist.workflow.logs import is_simulated
 
     simulated = is_simulated([log], car)
     return (

@@ -12,7 +12,7 @@ from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile
 if TYPE_CHECKING:
     import pandas as pd
 
-    from tuneassist.pipeline import Evidence, LogEvidence
+    from tuneassist.pipeline import Evidence
     from tuneassist.settings import Setup
 
 
@@ -41,12 +41,13 @@ def coverage(
     or good. Cells without a target are left alone.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
-    from tuneassist.evidence.coverage import count_states
+    from tuneassist.cli.inputs import find_logs, reduce_logs
     from tuneassist.files.setup_file import read_setup
     from tuneassist.show.coverage import coverage_record, coverage_screen
     from tuneassist.show.look import counted
     from tuneassist.show.notes import logs_words
+    from tuneassist.workflow.coverage import cover
+    from tuneassist.workflow.logs import is_simulated
 
     if plot is not None:
         require_plot(plot, overwrite=overwrite)
@@ -56,9 +57,9 @@ def coverage(
     )
     read = [one.log for one in found.used]
     simulated = is_simulated(read, car)
-    table, evidence = cover([one.evidence for one in found.used], car)
-    evidence = evidence.beside(found.unusable)
-    counts = count_states(table)
+    seen = cover([one.evidence for one in found.used], car)
+    table, counts = seen.table, seen.states
+    evidence = seen.evidence.beside(found.unusable)
     if plot is not None:
         write_plot(plot, table, car, evidence, is_simulated=simulated)
     if json:
@@ -80,27 +81,10 @@ def coverage(
     show(console, view, *([f"\nDrawn into {plot}"] if plot else []))
 
 
-def cover(logs: list[LogEvidence], car: Setup) -> tuple[pd.DataFrame, Evidence]:
-    """Gather the logs' evidence and say how well each cell is covered."""
-    from tuneassist.evidence.coverage import coverage_table
-    from tuneassist.grid import Grid
-    from tuneassist.pipeline import gather
-
-    evidence = gather(logs, setup=car, current=Grid.zeros(car.axes))
-    table = coverage_table(
-        car.axes,
-        target=car.target.table,
-        visits=[log.visits for log in logs if log.visits is not None],
-        cells=evidence.cells,
-        margin_cells=car.steady.outside_margin_cells,
-    )
-    return table, evidence
-
-
 def require_plot(plot: Path, *, overwrite: bool) -> None:
     """Refuse a picture that could not be written, before any work is done."""
-    from tuneassist.cli.pictures import require_new_file
     from tuneassist.show.plots import plot_format, require_matplotlib
+    from tuneassist.workflow.new_file import require_new_file
 
     require_matplotlib()
     plot_format(plot.suffix)

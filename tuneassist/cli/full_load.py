@@ -218,9 +218,10 @@ def compare(
     NoEvidenceError
         When a side has no usable pull, or the two share no speed; the message says why.
     """
-    from tuneassist.cli.inputs import find_logs, is_simulated, refuse_twins
+    from tuneassist.cli.inputs import find_logs
     from tuneassist.errors import NoEvidenceError
     from tuneassist.runs import compare_runs
+    from tuneassist.workflow.logs import is_simulated, refuse_twins
 
     engine, is_assumed = engine_of(car, ignition)
     sides = [read_full_load(find_logs(paths), car) for paths in (before, after)]

@@ -10,7 +10,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
@@ -20,12 +20,14 @@ from tuneassist import stopping
 from tuneassist.cli.console import tell
 from tuneassist.cli.log_files import LOG_SUFFIXES, sort_out
 from tuneassist.errors import LogError
-from tuneassist.inert import NAME_LENGTH, inert, listed, told
+from tuneassist.inert import NAME_LENGTH, listed, told
+from tuneassist.workflow.logs import distinct_names, refuse_twins
+from tuneassist.workflow.logs import reduce_logs as reduce_watched
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
 
-    from tuneassist.parallel import Answer, LogsAtHand
+    from tuneassist.parallel import LogsAtHand
     from tuneassist.reading import Log
     from tuneassist.settings import Setup
 
@@ -136,45 +138,6 @@ def _in_folder(folder: Path) -> list[Path]:
     return logs
 
 
-def distinct_names(paths: Sequence[Path]) -> list[str]:
-    """Return file names, with as many folders before each as tell them apart.
-
-    They are what the logs are called from here on, and are safe to show; where that makes two
-    alike, a number tells them apart.
-
-    Examples
-    --------
-    >>> distinct_names([Path("mon/a.csv"), Path("tue/a.csv"), Path("tue/b.csv")])
-    ['mon/a.csv', 'tue/a.csv', 'b.csv']
-    """
-    parts = [[inert(part) for part in path.parts] for path in paths]
-    names = [inert(path.name) for path in paths]
-    depth = 1
-    while depth < max((len(own) for own in parts), default=1):
-        depth += 1
-        taken = [name for name in names if names.count(name) > 1]
-        if not taken:
-            break
-        names = [
-            "/".join(own[-depth:]) if name in taken else name
-            for name, own in zip(names, parts, strict=True)
-        ]
-    return _numbered(names, paths)
-
-
-def _numbered(names: list[str], paths: Sequence[Path]) -> list[str]:
-    """Tell apart different files whose names look alike once they are safe to show."""
-    files: dict[str, list[Path]] = {}
-    for name, path in zip(names, paths, strict=True):
-        if path not in files.setdefault(name, []):
-            files[name].append(path)
-    places = [files[name].index(path) + 1 for name, path in zip(names, paths, strict=True)]
-    return [
-        f"{name} ({place})" if place > 1 else name
-        for name, place in zip(names, places, strict=True)
-    ]
-
-
 def read_logs(paths: Sequence[Path], *, setup: Setup | None) -> list[Log]:
     """Read logs, with a bar where it takes long and somebody watches.
 
@@ -202,42 +165,17 @@ def reduce_logs(
     workers: int = 1,
     scheduler: str | None = None,
 ) -> LogsAtHand:
-    """Read logs and reduce them to holds, with a bar where it takes long and somebody watches.
-
-    Parameters
-    ----------
-    paths
-        The logs.
-    setup
-        The car's setup.
-    is_strict
-        A log that cannot be used ends the job; else it is set aside while others are left.
-    workers, scheduler
-        As for `tuneassist.parallel.reduce_files`.
-
-    Raises
-    ------
-    LogError
-        When no log can be used, with ``is_strict`` when one cannot, or when the same one comes
-        twice.
-    """
-    from tuneassist.parallel import LogFile, sort_out, try_file, try_files
-
+    """Do what `tuneassist.workflow.logs.reduce_logs` does, with a bar where somebody watches."""
     refuse_both(workers, scheduler)
-    files = [LogFile(p, name) for p, name in zip(paths, distinct_names(paths), strict=True)]
-    with _Progress(len(files)) as bar:
-        if scheduler is None and (workers == 1 or len(files) == 1):
-            answers: Iterable[Answer] = (
-                try_file(file, setup, bar.for_log(index, file.name))
-                for index, file in enumerate(files)
-            )
-        else:
-            answers = try_files(
-                files, setup, workers=workers, scheduler=scheduler, done=bar.after_log
-            )
-        found = sort_out(files, answers, is_strict=is_strict)
-    refuse_twins([one.log for one in found.used])
-    return found
+    with _Progress(len(paths)) as bar:
+        return reduce_watched(
+            paths,
+            setup=setup,
+            is_strict=is_strict,
+            workers=workers,
+            scheduler=scheduler,
+            watch=bar,
+        )
 
 
 def refuse_both(workers: int, scheduler: str | None) -> None:
@@ -252,25 +190,6 @@ def refuse_both(workers: int, scheduler: str | None) -> None:
         import typer
 
         raise typer.BadParameter("--workers and --scheduler: give one, a scheduler has its own.")
-
-
-def refuse_twins(logs: Sequence[Log]) -> None:
-    """Refuse two logs with the same bytes: holds counted twice look surer than they are.
-
-    Raises
-    ------
-    LogError
-        With both names.
-    """
-    seen: dict[str, str] = {}
-    for log in logs:
-        if log.sha256 in seen:
-            raise LogError(
-                f"this log is the same as {seen[log.sha256]}, byte for byte.",
-                where=log.name,
-                mend="Name each log once: evidence counted twice looks surer than it is.",
-            )
-        seen[log.sha256] = log.name
 
 
 class _Progress:
@@ -324,16 +243,3 @@ class _Progress:
         bar.add_task("", total=self._count)
         bar.start()
         return bar
-
-
-def says_simulated(log: Log) -> bool:
-    """Tell whether a log's name or the lines above its header say that it is simulated."""
-    if "simulated" in log.name.casefold():
-        return True
-    return any("simulated" in line.casefold() for line in log.preamble)
-
-
-def is_simulated(logs: Sequence[Log], setup: Setup | None) -> bool:
-    """Tell whether the car's label or any log says that the data are simulated."""
-    label = setup.engine.label if setup else ""
-    return "simulated" in label.casefold() or any(says_simulated(log) for log in logs)

@@ -77,9 +77,9 @@ def plan(
     within reach as logged, light load first, with rests between heavy holds.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.cli.pictures import require_new_file
     from tuneassist.loop.plan import plan_holds
     from tuneassist.show.plan import plan_record, plan_screen, written_lines
+    from tuneassist.workflow.new_file import require_new_file
 
     if not 0 < minutes < float("inf"):
         raise typer.BadParameter(f"{minutes:g} minutes is no time. Give more than 0.")
@@ -193,12 +193,13 @@ def _of_tune(folder: Path) -> _Case:
 
 
 def _of_logs(paths: Sequence[Path], setup: Path, *, is_strict: bool) -> _Case:
-    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
-    from tuneassist.cli.round_result import count_visits
+    from tuneassist.cli.inputs import find_logs, reduce_logs
     from tuneassist.files.plan_section import read_plan_settings
     from tuneassist.files.setup_file import read_setup
     from tuneassist.grid import Grid
     from tuneassist.pipeline import gather
+    from tuneassist.workflow.logs import is_simulated
+    from tuneassist.workflow.round_result import count_visits
 
     car = read_setup(setup)
     found = reduce_logs(find_logs(paths), setup=car, is_strict=is_strict)

@@ -13,10 +13,8 @@ from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tuneassist.cli.result import InputFile
     from tuneassist.pipeline import Proposal
     from tuneassist.reading import Log
-    from tuneassist.settings import Setup
 
 
 def propose(
@@ -65,15 +63,17 @@ def propose(
     nothing changes; every rule of the setup holds; a second, independent check looks at the grid
     before anything is written. A log that cannot be used is set aside and named.
     """
-    from tuneassist.cli import result
-    from tuneassist.cli.in_force import read_in_force
-    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
-    from tuneassist.files.proposal_folder import write_proposal
+    from tuneassist.cli.inputs import find_logs, reduce_logs
+    from tuneassist.files.proposal_folder import RESULT_FILES
     from tuneassist.files.setup_file import read_setup
     from tuneassist.grid import Grid
     from tuneassist.pipeline import propose_from
     from tuneassist.show.notes import proposal_notes
     from tuneassist.show.words import grid_words
+    from tuneassist.workflow import result
+    from tuneassist.workflow.in_force import read_in_force
+    from tuneassist.workflow.logs import is_simulated
+    from tuneassist.workflow.write import input_files, write_made
 
     result.require_free(out, overwrite=overwrite)
     car = read_setup(setup)
@@ -87,14 +87,15 @@ def propose(
         made = propose_from(
             [one.evidence for one in found.used], setup=car, current=current or Grid.zeros(car.axes)
         ).beside(found.unusable)
-    contents = result.proposal_contents(
+    folder = write_made(
+        out,
         made,
         logs=read,
         inputs=input_files(car, setup, grid, read),
         in_force=grid_words(grid),
         is_simulated=simulated,
+        overwrite=overwrite,
     )
-    folder = write_proposal(out, contents, overwrite=overwrite)
     if not json:
         show_screen(made, read, out=out, grid=grid, is_simulated=simulated, is_quiet=quiet)
         return
@@ -102,7 +103,7 @@ def propose(
         result.proposal_summary(
             made,
             logs=read,
-            files={name: folder / name for name in contents},
+            files={name: folder / name for name in RESULT_FILES},
             notes=proposal_notes(made, read),
             in_force=grid_words(grid),
             is_simulated=simulated,
@@ -143,18 +144,3 @@ def show_screen(
         ),
         screens.written_screen(out, setup=made.setup, has_step=has_step, has_grid=grid is not None),
     )
-
-
-def input_files(car: Setup, setup: Path, grid: Path | None, logs: Sequence[Log]) -> list[InputFile]:
-    """Fingerprint every file that a proposal rests on."""
-    from tuneassist.cli.result import InputFile
-    from tuneassist.files.text import sha256_of
-    from tuneassist.files.toml_table import read_toml
-
-    files = [InputFile("setup", str(setup), sha256_of(setup))]
-    if "target.file" in car.given:
-        target = str(read_toml(setup).table("target").values["file"])
-        files.append(InputFile("target", target, sha256_of(setup.parent / target)))
-    if grid is not None:
-        files.append(InputFile("grid", str(grid), sha256_of(grid)))
-    return [*files, *(InputFile("log", log.name, log.sha256) for log in logs)]

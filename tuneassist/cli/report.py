@@ -94,11 +94,11 @@ def report(
     and cautions.
     """
     from tuneassist.cli.console import screen, show, show_json
-    from tuneassist.cli.pictures import require_new_file
     from tuneassist.files.plain_file import write_whole
     from tuneassist.show.report import report_html, report_sections, require_report
     from tuneassist.show.report_cells import map_pictures
     from tuneassist.show.report_views import pictures_of
+    from tuneassist.workflow.new_file import require_new_file
 
     folder, logs = _split(paths or [])
     _check_usage(folder, before, after, tunes, setup, zero=zero)

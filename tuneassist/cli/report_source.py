@@ -10,7 +10,6 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.cli.inputs import distinct_names
 from tuneassist.errors import InputError, LogError
 from tuneassist.evidence.coverage import coverage_table
 from tuneassist.evidence.residuals import hold_residuals
@@ -28,6 +27,7 @@ from tuneassist.pipeline import LogEvidence, gather
 from tuneassist.settings import Setup
 from tuneassist.show.report_data import HeldGrid, ReportData, ReportRound
 from tuneassist.show.rounds import grid_name, next_steps
+from tuneassist.workflow.logs import distinct_names
 
 ALONE = "the proposal"
 """Name of a proposal that belongs to no tune."""

@@ -10,14 +10,10 @@ import typer
 from tuneassist.cli.options import AsJson, Logs, SetupFile, Strict
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from tuneassist.cli.round_result import JudgedRound
-    from tuneassist.correction import UnsafeHeld
-    from tuneassist.files.tune_folder import TuneFolder
-    from tuneassist.loop.history import Event, RoundMark
+    from tuneassist.loop.history import Kind
     from tuneassist.parallel import LogsAtHand
-    from tuneassist.reading import Log
+    from tuneassist.settings import Setup
+    from tuneassist.workflow.steps import AddedRound, StepDone, TuneStatus
 
 HALTED = 6
 """Exit status of a round that halted the loop, by the contract."""
@@ -51,13 +47,10 @@ def start(folder: Folder, setup: SetupFile, *, grid: Grid = None) -> None:
     Everything in it is plain text, and nothing in it is ever deleted.
     """
     from tuneassist.cli.console import screen, show
-    from tuneassist.cli.in_force import refuse_step
-    from tuneassist.files.tune_folder import start_tune
     from tuneassist.show.rounds import started_screen
+    from tuneassist.workflow import steps
 
-    if grid is not None:
-        refuse_step(grid)
-    tune = start_tune(folder, setup=setup, grid=grid, time=_now())
+    tune = steps.start(folder, setup=setup, grid=grid)
     show(screen(), started_screen(folder, setup=tune.setup, has_grid=grid is not None))
 
 
@@ -68,41 +61,13 @@ def add(folder: Folder, logs: Logs, strict: Strict = False, json: AsJson = False
     nothing is proposed and the exit status is 6. Else the proposal rests on all rounds so far. A
     log that cannot be used is set aside and named.
     """
-    from dataclasses import replace
+    from tuneassist.cli.inputs import find_logs, reduce_logs
+    from tuneassist.workflow import steps
 
-    from tuneassist.cli.inputs import find_logs, is_simulated, reduce_logs
-    from tuneassist.cli.round_result import count_visits, judge_round, round_contents
-    from tuneassist.files.round_files import fingerprints
-    from tuneassist.files.tune_folder import open_tune
-    from tuneassist.loop.history import Event, RoundMark, require, round_details
+    def reduce(setup: Setup) -> LogsAtHand:
+        return reduce_logs(find_logs(logs), setup=setup, is_strict=strict)
 
-    with open_tune(folder) as tune:
-        require(tune.state, "add")
-        number = tune.state.next_number
-        tune.require_room(number)
-        found = _named(reduce_logs(find_logs(logs), setup=tune.setup, is_strict=strict), number)
-        read = [one.log for one in found.used]
-        _refuse_known(read, tune)
-        simulated = is_simulated(read, tune.setup)
-        said = [one.evidence for one in found.used]
-        earlier = tune.state.evidence
-        mark = RoundMark(
-            number,
-            _new_mark(),
-            tune.state.current,
-            tuple((log.name, log.sha256) for log in read),
-            verdict="",
-            is_halt=False,
-        )
-        visits = count_visits(said, tune.setup)
-        with found.told():
-            judged = judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
-        judged = judged.beside(found.unusable)
-        contents = round_contents(tune, judged, logs=read, earlier=earlier, is_simulated=simulated)
-        tune.write_round(number, contents)
-        mark = replace(judged.mark, files=fingerprints(contents))
-        after = tune.happened(Event("add", _now(), round_details(mark)))
-    _tell_round(after, judged, logs=read, is_simulated=simulated, as_json=json)
+    _tell_round(steps.add(folder, reduce), as_json=json)
 
 
 def accept(folder: Folder) -> None:
@@ -128,282 +93,116 @@ def found(folder: Folder, answer: Answer, json: AsJson = False) -> None:
     again. fuel-changed: fuel, injector, pressure or sensor changed; the evidence starts afresh
     from this round.
     """
-    from tuneassist.files.tune_folder import open_tune
-    from tuneassist.loop.history import JUDGED_AGAIN, require
+    from tuneassist.workflow import steps
 
-    with open_tune(folder) as tune:
-        require(tune.state, "found", answer=answer)
-        if answer in JUDGED_AGAIN:
-            after, judged, simulated = _judge_again(tune, answer)
-        else:
-            after, judged, simulated = _happened(tune, "found", {"answer": answer}), None, False
-    if judged is not None:
-        _tell_round(after, judged, logs=(), is_simulated=simulated, as_json=json)
+    came = steps.found(folder, answer)
+    if isinstance(came, steps.AddedRound):
+        _tell_round(came, as_json=json)
     elif json:
-        _show_status(after, as_json=True)
+        _show_status(steps.status_of(came.tune), as_json=True)
     else:
-        _tell_step(after, "found")
+        _tell_step(came)
 
 
 def status(folder: Folder, json: AsJson = False) -> None:
     """Show every round, the engine's answers, and whether to go on or stop, and why."""
-    from tuneassist.files.tune_folder import open_tune
+    from tuneassist.workflow import steps
 
-    with open_tune(folder, is_reading=True) as tune:
-        _show_status(tune, as_json=json)
+    _show_status(steps.status(folder), as_json=json)
 
 
 COMMANDS = (start, add, accept, reject, status, undo, found)
 """Sub-commands in the order of the help."""
 
 
-def _now() -> str:
-    from datetime import UTC, datetime
+def _step(folder: Path, kind: Kind) -> None:
+    from tuneassist.workflow import steps
 
-    return datetime.now(UTC).isoformat(timespec="seconds")
-
-
-def _new_mark() -> str:
-    import secrets
-
-    return secrets.token_hex(6)
+    _tell_step(steps.step(folder, kind))
 
 
-def _named(logs: LogsAtHand, number: int) -> LogsAtHand:
-    """Name logs after their round, since the next session's file often has the same name."""
-    from dataclasses import replace
-
-    from tuneassist.loop.history import round_name
-
-    where = round_name(number)
-    used = [one.called(f"{where}/{one.log.name}") for one in logs.used]
-    unusable = {f"{where}/{name}": why for name, why in logs.unusable.items()}
-    return replace(logs, used=used, unusable=unusable)
-
-
-def _refuse_known(logs: Sequence[Log], tune: TuneFolder) -> None:
-    """Refuse a log that the tune has: evidence counted twice looks surer than it is."""
-    from tuneassist.errors import LogError
-
-    known = tune.state.known_logs()
-    for log in logs:
-        if log.sha256 in known:
-            raise LogError(
-                f"this log was added in {known[log.sha256]} already, byte for byte.",
-                where=str(log.path),
-                mend="Add each log once: evidence counted twice looks surer than it is.",
-            )
-
-
-def _happened(tune: TuneFolder, kind: Any, details: dict[str, Any] | None = None) -> TuneFolder:
-    from tuneassist.loop.history import Event
-
-    return tune.happened(Event(kind, _now(), details or {}))
-
-
-def _step(folder: Path, kind: Any) -> None:
-    """Do a step that needs no more than its name."""
-    from tuneassist.files.round_check import require_sound
-    from tuneassist.files.tune_folder import open_tune
-    from tuneassist.loop.history import require
-
-    with open_tune(folder) as tune:
-        require(tune.state, kind)
-        if kind == "accept":
-            require_sound(tune, tune.state.rounds[-1])
-        last, details, was_held = tune.state.last, {}, tune.state.current
-        if kind == "undo" and last is not None:
-            details = {"took_back": last.kind, "of": last.time}
-        after = _happened(tune, kind, details)
-    _tell_step(after, kind, took_back=last, was_held=was_held)
-
-
-def _judge_again(tune: TuneFolder, answer: str) -> tuple[TuneFolder, JudgedRound, bool]:
-    """Judge the halted round again, as it is after what the tuner has found."""
-    from dataclasses import replace
-
-    from tuneassist.cli.round_result import earlier_record, judge_round, round_contents
-    from tuneassist.files.json_file import take_words
-    from tuneassist.files.round_files import fingerprints
-    from tuneassist.loop.history import round_details
-
-    halted = tune.state.rounds[-1]
-    stored = tune.evidence(halted)
-    as_read = earlier_record(tune, halted)
-    earlier: tuple[RoundMark, ...] = tune.state.evidence
-    mark = replace(halted, made=_new_mark())
-    if answer == "not-loaded":
-        mark = replace(mark, in_force=tune.state.loaded[-2])
-    else:
-        earlier = ()
-    judged = judge_round(tune, stored.logs, mark=mark, earlier=earlier, visits=stored.visits)
-    judged = judged.beside(take_words(as_read, "set_aside"))
-    simulated = bool(as_read.get("simulated", False))
-    contents = round_contents(
-        tune, judged, logs=(), earlier=earlier, is_simulated=simulated, as_read=as_read
-    )
-    tune.write_round(mark.number, contents)
-    made = replace(judged.mark, files=fingerprints(contents))
-    details = {"answer": answer, **round_details(made)}
-    return _happened(tune, "found", details), judged, simulated
-
-
-def _tell_round(
-    tune: TuneFolder,
-    judged: JudgedRound,
-    *,
-    logs: Sequence[Log],
-    is_simulated: bool,
-    as_json: bool,
-) -> None:
+def _tell_round(came: AddedRound, *, as_json: bool) -> None:
     """Print a round that was written, and end with the exit status that it deserves."""
-    from tuneassist.cli.console import look_of, screen, show, show_json
+    from tuneassist.cli.console import look_of, screen, show, show_json, tell
     from tuneassist.show.rounds import grid_name, round_screen
 
-    folder = tune.path / judged.mark.name
+    judged = came.judged
     if as_json:
-        show_json(_round_summary(judged, folder, logs, is_simulated=is_simulated))
+        show_json(_round_summary(came))
     else:
         console = screen()
-        show(
-            console,
-            round_screen(
-                judged.shown,
-                judged.result.round.response,
-                number=judged.mark.number,
-                in_force=grid_name(judged.mark.in_force),
-                advice=judged.advice,
-                logs=logs,
-                folder=folder,
-                look=look_of(console),
-                is_simulated=is_simulated,
-            ),
+        view = round_screen(
+            judged.shown,
+            judged.result.round.response,
+            number=judged.mark.number,
+            in_force=grid_name(judged.mark.in_force),
+            advice=judged.advice,
+            logs=came.logs,
+            folder=came.folder,
+            look=look_of(console),
+            is_simulated=came.is_simulated,
         )
+        show(console, view)
     if judged.result.is_halt:
-        from tuneassist.cli.console import tell
-
         tell(f"round {judged.mark.number} halted: {judged.result.round.response.why}.")
         raise typer.Exit(HALTED)
 
 
-def _round_summary(
-    judged: JudgedRound, folder: Path, logs: Sequence[Log], *, is_simulated: bool
-) -> dict[str, Any]:
-    from tuneassist.cli.result import proposal_summary
-    from tuneassist.cli.round_result import round_record
+def _round_summary(came: AddedRound) -> dict[str, Any]:
     from tuneassist.files.proposal_folder import RESULT_FILES
     from tuneassist.show.notes import proposal_notes
     from tuneassist.show.rounds import grid_name
+    from tuneassist.workflow.result import proposal_summary
+    from tuneassist.workflow.round_result import round_record
 
+    judged = came.judged
     summary = proposal_summary(
         judged.shown,
-        logs=logs,
-        files={name: folder / name for name in RESULT_FILES},
-        notes=proposal_notes(judged.shown, logs),
+        logs=came.logs,
+        files={name: came.folder / name for name in RESULT_FILES},
+        notes=proposal_notes(judged.shown, came.logs),
         in_force=grid_name(judged.mark.in_force),
-        is_simulated=is_simulated,
+        is_simulated=came.is_simulated,
     )
     summary["logs"] = [name for name, _ in judged.mark.logs]
     return {"round": round_record(judged, ()), **summary}
 
 
-def _tell_step(
-    tune: TuneFolder, kind: str, *, took_back: Event | None = None, was_held: str = ""
-) -> None:
+def _tell_step(done: StepDone) -> None:
     from tuneassist.cli.console import screen, show, tell
-    from tuneassist.cli.round_result import changes_any_cell
-    from tuneassist.errors import TuneassistError
-    from tuneassist.files.round_check import require_sound
-    from tuneassist.loop.advice import look_of_record
     from tuneassist.show.rounds import step_screen
 
-    advice, has_step, last = None, True, None
-    if tune.state.is_pending:
-        last = tune.state.rounds[-1]
-    if last is not None and tune.files(last).folder.is_dir():  # else told by what needs it
-        try:  # the step is done; what is shown next is what would be typed in
-            require_sound(tune, last)
-        except TuneassistError as error:
-            words = f"{kind} is done, but the proposal that waits may not be loaded: {error}"
-            tell(words)
-            raise typer.Exit(error.exit_status) from None
-        advice = look_of_record(dict(tune.evidence(last).look))[1]
-        has_step = changes_any_cell(tune, last)
+    if done.objection is not None:
+        tell(done.warning)
+        raise typer.Exit(done.objection.exit_status)
     view = step_screen(
-        tune.state,
-        kind,
-        folder=tune.path,
-        took_back=took_back,
-        was_held=was_held,
-        advice=advice,
-        has_step=has_step,
+        done.tune.state,
+        done.kind,
+        folder=done.tune.path,
+        took_back=done.took_back,
+        was_held=done.was_held,
+        advice=done.advice,
+        has_step=done.has_step,
     )
     show(screen(), view)
 
 
-def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
-    """What asked the unsafe way in the last round; None where that was not kept."""
-    from tuneassist.correction import unsafe_of_record
-    from tuneassist.errors import InputError
-    from tuneassist.files.round_files import PUT_BACK
-
-    if not tune.state.rounds:
-        return ()
-    last = tune.state.rounds[-1]
-    try:
-        return unsafe_of_record(dict(tune.evidence(last).look))
-    except ValueError as error:
-        if isinstance(error, InputError):
-            raise
-        raise InputError(
-            f"the evidence kept of this round cannot be read: {error}.",
-            where=str(tune.path / last.name),
-            mend=PUT_BACK,
-        ) from error
-
-
-def _grids(tune: TuneFolder) -> dict[str, Any]:
-    """Tell scripts apart what is in the controller, what is proposed, and what was rejected."""
-    proposed = tune.state.names_of("proposed")
-    return {
-        "controller_holds": tune.state.current,
-        "proposed": proposed[0] if proposed else None,
-        "rejected": list(tune.state.names_of("rejected")),
-    }
-
-
-def _show_status(tune: TuneFolder, *, as_json: bool) -> None:
-    from dataclasses import asdict
-
+def _show_status(found: TuneStatus, *, as_json: bool) -> None:
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.cli.round_result import changes_any_cell
-    from tuneassist.correction import unsafe_record
-    from tuneassist.files.round_check import require_sound
-    from tuneassist.loop.advice import NO_LOGS, look_of_record
     from tuneassist.show.rounds import status_screen
 
-    for one in tune.state.rounds:
-        require_sound(tune, one)
-    seen = [look_of_record(dict(tune.evidence(one).look)) for one in tune.state.rounds]
-    looks = [look for look, _ in seen]
-    advice = seen[-1][1] if seen else NO_LOGS
-    held = _held_in_last(tune)
     if as_json:
-        rounds = [asdict(look) for look in looks]
-        unsafe = {"unsafe_step_held": None} if held is None else unsafe_record(held)
-        said = {"rounds": rounds, "advice": advice.word, "why": advice.why, "check": advice.check}
-        show_json({**said, **_grids(tune), **unsafe})
+        show_json(found.record())
         return
     console = screen()
-    is_pending = tune.state.is_pending
     view = status_screen(
-        tune.state,
-        looks,
-        advice,
-        setup=tune.setup,
-        folder=tune.path,
+        found.state,
+        found.looks,
+        found.advice,
+        setup=found.setup,
+        folder=found.path,
         look=look_of(console),
-        has_step=not is_pending or changes_any_cell(tune, tune.state.rounds[-1]),
-        held=held or (),
+        has_step=found.has_step,
+        held=found.held or (),
     )
     show(console, view)

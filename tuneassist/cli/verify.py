@@ -34,12 +34,12 @@ def verify(
     in or it was carried over from the one before. Writes no file.
     """
     from tuneassist.cli.console import screen, show, show_json
-    from tuneassist.cli.in_force import read_in_force
     from tuneassist.correction import verify_grid
     from tuneassist.errors import RuleBreachError
     from tuneassist.files.grid_file import read_grid
     from tuneassist.files.setup_file import read_setup
     from tuneassist.show.rules import breach_record, clean_screen
+    from tuneassist.workflow.in_force import read_in_force
 
     car = read_setup(setup)
     asked = read_grid(grid, axes=car.axes)

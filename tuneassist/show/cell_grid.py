@@ -13,7 +13,8 @@ from rich.console import Group
 from rich.text import Text
 
 from tuneassist.grid import Axes
-from tuneassist.show.look import Look
+from tuneassist.show.cell_picture import CellPicture, CellShown
+from tuneassist.show.look import Look, style_of
 
 NARROWEST, WIDEST = 6, 9
 _RPM_WIDTH = 7
@@ -36,6 +37,26 @@ class Cell:
     text: str = ""
     mark: str = " "
     style: str = ""
+
+
+def picture_grid(picture: CellPicture, look: Look) -> Group:
+    """Draw a picture of cells for a terminal.
+
+    Parameters
+    ----------
+    picture
+        What the cells show.
+    look
+        Width and marks.
+    """
+    return cell_grid(picture.axes, [_cell(one, look) for one in picture.cells], look)
+
+
+def _cell(shown: CellShown, look: Look) -> Cell:
+    mark = look.mark(shown.mark) or " "
+    if shown.state == "value":
+        return Cell(shown.short, mark, style_of(shown.shade))
+    return Cell(look.left_alone if shown.state == "left alone" else look.nothing, mark, "dim")
 
 
 def cell_grid(axes: Axes, cells: Sequence[Cell], look: Look) -> Group:

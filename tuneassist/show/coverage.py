@@ -10,7 +10,8 @@ from rich.text import Text
 
 from tuneassist.evidence.coverage import count_blank
 from tuneassist.settings import Setup
-from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
+from tuneassist.show.cell_grid import axis_words, picture_grid
+from tuneassist.show.cell_picture import coverage_picture
 from tuneassist.show.look import CALM, Look, dim, title
 from tuneassist.show.proposal import header
 from tuneassist.show.samples import doubts
@@ -60,29 +61,15 @@ def coverage_screen(
     words
         What the coverage stands on, for the header.
     """
-    rows = zip(
-        table["state"], table["holds"].astype(int), table["confidence"].astype(str), strict=True
-    )
-    shown = [_cell(state, holds, word, look) for state, holds, word in rows]
     return Group(
         header(setup, words, is_simulated=is_simulated),
         title("Coverage: holds in each cell, and confidence"),
         dim(axis_words(setup.axes)),
-        cell_grid(setup.axes, shown, look),
+        picture_grid(coverage_picture(table, setup.axes), look),
         _legend(counts, look),
         Text(blank_words(table)),
         doubts(notes),
     )
-
-
-def _cell(state: str, holds: int, word: str, look: Look) -> Cell:
-    if state == "left alone":
-        return Cell(look.left_alone, style=_STYLES[state])
-    if state == "unseen":
-        return Cell(look.nothing, style=_STYLES[state])
-    if state == "seen":
-        return Cell("seen", style=_STYLES[state])
-    return Cell(str(holds), look.confidence(word), _STYLES[state])
 
 
 def _legend(counts: Mapping[str, int], look: Look) -> Text:

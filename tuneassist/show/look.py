@@ -12,11 +12,16 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import Literal
 
 from rich.text import Text
 
 from tuneassist.inert import SENTENCE_LENGTH, clipped, inert
 
+CellMark = Literal["", "good", "fair", "low", "beyond", "held"]
+"""What a sign beside a number means."""
+HELD = "!"
+"""Mark of a cell that a rule held back."""
 _MARKS: Mapping[str, str] = MappingProxyType({"good": "●", "fair": "◐", "low": "○", "none": " "})
 BEYOND_WORDS = "beyond the outermost holds"
 """Legend of `Look.beyond`."""
@@ -52,6 +57,14 @@ class Look:
             return self.beyond
         return (_ASCII_MARKS if self.is_ascii else _MARKS)[word]
 
+    def mark(self, meaning: CellMark) -> str:
+        """Return the sign beside a number; empty for none."""
+        if meaning == "held":
+            return HELD
+        if meaning == "beyond":
+            return self.beyond
+        return self.confidence(meaning) if meaning else ""
+
     @property
     def beyond(self) -> str:
         """Mark of a cell beyond the outermost holds: carried on from them, not read between."""
@@ -85,10 +98,33 @@ def shade(value: float, *, watch_sign: int) -> str:
     watch_sign
         Sign of the side that hurts this engine: +1 or -1.
     """
+    return style_of(depth_of(value, watch_sign=watch_sign))
+
+
+def depth_of(value: float, *, watch_sign: int) -> int:
+    """Return how deep the shade of a percentage is; parameters as for `shade`.
+
+    Returns
+    -------
+    int
+        0 for none, else 1 to 3: above zero on the side that hurts.
+
+    Examples
+    --------
+    >>> [depth_of(x, watch_sign=-1) for x in (0.4, 2.0, -8.0, float("nan"))]
+    [0, -1, 3, 0]
+    """
+    if not math.isfinite(value):
+        return 0
     depth = sum(abs(value) >= step for step in STEPS_PCT)
-    if depth == 0 or not math.isfinite(value):
+    return depth if value * watch_sign > 0 else -depth
+
+
+def style_of(depth: int) -> str:
+    """Return the style of a shade as `depth_of` has it."""
+    if depth == 0:
         return ""
-    return (WATCH if value * watch_sign > 0 else CALM)[depth - 1]
+    return WATCH[depth - 1] if depth > 0 else CALM[-depth - 1]
 
 
 def signed(value: float, *, wide: bool = False) -> str:

@@ -11,20 +11,19 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.correction import UnsafeHeld
-from tuneassist.evidence.cells import is_beyond_holds
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.cautions import short_caution
-from tuneassist.show.cell_grid import Cell, axis_words, cell_grid
-from tuneassist.show.look import BEYOND_WORDS, Look, counted, dim, plain, shade, signed, title
+from tuneassist.show.cell_grid import axis_words, picture_grid
+from tuneassist.show.cell_picture import ROUNDING, deviation_picture, hurts, step_picture
+from tuneassist.show.look import BEYOND_WORDS, HELD, Look, counted, dim, plain, signed, title
 from tuneassist.show.notes import in_brief, logs_words, proposal_notes, unsafe_words
 from tuneassist.show.samples import bullets, doubts, shares_table
 from tuneassist.show.words import fate_words, rule_words, step_words
 
 EXAMPLES = 3
 """Cells named per rule. [1]"""
-ROUNDING = "resolution_pct"
 ZEROS_TAKEN = (
     "Does the controller hold corrections already? Then do not type grid.csv in, for it was made "
     "on all zeros and would wipe them out: propose again with --grid on what the controller holds."
@@ -95,52 +94,15 @@ def _header_words(proposal: Proposal) -> str:
 def deviation_section(cells: pd.DataFrame, setup: Setup, look: Look) -> RenderableType:
     """Return deviation and confidence by rpm and load, with the legend."""
     is_floor = setup.target.kind == "floor"
-    watch = 1 if setup.engine.ignition == "spark" else -1
     heading = (
         "How far lambda is from target" if not is_floor else "How far lambda is from its floor"
     )
-    shown = [
-        _bound_cell(low, high, look, watch)
-        if pd.isna(deviation) and not pd.isna(target)
-        else _deviation_cell(
-            target, deviation, look.confidence(str(word), is_beyond=beyond), look=look,
-            watch=watch, is_floor=is_floor,
-        )
-        for target, deviation, word, low, high, beyond in zip(
-            cells["target_lambda"],
-            cells["deviation_pct"],
-            cells["confidence"],
-            cells["ci_low_pct"],
-            cells["ci_high_pct"],
-            is_beyond_holds(cells),
-            strict=True,
-        )
-    ]  # fmt: skip
     return Group(
         title(f"{heading}, percent: + leaner, - richer"),
         dim(axis_words(setup.axes)),
-        cell_grid(setup.axes, shown, look),
-        _deviation_legend(look, watch, is_floor),
+        picture_grid(deviation_picture(cells, setup), look),
+        _deviation_legend(look, hurts(setup), is_floor),
     )
-
-
-def _deviation_cell(
-    target: float, deviation: float, mark: str, *, look: Look, watch: int, is_floor: bool
-) -> Cell:
-    if pd.isna(target):
-        return Cell(look.left_alone, style="dim")
-    is_spared = is_floor and deviation > 0
-    style = "" if is_spared else shade(deviation, watch_sign=watch)
-    return Cell(signed(deviation), mark, style)
-
-
-def _bound_cell(low: float, high: float, look: Look, watch: int) -> Cell:
-    """Show the side that a sensor at its stop bounds; a size is not known there."""
-    for sign, bound in ((">", low), ("<", high)):
-        if not pd.isna(bound):
-            text = f"{sign}{bound:+.0f}" if abs(bound) >= 9.95 else f"{sign}{bound:+.1f}"
-            return Cell(text, style=shade(bound, watch_sign=watch))
-    return Cell(look.nothing, style="dim")
 
 
 def _deviation_legend(look: Look, watch: int, is_floor: bool) -> Text:
@@ -158,35 +120,13 @@ def _deviation_legend(look: Look, watch: int, is_floor: bool) -> Text:
 
 def step_section(proposal: Proposal, look: Look) -> RenderableType:
     """Return the steps by rpm and load, with a mark where a rule held one back."""
-    setup, cells = proposal.setup, proposal.cells
-    binding = proposal.limited.binding
-    real = binding[binding["rule"] != ROUNDING]
-    held = set(zip(real["rpm"], real["load"], strict=True))
-    is_rich_safe = setup.engine.ignition == "spark" and setup.correction.acts_on == "fuel"
-    watch = -1 if is_rich_safe else 1
-    shown = []
-    for rpm, load, step, word, value in zip(
-        cells["rpm"],
-        cells["load"],
-        cells["step_pct"],
-        cells["confidence"],
-        cells["grid_pct"],
-        strict=True,
-    ):
-        mark = "!" if (rpm, load) in held else " "
-        if pd.isna(value):
-            shown.append(Cell(look.left_alone, style="dim"))
-        elif step == 0 and word == "none":
-            shown.append(Cell(look.nothing, mark, style="dim"))
-        elif step == 0:
-            shown.append(Cell("0", mark))
-        else:
-            shown.append(Cell(signed(step), mark, shade(step, watch_sign=watch)))
+    setup = proposal.setup
+    picture = step_picture(proposal.cells, proposal.limited.binding, setup)
     return Group(
         title(f"Proposed step, {step_words(setup)}"),
         dim(axis_words(setup.axes)),
-        cell_grid(setup.axes, shown, look),
-        dim(f"! held back by a rule, see below; {look.nothing} no evidence, no change."),
+        picture_grid(picture, look),
+        dim(f"{HELD} held back by a rule, see below; {look.nothing} no evidence, no change."),
     )
 
 

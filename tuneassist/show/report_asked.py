@@ -8,11 +8,8 @@ import pandas as pd
 from tuneassist.correction import SAFE_WAY, describe_limits
 from tuneassist.own_units import mixture
 from tuneassist.settings import Setup
-from tuneassist.show.figures.cells import MARKS
-from tuneassist.show.figures.colours import NOTHING, PAPER
+from tuneassist.show.cell_picture import KNOWN, ROUNDING, target_picture
 from tuneassist.show.look import counted, plain, signed
-from tuneassist.show.proposal import ROUNDING
-from tuneassist.show.report_cells import KNOWN
 from tuneassist.show.report_data import ReportData
 from tuneassist.show.report_views import (
     Block,
@@ -20,10 +17,9 @@ from tuneassist.show.report_views import (
     CellMap,
     DataTable,
     Facts,
-    MapCell,
     Section,
     Words,
-    cell_map,
+    picture_map,
 )
 from tuneassist.show.rules import SAFE_ROW, value_words
 from tuneassist.show.words import rule_words
@@ -72,15 +68,8 @@ def _wanted(setup: Setup) -> str:
 
 
 def _target_map(setup: Setup) -> CellMap:
-    is_afr = setup.target.unit == "afr"
-    factor, digits = (setup.engine.afr_stoich, 2) if is_afr else (1.0, 3)
-    cells = [
-        MapCell(MARKS.left_alone, NOTHING, "", "left alone")
-        if np.isnan(value)
-        else MapCell(f"{value * factor:.{digits}f}", PAPER)
-        for value in setup.target.table.ravel()
-    ]
-    return cell_map(f"Target, {'AFR' if is_afr else 'lambda'}", setup.axes, cells)
+    unit = "AFR" if setup.target.unit == "afr" else "lambda"
+    return picture_map(f"Target, {unit}", target_picture(setup))
 
 
 def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:

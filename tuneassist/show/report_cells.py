@@ -7,36 +7,30 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
-from tuneassist.evidence.cells import is_beyond_holds
 from tuneassist.evidence.coverage import STATES
 from tuneassist.settings import Setup
-from tuneassist.show.coverage import STATE_WORDS
-from tuneassist.show.figures.cells import (
-    MARKS,
-    deviation_fills,
-    deviation_words,
+from tuneassist.show.cell_picture import (
+    KNOWN,
+    deviation_picture,
+    grid_picture,
     step_hurts,
-    step_words,
+    step_picture,
 )
-from tuneassist.show.figures.colours import NOTHING, fill_of
-from tuneassist.show.figures.paint import figure_of
-from tuneassist.show.look import BEYOND_WORDS, counted, signed
-from tuneassist.show.proposal import ROUNDING
+from tuneassist.show.coverage import STATE_WORDS
+from tuneassist.show.figures.paint import MARKS, figure_of
+from tuneassist.show.look import BEYOND_WORDS, HELD, counted
 from tuneassist.show.report_data import ReportData, ReportRound
 from tuneassist.show.report_views import (
     Block,
     CellMap,
     Facts,
-    MapCell,
     Picture,
     Pictures,
     Section,
     Words,
-    cell_map,
+    picture_map,
 )
 from tuneassist.show.words import step_words as step_means
-
-KNOWN = ("low", "fair", "good")
 
 
 def before_after_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
@@ -60,13 +54,6 @@ def deviation_map(
     caption: str, cells: pd.DataFrame, setup: Setup, *, has_note: bool = True
 ) -> CellMap:
     """Return a map of deviations with the mark and the word of each cell's confidence."""
-    fills = deviation_fills(cells, setup)
-    views = [
-        MapCell(text, fill, mark, _mark_words(text, str(word), is_beyond=beyond))
-        for (text, mark), fill, word, beyond in zip(
-            deviation_words(cells), fills, cells["confidence"], is_beyond_holds(cells), strict=True
-        )
-    ]
     side = "leaner" if setup.engine.ignition == "spark" else "richer"
     rest = "Blue: the other side. White: below 1 %."
     if setup.target.kind == "floor":
@@ -78,41 +65,17 @@ def deviation_map(
         f"{MARKS.left_alone} left alone; > or < beyond a sensor's stop. Orange: {side}, the side "
         f"that hurts this engine. {rest}"
     )
-    return cell_map(caption, setup.axes, views, note=note if has_note else "")
-
-
-def _mark_words(text: str, word: str, *, is_beyond: bool) -> str:
-    if text == MARKS.nothing:
-        return "no evidence"
-    if text == MARKS.left_alone:
-        return "left alone"
-    if word not in KNOWN:
-        return "direction only"
-    return f"{word} confidence{f', {BEYOND_WORDS}' if is_beyond else ''}"
+    picture = deviation_picture(cells, setup)
+    return picture_map(caption, picture, note=note if has_note else "")
 
 
 def _step_map(one: ReportRound, setup: Setup) -> CellMap:
-    real = one.binding[one.binding["rule"] != ROUNDING]
-    held = set(zip(real["rpm"], real["load"], strict=True))
-    watch = step_hurts(setup)
-    cells = one.cells
-    views = [
-        MapCell(
-            text,
-            NOTHING if pd.isna(value) else fill_of(step, watch_sign=watch),
-            "!" if place in held else "",
-            "held back by a limit" if place in held else "",
-        )
-        for text, step, value, place in zip(
-            step_words(cells), cells["step_pct"], cells["grid_pct"],
-            zip(cells["rpm"], cells["load"], strict=True), strict=True,
-        )
-    ]  # fmt: skip
     note = (
-        f"! held back by a limit; {MARKS.nothing} no evidence, no change. Orange: "
+        f"{HELD} held back by a limit; {MARKS.nothing} no evidence, no change. Orange: "
         f"{_less_safe(setup)}, the less safe way. Blue: the safe way."
     )
-    return cell_map(f"Step of {one.name}, {step_means(setup)}", setup.axes, views, note=note)
+    picture = step_picture(one.cells, one.binding, setup)
+    return picture_map(f"Step of {one.name}, {step_means(setup)}", picture, note=note)
 
 
 def _grids(data: ReportData, last: ReportRound, setup: Setup) -> list[Block]:
@@ -135,12 +98,7 @@ def _grids(data: ReportData, last: ReportRound, setup: Setup) -> list[Block]:
 
 
 def _grid_map(caption: str, values: Iterable[float], setup: Setup) -> CellMap:
-    watch = step_hurts(setup)
-    views = [
-        MapCell(MARKS.left_alone if pd.isna(v) else signed(v), fill_of(v, watch_sign=watch))
-        for v in values
-    ]
-    return cell_map(caption, setup.axes, views)
+    return picture_map(caption, grid_picture(values, setup))
 
 
 def _less_safe(setup: Setup) -> str:
@@ -249,5 +207,5 @@ def map_pictures(data: ReportData) -> list[Picture]:
         for name, cells, title in maps
     ]  # fmt: skip
     title = f"Step of {last.name}, %"
-    frame = plot_step(last.cells, setup, title=title, is_simulated=simulated)
+    frame = plot_step(last.cells, setup, binding=last.binding, title=title, is_simulated=simulated)
     return [*shown, Picture("step", figure_of(frame), title, title)]

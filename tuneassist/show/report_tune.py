@@ -10,9 +10,10 @@ import pandas as pd
 from tuneassist.loop.advice import AdviceSettings, miss_pct
 from tuneassist.settings import Setup
 from tuneassist.show.cautions import GENERAL, cautions
+from tuneassist.show.cell_picture import KNOWN
 from tuneassist.show.figures.paint import figure_of
 from tuneassist.show.look import counted, plain, signed
-from tuneassist.show.report_cells import KNOWN, blank_places
+from tuneassist.show.report_cells import blank_places
 from tuneassist.show.report_data import ReportData, ReportRound
 from tuneassist.show.report_views import (
     Block,

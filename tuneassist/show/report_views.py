@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, ClassVar
 
 from tuneassist.grid import Axes
+from tuneassist.show.cell_picture import CellPicture, CellShown, text_of
+from tuneassist.show.figures.colours import fill_of_cell
+from tuneassist.show.figures.paint import MARKS
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -190,6 +193,15 @@ def cell_map(caption: str, axes: Axes, cells: Sequence[MapCell], *, note: str = 
         ),
         note=note,
     )
+
+
+def picture_map(caption: str, picture: CellPicture, *, note: str = "") -> CellMap:
+    """Draw a picture of cells for the page; parameters as for `cell_map`."""
+    return cell_map(caption, picture.axes, [_map_cell(one) for one in picture.cells], note=note)
+
+
+def _map_cell(shown: CellShown) -> MapCell:
+    return MapCell(text_of(shown, MARKS), fill_of_cell(shown), MARKS.mark(shown.mark), shown.note)
 
 
 def pictures_of(sections: Sequence[Section]) -> list[Picture]:

@@ -11,7 +11,8 @@ import math
 
 from rich.style import Style
 
-from tuneassist.show.look import CALM, STEPS_PCT, WATCH
+from tuneassist.show.cell_picture import CellShown
+from tuneassist.show.look import CALM, WATCH, depth_of
 
 INK = "#1a1a1a"
 PAPER = "#ffffff"
@@ -54,7 +55,16 @@ def fill_of(value: float, *, watch_sign: int) -> str:
     """
     if not math.isfinite(value):
         return NOTHING
-    depth = sum(abs(value) >= step for step in STEPS_PCT)
+    return fill_of_depth(depth_of(value, watch_sign=watch_sign))
+
+
+def fill_of_depth(depth: int) -> str:
+    """Return the fill of a shade as `tuneassist.show.look.depth_of` has it."""
     if depth == 0:
         return PAPER
-    return (WATCH_FILLS if value * watch_sign > 0 else CALM_FILLS)[depth - 1]
+    return WATCH_FILLS[depth - 1] if depth > 0 else CALM_FILLS[-depth - 1]
+
+
+def fill_of_cell(shown: CellShown) -> str:
+    """Return the fill of a cell: its shade, and grey where nothing is claimed."""
+    return fill_of_depth(shown.shade) if shown.state == "value" else NOTHING

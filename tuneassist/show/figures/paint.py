@@ -10,13 +10,16 @@ import pandas as pd
 
 from tuneassist.grid import Axes, Floats
 from tuneassist.inert import inert
-from tuneassist.show.figures.colours import EDGE, GRID, INK
-from tuneassist.show.look import plain
+from tuneassist.show.cell_picture import CellPicture, text_of
+from tuneassist.show.figures.colours import EDGE, GRID, INK, fill_of_cell
+from tuneassist.show.look import Look, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
     from matplotlib.figure import Figure
 
+MARKS = Look()
+"""The marks of figures and pages, which can show all of them."""
 LINE_SIZE = (4.6, 3.2)
 """Width and height of a figure of curves: at a phone's width its letters are still read. [inch]"""
 
@@ -72,6 +75,12 @@ def map_cells(frame: Frame, axes: Axes, fills: Sequence[str], words: Sequence[st
         if text:
             frame.text(column, row, text, ha="center", va="center", fontsize=8, color=INK)
     map_scales(frame, axes)
+
+
+def draw_picture(frame: Frame, picture: CellPicture) -> None:
+    """Draw a picture of cells: numbers, marks and fills."""
+    words = [f"{text_of(one, MARKS)}{MARKS.mark(one.mark)}" for one in picture.cells]
+    map_cells(frame, picture.axes, [fill_of_cell(one) for one in picture.cells], words)
 
 
 def at_map(axes: Axes, rows: pd.DataFrame) -> tuple[Floats, Floats]:

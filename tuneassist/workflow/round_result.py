@@ -10,7 +10,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from tuneassist.cli.result import InputFile, proposal_contents
 from tuneassist.correction import unsafe_record
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.json_file import parse_record
@@ -29,6 +28,7 @@ from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.rounds import grid_name
+from tuneassist.workflow.result import InputFile, proposal_contents
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from tuneassist import __version__
 from tuneassist.correction import check_grid, unsafe_record
@@ -26,22 +25,6 @@ from tuneassist.reading import Log
 from tuneassist.settings import as_plain
 from tuneassist.show.check import column_record, evidence_record
 
-CELL_COLUMNS = (
-    "rpm",
-    "load",
-    "samples",
-    "holds",
-    "effective_n",
-    "deviation_pct",
-    "ci_low_pct",
-    "ci_high_pct",
-    "raw_pct",
-    "step_pct",
-    "grid_pct",
-    "confidence",
-    "reason",
-)
-"""Columns of ``cells.csv``, in the contract's order."""
 DECIMALS = 10
 """Digits of a percent in ``step.csv`` and ``grid.csv``: only the noise of doubles is left out."""
 MISMATCH_PCT = 1e-6
@@ -142,18 +125,9 @@ def proposal_contents(
     return {
         "step.csv": step_text,
         "grid.csv": grid_text,
-        "cells.csv": frame_csv(told(proposal.cells)[list(CELL_COLUMNS)], exact=("rpm", "load")),
+        "cells.csv": frame_csv(proposal.to_frame(), exact=("rpm", "load")),
         "proposal.json": stable_json(record),
     }
-
-
-def told(cells: pd.DataFrame) -> pd.DataFrame:
-    """Add to each cell's reason what the evidence has to say, such as a sensor at its stop."""
-    words = [
-        f"{reason} ({evidence})" if evidence else reason
-        for reason, evidence in zip(cells["reason"], cells["evidence"].astype(str), strict=True)
-    ]
-    return cells.assign(reason=words)
 
 
 def recheck(

@@ -1,0 +1,264 @@
+"""What each cell of a map shows, decided once; drawn on terminals, pages, figures and in notebooks.
+
+A picture knows no characters and no colours of its own: `Look` has the marks that a place of output
+can write, and `tuneassist.show.figures.colours` the fills.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.evidence.cells import is_beyond_holds
+from tuneassist.grid import Axes, Floats, Grid
+from tuneassist.settings import Setup
+from tuneassist.show.look import BEYOND_WORDS, CellMark, Look, depth_of, signed
+
+State = Literal["value", "nothing", "left alone"]
+"""A cell has something to show, nothing is claimed about it, or it has no target or value."""
+ROUNDING = "resolution_pct"
+"""The rule that rounds a step: it holds nothing back."""
+KNOWN = ("low", "fair", "good")
+"""Confidences that stand for a size; below them at most a direction is known."""
+WIDE_PCT = 9.95
+"""A bound of this size keeps no decimal where a cell has room for five characters. [%]"""
+
+
+@dataclass(frozen=True)
+class CellShown:
+    """What one cell shows.
+
+    Parameters
+    ----------
+    state
+        Whether there is anything to show.
+    text
+        The number, with > or < ahead of it where it is a bound; empty without one.
+    short
+        The same in at most five characters.
+    mark
+        The sign beside it: a confidence, or that a rule held the cell back.
+    shade
+        0 for none, else 1 to 3 by size: above zero on the side that hurts this engine.
+    note
+        What mark and state mean, in words.
+    """
+
+    state: State
+    text: str = ""
+    short: str = ""
+    mark: CellMark = ""
+    shade: int = 0
+    note: str = ""
+
+
+NOTHING = CellShown("nothing", note="no evidence")
+LEFT_ALONE = CellShown("left alone", note="left alone")
+
+
+@dataclass(frozen=True, eq=False)
+class CellPicture:
+    """A map by rpm (down) and load (across).
+
+    Parameters
+    ----------
+    axes
+        The breakpoints.
+    cells
+        One per cell, in cell order.
+    """
+
+    axes: Axes
+    cells: tuple[CellShown, ...]
+
+    def rows(self) -> list[tuple[float, tuple[CellShown, ...]]]:
+        """Return each speed with its cells. [rpm]"""
+        columns = len(self.axes.load)
+        return [
+            (float(rpm), self.cells[row * columns : (row + 1) * columns])
+            for row, rpm in enumerate(self.axes.rpm)
+        ]
+
+
+def text_of(shown: CellShown, look: Look) -> str:
+    """Return what stands in a cell besides its mark, where there is room for all of it."""
+    if shown.state == "value":
+        return shown.text
+    return look.left_alone if shown.state == "left alone" else look.nothing
+
+
+def hurts(setup: Setup) -> int:
+    """Return the sign of the deviation that hurts: + (lean) for spark, - (rich) otherwise."""
+    return 1 if setup.engine.ignition == "spark" else -1
+
+
+def step_hurts(setup: Setup) -> int:
+    """Return the sign of the step that is the unsafe way."""
+    is_rich_safe = setup.engine.ignition == "spark" and setup.correction.acts_on == "fuel"
+    return -1 if is_rich_safe else 1
+
+
+def deviation_picture(cells: pd.DataFrame, setup: Setup) -> CellPicture:
+    """Show how far each cell is from target, with its confidence.
+
+    Parameters
+    ----------
+    cells
+        In cell order: ``target_lambda, deviation_pct, ci_low_pct, ci_high_pct, confidence`` and
+        what `is_beyond_holds` looks at.
+    setup
+        Axes, ignition and kind of target.
+    """
+    watch, is_floor = hurts(setup), setup.target.kind == "floor"
+    shown = [
+        _deviation(target, deviation, low, high, _confidence(str(word), is_beyond=beyond),
+                   watch=watch, is_floor=is_floor)
+        for target, deviation, low, high, word, beyond in zip(
+            cells["target_lambda"], cells["deviation_pct"], cells["ci_low_pct"],
+            cells["ci_high_pct"], cells["confidence"], is_beyond_holds(cells), strict=True,
+        )
+    ]  # fmt: skip
+    return CellPicture(setup.axes, tuple(shown))
+
+
+def step_picture(cells: pd.DataFrame, binding: pd.DataFrame | None, setup: Setup) -> CellPicture:
+    """Show the step of each cell, and where a rule held it back.
+
+    Parameters
+    ----------
+    cells
+        In cell order: ``rpm, load, step_pct, grid_pct, confidence``.
+    binding
+        What the rules held back: ``rule, rpm, load``; None marks nothing.
+    setup
+        Axes and what the grid acts on.
+    """
+    held = set() if binding is None else _held_places(binding)
+    watch = step_hurts(setup)
+    shown = [
+        _step(step, value, str(word), is_held=place in held, watch=watch)
+        for place, step, value, word in zip(
+            zip(cells["rpm"], cells["load"], strict=True), cells["step_pct"], cells["grid_pct"],
+            cells["confidence"], strict=True,
+        )
+    ]  # fmt: skip
+    return CellPicture(setup.axes, tuple(shown))
+
+
+def grid_picture(values: Iterable[float], setup: Setup) -> CellPicture:
+    """Show percents of a whole grid, in cell order; shaded on the side that is the unsafe way."""
+    return CellPicture(setup.axes, tuple(_percent(v, step_hurts(setup)) for v in values))
+
+
+def plain_picture(grid: Grid) -> CellPicture:
+    """Show a grid of which it is not known for what engine it is: numbers without a shade."""
+    return CellPicture(grid.axes, tuple(_percent(v, 0) for v in grid.flat()))
+
+
+def target_picture(setup: Setup) -> CellPicture:
+    """Show the wanted mixture in the unit in which the setup gives it."""
+    is_afr = setup.target.unit == "afr"
+    factor, digits = (setup.engine.afr_stoich, 2) if is_afr else (1.0, 3)
+    return CellPicture(setup.axes, tuple(_wanted(setup.target.table.ravel() * factor, digits)))
+
+
+def coverage_picture(table: pd.DataFrame, axes: Axes) -> CellPicture:
+    """Show how far each cell is known: the deeper the calm shade, the better.
+
+    Parameters
+    ----------
+    table
+        From `tuneassist.evidence.coverage.coverage_table`.
+    axes
+        The breakpoints.
+    """
+    rows = zip(
+        table["state"], table["holds"].astype(int), table["confidence"].astype(str), strict=True
+    )
+    return CellPicture(axes, tuple(_covered(state, holds, word) for state, holds, word in rows))
+
+
+def _confidence(word: str, *, is_beyond: bool) -> tuple[CellMark, str]:
+    """Return the mark of a confidence and what it means."""
+    if word not in KNOWN:
+        return "", "direction only"
+    if is_beyond:
+        return "beyond", f"{word} confidence, {BEYOND_WORDS}"
+    return _MARK_OF[word], f"{word} confidence"
+
+
+_MARK_OF: dict[str, CellMark] = {"good": "good", "fair": "fair", "low": "low"}
+
+
+def _deviation(
+    target: float,
+    deviation: float,
+    low: float,
+    high: float,
+    confidence: tuple[CellMark, str],
+    *,
+    watch: int,
+    is_floor: bool,
+) -> CellShown:
+    if pd.isna(target):
+        return LEFT_ALONE
+    mark, note = confidence
+    for side, value in (("", deviation), (">", low), ("<", high)):
+        if not pd.isna(value):
+            is_spared = is_floor and value > 0  # leaner than a floor needs nothing
+            shade = 0 if is_spared else depth_of(value, watch_sign=watch)
+            short = _short(side, value)
+            return CellShown("value", f"{side}{signed(value)}", short, "" if side else mark,
+                             shade, note)  # fmt: skip
+    return NOTHING
+
+
+def _short(side: str, value: float) -> str:
+    if not side:
+        return signed(value)
+    return f"{side}{value:+.0f}" if abs(value) >= WIDE_PCT else f"{side}{value:+.1f}"
+
+
+def _held_places(binding: pd.DataFrame) -> set[tuple[float, float]]:
+    real = binding[binding["rule"] != ROUNDING]
+    return set(zip(real["rpm"], real["load"], strict=True))
+
+
+def _step(step: float, value: float, word: str, *, is_held: bool, watch: int) -> CellShown:
+    if pd.isna(value):
+        return LEFT_ALONE
+    mark: CellMark = "held" if is_held else ""
+    note = "held back by a limit" if is_held else ""
+    if step == 0 and word == "none":
+        return CellShown("nothing", mark=mark, note=note or NOTHING.note)
+    short = signed(step) if step else "0"  # not rounded to it
+    return CellShown("value", signed(step), short, mark, depth_of(step, watch_sign=watch), note)
+
+
+def _percent(value: float, watch: int) -> CellShown:
+    if pd.isna(value):
+        return LEFT_ALONE
+    shade = depth_of(value, watch_sign=watch) if watch else 0
+    return CellShown("value", signed(value), signed(value), shade=shade)
+
+
+def _wanted(values: Floats, digits: int) -> Iterable[CellShown]:
+    for value in values:
+        text = f"{value:.{digits}f}"
+        yield LEFT_ALONE if np.isnan(value) else CellShown("value", text, text)
+
+
+def _covered(state: str, holds: int, word: str) -> CellShown:
+    if state == "left alone":
+        return LEFT_ALONE
+    if state == "unseen":
+        return CellShown("nothing", note="no sample came near")
+    if state == "seen":
+        return CellShown("value", "seen", "seen", shade=-1, note="samples, but no hold")
+    mark, note = _confidence(word, is_beyond=False)
+    shade = -3 if state == "trusted" else -2
+    return CellShown("value", str(holds), str(holds), mark, shade, note)

@@ -1,0 +1,143 @@
+"""Objects as a notebook shows them: small HTML without scripts, readable on light and on dark.
+
+Every cell has a fill and an ink of its own, so that no theme can take the contrast away; titles and
+sentences take the theme's. Words from files are made inert and escaped.
+"""
+
+from __future__ import annotations
+
+import html
+from collections.abc import Iterable, Iterator
+
+from tuneassist.grid import Grid
+from tuneassist.inert import told
+from tuneassist.pipeline import Evidence, Proposal
+from tuneassist.show.cell_picture import (
+    CellPicture,
+    CellShown,
+    deviation_picture,
+    plain_picture,
+    step_picture,
+    text_of,
+)
+from tuneassist.show.figures.colours import EDGE, INK, NOTHING, fill_of_cell
+from tuneassist.show.look import BEYOND_WORDS, HELD, Look, counted
+from tuneassist.show.notes import logs_words
+from tuneassist.show.words import step_words
+
+MARKS = Look()
+MOST_CELLS = 1024
+"""Larger maps are told in a sentence: a notebook keeps every output in its file. [1]"""
+MOST_NOTES = 5
+"""Notes that are quoted; the rest is counted. [1]"""
+TABLE = f"border-collapse:collapse;text-align:right;color:{INK}"
+BOX = f"padding:1px 5px;border:1px solid {EDGE};color:{INK};background"
+
+
+def grid_html(grid: Grid) -> str:
+    """Show a grid of percents."""
+    rows, columns = grid.axes.shape
+    title = f"Grid, {rows} x {columns} cells, percent"
+    return page(title, picture_table("", plain_picture(grid)))
+
+
+def evidence_html(evidence: Evidence) -> str:
+    """Show how far each cell is from target, and the first notes."""
+    title = f"Evidence of {logs_words(evidence)}, {counted(len(evidence.holds), 'hold')}"
+    if evidence.setup is None:  # made by hand: for what engine is not known
+        return page(title, note_list(evidence.notes))
+    picture = deviation_picture(evidence.cells, evidence.setup)
+    shown = picture_table("Deviation, percent: + leaner, - richer", picture)
+    return page(title, shown, _marks_line(), note_list(evidence.notes))
+
+
+def proposal_html(proposal: Proposal) -> str:
+    """Show what a proposal changes, what it stands on and what is in doubt."""
+    setup, cells = proposal.setup, proposal.cells
+    title, *lines = repr(proposal).splitlines()
+    steps = step_picture(cells, proposal.limited.binding, setup)
+    return page(
+        title,
+        f'<pre style="background:none;color:inherit">{escaped_lines(lines)}</pre>',
+        picture_table(f"Step, {step_words(setup)}", steps),
+        sentences([f"{HELD} held back by a limit"]),
+        picture_table("Deviation, percent: + leaner, - richer", deviation_picture(cells, setup)),
+        _marks_line(),
+    )
+
+
+def page(title: str, *parts: str) -> str:
+    """Put parts that are HTML already under a title of plain words."""
+    return f"<div><b>{escaped(title)}</b>{''.join(parts)}</div>"
+
+
+def sentences(words: Iterable[str]) -> str:
+    """Return plain words as paragraphs."""
+    return "".join(f'<p style="margin:4px 0">{escaped(one)}</p>' for one in words)
+
+
+def note_list(notes: tuple[str, ...]) -> str:
+    """Return the first notes as a list, and how many more there are."""
+    more = len(notes) - MOST_NOTES
+    shown = [*notes[:MOST_NOTES], *([f"and {more} more"] if more > 0 else [])]
+    return f"<ul>{''.join(f'<li>{escaped(one)}</li>' for one in shown)}</ul>" if shown else ""
+
+
+def picture_table(caption: str, picture: CellPicture) -> str:
+    """Draw a picture of cells as a table; a large one is told in a sentence.
+
+    Parameters
+    ----------
+    caption
+        What it is of, in plain words.
+    picture
+        What the cells show.
+    """
+    axes = picture.axes
+    if len(picture.cells) > MOST_CELLS:
+        return sentences([f"{caption}: {len(picture.cells):,} cells; to_frame() has them all"])
+    corner = f"rpm \\ {axes.load_name} ({axes.load_unit})"
+    head = "".join(_head(f"{load:g}") for load in axes.load)
+    body = "".join(_row(f"{rpm:g}", cells) for rpm, cells in picture.rows())
+    top = f'<caption style="text-align:left;color:inherit">{escaped(caption)}</caption>'
+    first = f"<thead><tr>{_head(corner)}{head}</tr></thead>"
+    return f'<table style="{TABLE}">{top if caption else ""}{first}<tbody>{body}</tbody></table>'
+
+
+def escaped(words: object) -> str:
+    r"""Return words of others fit for a page: one line, inert, and no markup.
+
+    Examples
+    --------
+    >>> escaped("<b>\u202eCar</b>")
+    '&lt;b&gt;?Car&lt;/b&gt;'
+    """
+    return html.escape(told(words))
+
+
+def escaped_lines(lines: Iterable[str]) -> str:
+    """Return lines of words, one below the other."""
+    return "\n".join(escaped(line) for line in lines)
+
+
+def _head(words: str) -> str:
+    return f'<th style="{BOX}:{NOTHING}">{escaped(words)}</th>'
+
+
+def _row(rpm: str, cells: Iterable[CellShown]) -> str:
+    return f"<tr>{_head(rpm)}{''.join(_boxes(cells))}</tr>"
+
+
+def _boxes(cells: Iterable[CellShown]) -> Iterator[str]:
+    for one in cells:
+        note = f' title="{escaped(one.note)}"' if one.note else ""
+        words = f"{text_of(one, MARKS)}{MARKS.mark(one.mark)}"
+        yield f'<td style="{BOX}:{fill_of_cell(one)}"{note}>{escaped(words)}</td>'
+
+
+def _marks_line() -> str:
+    marks = ", ".join(f"{MARKS.confidence(word)} {word}" for word in ("good", "fair", "low"))
+    return sentences([
+        f"Confidence: {marks}; {MARKS.beyond} {BEYOND_WORDS}; {MARKS.nothing} no evidence; "
+        f"{MARKS.left_alone} left alone; > or < beyond a sensor's stop."
+    ])  # fmt: skip

@@ -1,0 +1,15 @@
+"""What the program does: a proposal, a round of a tune, coverage; what commands and notebooks call.
+
+Every call takes and gives objects and shows nothing. A command reads its options, makes one call,
+shows what came back; a notebook makes the same call.
+
+::
+
+    logs          files to reduced logs, named, none of them twice
+    result        a proposal as the contents of its four files, checked in the form they are read
+    write         a proposal or a grid into files
+    coverage      how well logs cover the cells
+    round_result  a round judged, and the contents of its folder
+    steps         the steps of a tune: start, add, accept, reject, undo, found, status
+    tune          a tune's folder as an object with these steps
+"""

@@ -1,0 +1,149 @@
+"""How well logs cover the cells: what was seen, held and can be trusted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+from tuneassist.arguments import of_kind
+from tuneassist.errors import SetupError
+from tuneassist.evidence.coverage import count_blank, count_states, coverage_table
+from tuneassist.evidence.residuals import hold_residuals
+from tuneassist.grid import Grid
+from tuneassist.inert import inert
+from tuneassist.pipeline import Evidence, LogEvidence, gather, grid_in_force, logs_of, reduce_log
+from tuneassist.reading import Log
+from tuneassist.settings import READ_SETUP, Setup
+from tuneassist.show.cell_picture import coverage_picture
+from tuneassist.show.notebook import page, picture_table, sentences
+from tuneassist.workflow.logs import is_simulated
+
+
+@dataclass(frozen=True, eq=False)
+class Coverage:
+    """What logs say about each cell, and how well.
+
+    Parameters
+    ----------
+    setup
+        The car's setup.
+    evidence
+        What all logs together say.
+    table
+        One row per cell: see `tuneassist.evidence.coverage.coverage_table`.
+    is_simulated
+        Whether label or logs say that the data are simulated.
+    """
+
+    setup: Setup
+    evidence: Evidence
+    table: pd.DataFrame
+    is_simulated: bool = False
+
+    @property
+    def states(self) -> dict[str, int]:
+        """Number of cells by state: left alone, unseen, seen, held, trusted."""
+        return count_states(self.table)
+
+    @property
+    def without_evidence(self) -> int:
+        """Number of cells with a target and no evidence."""
+        return count_blank(self.table)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per cell, as a frame of its own.
+
+        Returns
+        -------
+        pandas.DataFrame
+            ``rpm, load, is_wanted, samples_seen, holds, confidence, is_seen, is_held, is_trusted,
+            state`` in cell order.
+        """
+        return self.table.copy()
+
+    def residuals(self) -> pd.DataFrame:
+        """Return how far each hold is from the fit.
+
+        Returns
+        -------
+        pandas.DataFrame
+            ``log, rpm, load, residual_pct, is_used``; + is leaner than the fit. [%]
+        """
+        evidence, setup = self.evidence, self.setup
+        return hold_residuals(evidence.holds, evidence.fit, setup.axes, kind=setup.target.kind)
+
+    def __repr__(self) -> str:
+        """Show the counts on a few lines; `to_frame` has the cells."""
+        counts = ", ".join(f"{count} {state}" for state, count in self.states.items())
+        logs = f"{len(self.evidence.logs)} log(s), {len(self.evidence.holds)} holds"
+        label = inert(self.setup.engine.label) or "car without a label"
+        return f"Coverage of {label}\n  {logs}\n  cells: {counts}"
+
+    def _repr_html_(self) -> str:
+        title, *lines = repr(self).splitlines()
+        simulated = " (simulated data)" if self.is_simulated else ""
+        return page(
+            f"{title}{simulated}",
+            sentences([line.strip() for line in lines]),
+            picture_table("Holds in each cell", coverage_picture(self.table, self.setup.axes)),
+        )
+
+
+def coverage(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = None) -> Coverage:
+    """Say which cells the logs have seen, held and can be trusted about.
+
+    Parameters
+    ----------
+    logs
+        Logs as read, or one.
+    setup
+        The car's setup.
+    current
+        The grid that the controller held while they were logged; None is all zeros.
+
+    Returns
+    -------
+    Coverage
+        The same cells that ``tuneassist coverage`` shows.
+
+    Raises
+    ------
+    InputError
+        When no log is given, or something else than a log, a setup or a grid of its axes.
+
+    Examples
+    --------
+    >>> import tuneassist
+    >>> setup = tuneassist.read_setup("sample_logs/petrol-setup.toml")
+    >>> log = tuneassist.read_log("sample_logs/petrol-session-1.csv", setup=setup)
+    >>> found = tuneassist.coverage(log, setup=setup)
+    >>> sum(found.states.values()) == len(found.to_frame()) == setup.axes.size
+    True
+    >>> sorted(set(found.to_frame().query("is_trusted")["confidence"]))
+    ['fair', 'good']
+    """
+    of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
+    grid, read = grid_in_force(current, setup), logs_of(logs)
+    reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in read]
+    return cover(reduced, setup, current=grid, is_simulated=is_simulated(read, setup))
+
+
+def cover(
+    logs: Sequence[LogEvidence],
+    setup: Setup,
+    *,
+    current: Grid | None = None,
+    is_simulated: bool = False,
+) -> Coverage:
+    """Say how well logs that were reduced before cover the cells; parameters as for `coverage`."""
+    evidence = gather(logs, setup=setup, current=grid_in_force(current, setup))
+    table = coverage_table(
+        setup.axes,
+        target=setup.target.table,
+        visits=[log.visits for log in logs if log.visits is not None],
+        cells=evidence.cells,
+        margin_cells=setup.steady.outside_margin_cells,
+    )
+    return Coverage(setup, evidence, table, is_simulated)

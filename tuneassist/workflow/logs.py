@@ -1,0 +1,161 @@
+"""Files to reduced logs: named so that they can be told apart, none of them counted twice."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from tuneassist.errors import LogError
+from tuneassist.inert import inert
+
+if TYPE_CHECKING:
+    from tuneassist.parallel import Answer, LogsAtHand
+    from tuneassist.reading import Log
+    from tuneassist.settings import Setup
+
+
+class Watch(Protocol):
+    """Whoever is told how far the reading has come."""
+
+    def for_log(self, index: int, name: str) -> Callable[[float], None]:
+        """Return what a reader calls with the share of this log that is done."""
+
+    def after_log(self, count: int, name: str) -> None:
+        """Take note that so many logs are done, this one last."""
+
+
+class NobodyWatches:
+    """Takes the news of reading and does nothing with it."""
+
+    def for_log(self, index: int, name: str) -> Callable[[float], None]:
+        """Return a call that does nothing."""
+        return lambda share: None
+
+    def after_log(self, count: int, name: str) -> None:
+        """Do nothing."""
+
+
+def distinct_names(paths: Sequence[Path]) -> list[str]:
+    """Return file names, with as many folders before each as tell them apart.
+
+    They are what the logs are called from here on, and are safe to show; where that makes two
+    alike, a number tells them apart.
+
+    Examples
+    --------
+    >>> distinct_names([Path("mon/a.csv"), Path("tue/a.csv"), Path("tue/b.csv")])
+    ['mon/a.csv', 'tue/a.csv', 'b.csv']
+    """
+    parts = [[inert(part) for part in path.parts] for path in paths]
+    names = [inert(path.name) for path in paths]
+    depth = 1
+    while depth < max((len(own) for own in parts), default=1):
+        depth += 1
+        taken = [name for name in names if names.count(name) > 1]
+        if not taken:
+            break
+        names = [
+            "/".join(own[-depth:]) if name in taken else name
+            for name, own in zip(names, parts, strict=True)
+        ]
+    return _numbered(names, paths)
+
+
+def _numbered(names: list[str], paths: Sequence[Path]) -> list[str]:
+    """Tell apart different files whose names look alike once they are safe to show."""
+    files: dict[str, list[Path]] = {}
+    for name, path in zip(names, paths, strict=True):
+        if path not in files.setdefault(name, []):
+            files[name].append(path)
+    places = [files[name].index(path) + 1 for name, path in zip(names, paths, strict=True)]
+    return [
+        f"{name} ({place})" if place > 1 else name
+        for name, place in zip(names, places, strict=True)
+    ]
+
+
+def reduce_logs(
+    paths: Sequence[Path],
+    *,
+    setup: Setup,
+    is_strict: bool = False,
+    workers: int = 1,
+    scheduler: str | None = None,
+    watch: Watch | None = None,
+) -> LogsAtHand:
+    """Read logs and reduce them to holds.
+
+    Parameters
+    ----------
+    paths
+        The logs.
+    setup
+        The car's setup.
+    is_strict
+        A log that cannot be used ends the job; else it is set aside while others are left.
+    workers, scheduler
+        As for `tuneassist.parallel.reduce_files`.
+    watch
+        Is told how far the reading has come.
+
+    Raises
+    ------
+    LogError
+        When no log can be used, with ``is_strict`` when one cannot, or when the same one comes
+        twice.
+    """
+    from tuneassist.parallel import LogFile, sort_out, try_file, try_files
+
+    told = watch or NobodyWatches()
+    files = [LogFile(p, name) for p, name in zip(paths, distinct_names(paths), strict=True)]
+    if scheduler is None and (workers == 1 or len(files) == 1):
+        answers: Iterable[Answer] = (
+            try_file(file, setup, told.for_log(index, file.name))
+            for index, file in enumerate(files)
+        )
+    else:
+        answers = try_files(files, setup, workers=workers, scheduler=scheduler, done=told.after_log)
+    found = sort_out(files, answers, is_strict=is_strict)
+    refuse_twins([one.log for one in found.used])
+    return found
+
+
+def named_after(where: str, logs: LogsAtHand) -> LogsAtHand:
+    """Put a place ahead of the logs' names, since the next session's file often has the same."""
+    used = [one.called(f"{where}/{one.log.name}") for one in logs.used]
+    unusable = {f"{where}/{name}": why for name, why in logs.unusable.items()}
+    return replace(logs, used=used, unusable=unusable)
+
+
+def refuse_twins(logs: Sequence[Log]) -> None:
+    """Refuse two logs with the same bytes: holds counted twice look surer than they are.
+
+    Raises
+    ------
+    LogError
+        With both names.
+    """
+    seen: dict[str, str] = {}
+    for log in logs:
+        if log.sha256 in seen:
+            raise LogError(
+                f"this log is the same as {seen[log.sha256]}, byte for byte.",
+                where=log.name,
+                mend="Name each log once: evidence counted twice looks surer than it is.",
+            )
+        seen[log.sha256] = log.name
+
+
+def says_simulated(log: Log) -> bool:
+    """Tell whether a log's name or the lines above its header say that it is simulated."""
+    if "simulated" in log.name.casefold():
+        return True
+    return any("simulated" in line.casefold() for line in log.preamble)
+
+
+def is_simulated(logs: Sequence[Log], setup: Setup | None) -> bool:
+    """Tell whether the car's label or any log says that the data are simulated."""
+    label = setup.engine.label if setup else ""
+    return "simulated" in label.casefold() or any(says_simulated(log) for log in logs)

@@ -1,0 +1,380 @@
+"""The steps of a tune: each locks the folder, does one thing by its rules and gives back what came.
+
+The commands `tuneassist rounds ...` and the notebook's `tuneassist.Tune` both call these.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from tuneassist.correction import UnsafeHeld, unsafe_of_record, unsafe_record
+from tuneassist.errors import InputError, LogError, TuneassistError
+from tuneassist.files.json_file import take_words
+from tuneassist.files.round_check import require_sound
+from tuneassist.files.round_files import PUT_BACK, fingerprints
+from tuneassist.files.tune_folder import TuneFolder, open_tune, start_tune
+from tuneassist.loop.advice import NO_LOGS, Advice, RoundLook, look_of_record
+from tuneassist.loop.history import (
+    JUDGED_AGAIN,
+    Event,
+    Kind,
+    RoundMark,
+    TuneState,
+    require,
+    round_details,
+    round_name,
+)
+from tuneassist.parallel import LogsAtHand
+from tuneassist.reading import Log
+from tuneassist.settings import Setup
+from tuneassist.workflow import round_result
+from tuneassist.workflow.in_force import refuse_step
+from tuneassist.workflow.logs import is_simulated, named_after
+from tuneassist.workflow.round_result import JudgedRound
+
+Reduce = Callable[[Setup], LogsAtHand]
+"""Reads a round's logs with the tune's setup, once it is sure that a round may be added."""
+
+
+@dataclass(frozen=True, eq=False)
+class AddedRound:
+    """A round that was written, or written again after a halt.
+
+    Parameters
+    ----------
+    tune
+        The tune after it.
+    judged
+        The round and what it came to.
+    logs
+        The logs as read; empty where it was judged again.
+    is_simulated
+        Whether label or logs say so.
+    """
+
+    tune: TuneFolder
+    judged: JudgedRound
+    logs: tuple[Log, ...]
+    is_simulated: bool
+
+    @property
+    def folder(self) -> Path:
+        """The round's folder."""
+        return self.tune.path / self.judged.mark.name
+
+
+@dataclass(frozen=True, eq=False)
+class StepDone:
+    """A step that needs no logs, and what waits after it.
+
+    Parameters
+    ----------
+    tune
+        The tune after it.
+    kind
+        What was done.
+    took_back
+        For ``undo``: the event that was taken back.
+    was_held
+        Name of the grid that the controller held before.
+    advice
+        Of the round whose proposal waits now; None where none does.
+    has_step
+        Whether the proposal that waits changes a cell; True where none waits.
+    objection
+        Why the proposal that waits may not be loaded; None where it may.
+    """
+
+    tune: TuneFolder
+    kind: Kind
+    took_back: Event | None = None
+    was_held: str = ""
+    advice: Advice | None = None
+    has_step: bool = True
+    objection: TuneassistError | None = None
+
+    @property
+    def warning(self) -> str:
+        """Says that the step is done and what waits is not sound; empty where it is."""
+        if self.objection is None:
+            return ""
+        waits = "the proposal that waits may not be loaded"
+        return f"{self.kind} is done, but {waits}: {self.objection}"
+
+
+@dataclass(frozen=True, eq=False)
+class TuneStatus:
+    """Where a tune stands.
+
+    Parameters
+    ----------
+    path
+        Its folder.
+    setup
+        The car's setup.
+    state
+        What follows from its history.
+    looks
+        Each round from afar, oldest first.
+    advice
+        Whether to go on, and why.
+    has_step
+        Whether the proposal that waits changes a cell; True where none waits.
+    held
+        What asked the unsafe way in the last round; None where that was not kept.
+    """
+
+    path: Path
+    setup: Setup
+    state: TuneState
+    looks: tuple[RoundLook, ...]
+    advice: Advice
+    has_step: bool
+    held: tuple[UnsafeHeld, ...] | None
+
+    def record(self) -> dict[str, Any]:
+        """Return it as plain values: what is loaded, proposed and rejected is told apart."""
+        proposed = self.state.names_of("proposed")
+        held = self.held
+        return {
+            "rounds": [asdict(look) for look in self.looks],
+            "advice": self.advice.word,
+            "why": self.advice.why,
+            "check": self.advice.check,
+            "controller_holds": self.state.current,
+            "proposed": proposed[0] if proposed else None,
+            "rejected": list(self.state.names_of("rejected")),
+            **({"unsafe_step_held": None} if held is None else unsafe_record(held)),
+        }
+
+
+def start(folder: Path, *, setup: Path, grid: Path | None = None) -> TuneFolder:
+    """Open a new tune; parameters and errors as for `start_tune`.
+
+    Raises
+    ------
+    GridError
+        When ``grid`` is the step of a proposal: the controller never holds one.
+    """
+    if grid is not None:
+        refuse_step(grid)
+    return start_tune(folder, setup=setup, grid=grid, time=now())
+
+
+def add(folder: Path, reduce: Reduce) -> AddedRound:
+    """Add a round of logs: judge the engine's answer first, then propose or halt.
+
+    Parameters
+    ----------
+    folder
+        The tune's folder.
+    reduce
+        Reads the logs. It is called with the lock held, when a round may be added.
+
+    Raises
+    ------
+    InputError
+        When no round may be added now, or there is no tune.
+    LogError
+        When a log cannot be used or is in the tune already.
+    NoEvidenceError
+        When the logs hold none.
+    """
+    with open_tune(folder) as tune:
+        require(tune.state, "add")
+        number = tune.state.next_number
+        tune.require_room(number)
+        found = named_after(round_name(number), reduce(tune.setup))
+        read = tuple(one.log for one in found.used)
+        _refuse_known(read, tune)
+        simulated = is_simulated(read, tune.setup)
+        earlier = tune.state.evidence
+        judged = _judge(tune, found, _mark(tune, number, read), earlier)
+        contents = round_result.round_contents(
+            tune, judged, logs=read, earlier=earlier, is_simulated=simulated
+        )
+        tune.write_round(number, contents)
+        mark = replace(judged.mark, files=fingerprints(contents))
+        after = tune.happened(Event("add", now(), round_details(mark)))
+    return AddedRound(after, judged, read, simulated)
+
+
+def step(folder: Path, kind: Kind) -> StepDone:
+    """Do a step that needs no more than its name: ``accept``, ``reject`` or ``undo``.
+
+    Raises
+    ------
+    InputError
+        When it cannot be done now, or what would be accepted is not what was proposed.
+    """
+    with open_tune(folder) as tune:
+        require(tune.state, kind)
+        if kind == "accept":
+            require_sound(tune, tune.state.rounds[-1])
+        last, details, was_held = tune.state.last, {}, tune.state.current
+        if kind == "undo" and last is not None:
+            details = {"took_back": last.kind, "of": last.time}
+        after = _happened(tune, kind, details)
+    return _with_what_waits(StepDone(after, kind, took_back=last, was_held=was_held))
+
+
+def found(folder: Path, answer: str) -> AddedRound | StepDone:
+    """Say what was found after a halt; by some answers the halted round is judged again.
+
+    Parameters
+    ----------
+    folder
+        The tune's folder.
+    answer
+        One of `tuneassist.loop.history.ANSWERS`.
+
+    Raises
+    ------
+    InputError
+        When the loop has not halted, or there is no such answer.
+    """
+    with open_tune(folder) as tune:
+        require(tune.state, "found", answer=answer)
+        if answer in JUDGED_AGAIN:
+            return _judge_again(tune, answer)
+        after = _happened(tune, "found", {"answer": answer})
+    return _with_what_waits(StepDone(after, "found"))
+
+
+def status(folder: Path) -> TuneStatus:
+    """Read where a tune stands; every round is held against what the history says of it."""
+    with open_tune(folder, is_reading=True) as tune:
+        return status_of(tune)
+
+
+def status_of(tune: TuneFolder) -> TuneStatus:
+    """Return where a tune stands that was read before.
+
+    Raises
+    ------
+    InputError
+        When a round is not as it was written.
+    """
+    rounds = tune.state.rounds
+    for one in rounds:
+        require_sound(tune, one)
+    seen = [look_of_record(dict(tune.evidence(one).look)) for one in rounds]
+    is_pending = tune.state.is_pending
+    return TuneStatus(
+        tune.path,
+        tune.setup,
+        tune.state,
+        looks=tuple(look for look, _ in seen),
+        advice=seen[-1][1] if seen else NO_LOGS,
+        has_step=not is_pending or round_result.changes_any_cell(tune, rounds[-1]),
+        held=_held_in_last(tune),
+    )
+
+
+def now() -> str:
+    """Return the time as ISO 8601 in UTC, to the second."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+def _new_mark() -> str:
+    return secrets.token_hex(6)
+
+
+def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundMark:
+    """Return the mark of a round that is yet to be judged."""
+    return RoundMark(
+        number,
+        _new_mark(),
+        tune.state.current,
+        tuple((log.name, log.sha256) for log in logs),
+        verdict="",
+        is_halt=False,
+    )
+
+
+def _judge(
+    tune: TuneFolder, found: LogsAtHand, mark: RoundMark, earlier: Sequence[RoundMark]
+) -> JudgedRound:
+    said = [one.evidence for one in found.used]
+    visits = round_result.count_visits(said, tune.setup)
+    with found.told():
+        judged = round_result.judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
+    return judged.beside(found.unusable)
+
+
+def _refuse_known(logs: Sequence[Log], tune: TuneFolder) -> None:
+    """Refuse a log that the tune has: evidence counted twice looks surer than it is."""
+    known = tune.state.known_logs()
+    for log in logs:
+        if log.sha256 in known:
+            raise LogError(
+                f"this log was added in {known[log.sha256]} already, byte for byte.",
+                where=str(log.path),
+                mend="Add each log once: evidence counted twice looks surer than it is.",
+            )
+
+
+def _happened(tune: TuneFolder, kind: Kind, details: Mapping[str, Any]) -> TuneFolder:
+    return tune.happened(Event(kind, now(), details))
+
+
+def _judge_again(tune: TuneFolder, answer: str) -> AddedRound:
+    """Judge the halted round again, as it is after what the tuner has found."""
+    halted = tune.state.rounds[-1]
+    stored = tune.evidence(halted)
+    as_read = round_result.earlier_record(tune, halted)
+    earlier: tuple[RoundMark, ...] = tune.state.evidence
+    mark = replace(halted, made=_new_mark())
+    if answer == "not-loaded":
+        mark = replace(mark, in_force=tune.state.loaded[-2])
+    else:
+        earlier = ()
+    judged = round_result.judge_round(
+        tune, stored.logs, mark=mark, earlier=earlier, visits=stored.visits
+    ).beside(take_words(as_read, "set_aside"))
+    simulated = bool(as_read.get("simulated", False))
+    contents = round_result.round_contents(
+        tune, judged, logs=(), earlier=earlier, is_simulated=simulated, as_read=as_read
+    )
+    tune.write_round(mark.number, contents)
+    made = replace(judged.mark, files=fingerprints(contents))
+    after = _happened(tune, "found", {"answer": answer, **round_details(made)})
+    return AddedRound(after, judged, (), simulated)
+
+
+def _with_what_waits(done: StepDone) -> StepDone:
+    """Add what is known of the proposal that waits; the step is done, whatever is wrong with it."""
+    tune = done.tune
+    if not tune.state.is_pending:
+        return done
+    last = tune.state.rounds[-1]
+    if not tune.files(last).folder.is_dir():  # told by what needs it
+        return done
+    try:
+        require_sound(tune, last)
+    except TuneassistError as error:
+        return replace(done, objection=error)
+    advice = look_of_record(dict(tune.evidence(last).look))[1]
+    return replace(done, advice=advice, has_step=round_result.changes_any_cell(tune, last))
+
+
+def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
+    """What asked the unsafe way in the last round; None where that was not kept."""
+    if not tune.state.rounds:
+        return ()
+    last = tune.state.rounds[-1]
+    try:
+        return unsafe_of_record(dict(tune.evidence(last).look))
+    except ValueError as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError(
+            f"the evidence kept of this round cannot be read: {error}.",
+            where=str(tune.path / last.name),
+            mend=PUT_BACK,
+        ) from error

@@ -1,0 +1,332 @@
+"""A tune's folder as an object: the loop for notebooks, with the rules of ``tuneassist rounds``."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from tuneassist.arguments import file_path
+from tuneassist.correction import UnsafeHeld
+from tuneassist.errors import InputError, LogError
+from tuneassist.files.tune_folder import open_tune
+from tuneassist.grid import Grid
+from tuneassist.inert import inert, told
+from tuneassist.loop.advice import Advice, RoundLook
+from tuneassist.loop.history import Kind
+from tuneassist.loop.response import Response
+from tuneassist.parallel import LogsAtHand
+from tuneassist.pipeline import Proposal
+from tuneassist.settings import Setup
+from tuneassist.show.figures.tune import rounds_frame
+from tuneassist.show.notebook import page, proposal_html, sentences
+from tuneassist.workflow import steps
+from tuneassist.workflow.logs import reduce_logs
+
+FileName = str | os.PathLike[str]
+
+
+@dataclass(frozen=True, eq=False)
+class TuneRound:
+    """A round of a tune: the engine's answer, what is proposed, and whether to go on.
+
+    Parameters
+    ----------
+    number
+        Its number, from 1.
+    folder
+        Where its files are.
+    response
+        How the engine answered the last change.
+    proposal
+        The step; after a halt it changes nothing.
+    advice
+        Whether to go on, and why.
+    look
+        The round from afar.
+    is_halt
+        Whether the loop has halted: say what was found with `Tune.found`, or take it back.
+    """
+
+    number: int
+    folder: Path
+    response: Response
+    proposal: Proposal
+    advice: Advice
+    look: RoundLook
+    is_halt: bool
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the proposal's cells as ``cells.csv`` has them."""
+        return self.proposal.to_frame()
+
+    def __repr__(self) -> str:
+        """Show the answer and what to do next; `proposal` has the rest."""
+        return "\n".join([f"Round {self.number} in {inert(self.folder)}", *self._lines()])
+
+    def _repr_html_(self) -> str:
+        title = f"Round {self.number} in {self.folder}"
+        shown = "" if self.is_halt else proposal_html(self.proposal)
+        return page(title, sentences(line.strip() for line in self._lines()), shown)
+
+    def _lines(self) -> list[str]:
+        answer = f"  engine: {self.response.verdict}, {told(self.response.why)}"
+        if self.is_halt:
+            return [answer, "  halted: nothing is proposed until found() says what you found"]
+        return [answer, f"  {self.advice.word}: {told(self.advice.why)}"]
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """Where a tune stands.
+
+    Parameters
+    ----------
+    path
+        Its folder.
+    looks
+        Each round from afar, oldest first.
+    advice
+        Whether to go on, and why.
+    controller_holds
+        Name of the grid in the controller: "start" or a round's.
+    proposed
+        Name of the round whose proposal is neither accepted nor rejected; None without one.
+    rejected
+        Names of the rounds whose proposal was not loaded.
+    is_halted
+        Whether the loop waits for what was found.
+    unsafe_held
+        What asked the unsafe way in the last round; None where that was not kept.
+    """
+
+    path: Path
+    looks: tuple[RoundLook, ...]
+    advice: Advice
+    controller_holds: str
+    proposed: str | None
+    rejected: tuple[str, ...]
+    is_halted: bool
+    unsafe_held: tuple[UnsafeHeld, ...] | None
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per round: number, cells_seen, cells_inside, rms_pct, response ..."""
+        return rounds_frame(self.looks)
+
+    def __repr__(self) -> str:
+        """Show it on a few lines; `to_frame` has the rounds."""
+        return "\n".join([f"Tune in {inert(self.path)}", *self._lines()])
+
+    def _repr_html_(self) -> str:
+        table = self.to_frame().round(3).to_html(index=False, border=1) if self.looks else ""
+        return page(f"Tune in {self.path}", sentences(x.strip() for x in self._lines()), table)
+
+    def _lines(self) -> list[str]:
+        waits = f", {self.proposed} is proposed" if self.proposed else ""
+        halted = ", halted" if self.is_halted else ""
+        return [
+            f"  {len(self.looks)} round(s); the controller holds {self.controller_holds}"
+            f"{waits}{halted}",
+            f"  {self.advice.word}: {told(self.advice.why)}",
+        ]
+
+
+@dataclass(frozen=True)
+class Tune:
+    """A tune in its folder: log, propose, load, log again.
+
+    Each call locks the folder, does what the command of its name does and lets go; between calls
+    nothing is held, so that commands and notebooks may take turns on one tune.
+
+    Parameters
+    ----------
+    path
+        The folder; open it with `Tune.start` or `Tune.open`.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import tuneassist
+    >>> home = tempfile.TemporaryDirectory()
+    >>> tune = tuneassist.Tune.start(
+    ...     f"{home.name}/hatchback", setup="sample_logs/petrol-setup.toml"
+    ... )
+    >>> first = tune.add("sample_logs/petrol-session-1.csv")
+    >>> first.number, first.is_halt, len(first.to_frame()) == tune.setup().axes.size
+    (1, False, True)
+    >>> tune.status().proposed
+    'round-01'
+    >>> tune.add("sample_logs/petrol-session-2.csv")
+    Traceback (most recent call last):
+    ...
+    tuneassist.errors.InputError: the proposal of round 1 is neither accepted nor rejected. ...
+    >>> tune.accept().controller_holds
+    'round-01'
+    >>> tune.undo().controller_holds, tune.reject().rejected
+    ('start', ('round-01',))
+    >>> home.cleanup()
+    """
+
+    path: Path
+
+    @classmethod
+    def start(cls, folder: FileName, *, setup: FileName, grid: FileName | None = None) -> Tune:
+        """Open a new tune.
+
+        Parameters
+        ----------
+        folder
+            Missing or empty; the folder that it stands in must exist.
+        setup
+            The car's setup file; a copy goes into the folder.
+        grid
+            The grid file that the controller holds now; None is all zeros.
+
+        Raises
+        ------
+        InputError
+            When setup or grid cannot be used, or the folder holds a tune.
+        OutputError
+            When the folder cannot be written, or holds something else.
+        """
+        held = None if grid is None else file_path(grid)
+        return cls(steps.start(file_path(folder), setup=file_path(setup), grid=held).path)
+
+    @classmethod
+    def open(cls, folder: FileName) -> Tune:
+        """Open a tune that was started before.
+
+        Raises
+        ------
+        InputError
+            When there is no tune, or it cannot be read.
+        """
+        path = file_path(folder)
+        with open_tune(path, is_reading=True):
+            return cls(path)
+
+    def setup(self) -> Setup:
+        """Read the tune's setup."""
+        with open_tune(self.path, is_reading=True) as tune:
+            return tune.setup
+
+    def grid_in_force(self) -> Grid:
+        """Read the grid that the controller holds, by what was said."""
+        with open_tune(self.path, is_reading=True) as tune:
+            return tune.grid(tune.state.current)
+
+    def add(self, logs: FileName | Iterable[FileName], *, strict: bool = False) -> TuneRound:
+        """Add logs recorded with what the controller holds now, and propose the next grid.
+
+        Parameters
+        ----------
+        logs
+            Log files, or one.
+        strict
+            A log that cannot be used is an error; else it is set aside while others are left.
+
+        Returns
+        -------
+        TuneRound
+            Where the engine did not answer as it should, it is a halt and proposes nothing.
+
+        Raises
+        ------
+        InputError
+            When no round may be added now.
+        LogError
+            When no log can be used, or one is in the tune already.
+        NoEvidenceError
+            When the logs hold none.
+        """
+        paths = _paths(logs)
+
+        def reduce(setup: Setup) -> LogsAtHand:
+            return reduce_logs(paths, setup=setup, is_strict=strict)
+
+        return _round(steps.add(self.path, reduce))
+
+    def accept(self) -> Standing:
+        """Say that the last proposal is in the controller now."""
+        return self._step("accept")
+
+    def reject(self) -> Standing:
+        """Say that the last proposal was not loaded; its evidence still counts."""
+        return self._step("reject")
+
+    def undo(self) -> Standing:
+        """Go back to the state before the last step; nothing is deleted."""
+        return self._step("undo")
+
+    def found(self, answer: str) -> TuneRound | Standing:
+        """Say what was found after a halt, so that the loop can go on.
+
+        Parameters
+        ----------
+        answer
+            "not-loaded" or "fuel-changed", after which the round is judged again; "sign-mended",
+            "loop-opened" or "wrong-log", after which it does not count.
+        """
+        came = steps.found(self.path, answer)
+        if isinstance(came, steps.AddedRound):
+            return _round(came)
+        return self._standing(came)
+
+    def status(self) -> Standing:
+        """Return where the tune stands: every round, what is loaded and whether to go on."""
+        return _standing(steps.status(self.path))
+
+    def _repr_html_(self) -> str:
+        return self.status()._repr_html_()
+
+    def _step(self, kind: Kind) -> Standing:
+        return self._standing(steps.step(self.path, kind))
+
+    def _standing(self, done: steps.StepDone) -> Standing:
+        """Return where the tune stands; a proposal that waits and is not sound is an error."""
+        if done.objection is not None:
+            raise InputError(done.warning)
+        return _standing(steps.status_of(done.tune))
+
+
+def _paths(logs: FileName | Iterable[FileName]) -> list[Path]:
+    """Return what was handed in as a list of files."""
+    if isinstance(logs, (str, os.PathLike)):
+        return [file_path(logs, error=LogError)]
+    mend = 'Give a log file, such as "session.csv", or a list of them.'
+    if not isinstance(logs, Iterable):
+        raise LogError("these are no log files.", mend=mend)
+    found = [file_path(log, error=LogError) for log in logs]
+    if not found:
+        raise LogError("no log was given.", mend=mend)
+    return found
+
+
+def _round(came: steps.AddedRound) -> TuneRound:
+    judged = came.judged
+    return TuneRound(
+        number=judged.mark.number,
+        folder=came.folder,
+        response=judged.result.round.response,
+        proposal=judged.shown,
+        advice=judged.advice,
+        look=judged.look,
+        is_halt=judged.result.is_halt,
+    )
+
+
+def _standing(found: steps.TuneStatus) -> Standing:
+    proposed = found.state.names_of("proposed")
+    return Standing(
+        path=found.path,
+        looks=found.looks,
+        advice=found.advice,
+        controller_holds=found.state.current,
+        proposed=proposed[0] if proposed else None,
+        rejected=found.state.names_of("rejected"),
+        is_halted=found.state.is_halted,
+        unsafe_held=found.held,
+    )

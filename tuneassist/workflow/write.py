@@ -1,0 +1,220 @@
+"""Proposals and grids into files, as the command line writes them."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from tuneassist.arguments import file_path, of_kind
+from tuneassist.errors import GridError, LogError, TuneassistError
+from tuneassist.files import proposal_folder
+from tuneassist.files.grid_file import write_grid_text
+from tuneassist.files.plain_file import write_whole
+from tuneassist.files.setup_file import read_setup
+from tuneassist.files.text import sha256_of
+from tuneassist.files.toml_table import read_toml
+from tuneassist.grid import Grid
+from tuneassist.pipeline import Proposal, logs_of
+from tuneassist.reading import Log
+from tuneassist.settings import Setup
+from tuneassist.workflow.in_force import read_in_force
+from tuneassist.workflow.logs import is_simulated
+from tuneassist.workflow.new_file import require_new_file
+from tuneassist.workflow.result import DECIMALS, InputFile, proposal_contents
+
+ZEROS = "all zeros, for no grid in force was given"
+FROM_PYTHON = "handed over in Python; its values are current_grid_pct"
+"""What ``proposal.json`` says of a grid in force that no file is named for."""
+OVERWRITE = "pass overwrite=True"
+
+
+def write_proposal(
+    proposal: Proposal,
+    folder: str | os.PathLike[str],
+    *,
+    logs: Log | Iterable[Log],
+    grid: str | os.PathLike[str] | None = None,
+    overwrite: bool = False,
+) -> Path:
+    """Write a proposal's four files, as `tuneassist propose` does: all of them, or none.
+
+    Parameters
+    ----------
+    proposal
+        What was proposed.
+    folder
+        Missing or empty; the folder that it stands in must exist.
+    logs
+        The logs that it was made from, as read: ``proposal.json`` says how.
+    grid
+        The file from which the grid in force was read, where there is one, for its fingerprint.
+    overwrite
+        Replace an earlier proposal in this folder; without it, one is refused.
+
+    Returns
+    -------
+    Path
+        The folder, with links resolved.
+
+    Raises
+    ------
+    LogError
+        When these are not the proposal's logs.
+    GridError
+        When the file holds another grid than the proposal was made on.
+    OutputError
+        When the folder holds something already, or cannot be written.
+    RuleBreachError
+        When the grid, read back from the text that would be written, breaks a rule.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import tuneassist
+    >>> setup = tuneassist.read_setup("sample_logs/petrol-setup.toml")
+    >>> log = tuneassist.read_log("sample_logs/petrol-session-1.csv", setup=setup)
+    >>> proposal = tuneassist.propose(log, setup=setup)
+    >>> with tempfile.TemporaryDirectory() as home:
+    ...     folder = tuneassist.write_proposal(proposal, f"{home}/first-tune", logs=log)
+    ...     print(sorted(file.name for file in folder.iterdir()))
+    ['cells.csv', 'grid.csv', 'proposal.json', 'step.csv']
+    """
+    of_kind(proposal, Proposal, what="proposal", mend="Make one with propose(log, setup=setup).")
+    read = logs_of(logs)
+    _require_its_logs(proposal, read)
+    setup = proposal.setup
+    held = None if grid is None else _held_file(file_path(grid), proposal)
+    return write_made(
+        file_path(folder),
+        proposal,
+        logs=read,
+        inputs=input_files(setup, _setup_file(setup), held, read),
+        in_force=_in_force_words(proposal, held),
+        is_simulated=is_simulated(read, setup),
+        overwrite=overwrite,
+    )
+
+
+def write_grid(grid: Grid, file: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
+    """Write a grid as a grid file, as `tuneassist propose` writes ``grid.csv``.
+
+    Parameters
+    ----------
+    grid
+        The grid.
+    file
+        A new file.
+    overwrite
+        Replace what has this name; without it, that is refused.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    OutputError
+        When something has the name already, or it cannot be written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import numpy as np
+    >>> import tuneassist
+    >>> axes = tuneassist.Axes(rpm=np.array([800.0, 1200.0]), load=np.array([30.0, 60.0]))
+    >>> with tempfile.TemporaryDirectory() as home:
+    ...     file = tuneassist.write_grid(tuneassist.Grid.zeros(axes), f"{home}/grid.csv")
+    ...     print(file.read_text(encoding="utf-8"))
+    rpm/load,30,60
+    800,0,0
+    1200,0,0
+    <BLANKLINE>
+    """
+    of_kind(grid, Grid, what="grid", mend="Take a proposal's .grid.", error=GridError)
+    path = file_path(file)
+    require_new_file(path, overwrite=overwrite, ask=OVERWRITE)
+    text = write_grid_text(Grid(grid.axes, np.round(grid.values, DECIMALS)))
+    write_whole(path, text.encode("utf-8"))
+    return path
+
+
+def write_made(
+    folder: Path,
+    proposal: Proposal,
+    *,
+    logs: Sequence[Log],
+    inputs: Sequence[InputFile],
+    in_force: str,
+    is_simulated: bool,
+    overwrite: bool,
+) -> Path:
+    """Write a proposal's four files; parameters as for `proposal_contents`."""
+    contents = proposal_contents(
+        proposal, logs=logs, inputs=inputs, in_force=in_force, is_simulated=is_simulated
+    )
+    return proposal_folder.write_proposal(folder, contents, overwrite=overwrite)
+
+
+def input_files(
+    car: Setup, setup: Path | None, grid: Path | None, logs: Sequence[Log]
+) -> list[InputFile]:
+    """Fingerprint every file that a proposal rests on.
+
+    Parameters
+    ----------
+    car
+        The setup.
+    setup, grid
+        The files that setup and grid in force were read from; None where there is none.
+    logs
+        The logs as read.
+    """
+    files = []
+    if setup is not None:
+        files.append(InputFile("setup", str(setup), sha256_of(setup)))
+        if "target.file" in car.given:
+            target = str(read_toml(setup).table("target").values["file"])
+            files.append(InputFile("target", target, sha256_of(setup.parent / target)))
+    if grid is not None:
+        files.append(InputFile("grid", str(grid), sha256_of(grid)))
+    return [*files, *(InputFile("log", log.name, log.sha256) for log in logs)]
+
+
+def _require_its_logs(proposal: Proposal, logs: Sequence[Log]) -> None:
+    """Refuse to say of logs that a proposal rests on them when it rests on others."""
+    rests_on = sorted(log.name for log in proposal.evidence.logs)
+    given = sorted(log.name for log in logs)
+    if given != rests_on:
+        raise LogError(
+            f"the proposal was made from {', '.join(rests_on)}, and these are {', '.join(given)}.",
+            mend="Hand over the logs that it was made from.",
+        )
+
+
+def _setup_file(setup: Setup) -> Path | None:
+    """Return the file that says what the setup says; None where it was made or changed since."""
+    path = Path(setup.source)
+    try:
+        return path if path.is_file() and read_setup(path) == setup else None
+    except (TuneassistError, OSError):
+        return None
+
+
+def _held_file(path: Path, proposal: Proposal) -> Path:
+    if read_in_force(path, proposal.setup.axes) != proposal.current:
+        raise GridError(
+            "this is another grid than the one that the proposal was made on.",
+            where=str(path),
+            mend="Name the file that the grid in force was read from.",
+        )
+    return path
+
+
+def _in_force_words(proposal: Proposal, held: Path | None) -> str:
+    if held is not None:
+        return str(held)
+    return FROM_PYTHON if np.any(np.nan_to_num(proposal.current.values)) else ZEROS
