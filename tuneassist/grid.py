@@ -15,6 +15,7 @@ from scipy import sparse
 
 from tuneassist.by_value import ByValue
 from tuneassist.errors import GridError
+from tuneassist.field_facts import about, documented, setting
 from tuneassist.units import plain_unit
 from tuneassist.views import html_of
 
@@ -29,21 +30,10 @@ MAX_CELLS = 4096
 """Most cells of a grid, 64 x 64: time and memory of the fit grow faster than they do. [1]"""
 
 
+@documented
 @dataclass(frozen=True, eq=False)
 class Axes(ByValue):
     """The breakpoints of a table.
-
-    Parameters
-    ----------
-    rpm
-        Engine speed breakpoints, rising. [rpm]
-    load
-        Load breakpoints, rising. [``load_unit``]
-    load_name
-        The tuner's word for the load.
-    load_unit
-        Unit word of the load axis, as the setup has it; a pressure may name its reference:
-        ``"psi gauge"`` counts from the barometer, ``"psi absolute"`` from vacuum.
 
     Raises
     ------
@@ -52,10 +42,14 @@ class Axes(ByValue):
         or does not rise, or when there are more than `MAX_CELLS` cells.
     """
 
-    rpm: Floats
-    load: Floats
-    load_name: str = "load"
-    load_unit: str = "kPa"
+    rpm: Floats = field(metadata=about(unit="rpm", why="Engine speed breakpoints, rising."))
+    load: Floats = field(metadata=about(unit="load_unit", why="Load breakpoints, rising."))
+    load_name: str = setting("load", why="The tuner's word for the load.")
+    load_unit: str = setting(
+        "kPa",
+        why="""Unit word of the load axis, as the setup has it; a pressure may name its reference:
+        ``"psi gauge"`` counts from the barometer, ``"psi absolute"`` from vacuum.""",
+    )
     where: str = field(default="axes", repr=False, compare=False)
 
     def __post_init__(self) -> None:

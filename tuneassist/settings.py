@@ -1,8 +1,11 @@
+# ruff: noqa: RUF009 - `setting` returns a dataclass field, as `dataclasses.field` does
 """Every threshold of the program, with unit, default and reason, and the setup that holds them.
 
-Each class is one section of the setup file; a key of the file is a field here. Ranges are checked
-when a value object is built, so that no stage has to doubt its settings. "Common practice" marks a
-figure of the trade for which no published source is at hand.
+Each class is one section of the setup file; a key of the file is a field here. A field's metadata
+holds its unit, its meaning and the reason of its default: ``tuneassist keys`` and the Parameters
+section of the class are made from it. Ranges are checked when a value object is built, so that no
+stage has to doubt its settings. "Common practice" marks a figure of the trade for which no
+published source is at hand.
 """
 
 from __future__ import annotations
@@ -17,6 +20,7 @@ import numpy as np
 from tuneassist.by_value import ByValue
 from tuneassist.channels import below_vacuum
 from tuneassist.errors import SetupError
+from tuneassist.field_facts import SAME, about, documented, require, setting
 from tuneassist.grid import Axes, Floats
 
 Ignition = Literal["spark", "compression"]
@@ -24,44 +28,32 @@ Confidence = Literal["none", "low", "fair", "good"]
 CONFIDENCE_WORDS: tuple[Confidence, ...] = ("none", "low", "fair", "good")
 
 
-def _require(ok: bool, key: str, got: object, right: str) -> None:
-    if not ok:
-        raise SetupError(f"{key} is {got!r}.", mend=f"It must be {right}.")
-
-
+@documented
 @dataclass(frozen=True)
 class EngineSettings:
-    """What is being tuned: section ``[engine]``.
+    """What is being tuned: section ``[engine]``."""
 
-    Parameters
-    ----------
-    label
-        The workshop's own words for the car.
-    ignition
-        "spark" or "compression"; decides which way is safe.
-    fuel
-        A fuel's word; ``tuneassist keys fuels`` lists them.
-    afr_stoich
-        Stoichiometric air-fuel ratio by mass; given, it overrides the fuel's.
-    rev_limit_rpm
-        Highest speed that a hold or a plan may ask for. [rpm]
-    """
-
-    label: str = ""
-    ignition: Ignition = "spark"
-    fuel: str = "petrol"
-    afr_stoich: float = 14.7
-    rev_limit_rpm: float | None = None
+    label: str = setting("", why="The workshop's own words for the car.")
+    ignition: Ignition = setting(
+        "spark", why='"spark" or "compression"; decides which way is safe.'
+    )
+    fuel: str = setting("petrol", why="A fuel's word; ``tuneassist keys fuels`` lists them.")
+    afr_stoich: float = setting(
+        14.7, why="Stoichiometric air-fuel ratio by mass; given, it overrides the fuel's."
+    )
+    rev_limit_rpm: float | None = setting(
+        None, unit="rpm", why="Highest speed that a hold or a plan may ask for."
+    )
 
     def __post_init__(self) -> None:
-        _require(
+        require(
             self.ignition in ("spark", "compression"),
             "engine.ignition",
             self.ignition,
             '"spark" or "compression"',
         )
-        _require(3 < self.afr_stoich < 40, "engine.afr_stoich", self.afr_stoich, "between 3 and 40")
-        _require(
+        require(3 < self.afr_stoich < 40, "engine.afr_stoich", self.afr_stoich, "between 3 and 40")
+        require(
             self.rev_limit_rpm is None or self.rev_limit_rpm > 0,
             "engine.rev_limit_rpm",
             self.rev_limit_rpm,
@@ -69,81 +61,75 @@ class EngineSettings:
         )
 
 
+@documented
 @dataclass(frozen=True)
 class ChannelSource:
-    """Where a channel stands in the log: one entry of ``[channels]``.
+    """Where a channel stands in the log: one entry of ``[channels]``."""
 
-    Parameters
-    ----------
-    column
-        The column's header as the logger writes it.
-    unit
-        Unit word of the values; None takes the unit that stands in the header.
-    transfer
-        For an analog sensor: pairs of what is logged (in ``unit``) and what it stands for (in
-        ``transfer_unit``), two for a line or more for a table, the first of each pair rising.
-        Between pairs the line is straight, beyond the outer ones the sensor is at its stop.
-    transfer_unit
-        Unit word of the second of each pair.
-    raw
-        For raw bytes of SAE J1979 answers: the parameter in hexadecimal, such as "0C".
-    raw_as
-        How raw bytes are written: "hex", or "number" for one whole number 256 A + B.
-    """
-
-    column: str
-    unit: str | None = None
-    transfer: tuple[tuple[float, float], ...] | None = None
-    transfer_unit: str | None = None
-    raw: str | None = None
-    raw_as: Literal["hex", "number"] = "hex"
+    column: str = field(metadata=about(why="The column's header as the logger writes it."))
+    unit: str | None = setting(
+        None, why="Unit word of the values; None takes the unit that stands in the header."
+    )
+    transfer: tuple[tuple[float, float], ...] | None = setting(
+        None,
+        why="""For an analog sensor: pairs of what is logged (in ``unit``) and what it stands for
+        (in ``transfer_unit``), two for a line or more for a table, the first of each pair rising.
+        Between pairs the line is straight, beyond the outer ones the sensor is at its stop.""",
+    )
+    transfer_unit: str | None = setting(None, why="Unit word of the second of each pair.")
+    raw: str | None = setting(
+        None, why='For raw bytes of SAE J1979 answers: the parameter in hexadecimal, such as "0C".'
+    )
+    raw_as: Literal["hex", "number"] = setting(
+        "hex", why='How raw bytes are written: "hex", or "number" for one whole number 256 A + B.'
+    )
 
     def __post_init__(self) -> None:
-        _require(self.raw_as in ("hex", "number"), "raw_as", self.raw_as, '"hex" or "number"')
+        require(self.raw_as in ("hex", "number"), "raw_as", self.raw_as, '"hex" or "number"')
         if self.raw is not None:
             is_alone = self.unit is None and self.transfer is None
-            _require(is_alone, "raw", self.raw, "alone: raw bytes have a unit of their own")
+            require(is_alone, "raw", self.raw, "alone: raw bytes have a unit of their own")
         if self.transfer is None:
-            _require(
+            require(
                 self.transfer_unit is None, "transfer_unit", self.transfer_unit, "beside a transfer"
             )
             return
-        _require(bool(self.transfer_unit), "transfer_unit", self.transfer_unit, "a unit word")
+        require(bool(self.transfer_unit), "transfer_unit", self.transfer_unit, "a unit word")
         pairs = np.asarray(self.transfer, dtype=float)
         is_table = pairs.ndim == 2 and pairs.shape[0] >= 2 and pairs.shape[1] == 2
         ok = is_table and bool(np.isfinite(pairs).all() and (np.diff(pairs[:, 0]) > 0).all())
-        _require(
+        require(
             ok, "transfer", self.transfer, "two pairs or more, [[0.0, 0.68], [5.0, 1.36]], rising"
         )
 
 
+@documented
 @dataclass(frozen=True, eq=False)
 class Target(ByValue):
-    """The lambda that is wanted: section ``[target]``.
+    """The lambda that is wanted: section ``[target]``."""
 
-    Parameters
-    ----------
-    table
-        Lambda at every breakpoint; nan leaves the cell alone. Shape of the axes. [lambda]
-    kind
-        "aim": this value is wanted. "floor": leaner than this needs nothing.
-    unit
-        Unit in which the setup gave the table: "lambda" or "afr".
-    """
-
-    table: Floats
-    kind: Literal["aim", "floor"] = "aim"
-    unit: Literal["lambda", "afr"] = "lambda"
+    table: Floats = field(
+        metadata=about(
+            unit="lambda",
+            why="Lambda at every breakpoint; nan leaves the cell alone. Shape of the axes.",
+        )
+    )
+    kind: Literal["aim", "floor"] = setting(
+        "aim", why='"aim": this value is wanted. "floor": leaner than this needs nothing.'
+    )
+    unit: Literal["lambda", "afr"] = setting(
+        "lambda", why='Unit in which the setup gave the table: "lambda" or "afr".'
+    )
 
     def __post_init__(self) -> None:
         table = np.asarray(self.table, dtype=float).copy()
         table.setflags(write=False)
         object.__setattr__(self, "table", table)
-        _require(self.kind in ("aim", "floor"), "target.kind", self.kind, '"aim" or "floor"')
+        require(self.kind in ("aim", "floor"), "target.kind", self.kind, '"aim" or "floor"')
         finite = table[np.isfinite(table)]
-        _require(finite.size > 0, "target.table", "all nan", "a lambda in at least one cell")
+        require(finite.size > 0, "target.table", "all nan", "a lambda in at least one cell")
         odd = finite[(finite < 0.5) | (finite > 10)]
-        _require(
+        require(
             odd.size == 0,
             "target.table",
             float(odd[0]) if odd.size else None,
@@ -161,158 +147,209 @@ _STEADY_LOWEST = {"min_coolant_c": -273.15, "load_lowest": -np.inf, "load_highes
 _STEADY_SHARES = ("quiet_share", "keep_share", "censored_share", "noted_share")
 
 
+@documented
 @dataclass(frozen=True)
 class SteadySettings:
-    """What counts as a steady, warm, trustworthy stretch: section ``[steady]``.
+    """What counts as a steady, warm, trustworthy stretch: section ``[steady]``."""
 
-    Parameters
-    ----------
-    min_coolant_c
-        Engine is warm above this coolant temperature. Common practice: most thermostats open
-        from about 80 degC, and enrichment for cold running has usually ended by 70. [degC]
-    max_coolant_volts
-        Where only the sender's voltage is logged: warm below this, since an NTC sender's voltage
-        falls as the engine warms. Common practice. [V]
-    min_oil_c
-        Where only the oil's temperature is logged: warm above this. Oil warms later than coolant,
-        so that cold enrichment has ended by then. Common practice. [degC]
-    unproven_warm_s
-        Where no channel shows that the engine is warm, so much at the start of the log teaches
-        nothing. An engine that idles and pulls on a dyno is at its thermostat after some five
-        minutes; 0 where it was warm before. Common practice. [s]
-    window_s
-        Length over which speed and load must stay inside their bands. Shorter than the shortest
-        useful hold, longer than a pass through a band during a brisk move. [s]
-    rpm_band_pct, rpm_band_floor, rpm_band_limit_pct
-        Range of speed inside the window that always passes (in percent of speed, and at least
-        this many rpm), and the widest that may pass however noisy the log is. 40 CFR 1065.530
-        (2004) allows +-2 % of the set point, a range of 4 %. [%], [rpm], [%]
-    load_band_pct, load_band_limit_pct
-        The same for load, in percent of the log's working range of load, or of its middle where
-        that is more. [%]
-    travel_s
-        What looks at rest from one window to the next may travel all the same, as in a slow sweep.
-        Travel is looked for over this time, in the means of windows, so that noise and quick
-        hunting do not count. As long as a usual hold. [s]
-    travel_share, travel_limit_share
-        Part of the gap between the breakpoints around it through which an engine at rest may
+    min_coolant_c: float = setting(
+        70.0,
+        unit="degC",
+        why="""Engine is warm above this coolant temperature. Common practice: most thermostats open
+        from about 80 degC, and enrichment for cold running has usually ended by 70.""",
+    )
+    max_coolant_volts: float = setting(
+        0.8,
+        unit="V",
+        why="""Where only the sender's voltage is logged: warm below this, since an NTC sender's
+        voltage falls as the engine warms. Common practice.""",
+    )
+    min_oil_c: float = setting(
+        60.0,
+        unit="degC",
+        why="""Where only the oil's temperature is logged: warm above this. Oil warms later than
+        coolant, so that cold enrichment has ended by then. Common practice.""",
+    )
+    unproven_warm_s: float = setting(
+        300.0,
+        unit="s",
+        why="""Where no channel shows that the engine is warm, so much at the start of the log
+        teaches nothing. An engine that idles and pulls on a dyno is at its thermostat after some
+        five minutes; 0 where it was warm before. Common practice.""",
+    )
+    window_s: float = setting(
+        1.5,
+        unit="s",
+        why="""Length over which speed and load must stay inside their bands. Shorter than the
+        shortest useful hold, longer than a pass through a band during a brisk move.""",
+    )
+    rpm_band_pct: float = setting(
+        1.0,
+        unit="%",
+        why="""Range of speed inside the window that always passes (in percent of speed, and at
+        least this many rpm), and the widest that may pass however noisy the log is. 40 CFR 1065.530
+        (2004) allows +-2 % of the set point, a range of 4 %.""",
+    )
+    rpm_band_floor: float = setting(25.0, unit="rpm", why=SAME)
+    rpm_band_limit_pct: float = setting(4.0, unit="%", why=SAME)
+    load_band_pct: float = setting(
+        2.5,
+        unit="%",
+        why="""The same for load, in percent of the log's working range of load, or of its middle
+        where that is more.""",
+    )
+    load_band_limit_pct: float = setting(8.0, unit="%", why=SAME)
+    travel_s: float = setting(
+        10.0,
+        unit="s",
+        why="""What looks at rest from one window to the next may travel all the same, as in a slow
+        sweep. Travel is looked for over this time, in the means of windows, so that noise and quick
+        hunting do not count. As long as a usual hold.""",
+    )
+    travel_share: float = setting(
+        0.12,
+        unit="cells",
+        why="""Part of the gap between the breakpoints around it through which an engine at rest may
         travel in that time, and through which a whole stretch may; one that travels farther is no
-        hold. A sweep of 10 rpm/s passes through a fifth of a gap of 500 in 10 s. [cells]
-    travel_floor_rpm
-        So much is no travel on the finest axis: an idle that hunts by 30 rpm to either side is at
-        rest. For load it is the band that always passes. Common practice. [rpm]
-    quiet_share
-        Share of the windows that are taken to be at rest; their range tells the noise. A session
-        of holds rests more than half of its time. [1]
-    keep_share
-        Share of windows at rest that the noise-wide band lets pass. [1]
-    min_hold_s
-        Shortest stretch that counts as a hold after settling has been taken off. [s]
-    min_samples
-        Fewest refreshed values of lambda that make a hold. [1]
-    max_gap_s
-        A pause between samples longer than this ends a hold; widened to three sample intervals
-        for slow loggers. [s]
-    settle_s
-        Settling time taken off the start of a stretch; None finds it in the log. [s]
-    default_settle_s
-        Used when the log holds too few moves to find it. Five time constants of a slow wide-band
-        sensor (0.1 s) plus a second for the wall film. [s]
-    min_settle_s, max_settle_s
-        Shortest and longest settling time that may be found. [s]
-    lambda_delay_s
-        Time by which lambda arrives late; None finds it in the log. [s]
-    default_delay_s
-        Used when the log cannot tell. One cycle at 2000 rpm (0.06 s), gas travel of a few
-        hundredths and a sensor of 0.1 s. [s]
-    max_delay_s
-        Longest delay that may be found. [s]
-    sensor_richest_lambda, sensor_leanest_lambda
-        The sensor's stops; None takes them from the log (an extreme value that repeats).
-        Samples at a stop tell a direction but no size. [lambda]
-    load_lowest, load_highest
-        The ends of the load's reading, where it is a pressure or a flow; None takes them from the
-        log (an extreme value that repeats). Samples at an end belong to other cells than it says,
-        and teach nothing; a value that the log does not reach says that it has none. [load unit]
-    overrun_throttle_pct
-        Throttle or pedal below this with lambda far lean is an overrun fuel cut. [%]
-    overrun_lambda_ratio
-        Far lean means above this multiple of the target. [1]
-    fuel_cut_lambda_ratio
-        Without a throttle or pedal channel, only lambda above this multiple of the target is
-        taken for a fuel cut: no spark engine fires there. [1]
-    stop_below_lambda, stop_above_lambda
-        An extreme reading is taken for a stop only below and above these: every wide-band sensor
-        reads at least from 0.8 to 1.25. [lambda]
-    stop_width, stop_run_samples
-        A stop is a reading that stays within this share of the extreme for this many samples in
-        a row; noise does not. [1]
-    censored_share
-        A stretch with more of its samples at a stop than this tells a direction only. [1]
-    outlier_spans
-        Samples farther from their stretch's median than this many robust standard deviations are
-        spikes. Of clean normal noise 1 in 16,000 lies outside 4. [1]
-    trim_stop_pct
-        A fuel trim at or beyond this is taken to be at its stop. SAE J1979 scales trims to
-        -100..+99 %, control units commonly stop at 25 (common practice, no source). [%]
-    outside_margin_cells
-        Samples this far outside the axes still count for the edge, which the controller holds
-        there; farther out they tell about another place. [cells]
-    noted_share
-        Samples outside the axes, or of a cold engine, that are remarked on with the range seen
-        and the range asked for. Idling, warming up and overrun take some tenth of an ordinary
+        hold. A sweep of 10 rpm/s passes through a fifth of a gap of 500 in 10 s.""",
+    )
+    travel_limit_share: float = setting(0.25, unit="cells", why=SAME)
+    travel_floor_rpm: float = setting(
+        70.0,
+        unit="rpm",
+        why="""So much is no travel on the finest axis: an idle that hunts by 30 rpm to either side
+        is at rest. For load it is the band that always passes. Common practice.""",
+    )
+    quiet_share: float = setting(
+        0.2,
+        unit="1",
+        why="""Share of the windows that are taken to be at rest; their range tells the noise. A
+        session of holds rests more than half of its time.""",
+    )
+    keep_share: float = setting(
+        0.999, unit="1", why="Share of windows at rest that the noise-wide band lets pass."
+    )
+    min_hold_s: float = setting(
+        1.5,
+        unit="s",
+        why="Shortest stretch that counts as a hold after settling has been taken off.",
+    )
+    min_samples: int = setting(
+        4, unit="1", why="Fewest refreshed values of lambda that make a hold."
+    )
+    max_gap_s: float = setting(
+        1.0,
+        unit="s",
+        why="""A pause between samples longer than this ends a hold; widened to three sample
+        intervals for slow loggers.""",
+    )
+    settle_s: float | None = setting(
+        None,
+        unit="s",
+        why="Settling time taken off the start of a stretch; None finds it in the log.",
+    )
+    default_settle_s: float = setting(
+        1.5,
+        unit="s",
+        why="""Used when the log holds too few moves to find it. Five time constants of a slow
+        wide-band sensor (0.1 s) plus a second for the wall film.""",
+    )
+    min_settle_s: float = setting(
+        0.5, unit="s", why="Shortest and longest settling time that may be found."
+    )
+    max_settle_s: float = setting(5.0, unit="s", why=SAME)
+    lambda_delay_s: float | None = setting(
+        None, unit="s", why="Time by which lambda arrives late; None finds it in the log."
+    )
+    default_delay_s: float = setting(
+        0.2,
+        unit="s",
+        why="""Used when the log cannot tell. One cycle at 2000 rpm (0.06 s), gas travel of a few
+        hundredths and a sensor of 0.1 s.""",
+    )
+    max_delay_s: float = setting(1.5, unit="s", why="Longest delay that may be found.")
+    sensor_richest_lambda: float | None = setting(
+        None,
+        unit="lambda",
+        why="""The sensor's stops; None takes them from the log (an extreme value that repeats).
+        Samples at a stop tell a direction but no size.""",
+    )
+    sensor_leanest_lambda: float | None = setting(None, unit="lambda", why=SAME)
+    load_lowest: float | None = setting(
+        None,
+        unit="load unit",
+        why="""The ends of the load's reading, where it is a pressure or a flow; None takes them
+        from the log (an extreme value that repeats). Samples at an end belong to other cells than
+        it says, and teach nothing; a value that the log does not reach says that it has none.""",
+    )
+    load_highest: float | None = setting(None, unit="load unit", why=SAME)
+    overrun_throttle_pct: float = setting(
+        3.0,
+        unit="%",
+        why="Throttle or pedal below this with lambda far lean is an overrun fuel cut.",
+    )
+    overrun_lambda_ratio: float = setting(
+        1.25, unit="1", why="Far lean means above this multiple of the target."
+    )
+    fuel_cut_lambda_ratio: float = setting(
+        1.4,
+        unit="1",
+        why="""Without a throttle or pedal channel, only lambda above this multiple of the target is
+        taken for a fuel cut: no spark engine fires there.""",
+    )
+    stop_below_lambda: float = setting(
+        0.8,
+        unit="lambda",
+        why="""An extreme reading is taken for a stop only below and above these: every wide-band
+        sensor reads at least from 0.8 to 1.25.""",
+    )
+    stop_above_lambda: float = setting(1.25, unit="lambda", why=SAME)
+    stop_width: float = setting(
+        0.0005,
+        unit="1",
+        why="""A stop is a reading that stays within this share of the extreme for this many samples
+        in a row; noise does not.""",
+    )
+    stop_run_samples: int = setting(5, unit="1", why=SAME)
+    censored_share: float = setting(
+        0.1,
+        unit="1",
+        why="A stretch with more of its samples at a stop than this tells a direction only.",
+    )
+    outlier_spans: float = setting(
+        4.0,
+        unit="1",
+        why="""Samples farther from their stretch's median than this many robust standard deviations
+        are spikes. Of clean normal noise 1 in 16,000 lies outside 4.""",
+    )
+    trim_stop_pct: float = setting(
+        25.0,
+        unit="%",
+        why="""A fuel trim at or beyond this is taken to be at its stop. SAE J1979 scales trims to
+        -100..+99 %, control units commonly stop at 25 (common practice, no source).""",
+    )
+    outside_margin_cells: float = setting(
+        0.5,
+        unit="cells",
+        why="""Samples this far outside the axes still count for the edge, which the controller
+        holds there; farther out they tell about another place.""",
+    )
+    noted_share: float = setting(
+        0.25,
+        unit="1",
+        why="""Samples outside the axes, or of a cold engine, that are remarked on with the range
+        seen and the range asked for. Idling, warming up and overrun take some tenth of an ordinary
         session; a quarter points to a wrong unit, or gauge for absolute (common practice, no
-        source). [1]
-    estimate_rows
-        A log of up to so many rows is looked at whole. Of a longer one units, sampling, noise,
-        stops, delay and settling are found in these first rows and held to in the rest, so that
-        memory does not grow with the log: nearly three hours at 10 rows a second, by when the
-        delay is known as well as its model allows. [rows]
-    """
-
-    min_coolant_c: float = 70.0
-    max_coolant_volts: float = 0.8
-    min_oil_c: float = 60.0
-    unproven_warm_s: float = 300.0
-    window_s: float = 1.5
-    rpm_band_pct: float = 1.0
-    rpm_band_floor: float = 25.0
-    rpm_band_limit_pct: float = 4.0
-    load_band_pct: float = 2.5
-    load_band_limit_pct: float = 8.0
-    travel_s: float = 10.0
-    travel_share: float = 0.12
-    travel_limit_share: float = 0.25
-    travel_floor_rpm: float = 70.0
-    quiet_share: float = 0.2
-    keep_share: float = 0.999
-    min_hold_s: float = 1.5
-    min_samples: int = 4
-    max_gap_s: float = 1.0
-    settle_s: float | None = None
-    default_settle_s: float = 1.5
-    min_settle_s: float = 0.5
-    max_settle_s: float = 5.0
-    lambda_delay_s: float | None = None
-    default_delay_s: float = 0.2
-    max_delay_s: float = 1.5
-    sensor_richest_lambda: float | None = None
-    sensor_leanest_lambda: float | None = None
-    load_lowest: float | None = None
-    load_highest: float | None = None
-    overrun_throttle_pct: float = 3.0
-    overrun_lambda_ratio: float = 1.25
-    fuel_cut_lambda_ratio: float = 1.4
-    stop_below_lambda: float = 0.8
-    stop_above_lambda: float = 1.25
-    stop_width: float = 0.0005
-    stop_run_samples: int = 5
-    censored_share: float = 0.1
-    outlier_spans: float = 4.0
-    trim_stop_pct: float = 25.0
-    outside_margin_cells: float = 0.5
-    noted_share: float = 0.25
-    estimate_rows: int = 100_000
+        source).""",
+    )
+    estimate_rows: int = setting(
+        100_000,
+        unit="rows",
+        why="""A log of up to so many rows is looked at whole. Of a longer one units, sampling,
+        noise, stops, delay and settling are found in these first rows and held to in the rest, so
+        that memory does not grow with the log: nearly three hours at 10 rows a second, by when the
+        delay is known as well as its model allows.""",
+    )
 
     def __post_init__(self) -> None:
         for f in fields(self):
@@ -320,19 +357,19 @@ class SteadySettings:
             if value is not None:
                 low = _STEADY_LOWEST.get(f.name, 0.0)
                 right = "a number" if low == -np.inf else f"a number, {low:g} or more"
-                _require(bool(low <= value < np.inf), f"steady.{f.name}", value, right)
+                require(bool(low <= value < np.inf), f"steady.{f.name}", value, right)
             if value is not None and f.name.endswith("_s"):
                 most = LONGEST_WARM_UP_S if f.name == "unproven_warm_s" else LONGEST_S
-                _require(value <= most, f"steady.{f.name}", value, f"at most {most:g} seconds")
+                require(value <= most, f"steady.{f.name}", value, f"at most {most:g} seconds")
             if f.name in _STEADY_SHARES:
-                _require(value <= 1, f"steady.{f.name}", value, "from 0 to 1")
+                require(value <= 1, f"steady.{f.name}", value, "from 0 to 1")
         if self.load_lowest is not None and self.load_highest is not None:
             ok = self.load_lowest < self.load_highest
-            _require(ok, "steady.load_lowest", self.load_lowest, "below load_highest")
-        _require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")
-        _require(self.travel_s > 0, "steady.travel_s", self.travel_s, "above zero")
-        _require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "two or more")
-        _require(
+            require(ok, "steady.load_lowest", self.load_lowest, "below load_highest")
+        require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")
+        require(self.travel_s > 0, "steady.travel_s", self.travel_s, "above zero")
+        require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "two or more")
+        require(
             1000 <= self.estimate_rows <= 1_000_000,
             "steady.estimate_rows",
             self.estimate_rows,
@@ -344,82 +381,91 @@ MOST_FLOOR_MARGIN_PCT = 5.0
 """A wider margin above a floor is a higher floor, and belongs into the target. [%]"""
 
 
+@documented
 @dataclass(frozen=True)
 class CorrectionSettings:
-    """From deviation to correction: section ``[correction]``.
+    """From deviation to correction: section ``[correction]``."""
 
-    Parameters
-    ----------
-    acts_on
-        "fuel": the grid corrects fuel. "boost": the grid corrects absolute manifold pressure.
-    gain
-        Share of the deviation that is corrected in one round. With a plant that answers one to
-        one, 1 removes it at once; below 2 the loop converges. [1]
-    tolerance_pct
-        A deviation inside this band whose interval holds zero is left alone: the dead band. [%]
-    floor_margin_pct
-        A compression engine's cell near its floor is brought so far above it by less fuel. Below
-        the floor is smoke and above it costs this much fuel, so that the doubt of an ordinary
-        cell, one standard error or two, is kept on the clean side. [%]
-    good_half_width_pct, fair_half_width_pct, low_half_width_pct
-        Widest half of the 95 % interval at which confidence is still called "good", "fair" and
-        "low"; wider is "none". "Good" is lambda known to +-2 %: 0.80 +- 0.016, less than the
-        margin that a boosted petrol map usually keeps to its lean side, so that leaning there
-        may rest on it (common practice, no source). At "fair" the sign of a deviation worth
-        correcting is known; at "low" a cautious step still shrinks the error on average. [%]
-    fair_min_holds
-        Fewest holds near a cell for "fair" or better. [1]
-    uniform_offset_pct
-        A map that is off by more than this as a whole is taken for a wrong scale or sensor, and
-        waits for ``known_offset_pct`` before it moves the unsafe way: fuel scales differ by some 7
-        % between petrol and its blends and by 30 % and more between fuels, pressure and injectors
-        by as much as they like. Common practice, no source. [%]
-    known_offset_pct
-        Offset of the whole map whose cause is known: larger injectors, say. + is leaner than
-        target. [%]
-    """
-
-    acts_on: Literal["fuel", "boost"] = "fuel"
-    gain: float = 1.0
-    tolerance_pct: float = 0.5
-    floor_margin_pct: float = 1.0
-    good_half_width_pct: float = 2.0
-    fair_half_width_pct: float = 3.5
-    low_half_width_pct: float = 6.0
-    fair_min_holds: int = 2
-    uniform_offset_pct: float = 5.0
-    known_offset_pct: float = 0.0
+    acts_on: Literal["fuel", "boost"] = setting(
+        "fuel",
+        why=""""fuel": the grid corrects fuel. "boost": the grid corrects absolute manifold
+        pressure.""",
+    )
+    gain: float = setting(
+        1.0,
+        unit="1",
+        why="""Share of the deviation that is corrected in one round. With a plant that answers one
+        to one, 1 removes it at once; below 2 the loop converges.""",
+    )
+    tolerance_pct: float = setting(
+        0.5,
+        unit="%",
+        why="A deviation inside this band whose interval holds zero is left alone: the dead band.",
+    )
+    floor_margin_pct: float = setting(
+        1.0,
+        unit="%",
+        why="""A compression engine's cell near its floor is brought so far above it by less fuel.
+        Below the floor is smoke and above it costs this much fuel, so that the doubt of an ordinary
+        cell, one standard error or two, is kept on the clean side.""",
+    )
+    good_half_width_pct: float = setting(
+        2.0,
+        unit="%",
+        why="""Widest half of the 95 % interval at which confidence is still called "good", "fair"
+        and "low"; wider is "none". "Good" is lambda known to +-2 %: 0.80 +- 0.016, less than the
+        margin that a boosted petrol map usually keeps to its lean side, so that leaning there may
+        rest on it (common practice, no source). At "fair" the sign of a deviation worth correcting
+        is known; at "low" a cautious step still shrinks the error on average.""",
+    )
+    fair_half_width_pct: float = setting(3.5, unit="%", why=SAME)
+    low_half_width_pct: float = setting(6.0, unit="%", why=SAME)
+    fair_min_holds: int = setting(2, unit="1", why='Fewest holds near a cell for "fair" or better.')
+    uniform_offset_pct: float = setting(
+        5.0,
+        unit="%",
+        why="""A map that is off by more than this as a whole is taken for a wrong scale or sensor,
+        and waits for ``known_offset_pct`` before it moves the unsafe way: fuel scales differ by
+        some 7 % between petrol and its blends and by 30 % and more between fuels, pressure and
+        injectors by as much as they like. Common practice, no source.""",
+    )
+    known_offset_pct: float = setting(
+        0.0,
+        unit="%",
+        why="""Offset of the whole map whose cause is known: larger injectors, say. + is leaner than
+        target.""",
+    )
 
     def __post_init__(self) -> None:
-        _require(
+        require(
             self.acts_on in ("fuel", "boost"),
             "correction.acts_on",
             self.acts_on,
             '"fuel" or "boost"',
         )
-        _require(0 < self.gain < 2, "correction.gain", self.gain, "above 0 and below 2")
-        _require(
+        require(0 < self.gain < 2, "correction.gain", self.gain, "above 0 and below 2")
+        require(
             self.tolerance_pct >= 0, "correction.tolerance_pct", self.tolerance_pct, "zero or more"
         )
-        _require(
+        require(
             0 <= self.floor_margin_pct <= MOST_FLOOR_MARGIN_PCT,
             "correction.floor_margin_pct",
             self.floor_margin_pct,
             f"from 0 to {MOST_FLOOR_MARGIN_PCT:g}",
         )
-        _require(
+        require(
             0 < self.good_half_width_pct <= self.fair_half_width_pct <= self.low_half_width_pct,
             "correction half widths",
             (self.good_half_width_pct, self.fair_half_width_pct, self.low_half_width_pct),
             "above zero and rising from good to low",
         )
-        _require(
+        require(
             self.uniform_offset_pct > 0,
             "correction.uniform_offset_pct",
             self.uniform_offset_pct,
             "above zero",
         )
-        _require(
+        require(
             -90 < self.known_offset_pct < 200,
             "correction.known_offset_pct",
             self.known_offset_pct,
@@ -452,29 +498,29 @@ WATCHES_FUEL = ("torque", "exhaust_temp", "boost")
 """Channels of which a compression engine needs one, logged and with a ceiling, for more fuel."""
 
 
+@documented
 @dataclass(frozen=True)
 class Ceiling:
-    """A logged channel's ceiling: one entry of ``[limits.ceilings]``.
+    """A logged channel's ceiling: one entry of ``[limits.ceilings]``."""
 
-    Parameters
-    ----------
-    ceiling
-        Beyond this the cell and its neighbours may move the safe way only. [unit inside]
-    hard
-        Beyond this the cell steps back. None: no hard ceiling. [unit inside]
-    given_unit
-        Unit word in which the setup gave both, for showing them; None: the unit inside.
-    """
-
-    ceiling: float
-    hard: float | None = None
-    given_unit: str | None = None
+    ceiling: float = field(
+        metadata=about(
+            unit="unit inside",
+            why="Beyond this the cell and its neighbours may move the safe way only.",
+        )
+    )
+    hard: float | None = setting(
+        None, unit="unit inside", why="Beyond this the cell steps back. None: no hard ceiling."
+    )
+    given_unit: str | None = setting(
+        None, why="Unit word in which the setup gave both, for showing them; None: the unit inside."
+    )
 
     def __post_init__(self) -> None:
-        _require(
+        require(
             bool(np.isfinite(self.ceiling)), "limits.ceilings: ceiling", self.ceiling, "a number"
         )
-        _require(
+        require(
             self.hard is None or self.hard >= self.ceiling,
             "limits.ceilings: hard",
             self.hard,
@@ -486,42 +532,37 @@ LeanInBoost = Literal["low", "fair", "good", "never"]
 LEAN_IN_BOOST_WORDS: tuple[LeanInBoost, ...] = ("low", "fair", "good", "never")
 
 
+@documented
 @dataclass(frozen=True)
 class Region:
-    """A part of the map with rules of its own: one ``[[limits.region]]``.
+    """A part of the map with rules of its own: one ``[[limits.region]]``."""
 
-    Parameters
-    ----------
-    rpm, load
-        From and to, both included. [rpm], [load unit]
-    name
-        The tuner's word for it.
-    max_step_pct, max_total_pct, richest_lambda, leanest_lambda, lean_in_boost
-        As in `LimitSettings`; None leaves the general rule. Where both apply, the tighter holds.
-    """
-
-    rpm: tuple[float, float]
-    load: tuple[float, float]
-    name: str = "region"
-    max_step_pct: float | None = None
-    max_total_pct: float | None = None
-    richest_lambda: float | None = None
-    leanest_lambda: float | None = None
-    lean_in_boost: LeanInBoost | None = None
+    rpm: tuple[float, float] = field(metadata=about(unit="rpm", why="From and to, both included."))
+    load: tuple[float, float] = field(metadata=about(unit="load unit", why=SAME))
+    name: str = setting("region", why="The tuner's word for it.")
+    max_step_pct: float | None = setting(
+        None,
+        why="""As in `LimitSettings`; None leaves the general rule. Where both apply, the tighter
+        holds.""",
+    )
+    max_total_pct: float | None = setting(None, why=SAME)
+    richest_lambda: float | None = setting(None, why=SAME)
+    leanest_lambda: float | None = setting(None, why=SAME)
+    lean_in_boost: LeanInBoost | None = setting(None, why=SAME)
 
     def __post_init__(self) -> None:
         key = f"limits.region ({self.name})"
         for axis in ("rpm", "load"):
             low, high = getattr(self, axis)
-            _require(low <= high, f"{key}.{axis}", (low, high), "from low to high")
+            require(low <= high, f"{key}.{axis}", (low, high), "from low to high")
         for name in ("max_step_pct", "max_total_pct"):
             value = getattr(self, name)
             ok = value is None or 0 <= value < 100
-            _require(ok, f"{key}.{name}", value, "from 0 to below 100")
+            require(ok, f"{key}.{name}", value, "from 0 to below 100")
         for name in ("richest_lambda", "leanest_lambda"):
             value = getattr(self, name)
-            _require(value is None or value > 0, f"{key}.{name}", value, "above zero")
-        _require(
+            require(value is None or value > 0, f"{key}.{name}", value, "above zero")
+        require(
             self.lean_in_boost is None or self.lean_in_boost in LEAN_IN_BOOST_WORDS,
             f"{key}.lean_in_boost",
             self.lean_in_boost,
@@ -529,116 +570,151 @@ class Region:
         )
 
 
+@documented
 @dataclass(frozen=True, eq=False)
 class LimitSettings(ByValue):
     """The safety rules: section ``[limits]``.
 
     Defaults that depend on the ignition type are filled in by `default_limits`. Figures without
     a source named are common practice, no source.
-
-    Parameters
-    ----------
-    max_step_pct
-        Largest change of a cell in one proposal. Errors of a table that runs at all are commonly
-        within 10 to 12 %; one round may remove them, a slip of the evidence may not. [%]
-    max_total_pct
-        Largest correction that a cell may hold after the change. More than this is a wrong
-        injector scale or a leak, which a correction grid would only hide. [%]
-    max_slope_rpm_pct, max_slope_load_pct
-        Largest difference between neighbouring cells of the finished grid: the engine crosses
-        cells in tenths of a second and should not feel the table. [% per cell]
-    make_way_pct
-        Of a compression engine with a smoke floor, a cell above it that asks for nothing may be
-        given less fuel by this much in all, where a slope rule keeps a neighbour below the floor
-        from what it needs: a little torque there for no smoke here. 0 keeps such cells. [%]
-    richest_lambda, leanest_lambda
-        The lambda predicted after the change must stay between these. For compression ignition
-        ``richest_lambda`` is the smoke floor. [lambda]
-    max_lean_step_in_boost_pct, max_lean_total_in_boost_pct
-        Spark ignition, in boost: how much leaner one proposal may make a cell, and how much leaner
-        than without any correction the finished grid may hold it. Lambda answers at once and a
-        piston does not heal: three rounds of 5 % do what one of 15 does, each one measured. [%]
-    boost_leanest_lambda
-        Spark ignition: leanest predicted lambda in boost. Boosted petrol engines are commonly run
-        at 0.75 to 0.90 under load; a leaner target asks for a limit of one's own. [lambda]
-    boost_lean_min_holds
-        Spark ignition: holds, or their worth of evidence, that a cell in boost needs before it is
-        made leaner. One hold is one opinion. [1]
-    boost_lean_end_pct
-        Spark ignition: a cell in boost is made leaner as far as leaves the lean end of its interval
-        this much over target, and no further. [%]
-    few_holds
-        With fewer holds in all than this the lean end stays at target: what a surface does between
-        few holds is a guess. [1]
-    boost_above_kpa
-        Absolute manifold pressure above which the engine is in boost: a little above the highest
-        barometer, so that a naturally filled engine at full load is not in boost. [kPa]
-    boost_above_load
-        The same on the load axis, where that is not a pressure. [load unit]
-    knock_above_kpa
-        Spark ignition: logged knock counts above this absolute manifold pressure, and where that is
-        not known. With half an atmosphere in the cylinder nothing knocks, while at idle and on the
-        overrun the sensor hears valves and rattle; controllers listen from some such load on. [kPa]
-    knock_above_load
-        The same on a load axis that is not a pressure; where both are known the lower one counts.
-        [load unit]
-    lean_in_boost
-        Spark ignition: confidence that a cell in boost needs before it may be made leaner;
-        "never" forbids it.
-    step_at_low_pct, step_at_fair_pct, step_at_good_pct
-        Largest step at each confidence; no evidence, no move. [%]
-    resolution_pct
-        Smallest change that the controller takes; values are rounded to it toward no change. [%]
-    step_back_pct
-        Step in the safe direction where a hard ceiling was passed. [%]
-    foresee_margin_pct
-        A predicted change of torque, exhaust heat or injector duty counts this much more than
-        itself when it is held under a ceiling: such readings follow fuel and air one to one only
-        on average, and scatter by a tenth and more. [%]
-    raise_fuel_unwatched
-        Compression ignition: true lets fuel rise where neither torque nor exhaust temperature nor
-        boost is logged with a ceiling. What the engine then bears is on whoever sets it.
-    ceilings
-        Channel name (one of `CEILING_CHANNELS`) to `Ceiling`.
-    regions
-        Parts of the map with rules of their own.
-    barometer_kpa
-        Taken where the log has no barometer: standard atmosphere, ISO 2533 (from memory). [kPa]
-    weight_se_floor_pct, weight_se_cap_pct
-        When rules force cells to share, a cell weighs 1/se^2 with its standard error held between
-        these, so that neither a lucky nor a poor cell takes all. [%]
     """
 
-    max_step_pct: float = 15.0
-    max_total_pct: float = 30.0
-    max_slope_rpm_pct: float = 10.0
-    max_slope_load_pct: float = 10.0
-    make_way_pct: float = 5.0
-    richest_lambda: float = 0.70
-    leanest_lambda: float = 1.15
-    max_lean_step_in_boost_pct: float = 5.0
-    max_lean_total_in_boost_pct: float = 10.0
-    boost_leanest_lambda: float = 0.92
-    boost_lean_min_holds: float = 2.0
-    boost_lean_end_pct: float = 2.0
-    few_holds: int = 30
-    boost_above_kpa: float = 105.0
-    boost_above_load: float | None = None
-    knock_above_kpa: float = 50.0
-    knock_above_load: float | None = None
-    lean_in_boost: LeanInBoost = "good"
-    step_at_low_pct: float = 6.0
-    step_at_fair_pct: float = 12.0
-    step_at_good_pct: float = 15.0
-    resolution_pct: float = 0.1
-    step_back_pct: float = 2.0
-    foresee_margin_pct: float = 20.0
-    raise_fuel_unwatched: bool = False
-    ceilings: Mapping[str, Ceiling] = field(default_factory=lambda: MappingProxyType({}))
-    regions: tuple[Region, ...] = ()
-    barometer_kpa: float = 101.325
-    weight_se_floor_pct: float = 0.25
-    weight_se_cap_pct: float = 5.0
+    max_step_pct: float = setting(
+        15.0,
+        unit="%",
+        why="""Largest change of a cell in one proposal. Errors of a table that runs at all are
+        commonly within 10 to 12 %; one round may remove them, a slip of the evidence may not.""",
+    )
+    max_total_pct: float = setting(
+        30.0,
+        unit="%",
+        why="""Largest correction that a cell may hold after the change. More than this is a wrong
+        injector scale or a leak, which a correction grid would only hide.""",
+    )
+    max_slope_rpm_pct: float = setting(
+        10.0,
+        unit="% per cell",
+        why="""Largest difference between neighbouring cells of the finished grid: the engine
+        crosses cells in tenths of a second and should not feel the table.""",
+    )
+    max_slope_load_pct: float = setting(10.0, unit="% per cell", why=SAME)
+    make_way_pct: float = setting(
+        5.0,
+        unit="%",
+        why="""Of a compression engine with a smoke floor, a cell above it that asks for nothing may
+        be given less fuel by this much in all, where a slope rule keeps a neighbour below the floor
+        from what it needs: a little torque there for no smoke here. 0 keeps such cells.""",
+    )
+    richest_lambda: float = setting(
+        0.70,
+        unit="lambda",
+        why="""The lambda predicted after the change must stay between these. For compression
+        ignition ``richest_lambda`` is the smoke floor.""",
+    )
+    leanest_lambda: float = setting(1.15, unit="lambda", why=SAME)
+    max_lean_step_in_boost_pct: float = setting(
+        5.0,
+        unit="%",
+        why="""Spark ignition, in boost: how much leaner one proposal may make a cell, and how much
+        leaner than without any correction the finished grid may hold it. Lambda answers at once and
+        a piston does not heal: three rounds of 5 % do what one of 15 does, each one measured.""",
+    )
+    max_lean_total_in_boost_pct: float = setting(10.0, unit="%", why=SAME)
+    boost_leanest_lambda: float = setting(
+        0.92,
+        unit="lambda",
+        why="""Spark ignition: leanest predicted lambda in boost. Boosted petrol engines are
+        commonly run at 0.75 to 0.90 under load; a leaner target asks for a limit of one's own.""",
+    )
+    boost_lean_min_holds: float = setting(
+        2.0,
+        unit="1",
+        why="""Spark ignition: holds, or their worth of evidence, that a cell in boost needs before
+        it is made leaner. One hold is one opinion.""",
+    )
+    boost_lean_end_pct: float = setting(
+        2.0,
+        unit="%",
+        why="""Spark ignition: a cell in boost is made leaner as far as leaves the lean end of its
+        interval this much over target, and no further.""",
+    )
+    few_holds: int = setting(
+        30,
+        unit="1",
+        why="""With fewer holds in all than this the lean end stays at target: what a surface does
+        between few holds is a guess.""",
+    )
+    boost_above_kpa: float = setting(
+        105.0,
+        unit="kPa",
+        why="""Absolute manifold pressure above which the engine is in boost: a little above the
+        highest barometer, so that a naturally filled engine at full load is not in boost.""",
+    )
+    boost_above_load: float | None = setting(
+        None, unit="load unit", why="The same on the load axis, where that is not a pressure."
+    )
+    knock_above_kpa: float = setting(
+        50.0,
+        unit="kPa",
+        why="""Spark ignition: logged knock counts above this absolute manifold pressure, and where
+        that is not known. With half an atmosphere in the cylinder nothing knocks, while at idle and
+        on the overrun the sensor hears valves and rattle; controllers listen from some such load
+        on.""",
+    )
+    knock_above_load: float | None = setting(
+        None,
+        unit="load unit",
+        why="""The same on a load axis that is not a pressure; where both are known the lower one
+        counts.""",
+    )
+    lean_in_boost: LeanInBoost = setting(
+        "good",
+        why="""Spark ignition: confidence that a cell in boost needs before it may be made leaner;
+        "never" forbids it.""",
+    )
+    step_at_low_pct: float = setting(
+        6.0, unit="%", why="Largest step at each confidence; no evidence, no move."
+    )
+    step_at_fair_pct: float = setting(12.0, unit="%", why=SAME)
+    step_at_good_pct: float = setting(15.0, unit="%", why=SAME)
+    resolution_pct: float = setting(
+        0.1,
+        unit="%",
+        why="Smallest change that the controller takes; values are rounded to it toward no change.",
+    )
+    step_back_pct: float = setting(
+        2.0, unit="%", why="Step in the safe direction where a hard ceiling was passed."
+    )
+    foresee_margin_pct: float = setting(
+        20.0,
+        unit="%",
+        why="""A predicted change of torque, exhaust heat or injector duty counts this much more
+        than itself when it is held under a ceiling: such readings follow fuel and air one to one
+        only on average, and scatter by a tenth and more.""",
+    )
+    raise_fuel_unwatched: bool = setting(
+        False,
+        why="""Compression ignition: true lets fuel rise where neither torque nor exhaust
+        temperature nor boost is logged with a ceiling. What the engine then bears is on whoever
+        sets it.""",
+    )
+    ceilings: Mapping[str, Ceiling] = field(
+        default_factory=lambda: MappingProxyType({}),
+        metadata=about(why="Channel name (one of `CEILING_CHANNELS`) to `Ceiling`."),
+    )
+    regions: tuple[Region, ...] = setting((), why="Parts of the map with rules of their own.")
+    barometer_kpa: float = setting(
+        101.325,
+        unit="kPa",
+        why="Taken where the log has no barometer: standard atmosphere, ISO 2533 (from memory).",
+    )
+    weight_se_floor_pct: float = setting(
+        0.25,
+        unit="%",
+        why="""When rules force cells to share, a cell weighs 1/se^2 with its standard error held
+        between these, so that neither a lucky nor a poor cell takes all.""",
+    )
+    weight_se_cap_pct: float = setting(5.0, unit="%", why=SAME)
 
     def __post_init__(self) -> None:
         for name in (
@@ -656,28 +732,28 @@ class LimitSettings(ByValue):
             "boost_lean_end_pct",
         ):
             value = getattr(self, name)
-            _require(0 <= value < 100, f"limits.{name}", value, "from 0 to below 100")
+            require(0 <= value < 100, f"limits.{name}", value, "from 0 to below 100")
         for name in ("resolution_pct", "boost_leanest_lambda", "boost_above_kpa", "barometer_kpa"):
             value = getattr(self, name)
-            _require(0 < value < np.inf, f"limits.{name}", value, "above zero")
+            require(0 < value < np.inf, f"limits.{name}", value, "above zero")
         for name in ("boost_lean_min_holds", "few_holds", "foresee_margin_pct", "knock_above_kpa"):
             value = getattr(self, name)
-            _require(0 <= value < np.inf, f"limits.{name}", value, "zero or more")
-        _require(
+            require(0 <= value < np.inf, f"limits.{name}", value, "zero or more")
+        require(
             0 < self.richest_lambda < self.leanest_lambda,
             "limits.richest_lambda",
             self.richest_lambda,
             f"above zero and below leanest_lambda ({self.leanest_lambda:g})",
         )
-        _require(
+        require(
             self.lean_in_boost in LEAN_IN_BOOST_WORDS,
             "limits.lean_in_boost",
             self.lean_in_boost,
             "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
         )
         unknown = sorted(set(self.ceilings) - set(CEILING_CHANNELS))
-        _require(not unknown, "limits.ceilings", unknown, "of " + ", ".join(CEILING_CHANNELS))
-        _require(
+        require(not unknown, "limits.ceilings", unknown, "of " + ", ".join(CEILING_CHANNELS))
+        require(
             0 < self.weight_se_floor_pct <= self.weight_se_cap_pct,
             "limits.weight_se_floor_pct",
             self.weight_se_floor_pct,

@@ -1,4 +1,4 @@
-"""What may stand in a setup file, told from the settings' own words: no fact is kept twice."""
+"""What may stand in a setup file, told from the settings' own fields: no fact is kept twice."""
 
 from __future__ import annotations
 
@@ -6,10 +6,12 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, fields
 from types import MappingProxyType
+from typing import Any
 
 import pandas as pd
 
 from tuneassist.channels import CHANNELS
+from tuneassist.field_facts import described
 from tuneassist.grid import Axes
 from tuneassist.loop.settings import PlanSettings, RegionWeight
 from tuneassist.settings import (
@@ -42,8 +44,7 @@ _SECTIONS: Mapping[str, type] = MappingProxyType(
         "plan.region": RegionWeight,
     }
 )
-_NO_KEYS = frozenset({"ceilings", "regions", "where"})  # sections of their own, or no key
-_UNIT = re.compile(r"\[([^\]]*)\]")
+_NO_KEYS = frozenset({"ceilings", "regions"})  # sections of their own
 _NONE = re.compile(r"\bNone\b")
 _ROLE = re.compile(r"`+([^`]*)`+")
 
@@ -68,22 +69,16 @@ def describe_keys() -> pd.DataFrame:
     return table.assign(meaning=words.str.replace(_NONE, "leaving it out", regex=True))
 
 
-def _of(section: str, kind: type) -> Iterator[tuple[str, ...]]:
-    """Yield the keys of one section, as the class behind it documents them."""
-    from docstring_parser import parse
-
+def _of(section: str, kind: Any) -> Iterator[tuple[str, ...]]:
+    """Yield the keys of one section, as the fields of the class behind it describe them."""
     defaults = {
         field.name: "" if field.default in (MISSING, None) else _plain(field.default)
         for field in fields(kind)
     }
-    for entry in parse(kind.__doc__ or "").params:
-        words = " ".join((entry.description or "").split())
-        end = words.rfind(".") + 1  # what follows the last sentence are the units
-        units = [unit.strip("`") for unit in _UNIT.findall(words[end:])] or [""]
-        for place, name in enumerate(entry.arg_name.split(", ")):
+    for group in described(kind):
+        for name, unit in zip(group.names, group.units, strict=True):
             if name not in _NO_KEYS:
-                unit = units[min(place, len(units) - 1)]
-                yield section, name, defaults[name], "" if unit == "1" else unit, words[:end]
+                yield section, name, defaults[name], "" if unit == "1" else unit, group.why
 
 
 def _plain(value: object) -> str:
