@@ -120,7 +120,7 @@ def test_nothing_is_made_of_a_batch_before_it_is_validated(tmp_path, monkeypatch
             return iter([Batch()])
 
     path = saved(tmp_path, arrow_bytes(table()))
-    _, _, batches = columnar.open_ipc(path, is_file=True, name="log.arrow")
+    _, batches = columnar.open_ipc(path, is_file=True, name="log.arrow")
     monkeypatch.setattr(pa.ipc, "open_stream", lambda *_, **__: Stream())
     with pytest.raises(pa.ArrowInvalid, match="forged"):
         list(batches([0, 1]))
@@ -343,7 +343,7 @@ def test_every_page_of_a_name_with_a_point_is_looked_at(tmp_path, monkeypatch) -
         return whole(file, at, end)
 
     monkeypatch.setattr("tuneassist.reading.parquet.read_page", watched)
-    _, _, batches = open_parquet(path, rows=1000, name="log.parquet")
+    _, batches = open_parquet(path, rows=1000, name="log.parquet")
     next(batches([0]))
     said = parquet.read_metadata(path).row_group(0)
     assert looked == [said.column(0).data_page_offset, said.column(1).data_page_offset]

@@ -17,7 +17,7 @@ from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import read_log, text
 from tuneassist.reading.columns import MOST_JUDGED, Watch
 from tuneassist.reading.log import Cells
-from tuneassist.reading.timeline import SESSION_PAUSE_S, build_timeline, extend_timeline, head_of
+from tuneassist.reading.timeline import SESSION_PAUSE_S, TimeReader
 from tuneassist.settings import ChannelSource
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
@@ -107,15 +107,10 @@ def test_a_clock_of_whole_seconds_goes_on_past_midnight(tmp_path, form, began) -
 
 def in_parts(values: np.ndarray, cuts: list[int]) -> np.ndarray:
     pieces = [Cells(values[a:b]) for a, b in pairwise([0, *cuts, len(values)])]
-    nexts = [head_of(piece) for piece in pieces[1:]] + [None]
-    line = build_timeline(
-        pieces[0], unit="s", unit_how="header", where="log", entry="time %s", ahead=nexts[0]
+    time = TimeReader(pieces[0], unit="s", unit_how="header", where="log", entry="time %s")
+    return np.concatenate(
+        [time.read(*both).seconds for both in pairwise([*pieces, None]) if both[0] is not None]
     )
-    found, going_on = [line.seconds], line.going_on
-    for piece, ahead in zip(pieces[1:], nexts[1:], strict=True):
-        seconds, _, going_on = extend_timeline(piece, going_on, where="log", ahead=ahead)
-        found.append(seconds)
-    return np.concatenate(found)
 
 
 @settings(max_examples=300)

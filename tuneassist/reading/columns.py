@@ -7,7 +7,7 @@ parts as it would be in one.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -18,7 +18,14 @@ from tuneassist.channels import CHANNELS, Channel
 from tuneassist.errors import LogError
 from tuneassist.reading.diagnostic import decode_answers
 from tuneassist.reading.log import Cells, Floats, Piece
-from tuneassist.reading.matching import Pick, check_unit_text, is_gauge_axis, left_out, or_unread
+from tuneassist.reading.matching import (
+    Pick,
+    check_unit_text,
+    is_gauge_axis,
+    left_out,
+    may_leave_out,
+    or_unread,
+)
 from tuneassist.reading.unit_checks import (
     MAX_IMPOSSIBLE_SHARE,
     MAX_TEXT_SHARE,
@@ -396,12 +403,30 @@ class Watch:
     """
 
     def __init__(self, column: Column) -> None:
-        self._column = column
+        self.column = replace(column, numbers=np.empty(0))
         self._kept: list[Floats] = []
         self._count, self._stride = 0, 1
         self._given = self.wrong = self.beyond = 0
         self._first_wrong = float("nan")
         self.texts = Texts()
+
+    @property
+    def left_out(self) -> dict[str, int]:
+        """How many cells were left out so far, by the words that say why."""
+        return {
+            "impossible value(s) were left out.": self.wrong,
+            "cell(s) of text were left out.": self.texts.count,
+            BEYOND_WORDS: self.beyond,
+        }
+
+    def notes_since(self, before: Mapping[str, int]) -> list[str]:
+        """Say how many were left out since ``left_out`` was ``before``."""
+        return [
+            f"Column {self.column.pick.heading.text!r}: behind the first part, "
+            f"{count - before[why]} {why}"
+            for why, count in self.left_out.items()
+            if count > before[why]
+        ]
 
     def add(self, cells: Cells, lines: npt.NDArray[np.int64]) -> Floats:
         """Convert a part's cells and count them.
@@ -418,7 +443,7 @@ class Watch:
         numpy.ndarray
             In the unit inside, nan where there is no measurement.
         """
-        values, wrong = extend_column(self._column, cells.numbers)
+        values, wrong = extend_column(self.column, cells.numbers)
         if len(wrong) and not self.wrong:
             self._first_wrong = float(wrong[0])
         self.wrong += len(wrong)
@@ -434,7 +459,7 @@ class Watch:
         LogError
             As `tuneassist.reading.columns.build_column`.
         """
-        pick = self._column.pick
+        pick = self.column.pick
         where = f"{name}, column {pick.heading.text!r}"
         self.texts.check(where)
         try:
@@ -446,7 +471,7 @@ class Watch:
                 where=where,
                 mend="Split the log where it changes, or export it again in one unit.",
             ) from error
-        check_possible(self._column, self.wrong, self._given, self._first_wrong, where=where)
+        check_possible(self.column, self.wrong, self._given, self._first_wrong, where=where)
 
     def _keep(self, numbers: Floats) -> int:
         """Keep some of a part's values for judging; returns how many are finite."""
@@ -484,17 +509,13 @@ class PartWork:
         return self.piece.lines
 
 
-def check_gauges(
-    work: PartWork, may_leave_out: Callable[[Pick, LogError, Setup | None], bool]
-) -> None:
+def check_gauges(work: PartWork) -> None:
     """Ask where what is gauge by its name alone may be absolute.
 
     Parameters
     ----------
     work
         The first part.
-    may_leave_out
-        Tells whether a column in doubt is left out with a note.
     """
     others: dict[str, Floats] = {
         name: work.columns[name].numbers

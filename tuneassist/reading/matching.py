@@ -144,6 +144,12 @@ def ambiguous(channel: str, headings: Sequence[Heading], *, name: str) -> Unclea
     )
 
 
+def may_leave_out(pick: Pick, error: LogError, setup: Setup | None) -> bool:
+    """Tell whether doubt about a column is a note: nothing hangs on it, or no setup asks for it."""
+    is_open = setup is None and isinstance(error, UnclearError)
+    return is_open or (pick.how == "header" and not is_needed(pick.channel, setup))
+
+
 def left_out(error: LogError, name: str) -> str:
     """Return the note on a column that was left out; whose log it is, is said beside it."""
     return f"{error.without(name)} It was left out."

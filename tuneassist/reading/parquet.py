@@ -31,8 +31,8 @@ MOST_LIST_BYTES = 1 << 25
 Batches = Callable[[Sequence[int]], Iterator[Any]]
 
 
-def open_parquet(path: Path, *, rows: int, name: str) -> tuple[Any, int, Batches]:
-    """Return schema, number of rows, and what yields batches of some columns.
+def open_parquet(path: Path, *, rows: int, name: str) -> tuple[Any, Batches]:
+    """Return the schema and what yields batches of some columns.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def open_parquet(path: Path, *, rows: int, name: str) -> tuple[Any, int, Batches
                 places = {text: i for i, text in enumerate(batch.schema.names)}
                 yield batch.select([places[names[i]] for i in columns])
 
-    return schema, count, batches
+    return schema, batches
 
 
 def _check_list(path: Path, name: str) -> None:

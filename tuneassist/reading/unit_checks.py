@@ -23,7 +23,7 @@ from tuneassist.reading.matching import (
     setup_line,
     transfer_line,
 )
-from tuneassist.reading.timeline import build_timeline
+from tuneassist.reading.timeline import TimeReader
 from tuneassist.settings import Setup
 from tuneassist.units import UNITS, Quantity, convert, find_unit, unit_named, units_of
 
@@ -446,7 +446,9 @@ def check_time_header(pick: Pick, cells: Cells, *, where: str) -> str:
     if not said or UNITS[pick.heading.unit or "1"].quantity != "time":
         return ""
     try:
-        build_timeline(cells, unit=pick.heading.unit, unit_how="header", where=where, entry="%s")
+        unit = pick.heading.unit
+        time = TimeReader(cells, unit=unit, unit_how="header", where=where, entry="%s")
+        time.read(cells)
     except LogError:
         return _set_aside(pick, said)
     raise _contradiction(pick, said, where)

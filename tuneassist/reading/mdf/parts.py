@@ -15,7 +15,7 @@ code and takes memory. `tuneassist.reading.mdf.blocks` checks what the file decl
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence, Set
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -91,26 +91,20 @@ class MdfParts:
         self.headers = (TIME, *((p.name, p.unit) for p in self._places))
         self.preamble = _lines(said)
         self.dialect = Dialect(encoding="mdf", header_line=0, data_line=1)
-        self.is_whole = True
 
-    def first(self, wanted: Wanted) -> Piece:
-        """Read the first rows."""
+    def pieces(self, wanted: Wanted) -> Generator[Piece, None, None]:
+        """Read the log from its start, some rows at a time."""
         groups = self._readers(wanted)
         if not groups:
             empty = Cells(np.empty(0))
-            return Piece(np.empty(0, dtype=np.int64), dict.fromkeys(wanted.indices, empty))
+            yield Piece(np.empty(0, dtype=np.int64), dict.fromkeys(wanted.indices, empty))
+            return
         main = [group for group in groups if group.wanted & wanted.main] or groups
         line = min(main, key=lambda group: group.step_s)
-        self._pieces = _on_one_time_line(
-            line, [g for g in groups if g is not line], self._rows, wanted.peaks
-        )
-        piece = next(self._pieces)
-        self.is_whole = not len(line.held.time_s)
-        return replace(piece, notes=self._notes)
-
-    def more(self, wanted: Wanted) -> Iterator[Piece]:
-        """Read on behind the first rows."""
-        return self._pieces
+        others = [group for group in groups if group is not line]
+        joined = _on_one_time_line(line, others, self._rows, wanted.peaks)
+        yield replace(next(joined), notes=self._notes)
+        yield from joined
 
     def _readers(self, wanted: Wanted) -> list[GroupReader]:
         """Return a reader for each group of which a channel is wanted."""
