@@ -28,7 +28,7 @@ from tuneassist.reading import LogReader, columnar, read_log
 from tuneassist.reading import parquet as pages
 from tuneassist.reading import source as sources
 from tuneassist.reading.headers import read_heading
-from tuneassist.reading.matching import plan_columns
+from tuneassist.reading.matching import match_columns
 from tuneassist.reading.parquet import open_parquet
 from tuneassist.reading.source import Source
 
@@ -488,7 +488,7 @@ def test_a_header_of_brackets_is_compared_at_once() -> None:
     for column in ("(" * MANY, "Engine sped (1/min)"):
         asked = replace(car, channels={"rpm": ChannelSource(column)})
         with pytest.raises(LogError) as caught:
-            plan_columns(headings, asked, name="log.csv")
+            match_columns(headings, asked, name="log.csv")
         guessed = re.search("Did you mean 'Engine speed", str(caught.value)) is not None
         assert guessed == column.startswith("Engine")
 

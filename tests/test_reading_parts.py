@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import read_log, text
-from tuneassist.reading.columns import MOST_JUDGED, Watch
+from tuneassist.reading.columns import MOST_SAMPLED, RunningColumn
 from tuneassist.reading.log import Cells
 from tuneassist.reading.timeline import SESSION_PAUSE_S, TimeReader
 from tuneassist.settings import ChannelSource
@@ -244,16 +244,16 @@ def test_an_engine_that_stops_in_the_last_part_is_no_doubt(tmp_path) -> None:
 def test_the_values_kept_for_judging_are_few_and_even() -> None:
     from tuneassist.reading.columns import build_column
     from tuneassist.reading.headers import read_heading
-    from tuneassist.reading.matching import Pick
+    from tuneassist.reading.matching import Match
 
     values = np.linspace(800.0, 6000.0, 400_000)
-    pick = Pick("rpm", read_heading(0, "RPM"), "header", "rpm", "header")
+    pick = Match("rpm", read_heading(0, "RPM"), "header", "rpm", "header")
     column = build_column(pick, Cells(values), setup=None, name="x", first_text_line=0)
-    watch = Watch(column)
+    watch = RunningColumn(column)
     for part in np.array_split(values, 9):
         watch.add(Cells(part), np.arange(len(part)))
     kept = np.concatenate(watch._kept)
-    assert MOST_JUDGED / 2 < len(kept) <= MOST_JUDGED
+    assert MOST_SAMPLED / 2 < len(kept) <= MOST_SAMPLED
     wanted = np.quantile(values, [0.1, 0.5, 0.95])
     np.testing.assert_allclose(np.quantile(kept, [0.1, 0.5, 0.95]), wanted, rtol=1e-3)
 

@@ -32,9 +32,9 @@ from tuneassist.reading.text import (
     HEAD_LINES,
     Layout,
     blocks,
+    find_decimal_sign,
     find_layout,
     read_first,
-    settle_decimal,
     split_line,
 )
 
@@ -81,7 +81,7 @@ class DelimitedParts:
         head = self._text.data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")
         layout = find_layout(head[:HEAD_LINES], name=source.name, wanted=wanted)
         self._text = self._text.cut(layout.data + rows)
-        layout = settle_decimal(layout, self._text.data, name=source.name)
+        layout = find_decimal_sign(layout, self._text.data, name=source.name)
         self._layout = layout
         check_headers(layout.headers, name=source.name)
         self.headers = layout.headers

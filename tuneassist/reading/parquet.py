@@ -3,7 +3,7 @@
 pyarrow reads in batches of rows, but unpacks each page and each dictionary whole, and a page's size
 stands in its own header, not in the file's list of contents. The headers are read here, in Thrift's
 compact protocol: numbers in pieces of seven bits, fields with the difference to the number of the
-one before. Names and numbers of the fields are those of ``parquet.thrift``. Texts are read as
+one before. Names and numbers of the fields are those of ``parquet.thrift``. TextCount are read as
 numbers of their dictionary: one that stands once in the file may be meant in every row.
 """
 

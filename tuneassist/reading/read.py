@@ -22,28 +22,28 @@ from tuneassist.inert import told
 from tuneassist.reading.columns import (
     Column,
     PartWork,
-    Texts,
-    Watch,
+    RunningColumn,
+    TextCount,
     apply_barometer,
+    apply_sensor,
     build_column,
     check_gauges,
     check_readings,
     extend_column,
-    falls,
+    is_falling,
     samples_of,
-    sensed,
-    sensed_note,
+    sensor_note,
 )
 from tuneassist.reading.delimited import DelimitedParts
 from tuneassist.reading.headers import Heading, read_heading
 from tuneassist.reading.log import Cells, ColumnReport, Floats, Log, Parts, Piece, Progress, Wanted
 from tuneassist.reading.matching import (
-    Pick,
+    Match,
     left_out,
     listed,
+    match_columns,
     may_leave_out,
     or_unread,
-    plan_columns,
     quantity_of,
     setup_line,
 )
@@ -188,22 +188,22 @@ class _PartReader:
         self._headings = [
             read_heading(i, text, unit) for i, (text, unit) in enumerate(self._parts.headers)
         ]
-        plan = plan_columns(self._headings, setup, name=source.name)
-        check_found(plan.picks, self._headings, setup, name=source.name)
+        matched = match_columns(self._headings, setup, name=source.name)
+        check_found(matched.matches, self._headings, setup, name=source.name)
         say(_MATCHED)
-        self._picks = plan.picks
-        self._pieces = self._parts.pieces(wanted_of(plan.picks))
-        self._plan_notes = plan.notes
+        self._matches = matched.matches
+        self._pieces = self._parts.pieces(wanted_of(matched.matches))
+        self._match_notes = matched.notes
         self.is_whole = True
         self._notes: dict[str, None] = {}
-        self._watches: dict[str, Watch] = {}
+        self._running: dict[str, RunningColumn] = {}
         self._said: dict[str, dict[str, int]] = {}
         self._barometer_kpa: float | None = None
         self._counts = _Counts()
 
     @property
     def _time_where(self) -> str:
-        return f"{self._name}, column {self._picks['time'].heading.text!r}"
+        return f"{self._name}, column {self._matches['time'].heading.text!r}"
 
     def close(self) -> None:
         """Let go of what reads on, also when not all of it was wanted."""
@@ -211,7 +211,7 @@ class _PartReader:
 
     def samples(self) -> Iterator[pd.DataFrame]:
         """Yield the samples of every part; what the first part settles holds for all."""
-        at = self._picks["time"].heading.index
+        at = self._matches["time"].heading.index
         piece: Piece | None = next(self._pieces)
         assert piece is not None
         check_enough_rows(piece, self._name)
@@ -222,39 +222,39 @@ class _PartReader:
         while piece is not None:
             line = time.read(piece.cells[at], following.cells[at] if following else None)
             if not self._counts.rows:
-                self._settle(piece, time, line)
+                self._find_units(piece, time, line)
             yield self._convert(piece, time, line)
             piece, following = following, next(self._pieces, None) if following else None
 
     def _start(self, piece: Piece) -> TimeReader:
         """Find out from the first part how the time is written."""
-        self._note(*piece.notes, *self._plan_notes)
-        pick = self._picks["time"]
-        cells, where = piece.cells[pick.heading.index], self._time_where
-        self._note(check_time_header(pick, cells, where=where))
-        entry = setup_line("time", pick.heading.text, "%s")
-        return TimeReader(cells, unit=pick.unit, unit_how=pick.unit_how, where=where, entry=entry)
+        self._note(*piece.notes, *self._match_notes)
+        match = self._matches["time"]
+        cells, where = piece.cells[match.heading.index], self._time_where
+        self._note(check_time_header(match, cells, where=where))
+        entry = setup_line("time", match.heading.text, "%s")
+        return TimeReader(cells, unit=match.unit, unit_how=match.unit_how, where=where, entry=entry)
 
-    def _settle(self, piece: Piece, time: TimeReader, line: Timeline) -> None:
+    def _find_units(self, piece: Piece, time: TimeReader, line: Timeline) -> None:
         """Find every column's unit from the first part, and leave out what is in doubt."""
         self._check_time(piece, time, line)
         work = PartWork(self._setup, self._name, piece)
         later = self._empty_at_first(work)
-        share = (_CONVERTED - _PARSED) / len(self._picks)
-        for place, pick in enumerate(self._picks.values()):
-            if pick.channel != "time":
-                _add_column(work, pick, later.get(pick.channel))
+        share = (_CONVERTED - _PARSED) / len(self._matches)
+        for place, match in enumerate(self._matches.values()):
+            if match.channel != "time":
+                _add_column(work, match, later.get(match.channel))
             self._say(_PARSED + share * (place + 1))
         check_gauges(work)
         self._note(*work.notes)
-        self._watches = {name: Watch(column) for name, column in work.columns.items()}
+        self._running = {name: RunningColumn(column) for name, column in work.columns.items()}
 
     def _check_time(self, piece: Piece, time: TimeReader, line: Timeline) -> None:
         usable = int(line.is_usable.sum())
         if usable < MIN_ROWS:
             raise LogError(f"only {usable} rows have a usable time.", where=self._time_where)
         if not time.is_clock:
-            cells = piece.cells[self._picks["time"].heading.index]
+            cells = piece.cells[self._matches["time"].heading.index]
             row = int(piece.lines[cells.text_example[0]])
             self._note(check_text(cells, where=self._time_where, line=row))
         self._note(*time.notes, *line.notes)
@@ -268,9 +268,9 @@ class _PartReader:
         columns alone.
         """
         empty = {
-            name: pick
-            for name, pick in self._picks.items()
-            if name != "time" and _tells_nothing(pick, work)
+            name: match
+            for name, match in self._matches.items()
+            if name != "time" and _tells_nothing(match, work)
         }
         if self.is_whole or not empty:
             return {}
@@ -282,24 +282,24 @@ class _PartReader:
     def _convert(self, piece: Piece, time: TimeReader, line: Timeline) -> pd.DataFrame:
         """Convert a part as the first part settled it, and count it."""
         work = PartWork(self._setup, self._name, piece)
-        for name, watch in self._watches.items():
-            pick = watch.column.pick
-            cells = sensed(pick, piece.cells[pick.heading.index])
-            work.columns[name] = replace(watch.column, numbers=watch.add(cells, piece.lines))
+        for name, running in self._running.items():
+            match = running.column.match
+            cells = apply_sensor(match, piece.cells[match.heading.index])
+            work.columns[name] = replace(running.column, numbers=running.add(cells, piece.lines))
         self._barometer_kpa = apply_barometer(work, self._barometer_kpa)
         self._note(*work.notes)
         samples = samples_of(work, line.seconds)
         is_first = not self._counts.rows
         self._counts.add(work, line, samples)
         if not time.is_clock:
-            cells = piece.cells[self._picks["time"].heading.index]
+            cells = piece.cells[self._matches["time"].heading.index]
             numbers = int(np.isfinite(cells.numbers).sum())
             self._counts.time_texts.add(cells, piece.lines, numbers)
         if is_first:
             self._time = time
             nothing = np.empty(0)
             self._columns = {n: replace(c, numbers=nothing) for n, c in work.columns.items()}
-            self._said = {name: watch.left_out for name, watch in self._watches.items()}
+            self._said = {name: running.left_out for name, running in self._running.items()}
             self._check_filled(MIN_FILLED_SHARE if self.is_whole else 0.0)
         return samples
 
@@ -333,11 +333,11 @@ class _PartReader:
         counts.time_texts.check(self._time_where)
         stamps = counts.rows - counts.dropped_time["no time stamp"]
         refuse_falling(counts.dropped_time["time stepped back"], stamps, self._time_where)
-        for watch in self._watches.values():
+        for running in self._running.values():
             try:
-                watch.check(self._setup, self._name)
+                running.check(self._setup, self._name)
             except LogError as error:
-                if not may_leave_out(watch.column.pick, error, self._setup):
+                if not may_leave_out(running.column.match, error, self._setup):
                     raise
                 self._note(f"{error.without(self._name)} It is in doubt.")
         self._check_filled(MIN_FILLED_SHARE)
@@ -345,8 +345,8 @@ class _PartReader:
     def log(self) -> Log:
         """Return the log without its samples."""
         counts = self._counts
-        for name, watch in self._watches.items():
-            self._note(*watch.notes_since(self._said[name]))
+        for name, running in self._running.items():
+            self._note(*running.notes_since(self._said[name]))
         return Log(
             name=self._name,
             path=self._source.path,
@@ -365,15 +365,15 @@ class _PartReader:
 
     def _reports(self) -> tuple[ColumnReport, ...]:
         """Report every column in the file's order; one that serves two channels comes twice."""
-        pick, counts = self._picks["time"], self._counts
+        match, counts = self._matches["time"], self._counts
         uses = {
-            pick.heading.index: [
+            match.heading.index: [
                 ColumnReport(
-                    pick.heading.text,
+                    match.heading.text,
                     "time",
                     self._time.unit,
                     "s",
-                    pick.how,
+                    match.how,
                     self._time.unit_how,
                     counts.blank_times,
                     counts.first_s,
@@ -382,12 +382,12 @@ class _PartReader:
             ]
         }
         for name, column in self._columns.items():
-            pick, found = column.pick, counts.ranges[name]
-            units = (pick.unit or "", column.unit_inside, pick.how, pick.unit_how)
+            match, found = column.match, counts.ranges[name]
+            units = (match.unit or "", column.unit_inside, match.how, match.unit_how)
             report = ColumnReport(
-                pick.heading.text, name, *units, found.blank, found.low, found.high
+                match.heading.text, name, *units, found.blank, found.low, found.high
             )
-            uses.setdefault(pick.heading.index, []).append(report)
+            uses.setdefault(match.heading.index, []).append(report)
         return tuple(
             report
             for h in self._headings
@@ -402,7 +402,7 @@ class _Counts:
         self.rows = self.kept = self.blank_times = 0
         self.dropped: Counter[str] = Counter()
         self.dropped_time: Counter[str] = Counter()
-        self.time_texts = Texts()
+        self.time_texts = TextCount()
         self.ranges: dict[str, _Range] = {}
         self.first_s = self.last_s = self.step_s = float("nan")
         self.no_samples = pd.DataFrame()
@@ -465,79 +465,83 @@ def open_parts(source: Source, *, wanted: Set[str], rows: int) -> Parts:
     return ColumnarParts(source, wanted=wanted, rows=rows)
 
 
-def wanted_of(picks: Mapping[str, Pick]) -> Wanted:
+def wanted_of(matches: Mapping[str, Match]) -> Wanted:
     """Return what a reader must fetch for these columns."""
-    at = {name: pick.heading.index for name, pick in picks.items()}
+    at = {name: match.heading.index for name, match in matches.items()}
     main = frozenset(at[name] for name in ("rpm", "load", "lambda") if name in at)
     return Wanted(
         tuple(sorted(set(at.values()))),
         frozenset(
-            at[name] for name, pick in picks.items() if pick.source and pick.source.raw is not None
+            at[name]
+            for name, match in matches.items()
+            if match.source and match.source.raw is not None
         ),
         main,
         {
-            at[name]: -1 if falls(pick) else 1
-            for name, pick in picks.items()
+            at[name]: -1 if is_falling(match) else 1
+            for name, match in matches.items()
             if CHANNELS[name].keeps_peak and at[name] not in main
         },
     )
 
 
-def _add_column(work: PartWork, pick: Pick, later: Cells | None) -> None:
+def _add_column(work: PartWork, match: Match, later: Cells | None) -> None:
     """Add a column; one that is in doubt is left out with a note where nothing hangs on it.
 
     Of one that tells nothing here the unit is found by what it holds ``later``, behind this part.
     """
-    pick = _same_unit(work, pick)
-    raw = work.piece.cells[pick.heading.index]
-    cells = sensed(pick, raw)
+    match = _same_unit(work, match)
+    raw = work.piece.cells[match.heading.index]
+    cells = apply_sensor(match, raw)
     row = int(work.lines[cells.text_example[0]])
     try:
-        where = f"{work.name}, column {pick.heading.text!r}"
-        check_readings(pick, raw, cells, where=where)
+        where = f"{work.name}, column {match.heading.text!r}"
+        check_readings(match, raw, cells, where=where)
         column = build_column(
-            pick, later or cells, setup=work.setup, name=work.name, first_text_line=row
+            match, later or cells, setup=work.setup, name=work.name, first_text_line=row
         )
     except LogError as error:
-        if may_leave_out(pick, error, work.setup):
+        if may_leave_out(match, error, work.setup):
             work.notes.append(left_out(error, work.name))
             return
-        if pick.how == "header":
-            raise or_unread(error, pick.channel, work.setup) from error
+        if match.how == "header":
+            raise or_unread(error, match.channel, work.setup) from error
         raise
-    said = sensed_note(pick, cells)
+    said = sensor_note(match, cells)
     work.notes.extend([said, *column.notes] if said else column.notes)
     if later:
         column = replace(column, numbers=extend_column(column, cells.numbers)[0])
     if later or np.isfinite(column.numbers).any():
-        work.columns[pick.channel] = column
+        work.columns[match.channel] = column
     else:
-        work.notes.append(f"Column {pick.heading.text!r} holds no numbers; it was left out.")
+        work.notes.append(f"Column {match.heading.text!r} holds no numbers; it was left out.")
 
 
-def _same_unit(work: PartWork, pick: Pick) -> Pick:
+def _same_unit(work: PartWork, match: Match) -> Match:
     """Give a column that already serves another channel the unit that was settled there."""
     for column in work.columns.values():
-        if pick.unit is None and column.pick.heading.index == pick.heading.index:
-            return replace(pick, unit=column.pick.unit, unit_how=column.pick.unit_how)
-    return pick
+        if match.unit is None and column.match.heading.index == match.heading.index:
+            return replace(match, unit=column.match.unit, unit_how=column.match.unit_how)
+    return match
 
 
-def _tells_nothing(pick: Pick, work: PartWork) -> bool:
-    cells = work.piece.cells[pick.heading.index]
-    return not cells.text_count and not len(_telling(pick, sensed(pick, cells).numbers, work.setup))
+def _tells_nothing(match: Match, work: PartWork) -> bool:
+    cells = work.piece.cells[match.heading.index]
+    return not cells.text_count and not len(
+        _telling(match, apply_sensor(match, cells).numbers, work.setup)
+    )
 
 
-def _telling(pick: Pick, numbers: Floats, setup: Setup | None) -> Floats:
+def _telling(match: Match, numbers: Floats, setup: Setup | None) -> Floats:
     """Return the values that say something of a column: any number, without a unit not zero."""
     given = numbers[np.isfinite(numbers)]
-    if pick.unit is None and quantity_of(pick.channel, setup) != "temperature":
+    if match.unit is None and quantity_of(match.channel, setup) != "temperature":
         given = given[given != 0]
     return np.asarray(given)
 
 
 def _values_behind_first(
-    pieces: Iterator[Piece], picks: Mapping[str, Pick], setup: Setup | None
+    pieces: Iterator[Piece], matches: Mapping[str, Match], setup: Setup | None
 ) -> dict[str, Cells]:
     """Look columns up behind the first part, until each has told enough or the log ends.
 
@@ -545,7 +549,7 @@ def _values_behind_first(
     ----------
     pieces
         The log from its start.
-    picks
+    matches
         Channel to its column, those that tell nothing in the first part.
     setup
         The car's setup.
@@ -553,15 +557,15 @@ def _values_behind_first(
     Returns
     -------
     dict
-        Channel to values, in the pick's unit; nothing for a column that never tells anything.
+        Channel to values, in the match's unit; nothing for a column that never tells anything.
     """
     next(pieces)
-    found: dict[str, list[Floats]] = {name: [] for name in picks}
+    found: dict[str, list[Floats]] = {name: [] for name in matches}
     for piece in pieces:
         for name, values in found.items():
-            pick = picks[name]
-            cells = sensed(pick, piece.cells[pick.heading.index])
-            values.append(_telling(pick, cells.numbers, setup))
+            match = matches[name]
+            cells = apply_sensor(match, piece.cells[match.heading.index])
+            values.append(_telling(match, cells.numbers, setup))
         if all(sum(map(len, values)) >= ENOUGH_VALUES for values in found.values()):
             break
     return {
@@ -582,17 +586,17 @@ def check_enough_rows(piece: Piece, name: str) -> None:
 
 
 def check_found(
-    picks: Mapping[str, Pick], headings: Sequence[Heading], setup: Setup | None, *, name: str
+    matches: Mapping[str, Match], headings: Sequence[Heading], setup: Setup | None, *, name: str
 ) -> None:
     """Refuse a log without the channels that everything stands on."""
-    missing = [] if "time" in picks else ["time"]
+    missing = [] if "time" in matches else ["time"]
     if setup is not None:
-        missing += [c for c in ("rpm", "load") if c not in picks]
-        if not any(c in picks for c in ("lambda", *TRIMS)):
+        missing += [c for c in ("rpm", "load") if c not in matches]
+        if not any(c in matches for c in ("lambda", *TRIMS)):
             missing.append("lambda")
     if missing:
         raise _missing(missing, headings, setup, name=name)
-    if len(picks) == 1:
+    if len(matches) == 1:
         raise LogError(
             "no column but time was recognised.", where=name, mend=_header_list(headings)
         )
@@ -638,6 +642,6 @@ def check_filled(
         if count < max(MIN_ROWS, share * rows):
             raise LogError(
                 f"{channel} has a number in only {count} of {rows} rows.",
-                where=f"{name}, column {column.pick.heading.text!r}" if column else name,
+                where=f"{name}, column {column.match.heading.text!r}" if column else name,
                 mend=f"Check the sensor, or name another column. {_header_list(headings)}",
             )

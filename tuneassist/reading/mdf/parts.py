@@ -159,15 +159,15 @@ def _on_one_time_line(
         cells |= {column: as_cells(values) for column, values in own.columns.items()}
         for place, other in enumerate(others):
             # beyond the last row nothing is taken from farther than a step
-            reach_s = last_s + AFTER_STEPS * max(step_s, steps[place])
-            near = Around.of(
-                behind[place], other.take_near(last_s, min(next_s, reach_s)), other.held
+            half_step_s = last_s + AFTER_STEPS * max(step_s, steps[place])
+            near = Neighbours.of(
+                behind[place], other.take_near(last_s, min(next_s, half_step_s)), other.held
             )
             behind[place] = near.last()
-            rule = Joint(step_s, steps[place])
+            rule = Resampling(step_s, steps[place])
             for column, values in near.records.columns.items():
                 sign = peaks.get(column, 0)
-                cells[column] = as_cells(join(near, values, own.time_s, rule, peak=sign))
+                cells[column] = as_cells(resample(near, values, own.time_s, rule, peak=sign))
         yield Piece(np.arange(first, first + len(own.time_s)), cells)
         first += len(own.time_s)
 
@@ -249,7 +249,7 @@ def _lines(said: str) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, eq=False)
-class Around:
+class Neighbours:
     """Records near some rows, with one more on either side where there is one.
 
     Parameters
@@ -264,7 +264,7 @@ class Around:
     own: slice
 
     @classmethod
-    def of(cls, before: Records | None, own: Records, after: Records) -> Around:
+    def of(cls, before: Records | None, own: Records, after: Records) -> Neighbours:
         """Put the record before and the first of those after around the rows' own."""
         start = len(before.time_s) if before else 0
         both = before.followed_by(own) if before else own
@@ -276,7 +276,7 @@ class Around:
 
 
 @dataclass(frozen=True)
-class Joint:
+class Resampling:
     """How far a value may stand from where it was read.
 
     Parameters
@@ -294,17 +294,19 @@ class Joint:
     """Stamps of like rates waver: a row may reach so many half steps for a value. [1]"""
 
     @property
-    def reach_s(self) -> float:
+    def half_step_s(self) -> float:
         """Half a step, the rows' or the channel's own. [s]"""
         return 0.5 * max(self.row_s, self.own_s, 2e-9) * (1.0 + 1e-9)
 
     @property
-    def far_s(self) -> float:
+    def most_shift_s(self) -> float:
         """How far a row left blank may reach, nil for a slower channel. [s]"""
-        return self.WAVER * self.reach_s if self.own_s <= self.SIMILAR * self.row_s else 0.0
+        return self.WAVER * self.half_step_s if self.own_s <= self.SIMILAR * self.row_s else 0.0
 
 
-def join(near: Around, values: Values, line_s: Floats, rule: Joint, *, peak: int = 0) -> Values:
+def resample(
+    near: Neighbours, values: Values, line_s: Floats, rule: Resampling, *, peak: int = 0
+) -> Values:
     """Put a channel's values on another time line without making a value up.
 
     Each value goes to its nearest row. Where stamps of like rates waver, two values meet at a row
@@ -337,7 +339,7 @@ def join(near: Around, values: Values, line_s: Floats, rule: Joint, *, peak: int
         return out
     row = _nearest(time_s[near.own], line_s)
     away = np.abs(line_s[row] - time_s[near.own])
-    at = np.flatnonzero(away <= rule.reach_s)
+    at = np.flatnonzero(away <= rule.half_step_s)
     at = at[np.argsort(-away[at], kind="stable")]  # the nearest is written last
     out[row[at]] = values[near.own][at]
     if peak and not is_text:
@@ -348,7 +350,7 @@ def join(near: Around, values: Values, line_s: Floats, rule: Joint, *, peak: int
     is_blank[row[at]] = False
     blank = np.flatnonzero(is_blank)
     found = _nearest(line_s[blank], time_s)
-    is_near = np.abs(time_s[found] - line_s[blank]) <= rule.far_s
+    is_near = np.abs(time_s[found] - line_s[blank]) <= rule.most_shift_s
     out[blank[is_near]] = values[found[is_near]]
     return out
 
