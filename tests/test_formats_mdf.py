@@ -403,7 +403,7 @@ def test_blocks_that_follow_each_other_in_a_circle_are_refused(tmp_path) -> None
     assert data[group : group + 4] == b"##CG"
     data[group + 24 : group + 32] = group.to_bytes(8, "little")  # the next group is this one
     path.write_bytes(bytes(data))
-    with pytest.raises(LogError, match="in a circle"):
+    with pytest.raises(LogError, match="in a loop"):
         read_log(path, setup=setup())
 
 

@@ -190,7 +190,7 @@ def test_the_setup_file_states_a_transfer_and_raw_bytes(tmp_path) -> None:
          "pair 2"),
         ('lambda = { column = "a", transfer = [[0.0, 1.0], [5.0, 2.0]], transfer_unit = "kPa" }',
          "unit of pressure"),
-        ('rpm = { column = "a", raw = "FF" }', "no parameter that the program knows.*0C"),
+        ('rpm = { column = "a", raw = "FF" }', "not a known parameter.*0C"),
         ('rpm = { column = "a", raw = "05" }', "05 is coolant_temp, not rpm"),
         ('rpm = { column = "a", raw = "0C", unit = "rpm" }', "unit of their own"),
         ('rpm = { column = "a", raw = "0C", raw_as = "octal" }', "hex"),

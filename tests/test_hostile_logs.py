@@ -405,7 +405,7 @@ def test_a_line_of_the_longest_length_is_a_broken_row_and_one_longer_is_refused(
 def test_lines_without_rows_are_refused_when_they_are_most(tmp_path) -> None:
     rows = LINES * 40  # beyond the first part
     path = pack(tmp_path / "log.csv.gz", "gzip", (rows, 1), (b"\n" * 4 * MB, 4))
-    with pytest.raises(LogError, match=r"^log\.csv\.gz: \d+ of the first \d+ lines hold no row"):
+    with pytest.raises(LogError, match=r"^log\.csv\.gz: \d+ of the first \d+ lines are empty"):
         read_log(path)
 
 

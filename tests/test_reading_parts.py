@@ -102,6 +102,20 @@ def test_a_clock_of_whole_seconds_goes_on_past_midnight(tmp_path, form, began) -
     assert not any("starts again" in note for note in log.notes)
 
 
+# --- rows of nothing ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("place", [500, 2000])  # in the first part, and behind it
+def test_a_row_of_delimiters_alone_is_no_row_wherever_it_stands(tmp_path, place) -> None:
+    path = write(tmp_path)
+    lines = path.read_text(encoding="utf-8").splitlines()
+    lines.insert(place, ",,,")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    log = the_same(path)
+    assert (log.rows_read, log.dropped) == (ROWS, ())
+    assert len(log.samples) == ROWS and place + 1 not in set(log.samples["row"])
+
+
 # --- stamps at the edges of parts -----------------------------------------------------------------
 
 

@@ -142,7 +142,7 @@ def _check_blank(blank: int, lines: int, name: str) -> None:
     """Refuse a text that is hardly more than line ends."""
     if blank > MOST_BLANK_LINES and blank > MOST_BLANK_SHARE * lines:
         raise LogError(
-            f"{blank} of the first {lines} lines hold no row.",
+            f"{blank} of the first {lines} lines are empty.",
             where=name,
             mend="The file is damaged; export the log again.",
         )
@@ -225,7 +225,7 @@ def _check_broken(
         return
     first = int(broken[0])
     raise LogError(
-        f"{len(broken)} of {filled} rows have not {layout.width} cells; the first has "
+        f"{len(broken)} of {filled} rows do not have {layout.width} cells; the first has "
         f"{lines.cells[first]}.",
         where=f"{name}, row {line + first + 1}",
         mend="The file is damaged, or a cell holds the delimiter without quotes: export it again.",
@@ -372,7 +372,7 @@ def _stray_quote(body: bytes, layout: Layout, name: str, lines: Ints) -> LogErro
     first = next(odd, len(lines))
     row = f", row {lines[first]}" if first < len(lines) else ""
     return LogError(
-        "the rows cannot be told apart; a quotation mark stands where none belongs.",
+        "a stray quotation mark: the rows cannot be separated.",
         where=f"{name}{row}",
         mend="Export the log again without quotation marks.",
     )

@@ -103,7 +103,7 @@ def check_unit_text(match: Match, quantity: Quantity, *, name: str) -> None:
             "sensor's data sheet."
         )
     elif heading.unit and not is_remark(heading, quantity):
-        right = f"Name another column for {match.channel} under [channels], or mend the header."
+        right = f"Name another column for {match.channel} under [channels], or correct the header."
     raise LogError(
         f"the unit {heading.unit_text!r} {what}; {match.channel} needs one of {', '.join(units)}.",
         where=f"{name}, column {heading.text!r}",
@@ -133,7 +133,7 @@ def ambiguous(channel: str, headings: Sequence[Heading], *, name: str) -> Unclea
     if len(set(texts)) < len(texts):
         places = " and ".join(str(h.index + 1) for h in headings)
         return UnclearError(
-            f"the header {texts[0]!r} stands more than once, in columns {places}.",
+            f"the header {texts[0]!r} is used more than once, in columns {places}.",
             where=name,
             mend="Give each column a name of its own.",
         )
@@ -280,7 +280,7 @@ def _all_knock(
     channels = [c for c in KNOCK if c not in matches]
     if len(candidates) > len(channels):
         raise UnclearError(
-            f"{len(candidates)} columns could be knock, and {len(channels)} can be heard: "
+            f"{len(candidates)} columns could be knock, and at most {len(channels)} are read: "
             f"{listed([h.text for h in candidates])}.",
             where=name,
             mend="Name those that count under [channels], as knock, knock_2 and so on; or, to "
@@ -405,7 +405,9 @@ def _explicit(
     where = setup.source if setup else "setup"
     if channel not in CHANNELS:
         raise SetupError(
-            f"channels.{channel} is no channel.", where=where, mend=f"Known: {', '.join(CHANNELS)}."
+            f"channels.{channel} is not a known channel.",
+            where=where,
+            mend=f"Known: {', '.join(CHANNELS)}.",
         )
     heading = _named_column(channel, source.column, headings, name=name)
     quantity = quantity_of(channel, setup)
@@ -437,7 +439,7 @@ def _require_quantity(
     fitting = units_of(quantity) if quantity else tuple(UNITS)
     if reading is None:
         raise SetupError(
-            f"channels.{channel}.{key} is {said!r}, which is no unit.",
+            f"channels.{channel}.{key} is {said!r}, which is not a known unit.",
             where=where,
             mend=f"One of {', '.join(fitting)}.",
         )
@@ -464,7 +466,7 @@ def _named_column(channel: str, column: str, headings: Sequence[Heading], *, nam
         if found:
             places = " and ".join(str(h.index + 1) for h in found)
             raise LogError(
-                f"the header {column!r} stands more than once, in columns {places}.",
+                f"the header {column!r} is used more than once, in columns {places}.",
                 where=name,
                 mend="Give each column a name of its own.",
             )

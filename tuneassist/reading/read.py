@@ -49,7 +49,7 @@ from tuneassist.reading.matching import (
 )
 from tuneassist.reading.source import ReadAhead, Source, check_row_count
 from tuneassist.reading.timeline import Timeline, TimeReader, refuse_falling
-from tuneassist.reading.unit_checks import check_text, check_time_header
+from tuneassist.reading.unit_checks import TRIMS, check_text, check_time_header
 from tuneassist.settings import READ_SETUP, Setup, SteadySettings
 
 FIRST_ROWS = SteadySettings().estimate_rows
@@ -61,7 +61,6 @@ MIN_ROWS = 5
 """Fewer rows of data than this are no log. [rows]"""
 MIN_FILLED_SHARE = 0.02
 """A channel that a proposal needs must have a number in at least this share of the rows. [1]"""
-TRIMS = ("fuel_trim_short", "fuel_trim_long")
 ENOUGH_VALUES = 1000
 """Values by which a unit is found, of a column that is empty at first. [1]"""
 _OPENED, _MATCHED, _PARSED, _CONVERTED = 0.1, 0.2, 0.6, 0.95  # share done of the first part

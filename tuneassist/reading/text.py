@@ -258,7 +258,7 @@ def _refuse_binary(head: bytes, name: str) -> None:
     odd = int(np.isin(codes, _CONTROL).sum())
     if odd > max(4, 0.005 * len(codes)):
         raise LogError(
-            f"this is a binary file: {odd} of its first {len(codes)} bytes are no text.",
+            f"this is a binary file: {odd} of its first {len(codes)} bytes are not text.",
             where=name,
             mend="Export the log as CSV.",
         )

@@ -177,7 +177,7 @@ class TimeReader:
         LogError
             When the first part's stamps stand still, or fall more often than a glitch does.
         """
-        head = first_cells(following) if following is not None else None
+        head = _first_cells(following) if following is not None else None
         seconds, later = self._clock(cells, head) if self.is_clock else self._numbers(cells, head)
         end = self._end
         if end.coarse is None and _is_rising(end, seconds, later):
@@ -210,7 +210,7 @@ class TimeReader:
         return np.full(len(cells.numbers), np.nan) if found is None else found.seconds
 
 
-def first_cells(cells: Cells) -> Cells:
+def _first_cells(cells: Cells) -> Cells:
     """Return the first cells of a part, as many as the part before must see."""
     words = cells.words.iloc[:RECENT_STAMPS] if cells.words is not None else None
     return Cells(cells.numbers[:RECENT_STAMPS], words, stamp=cells.stamp)
@@ -357,17 +357,7 @@ def refuse_minutes(seconds: Floats, wrap_s: float, *, where: str) -> None:
 
 
 def _past_midnight(stamps: Floats, wrap_s: float, last_s: float | None) -> Floats:
-    """Carry clock stamps on past midnight (or past the hour).
-
-    Parameters
-    ----------
-    stamps
-        nan where there is none. [s]
-    wrap_s
-        What they start again after. [s]
-    last_s
-        The last stamp of the part before; None where this is the first. [s]
-    """
+    """Carry clock stamps on past midnight, or the hour, from the last one before. [s]"""
     is_stamp = np.isfinite(stamps)
     good = stamps[is_stamp]
     if not len(good):
@@ -494,9 +484,7 @@ def _is_rising(end: PartEnd, seconds: Floats, later: Floats) -> bool:
 
 
 def _rising(seconds: Floats, end: PartEnd, later: Floats, where: str) -> tuple[Timeline, PartEnd]:
-    """Bring a part's stamps to seconds that rise.
-
-    Sessions are put behind each other, steps back left out, coarse stamps spread.
+    """Put sessions behind each other, leave steps back out, spread coarse stamps.
 
     Parameters
     ----------

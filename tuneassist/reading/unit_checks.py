@@ -370,7 +370,7 @@ def _check_axis(
     if likely:
         low, high = (float(q) for q in np.quantile(kept, [0.1, 0.95]))
         raise LogError(
-            f"values between {low:g} and {high:g} {match.unit} lie beside the table's "
+            f"values between {low:g} and {high:g} {match.unit} lie outside the table's "
             f"{match.channel} axis; they look like {' or '.join(likely)}.",
             where=where,
             mend="If so, write under [channels]: "
@@ -394,7 +394,7 @@ DEEPEST_PSI, DEEPEST_INHG = -13.0, -30.5
 more than the second. [psi], [inHg]"""
 CLEAR_VACUUM_INHG, CLEAR_BOOST_PSI = -5.0, 2.0
 """Beyond these a column shows vacuum as well as boost. [inHg], [psi]"""
-_TRIMS = ("fuel_trim_short", "fuel_trim_long")
+TRIMS = ("fuel_trim_short", "fuel_trim_long")
 
 
 def check_header(
@@ -491,7 +491,7 @@ def _contradiction(match: Match, said: str, where: str) -> LogError:
     return LogError(
         f"the header says {unit}, and channels.{match.channel} of the setup says {said}.",
         where=where,
-        mend=f"If the header is right, {right}; if the setup is, mend the header in the log.",
+        mend=f"If the header is right, {right}; if the setup is, correct the header in the log.",
     )
 
 
@@ -511,7 +511,7 @@ def check_trim(match: Match, numbers: Floats, channel: Channel, *, where: str) -
     UnclearError
         With the entries of which one is right.
     """
-    if match.channel not in _TRIMS or match.unit_how == "setup":
+    if match.channel not in TRIMS or match.unit_how == "setup":
         return
     kept = measured(numbers, channel.plausible)
     if not len(kept):
@@ -541,7 +541,7 @@ def check_trim(match: Match, numbers: Floats, channel: Channel, *, where: str) -
 
 def _is_small_trim(match: Match, kept: Floats) -> bool:
     given = kept[kept != 0]
-    if match.channel not in _TRIMS or len(given) < 0.02 * len(kept) or not len(given):
+    if match.channel not in TRIMS or len(given) < 0.02 * len(kept) or not len(given):
         return False
     is_fine = np.abs(given * 10.0 - np.round(given * 10.0)) > 1e-3
     return bool(np.quantile(np.abs(given), 0.98) <= SMALL_TRIM_PCT and is_fine.mean() > 0.5)
