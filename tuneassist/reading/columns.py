@@ -221,7 +221,7 @@ class Column:
 def build_column(
     match: Match, cells: Cells, *, setup: Setup | None, name: str, first_text_line: int
 ) -> Column:
-    """Settle a column's unit, hold its values against it, and convert them.
+    """Find a column's unit, check its values against it, and convert them.
 
     Parameters
     ----------
@@ -369,7 +369,7 @@ def _blank_impossible(column: Column, *, where: str) -> tuple[Floats, list[str]]
 
 
 MOST_SAMPLED = 50_000
-"""Values of a column that are kept for judging its unit, evenly over the log: a share of 1 % is
+"""Values of a column that are kept for checking its unit, evenly over the log: a share of 1 % is
 then told to 0.05 %. [1]"""
 
 
@@ -452,7 +452,7 @@ class RunningColumn:
         return values
 
     def check(self, setup: Setup | None, name: str) -> None:
-        """Hold the whole column against what its first part was held against.
+        """Make the checks of the first part on the whole column.
 
         Raises
         ------
@@ -474,7 +474,7 @@ class RunningColumn:
         check_possible(self.column, self.wrong, self._given, self._first_wrong, where=where)
 
     def _keep(self, numbers: Floats) -> int:
-        """Keep some of a part's values for judging; returns how many are finite."""
+        """Keep some of a part's values for checking; returns how many are finite."""
         is_full = bool(np.isfinite(numbers.sum()))
         given = numbers if is_full else numbers[~np.isnan(numbers)]
         self._given += len(given)

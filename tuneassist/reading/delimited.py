@@ -139,7 +139,7 @@ def _line_count(body: bytes) -> int:
 
 
 def _check_blank(blank: int, lines: int, name: str) -> None:
-    """Refuse a text that is hardly more than line ends."""
+    """Refuse a text of almost nothing but empty lines."""
     if blank > MOST_BLANK_LINES and blank > MOST_BLANK_SHARE * lines:
         raise LogError(
             f"{blank} of the first {lines} lines are empty.",

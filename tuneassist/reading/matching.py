@@ -270,7 +270,7 @@ def _like_load(match: Match, load: Match | None, setup: Setup | None) -> Match:
 def _all_knock(
     candidates: Sequence[Heading], matches: Mapping[str, Match], setup: Setup | None, *, name: str
 ) -> dict[str, Match]:
-    """Take every column of knock that no entry names: none of them may stay unheard.
+    """Take every column of knock that no entry names: none of them may be ignored.
 
     Raises
     ------

@@ -205,11 +205,11 @@ class _PartReader:
         return f"{self._name}, column {self._matches['time'].heading.text!r}"
 
     def close(self) -> None:
-        """Let go of what reads on, also when not all of it was wanted."""
+        """Close the file's reader, also where not all of it was read."""
         self._pieces.close()
 
     def samples(self) -> Iterator[pd.DataFrame]:
-        """Yield the samples of every part; what the first part settles holds for all."""
+        """Yield the samples of every part; units found in the first part hold for all."""
         at = self._matches["time"].heading.index
         piece: Piece | None = next(self._pieces)
         assert piece is not None
@@ -279,7 +279,7 @@ class _PartReader:
                 return _values_behind_first(pieces, empty, self._setup)
 
     def _convert(self, piece: Piece, time: TimeReader, line: Timeline) -> pd.DataFrame:
-        """Convert a part as the first part settled it, and count it."""
+        """Convert a part by the units found in the first, and count it."""
         work = PartWork(self._setup, self._name, piece)
         for name, running in self._running.items():
             match = running.column.match
@@ -318,7 +318,7 @@ class _PartReader:
             )
 
     def check(self) -> None:
-        """Hold a long log as a whole against what a short one is held against.
+        """Make the checks of a short log on a long log as a whole.
 
         Raises
         ------

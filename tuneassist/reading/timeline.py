@@ -143,8 +143,8 @@ class TimeReader:
         stamps = parse_stamps(cells)
         self.is_clock = stamps is not None
         self._where, self._wrap_s = where, stamps.wrap_s if stamps else _DAY_S
-        self._origin_s = 0.0
-        self._last_s: float | None = None  # of a clock: the last stamp, carried on
+        self._parsed = (cells, stamps) if stamps else None  # for the first call of `read`
+        self._origin_s, self._last_s = 0.0, float("nan")  # of a clock: first and last stamp
         if stamps is not None:
             refuse_minutes(stamps.seconds, stamps.wrap_s, where=where)
             self.notes = [stamps.note, *_unused_unit(unit, unit_how)]
@@ -196,8 +196,8 @@ class TimeReader:
         """Carry clock stamps on past midnight, in seconds since the first."""
         own = self._stamps(cells)
         both = own if following is None else np.concatenate([own, self._stamps(following)])
-        last_s = None if self._last_s is None else self._last_s % self._wrap_s
-        days_s = 0.0 if self._last_s is None or last_s is None else self._last_s - last_s
+        last_s = None if np.isnan(self._last_s) else self._last_s % self._wrap_s
+        days_s = 0.0 if last_s is None else self._last_s - last_s
         both = _past_midnight(both, self._wrap_s, last_s)
         given = both[: len(own)][np.isfinite(both[: len(own)])]
         if len(given):
@@ -206,7 +206,11 @@ class TimeReader:
         return both[: len(own)], both[len(own) :]
 
     def _stamps(self, cells: Cells) -> Floats:
-        found = parse_stamps(cells, wrap_s=self._wrap_s)
+        found: Stamps | None
+        if self._parsed is not None and self._parsed[0] is cells:
+            found, self._parsed = self._parsed[1], None
+        else:
+            found = parse_stamps(cells, wrap_s=self._wrap_s)
         return np.full(len(cells.numbers), np.nan) if found is None else found.seconds
 
 
@@ -452,7 +456,7 @@ def _check_moments(values: Floats, where: str) -> None:
 
 
 def _numeric_stamps(cells: Cells, where: str) -> Floats:
-    """Return numeric stamps without lone spikes, for judging their unit."""
+    """Return numeric stamps without lone spikes, for finding their unit."""
     values = cells.numbers[np.isfinite(cells.numbers)]
     if not len(values):
         what = f", the first cell is {cells.text_example[1]!r}" if cells.text_count else ""
@@ -631,9 +635,6 @@ def _refuse_flat(times: Floats, where: str) -> None:
         where=where,
         mend="Name the right time column under [channels].",
     )
-
-
-# --- coarse stamps --------------------------------------------------------------------------------
 
 
 def _coarse(times: Floats, is_new: npt.NDArray[np.bool_]) -> tuple[int, float] | None:

@@ -31,7 +31,7 @@ SENTINELS = (
     -9999.0, -9999.9, -999.0, -999.25, 9999.0, 99999.0, 65535.0, 65534.0, 32767.0, -32768.0,
     -32767.0, 655.35, 6553.5, 2147483647.0, -2147483648.0, 4294967295.0,
 )  # fmt: skip
-"""What loggers write for "no value"; left out when a unit is judged."""
+"""What loggers write for "no value"; left out when a unit is found or checked."""
 HUGE = 1e9
 PETROL_SCALE = 14.7
 """The scale that most air-fuel gauges show whatever the fuel."""
@@ -62,7 +62,7 @@ class Mixture:
 
 
 def measured(values: Floats, plausible: Plausible) -> Floats:
-    """Return the values that a unit is judged by: no nan, no sentinel, no stop of the sensor."""
+    """Return the values from which a unit is found: no nan, no sentinel, no stop of the sensor."""
     kept = values[np.isfinite(values) & (np.abs(values) < HUGE) & ~np.isin(values, SENTINELS)]
     if plausible.zero_is_off:
         kept = kept[kept != 0]
@@ -124,7 +124,7 @@ def fitting_units(values: Floats, channel: Channel, mixture: Mixture) -> tuple[s
 
 
 def reference_channel(name: str, load_unit: str, is_gauge_axis: bool) -> Channel:
-    """Return the channel whose ranges a column is judged by; load borrows them from its kind."""
+    """Return the channel whose ranges apply to a column; load borrows them from its kind."""
     channel = CHANNELS[name]
     if name != "load":
         return channel
@@ -140,7 +140,7 @@ def reference_channel(name: str, load_unit: str, is_gauge_axis: bool) -> Channel
 def check_unit(
     values: Floats, unit: str, channel: Channel, mixture: Mixture, *, where: str, header: str
 ) -> None:
-    """Refuse a unit that cannot be what the values are in.
+    """Refuse a unit that the values cannot be in.
 
     Raises
     ------
@@ -256,7 +256,7 @@ _AT_HOME_SHARE = 0.5  # more than this on the axis in another unit: that is the 
 
 
 def check_values(match: Match, numbers: Floats, setup: Setup | None, *, where: str) -> None:
-    """Refuse a unit that cannot be what a column's values are in.
+    """Refuse a unit that a column's values cannot be in.
 
     Parameters
     ----------
@@ -331,9 +331,9 @@ def infer_unit(
         return replace(match, unit=fitting[0], unit_how="values"), [note]
     low, high = (float(q) for q in np.quantile(kept, [0.1, 0.95]))
     choice = fitting or units_of(channel.quantity)
-    doubt = "could be" if fitting else "fit none of"
+    how = "could be" if fitting else "fit none of"
     raise UnclearError(
-        f"no unit is given, and values between {low:g} and {high:g} {doubt} {', '.join(choice)}.",
+        f"no unit is given, and values between {low:g} and {high:g} {how} {', '.join(choice)}.",
         where=where,
         mend="Under [channels] write: "
         f"{setup_line(match.channel, match.heading.text, choice[0])}, with the right unit.",
@@ -437,7 +437,7 @@ def check_header(
 
 
 def check_time_header(match: Match, cells: Cells, *, where: str) -> str:
-    """Do the same for time, whose unit is judged by its steps.
+    """Do the same for time, whose unit is checked by its steps.
 
     Parameters
     ----------

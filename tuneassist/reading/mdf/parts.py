@@ -290,8 +290,8 @@ class Resampling:
 
     SIMILAR = 1.5
     """A channel whose step is longer than this many rows is slower than they are. [1]"""
-    WAVER = 1.5
-    """Stamps of like rates waver: a row may reach so many half steps for a value. [1]"""
+    JITTER = 1.5
+    """Stamps of similar rates jitter: a blank row looks so many half steps for a value. [1]"""
 
     @property
     def half_step_s(self) -> float:
@@ -300,8 +300,8 @@ class Resampling:
 
     @property
     def most_shift_s(self) -> float:
-        """How far a row left blank may reach, nil for a slower channel. [s]"""
-        return self.WAVER * self.half_step_s if self.own_s <= self.SIMILAR * self.row_s else 0.0
+        """How far a blank row may look for a value, zero for a slower channel. [s]"""
+        return self.JITTER * self.half_step_s if self.own_s <= self.SIMILAR * self.row_s else 0.0
 
 
 def resample(
@@ -363,7 +363,7 @@ def _nearest(time_s: Floats, line_s: Floats) -> npt.NDArray[np.intp]:
 
 
 STEPS = 500
-"""Records by whose stamps a group's rate is judged, however long its blocks are. [1]"""
+"""Records by whose stamps a group's rate is found, however long its blocks are. [1]"""
 
 
 @dataclass(frozen=True, eq=False)
