@@ -19,7 +19,7 @@ from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import LogReader, read_log
 from tuneassist.reading.mdf import data as mdf_data
 from tuneassist.reading.mdf.blocks import Blocks
-from tuneassist.reading.mdf.parts import Around, Joint, Records, join
+from tuneassist.reading.mdf.parts import Neighbours, Records, Resampling, resample
 from tuneassist.reduction import reduce_log
 from tuneassist.settings import CEILING_CHANNELS, ChannelSource
 from tuneassist.simulate import SessionPlan, simulate_session
@@ -179,8 +179,8 @@ def test_a_sensor_that_falls_keeps_its_lowest_reading_which_is_the_peak(tmp_path
 
 
 def joined(time_s, values, line_s, *, row_s, own_s, peak=0):
-    near = Around(Records(time_s, {0: values}), slice(0, len(time_s)))
-    return join(near, values, line_s, Joint(row_s, own_s), peak=peak)
+    near = Neighbours(Records(time_s, {0: values}), slice(0, len(time_s)))
+    return resample(near, values, line_s, Resampling(row_s, own_s), peak=peak)
 
 
 @given(st.integers(0, 10_000), st.floats(0.005, 0.5), st.floats(0.0, 0.4))
@@ -403,7 +403,7 @@ def test_blocks_that_follow_each_other_in_a_circle_are_refused(tmp_path) -> None
     assert data[group : group + 4] == b"##CG"
     data[group + 24 : group + 32] = group.to_bytes(8, "little")  # the next group is this one
     path.write_bytes(bytes(data))
-    with pytest.raises(LogError, match="in a circle"):
+    with pytest.raises(LogError, match="in a loop"):
         read_log(path, setup=setup())
 
 

@@ -12,7 +12,7 @@ from tuneassist.errors import LogError, SetupError, TuneassistError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Axes
 from tuneassist.reading import read_log
-from tuneassist.reading.columns import transferred
+from tuneassist.reading.columns import apply_transfer
 from tuneassist.reading.diagnostic import (
     PARAMETERS,
     decode_answers,
@@ -121,12 +121,12 @@ def test_volts_become_lambda_by_the_line_that_the_setup_states(tmp_path) -> None
     log = read_log(write(tmp_path, volts_log(volts)), setup=make_setup({"lambda": wideband()}))
     np.testing.assert_allclose(log.samples["lambda"], LAMBDA, rtol=1e-12)
     assert any("0 to 5 V became 0.68 to 1.36 lambda" in note for note in log.notes)
-    assert transferred(np.array([2.0]), LINE)[0] == pytest.approx(0.952)
+    assert apply_transfer(np.array([2.0]), LINE)[0] == pytest.approx(0.952)
 
 
 def test_a_table_is_straight_between_its_pairs_and_held_beyond(tmp_path) -> None:
     table = ((0.5, 10.0), (2.0, 14.0), (4.5, 20.0))
-    afr = transferred(np.array([0.45, 0.5, 1.25, 3.25, 4.6, 0.1, 5.0, np.nan]), table)
+    afr = apply_transfer(np.array([0.45, 0.5, 1.25, 3.25, 4.6, 0.1, 5.0, np.nan]), table)
     np.testing.assert_allclose(afr, [10, 10, 12, 17, 20, np.nan, np.nan, np.nan])
     source = wideband(transfer=table, transfer_unit="afr")
     volts = np.interp(LAMBDA * 14.7, [10.0, 14.0, 20.0], [0.5, 2.0, 4.5])
@@ -190,7 +190,7 @@ def test_the_setup_file_states_a_transfer_and_raw_bytes(tmp_path) -> None:
          "pair 2"),
         ('lambda = { column = "a", transfer = [[0.0, 1.0], [5.0, 2.0]], transfer_unit = "kPa" }',
          "unit of pressure"),
-        ('rpm = { column = "a", raw = "FF" }', "no parameter that the program knows.*0C"),
+        ('rpm = { column = "a", raw = "FF" }', "not a known parameter.*0C"),
         ('rpm = { column = "a", raw = "05" }', "05 is coolant_temp, not rpm"),
         ('rpm = { column = "a", raw = "0C", unit = "rpm" }', "unit of their own"),
         ('rpm = { column = "a", raw = "0C", raw_as = "octal" }', "hex"),

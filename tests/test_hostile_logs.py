@@ -28,7 +28,7 @@ from tuneassist.reading import LogReader, columnar, read_log
 from tuneassist.reading import parquet as pages
 from tuneassist.reading import source as sources
 from tuneassist.reading.headers import read_heading
-from tuneassist.reading.matching import plan_columns
+from tuneassist.reading.matching import match_columns
 from tuneassist.reading.parquet import open_parquet
 from tuneassist.reading.source import Source
 
@@ -120,7 +120,7 @@ def test_nothing_is_made_of_a_batch_before_it_is_validated(tmp_path, monkeypatch
             return iter([Batch()])
 
     path = saved(tmp_path, arrow_bytes(table()))
-    _, _, batches = columnar.open_ipc(path, is_file=True, name="log.arrow")
+    _, batches = columnar.open_ipc(path, is_file=True, name="log.arrow")
     monkeypatch.setattr(pa.ipc, "open_stream", lambda *_, **__: Stream())
     with pytest.raises(pa.ArrowInvalid, match="forged"):
         list(batches([0, 1]))
@@ -343,7 +343,7 @@ def test_every_page_of_a_name_with_a_point_is_looked_at(tmp_path, monkeypatch) -
         return whole(file, at, end)
 
     monkeypatch.setattr("tuneassist.reading.parquet.read_page", watched)
-    _, _, batches = open_parquet(path, rows=1000, name="log.parquet")
+    _, batches = open_parquet(path, rows=1000, name="log.parquet")
     next(batches([0]))
     said = parquet.read_metadata(path).row_group(0)
     assert looked == [said.column(0).data_page_offset, said.column(1).data_page_offset]
@@ -405,7 +405,7 @@ def test_a_line_of_the_longest_length_is_a_broken_row_and_one_longer_is_refused(
 def test_lines_without_rows_are_refused_when_they_are_most(tmp_path) -> None:
     rows = LINES * 40  # beyond the first part
     path = pack(tmp_path / "log.csv.gz", "gzip", (rows, 1), (b"\n" * 4 * MB, 4))
-    with pytest.raises(LogError, match=r"^log\.csv\.gz: \d+ of the first \d+ lines hold no row"):
+    with pytest.raises(LogError, match=r"^log\.csv\.gz: \d+ of the first \d+ lines are empty"):
         read_log(path)
 
 
@@ -488,7 +488,7 @@ def test_a_header_of_brackets_is_compared_at_once() -> None:
     for column in ("(" * MANY, "Engine sped (1/min)"):
         asked = replace(car, channels={"rpm": ChannelSource(column)})
         with pytest.raises(LogError) as caught:
-            plan_columns(headings, asked, name="log.csv")
+            match_columns(headings, asked, name="log.csv")
         guessed = re.search("Did you mean 'Engine speed", str(caught.value)) is not None
         assert guessed == column.startswith("Engine")
 

@@ -93,7 +93,7 @@ DAMAGED = {
     "no header": ("\n".join(LINES[1:]), "no header"),
     "many cut lines": (
         "\n".join(line[: len(line) // 2] if i % 4 == 1 else line for i, line in enumerate(LINES)),
-        r"of 300 rows have not 7 cells.*damaged"),
+        r"of 300 rows do not have 7 cells.*damaged"),
     "header shorter than the rows": (
         "\n".join([",".join(LINES[0].split(",")[:5]), *LINES[1:]]),
         "names 5 columns, but the rows hold 7"),
@@ -108,10 +108,10 @@ DAMAGED = {
         "decimal points and decimal commas are mixed"),
     "many open quotation marks": (
         "\n".join([LINES[0], *('"' * (i % 9 == 4) + line for i, line in enumerate(LINES[1:]))]),
-        "33 of 300 rows have not 7 cells.*row 6|row 6: 33 of 300"),
+        "33 of 300 rows do not have 7 cells.*row 6|row 6: 33 of 300"),
     "a quotation mark inside a cell": (
         "\n".join([*LINES[:50], 'x"1,2"' + LINES[50][LINES[50].index(",") :], *LINES[51:]]),
-        "row 51: the rows cannot be told apart"),
+        "row 51: a stray quotation mark"),
     "no time": (text_of(without("Time (s)")),
         r"no column was found for time.*'MAP \(kPa\)'.*time ="),
     "no speed": (text_of(without("Engine speed (rpm)")), "no column was found for rpm"),
@@ -119,7 +119,7 @@ DAMAGED = {
     "no lambda and no trim": (
         text_of(without("Lambda", "STFT (%)")), "no column was found for lambda"),
     "lambda twice": (
-        text_of(GOOD).replace("Throttle (%)", "Lambda"), "'Lambda' stands more than once.*4 and 6"),
+        text_of(GOOD).replace("Throttle (%)", "Lambda"), "'Lambda' is used more than .*4 and 6"),
     "two sensors": (
         text_of(GOOD).replace("Throttle (%)", "Lambda 2"), "several columns could be lambda"),
     "NaN flood in lambda": (

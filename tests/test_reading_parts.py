@@ -15,9 +15,9 @@ from hypothesis import strategies as st
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import read_log, text
-from tuneassist.reading.columns import MOST_JUDGED, Watch
+from tuneassist.reading.columns import MOST_SAMPLED, RunningColumn
 from tuneassist.reading.log import Cells
-from tuneassist.reading.timeline import SESSION_PAUSE_S, build_timeline, extend_timeline, head_of
+from tuneassist.reading.timeline import SESSION_PAUSE_S, TimeReader
 from tuneassist.settings import ChannelSource
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
@@ -102,20 +102,29 @@ def test_a_clock_of_whole_seconds_goes_on_past_midnight(tmp_path, form, began) -
     assert not any("starts again" in note for note in log.notes)
 
 
+# --- rows of nothing ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("place", [500, 2000])  # in the first part, and behind it
+def test_a_row_of_delimiters_alone_is_no_row_wherever_it_stands(tmp_path, place) -> None:
+    path = write(tmp_path)
+    lines = path.read_text(encoding="utf-8").splitlines()
+    lines.insert(place, ",,,")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    log = the_same(path)
+    assert (log.rows_read, log.dropped) == (ROWS, ())
+    assert len(log.samples) == ROWS and place + 1 not in set(log.samples["row"])
+
+
 # --- stamps at the edges of parts -----------------------------------------------------------------
 
 
 def in_parts(values: np.ndarray, cuts: list[int]) -> np.ndarray:
     pieces = [Cells(values[a:b]) for a, b in pairwise([0, *cuts, len(values)])]
-    nexts = [head_of(piece) for piece in pieces[1:]] + [None]
-    line = build_timeline(
-        pieces[0], unit="s", unit_how="header", where="log", entry="time %s", ahead=nexts[0]
+    time = TimeReader(pieces[0], unit="s", unit_how="header", where="log", entry="time %s")
+    return np.concatenate(
+        [time.read(*both).seconds for both in pairwise([*pieces, None]) if both[0] is not None]
     )
-    found, going_on = [line.seconds], line.going_on
-    for piece, ahead in zip(pieces[1:], nexts[1:], strict=True):
-        seconds, _, going_on = extend_timeline(piece, going_on, where="log", ahead=ahead)
-        found.append(seconds)
-    return np.concatenate(found)
 
 
 @settings(max_examples=300)
@@ -249,16 +258,16 @@ def test_an_engine_that_stops_in_the_last_part_is_no_doubt(tmp_path) -> None:
 def test_the_values_kept_for_judging_are_few_and_even() -> None:
     from tuneassist.reading.columns import build_column
     from tuneassist.reading.headers import read_heading
-    from tuneassist.reading.matching import Pick
+    from tuneassist.reading.matching import Match
 
     values = np.linspace(800.0, 6000.0, 400_000)
-    pick = Pick("rpm", read_heading(0, "RPM"), "header", "rpm", "header")
+    pick = Match("rpm", read_heading(0, "RPM"), "header", "rpm", "header")
     column = build_column(pick, Cells(values), setup=None, name="x", first_text_line=0)
-    watch = Watch(column)
+    watch = RunningColumn(column)
     for part in np.array_split(values, 9):
         watch.add(Cells(part), np.arange(len(part)))
     kept = np.concatenate(watch._kept)
-    assert MOST_JUDGED / 2 < len(kept) <= MOST_JUDGED
+    assert MOST_SAMPLED / 2 < len(kept) <= MOST_SAMPLED
     wanted = np.quantile(values, [0.1, 0.5, 0.95])
     np.testing.assert_allclose(np.quantile(kept, [0.1, 0.5, 0.95]), wanted, rtol=1e-3)
 

@@ -17,7 +17,7 @@ from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import read_log
 from tuneassist.reading.log import Cells
-from tuneassist.reading.timeline import SESSION_PAUSE_S, build_timeline
+from tuneassist.reading.timeline import SESSION_PAUSE_S, TimeReader
 from tuneassist.settings import ChannelSource
 
 ROWS = 120
@@ -34,7 +34,8 @@ def read_stamps(tmp_path, stamps, header="Time (s)", delimiter=","):
 
 def timeline(stamps, unit="s"):
     cells = Cells(np.array(stamps, dtype=float))
-    return build_timeline(cells, unit=unit, unit_how="header", where="log", entry="time %s")
+    time = TimeReader(cells, unit=unit, unit_how="header", where="log", entry="time %s")
+    return time.read(cells)
 
 
 def clock(seconds, template="{h:02d}:{m:02d}:{s:06.3f}"):
@@ -165,8 +166,14 @@ def test_shifting_all_stamps_shifts_the_seconds_and_nothing_else(start, shift):
     assert one.dropped == other.dropped == ()
 
 
-@given(stamps=st.lists(st.floats(-10, 1000), min_size=10, max_size=60))
-def test_whatever_the_stamps_the_seconds_that_stay_rise(stamps):
+@given(
+    steps=st.lists(st.sampled_from([0.125, 0.25, 0.0]), min_size=30, max_size=60),
+    moved=st.lists(st.tuples(st.integers(0, 29), st.floats(-10, 1000)), max_size=3),
+)
+def test_whatever_the_stamps_the_seconds_that_stay_rise(steps, moved):
+    stamps = list(np.cumsum(steps))
+    for place, stamp in moved:
+        stamps[place] = stamp
     try:
         result = timeline(stamps)
     except LogError:

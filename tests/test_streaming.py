@@ -246,7 +246,7 @@ def test_an_error_behind_the_first_part_comes_through_and_the_thread_ends(tmp_pa
     broken = [line[: len(line) // 2] if i > 4000 else line for i, line in enumerate(lines)]
     path = tmp_path / "log.csv"
     path.write_text("\n".join(broken) + "\n", encoding="utf-8")
-    with pytest.raises(ValueError, match=r"log.csv, row 4\d\d\d.* rows have not 10 cells"):
+    with pytest.raises(ValueError, match=r"log.csv, row 4\d\d\d.* rows do not have 10 cells"):
         read_log(path, setup=narrow())
 
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import os
 import struct
-from collections.abc import Callable, Iterator, Sequence, Set
+from collections.abc import Callable, Generator, Iterator, Sequence, Set
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -66,7 +66,7 @@ class ColumnarParts:
         self._name, self._rows = source.name, rows
         self._kind = "Arrow" if source.kind == "stream" else source.kind.capitalize()
         with self._damage():
-            schema, self._count, self._open = _opened(source, rows)
+            schema, self._open = _opened(source, rows)
             self._kinds = schema.types
             self._names = [str(name) for name in schema.names]
             self.headers = tuple(
@@ -77,39 +77,27 @@ class ColumnarParts:
             raise LogError("the file has no columns.", where=self._name)
         check_headers(self.headers, name=self._name)
         self.dialect = Dialect(encoding=source.kind, header_line=0, data_line=1)
-        self._batches: Iterator[Any] = iter(())
         self._decimals: dict[int, str] = {}  # of columns of text that show theirs
 
-    @property
-    def is_whole(self) -> bool:
-        """Whether the first part is all there is."""
-        return self._count <= self._rows
-
-    def first(self, wanted: Wanted) -> Piece:
-        """Read the first rows."""
-        self._read = [i for i in wanted.indices if is_readable(self._kinds[i])]
-        with self._damage():
-            self._batches = _even(self._open(self._read), self._rows)
-            table = next(self._batches, None) if self._read else None
-            if table is None:
-                nothing = {i: Cells(np.empty(0)) for i in wanted.indices}
-                return Piece(np.empty(0, dtype=np.int64), nothing)
-            return self._piece(table, wanted, 0)
-
-    def more(self, wanted: Wanted) -> Iterator[Piece]:
-        """Read on behind the first rows."""
-        line = self._rows
+    def pieces(self, wanted: Wanted) -> Generator[Piece, None, None]:
+        """Read the log from its start, some rows at a time."""
+        readable = [i for i in wanted.indices if is_readable(self._kinds[i])]
+        tables = _even(self._open(readable), self._rows) if readable else iter(())
+        line = 0
         while True:
             with self._damage():
-                table = next(self._batches, None)
-                if table is None:
-                    return
-                piece = self._piece(table, wanted, line)
+                table = next(tables, None)
+                piece = None if table is None else self._piece(table, readable, wanted, line)
+            if piece is None:
+                break
             yield piece
             line += len(piece.lines)
+        if not line:
+            nothing = {i: Cells(np.empty(0)) for i in wanted.indices}
+            yield Piece(np.empty(0, dtype=np.int64), nothing)
 
-    def _piece(self, table: Any, wanted: Wanted, line: int) -> Piece:
-        cells = {i: self._cells(i, table.column(place)) for place, i in enumerate(self._read)}
+    def _piece(self, table: Any, readable: Sequence[int], wanted: Wanted, line: int) -> Piece:
+        cells = {i: self._cells(i, table.column(place)) for place, i in enumerate(readable)}
         for i in wanted.indices:
             if i not in cells:
                 cells[i] = _no_readings(self._kinds[i], table.num_rows)
@@ -161,8 +149,8 @@ class ColumnarParts:
             ) from error
 
 
-def _opened(source: Source, rows: int) -> tuple[Any, int, Batches]:
-    """Return schema, number of rows, and what yields batches of some columns."""
+def _opened(source: Source, rows: int) -> tuple[Any, Batches]:
+    """Return the schema and what yields batches of some columns."""
     if source.kind == "parquet":
         return open_parquet(source.path, rows=rows, name=source.name)
     return open_ipc(source.path, is_file=source.kind == "arrow", name=source.name)
@@ -217,8 +205,8 @@ MOST_MESSAGES = 200_000
 Batches = Callable[[Sequence[int]], Iterator[Any]]
 
 
-def open_ipc(path: Path, *, is_file: bool, name: str) -> tuple[Any, int, Batches]:
-    """Return schema, number of rows, and what yields batches of some columns.
+def open_ipc(path: Path, *, is_file: bool, name: str) -> tuple[Any, Batches]:
+    """Return the schema and what yields batches of some columns.
 
     Parameters
     ----------
@@ -255,7 +243,7 @@ def open_ipc(path: Path, *, is_file: bool, name: str) -> tuple[Any, int, Batches
                 batch.validate(full=True)
                 yield batch
 
-    return schema, count, batches
+    return schema, batches
 
 
 def _mapped(path: Path, start: int) -> Any:

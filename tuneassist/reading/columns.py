@@ -7,7 +7,7 @@ parts as it would be in one.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -18,11 +18,19 @@ from tuneassist.channels import CHANNELS, Channel
 from tuneassist.errors import LogError
 from tuneassist.reading.diagnostic import decode_answers
 from tuneassist.reading.log import Cells, Floats, Piece
-from tuneassist.reading.matching import Pick, check_unit_text, is_gauge_axis, left_out, or_unread
+from tuneassist.reading.matching import (
+    Match,
+    check_unit_text,
+    is_gauge_axis,
+    left_out,
+    may_leave_out,
+    or_unread,
+)
 from tuneassist.reading.unit_checks import (
     MAX_IMPOSSIBLE_SHARE,
     MAX_TEXT_SHARE,
     Mixture,
+    channel_as_logged,
     check_boost,
     check_header,
     check_text,
@@ -30,9 +38,8 @@ from tuneassist.reading.unit_checks import (
     check_trim,
     check_two_scales,
     check_values,
-    judging_channel,
+    infer_unit,
     mixture_of,
-    settle_unit,
 )
 from tuneassist.settings import Setup
 from tuneassist.units import ATMOSPHERE_KPA, convert, unit_named
@@ -46,43 +53,43 @@ BEYOND_MOST = 0.95
 BEYOND_WORDS = "reading(s) beyond the setup's transfer were left out."
 
 
-def sensed(pick: Pick, cells: Cells) -> Cells:
-    """Return a column's cells in the pick's unit, through its transfer or its raw scaling.
+def apply_sensor(match: Match, cells: Cells) -> Cells:
+    """Return a column's cells in the match's unit, through its transfer or its raw scaling.
 
     Parameters
     ----------
-    pick
+    match
         The column, with the setup's entry.
     cells
         What stands in the file.
     """
-    source = pick.source
+    source = match.source
     if source is None:
         return cells
     if source.raw is not None:
         return decode_answers(cells, int(source.raw, 16), is_hex=source.raw_as == "hex")
     if source.transfer is not None:
-        numbers = transferred(cells.numbers, source.transfer)
+        numbers = apply_transfer(cells.numbers, source.transfer)
         beyond = int((np.isnan(numbers) & ~np.isnan(cells.numbers)).sum())
         return replace(cells, numbers=numbers, beyond=beyond)
     return cells
 
 
-def falls(pick: Pick) -> bool:
+def is_falling(match: Match) -> bool:
     """Tell whether the column falls where the channel rises, as with many sensors of heat."""
-    pairs = pick.source.transfer if pick.source else None
+    pairs = match.source.transfer if match.source else None
     return pairs is not None and pairs[-1][1] < pairs[0][1]
 
 
-def check_readings(pick: Pick, cells: Cells, found: Cells, *, where: str) -> None:
+def check_readings(match: Match, cells: Cells, found: Cells, *, where: str) -> None:
     """Refuse readings that the setup's entry cannot be for.
 
     Parameters
     ----------
-    pick
+    match
         The column, with the setup's entry.
     cells, found
-        What stands in the file, and what `sensed` made of it.
+        What stands in the file, and what `apply_sensor` made of it.
     where
         File and column.
 
@@ -91,25 +98,25 @@ def check_readings(pick: Pick, cells: Cells, found: Cells, *, where: str) -> Non
     LogError
         When nearly all lie beyond the transfer, or whole numbers are to be hexadecimal.
     """
-    source, given = pick.source, int(np.isfinite(cells.numbers).sum())
+    source, given = match.source, int(np.isfinite(cells.numbers).sum())
     if source is None:
         return
     if source.transfer is not None and found.beyond > BEYOND_MOST * max(1, given):
         low, high = (float(q) for q in np.nanquantile(cells.numbers, [0.02, 0.98]))
         unit = f" {source.unit}" if source.unit else ""
-        said = f"; the header says {pick.heading.unit}" if pick.heading.unit else ""
+        said = f"; the header says {match.heading.unit}" if match.heading.unit else ""
         raise LogError(
             f"readings between {low:g} and {high:g} lie beyond the transfer, which goes from "
             f"{source.transfer[0][0]:g} to {source.transfer[-1][0]:g}{unit}{said}.",
             where=where,
-            mend=f"Give channels.{pick.channel}.transfer in what the column holds.",
+            mend=f"Give channels.{match.channel}.transfer in what the column holds.",
         )
     is_hex = source.raw is not None and source.raw_as == "hex"
     if is_hex and _are_whole_numbers(cells, found):
         raise LogError(
             "the column holds whole numbers and no bytes in hexadecimal.",
             where=where,
-            mend=f'Write raw_as = "number" in channels.{pick.channel}, if they are 256 A + B.',
+            mend=f'Write raw_as = "number" in channels.{match.channel}, if they are 256 A + B.',
         )
 
 
@@ -127,14 +134,14 @@ def _are_whole_numbers(cells: Cells, found: Cells) -> bool:
     )
 
 
-def sensed_note(pick: Pick, found: Cells) -> str:
+def sensor_note(match: Match, found: Cells) -> str:
     """Say what was done; empty where nothing was."""
-    source = pick.source
+    source = match.source
     if source is None:
         return ""
-    what = f"Column {pick.heading.text!r}:"
+    what = f"Column {match.heading.text!r}:"
     if source.raw is not None:
-        return f"{what} raw bytes became {pick.unit} by the scaling of parameter {source.raw}."
+        return f"{what} raw bytes became {match.unit} by the scaling of parameter {source.raw}."
     if source.transfer is None:
         return ""
     (low, first), (high, last) = source.transfer[0], source.transfer[-1]
@@ -146,7 +153,7 @@ def sensed_note(pick: Pick, found: Cells) -> str:
     )
 
 
-def transferred(values: Floats, pairs: tuple[tuple[float, float], ...]) -> Floats:
+def apply_transfer(values: Floats, pairs: tuple[tuple[float, float], ...]) -> Floats:
     """Look readings up in a sensor's transfer.
 
     Parameters
@@ -164,7 +171,7 @@ def transferred(values: Floats, pairs: tuple[tuple[float, float], ...]) -> Float
 
     Examples
     --------
-    >>> transferred(np.array([-0.1, 0.0, 2.5, 5.1, 9.0]), ((0.0, 0.68), (5.0, 1.36))).round(3)
+    >>> apply_transfer(np.array([-0.1, 0.0, 2.5, 5.1, 9.0]), ((0.0, 0.68), (5.0, 1.36))).round(3)
     array([0.68, 0.68, 1.02, 1.36,  nan])
     """
     table = np.asarray(pairs, dtype=float)
@@ -186,7 +193,7 @@ class Column:
 
     Parameters
     ----------
-    pick
+    match
         The column, with its unit settled.
     numbers
         One per row, nan where there is no measurement. [unit inside]
@@ -202,7 +209,7 @@ class Column:
         With which AFR became lambda. [kg/kg]
     """
 
-    pick: Pick
+    match: Match
     numbers: Floats
     unit_inside: str
     notes: tuple[str, ...]
@@ -212,13 +219,13 @@ class Column:
 
 
 def build_column(
-    pick: Pick, cells: Cells, *, setup: Setup | None, name: str, first_text_line: int
+    match: Match, cells: Cells, *, setup: Setup | None, name: str, first_text_line: int
 ) -> Column:
-    """Settle a column's unit, hold its values against it, and convert them.
+    """Find a column's unit, check its values against it, and convert them.
 
     Parameters
     ----------
-    pick, cells
+    match, cells
         The column and what stands in it.
     setup
         The car's setup, for the fuel and the axes.
@@ -232,37 +239,37 @@ def build_column(
     LogError
         When the unit is unknown, in doubt, or cannot be what the values are in.
     """
-    where = f"{name}, column {pick.heading.text!r}"
-    load_unit = setup.axes.load_unit if setup else (pick.unit or "1")
-    channel = judging_channel(pick, load_unit, setup)
+    where = f"{name}, column {match.heading.text!r}"
+    load_unit = setup.axes.load_unit if setup else (match.unit or "1")
+    channel = channel_as_logged(match, load_unit, setup)
     mixture = mixture_of(setup)
     if channel.quantity == "pressure" and channel.plausible is CHANNELS["boost"].plausible:
-        check_two_scales(pick, cells.numbers, where=where)
-    check_unit_text(pick, channel.quantity, name=name)
+        check_two_scales(match, cells.numbers, where=where)
+    check_unit_text(match, channel.quantity, name=name)
     note = check_text(cells, where=where, line=first_text_line)
-    notes = [f"Column {pick.heading.text!r}: {note}"] if note else []
+    notes = [f"Column {match.heading.text!r}: {note}"] if note else []
     numbers = cells.numbers
     if channel.quantity != "number":
-        contradicted = check_header(pick, numbers, channel, mixture, where=where)
+        contradicted = check_header(match, numbers, channel, mixture, where=where)
         notes.extend([contradicted] if contradicted else [])
-        check_trim(pick, numbers, channel, where=where)
-        pick, said = settle_unit(pick, numbers, channel, mixture, setup, where=where)
+        check_trim(match, numbers, channel, where=where)
+        match, said = infer_unit(match, numbers, channel, mixture, setup, where=where)
         notes.extend(said)
-        check_values(pick, numbers, setup, where=where)
-    inside = load_unit if pick.channel == "load" else channel.unit
+        check_values(match, numbers, setup, where=where)
+    inside = load_unit if match.channel == "load" else channel.unit
     if channel.quantity == "number":
         values = numbers.copy()
-        inside = pick.unit or inside
+        inside = match.unit or inside
     else:
-        values = convert(numbers, pick.unit or inside, inside, afr_stoich=mixture.afr_stoich)
-    if pick.unit == "afr":
-        notes.append(_afr_note(pick, mixture, setup))
+        values = convert(numbers, match.unit or inside, inside, afr_stoich=mixture.afr_stoich)
+    if match.unit == "afr":
+        notes.append(_afr_note(match, mixture, setup))
     column = Column(
-        pick,
+        match,
         values,
         inside,
         (),
-        _possible(pick, channel, inside),
+        _possible(match, channel, inside),
         channel.plausible.zero_is_off,
         mixture.afr_stoich,
     )
@@ -285,10 +292,10 @@ def extend_column(column: Column, numbers: Floats) -> tuple[Floats, Floats]:
     values, wrong
         In the unit inside, nan where there is no measurement; and those that were none.
     """
-    pick, (low, high) = column.pick, column.possible
+    match, (low, high) = column.match, column.possible
     values = numbers
-    if pick.unit and pick.unit != column.unit_inside:
-        values = convert(numbers, pick.unit, column.unit_inside, afr_stoich=column.afr_stoich)
+    if match.unit and match.unit != column.unit_inside:
+        values = convert(numbers, match.unit, column.unit_inside, afr_stoich=column.afr_stoich)
     with np.errstate(invalid="ignore"):
         is_fine = (values >= low) & (values <= high) & (np.abs(values) <= _HUGE)
     if is_fine.all():
@@ -312,34 +319,34 @@ def check_possible(column: Column, wrong: int, given: int, first: float, *, wher
     where
         File and column, for messages.
     """
-    pick, (low, high) = column.pick, column.possible
-    is_mixture = pick.unit is not None and unit_named(pick.unit).quantity == "mixture"
+    match, (low, high) = column.match, column.possible
+    is_mixture = match.unit is not None and unit_named(match.unit).quantity == "mixture"
     if wrong > MAX_IMPOSSIBLE_SHARE * max(1, given) and not is_mixture:
         raise LogError(
-            f"{wrong} of {given} values cannot be {pick.channel.replace('_', ' ')}: "
+            f"{wrong} of {given} values cannot be {match.channel.replace('_', ' ')}: "
             f"the first is {first:g} {column.unit_inside}, and {low:g} to {high:g} is possible.",
             where=where,
             mend="Check the sensor, the column and its unit.",
         )
 
 
-def _possible(pick: Pick, channel: Channel, unit: str) -> tuple[float, float]:
+def _possible(match: Match, channel: Channel, unit: str) -> tuple[float, float]:
     """Return from where to where a value is a measurement. [unit inside]"""
-    if pick.channel == "load" and channel.quantity == "pressure":
+    if match.channel == "load" and channel.quantity == "pressure":
         kin = CHANNELS["manifold_pressure" if channel.plausible.zero_is_off else "boost"]
         low, high = (float(v) for v in convert(list(kin.possible), "kPa", unit))
         return low, high
     return channel.possible
 
 
-def _afr_note(pick: Pick, mixture: Mixture, setup: Setup | None) -> str:
+def _afr_note(match: Match, mixture: Mixture, setup: Setup | None) -> str:
     origin = "the setup's fuel" if setup else "petrol, since no setup was given"
-    return f"Column {pick.heading.text!r}: {AFR_CONVERTED} {mixture.afr_stoich:g} ({origin})."
+    return f"Column {match.heading.text!r}: {AFR_CONVERTED} {mixture.afr_stoich:g} ({origin})."
 
 
 def _blank_impossible(column: Column, *, where: str) -> tuple[Floats, list[str]]:
     """Blank single cells that are no measurement; refuse where they are many."""
-    values, (low, high), header = column.numbers, column.possible, column.pick.heading.text
+    values, (low, high), header = column.numbers, column.possible, column.match.heading.text
     is_given = ~np.isnan(values)
     with np.errstate(invalid="ignore"):
         is_out = is_given & ((values < low) | (values > high) | (np.abs(values) > _HUGE))
@@ -361,12 +368,12 @@ def _blank_impossible(column: Column, *, where: str) -> tuple[Floats, list[str]]
     return np.where(is_out, np.nan, values), notes
 
 
-MOST_JUDGED = 50_000
-"""Values of a column that are kept for judging its unit, evenly over the log: a share of 1 % is
+MOST_SAMPLED = 50_000
+"""Values of a column that are kept for checking its unit, evenly over the log: a share of 1 % is
 then told to 0.05 %. [1]"""
 
 
-class Texts:
+class TextCount:
     """Counts a column's cells of text, over parts."""
 
     def __init__(self) -> None:
@@ -386,7 +393,7 @@ class Texts:
         check_texts(self.count, self._numbers, example, where=f"{where}, row {line}")
 
 
-class Watch:
+class RunningColumn:
     """What the checks of a column must know of a whole log.
 
     Parameters
@@ -396,12 +403,30 @@ class Watch:
     """
 
     def __init__(self, column: Column) -> None:
-        self._column = column
+        self.column = replace(column, numbers=np.empty(0))
         self._kept: list[Floats] = []
         self._count, self._stride = 0, 1
         self._given = self.wrong = self.beyond = 0
         self._first_wrong = float("nan")
-        self.texts = Texts()
+        self.texts = TextCount()
+
+    @property
+    def left_out(self) -> dict[str, int]:
+        """How many cells were left out so far, by the words that say why."""
+        return {
+            "impossible value(s) were left out.": self.wrong,
+            "cell(s) of text were left out.": self.texts.count,
+            BEYOND_WORDS: self.beyond,
+        }
+
+    def notes_since(self, before: Mapping[str, int]) -> list[str]:
+        """Say how many were left out since ``left_out`` was ``before``."""
+        return [
+            f"Column {self.column.match.heading.text!r}: behind the first part, "
+            f"{count - before[why]} {why}"
+            for why, count in self.left_out.items()
+            if count > before[why]
+        ]
 
     def add(self, cells: Cells, lines: npt.NDArray[np.int64]) -> Floats:
         """Convert a part's cells and count them.
@@ -409,7 +434,7 @@ class Watch:
         Parameters
         ----------
         cells
-            The part's cells in the pick's unit.
+            The part's cells in the match's unit.
         lines
             Their lines in the file.
 
@@ -418,7 +443,7 @@ class Watch:
         numpy.ndarray
             In the unit inside, nan where there is no measurement.
         """
-        values, wrong = extend_column(self._column, cells.numbers)
+        values, wrong = extend_column(self.column, cells.numbers)
         if len(wrong) and not self.wrong:
             self._first_wrong = float(wrong[0])
         self.wrong += len(wrong)
@@ -427,36 +452,36 @@ class Watch:
         return values
 
     def check(self, setup: Setup | None, name: str) -> None:
-        """Hold the whole column against what its first part was held against.
+        """Make the checks of the first part on the whole column.
 
         Raises
         ------
         LogError
             As `tuneassist.reading.columns.build_column`.
         """
-        pick = self._column.pick
-        where = f"{name}, column {pick.heading.text!r}"
+        match = self.column.match
+        where = f"{name}, column {match.heading.text!r}"
         self.texts.check(where)
         try:
-            check_values(pick, np.concatenate([np.empty(0), *self._kept]), setup, where=where)
+            check_values(match, np.concatenate([np.empty(0), *self._kept]), setup, where=where)
         except LogError as error:  # the first part was what its unit says
             raise LogError(
-                f"the log begins in {pick.unit or 'its unit'}, and what follows does not fit that: "
-                "unit or sensor changed in mid-log.",
+                f"the log begins in {match.unit or 'its unit'}, and what follows does not fit "
+                "that: unit or sensor changed in mid-log.",
                 where=where,
                 mend="Split the log where it changes, or export it again in one unit.",
             ) from error
-        check_possible(self._column, self.wrong, self._given, self._first_wrong, where=where)
+        check_possible(self.column, self.wrong, self._given, self._first_wrong, where=where)
 
     def _keep(self, numbers: Floats) -> int:
-        """Keep some of a part's values for judging; returns how many are finite."""
+        """Keep some of a part's values for checking; returns how many are finite."""
         is_full = bool(np.isfinite(numbers.sum()))
         given = numbers if is_full else numbers[~np.isnan(numbers)]
         self._given += len(given)
         kept = given[:: self._stride].copy()
         self._kept.append(kept)
         self._count += len(kept)
-        while self._count > MOST_JUDGED:
+        while self._count > MOST_SAMPLED:
             self._kept = [np.concatenate(self._kept)[::2]]
             self._count = len(self._kept[0])
             self._stride *= 2
@@ -484,17 +509,13 @@ class PartWork:
         return self.piece.lines
 
 
-def check_gauges(
-    work: PartWork, may_leave_out: Callable[[Pick, LogError, Setup | None], bool]
-) -> None:
+def check_gauges(work: PartWork) -> None:
     """Ask where what is gauge by its name alone may be absolute.
 
     Parameters
     ----------
     work
         The first part.
-    may_leave_out
-        Tells whether a column in doubt is left out with a note.
     """
     others: dict[str, Floats] = {
         name: work.columns[name].numbers
@@ -511,15 +532,15 @@ def check_gauges(
         if not _is_gauge(work, name, column):
             continue
         if name == "load" and _fits_gauge_axis(work, column):
-            settled.add(column.pick.heading.index)
-        if column.pick.heading.index in settled:
+            settled.add(column.match.heading.index)
+        if column.match.heading.index in settled:
             continue
-        where = f"{work.name}, column {column.pick.heading.text!r}"
+        where = f"{work.name}, column {column.match.heading.text!r}"
         values = convert(column.numbers, column.unit_inside, "kPa")
         try:
-            check_boost(column.pick, values, others, is_spark=is_spark, where=where)
+            check_boost(column.match, values, others, is_spark=is_spark, where=where)
         except LogError as error:
-            if not may_leave_out(column.pick, error, work.setup):
+            if not may_leave_out(column.match, error, work.setup):
                 raise or_unread(error, name, work.setup) from error
             work.notes.append(left_out(error, work.name))
             del work.columns[name]
@@ -527,22 +548,22 @@ def check_gauges(
 
 def _is_gauge(work: PartWork, name: str, column: Column) -> bool:
     """Tell whether the column, as it was logged, is taken to count from the barometer."""
-    return (name == "boost" or is_gauge_axis(work.setup)) != bool(column.pick.shift)
+    return (name == "boost" or is_gauge_axis(work.setup)) != bool(column.match.shift)
 
 
 def _check_one_reference(work: PartWork) -> None:
     """Refuse one column that is gauge for load and absolute for boost, or the other way round."""
     load, boost = work.columns.get("load"), work.columns.get("boost")
-    if load is None or boost is None or load.pick.heading.index != boost.pick.heading.index:
+    if load is None or boost is None or load.match.heading.index != boost.match.heading.index:
         return
     words = {True: "gauge", False: "absolute"}
     of_load, of_boost = _is_gauge(work, "load", load), _is_gauge(work, "boost", boost)
     if of_load != of_boost:
         raise LogError(
             f"the column is taken as {words[of_load]} for load and {words[of_boost]} for boost.",
-            where=f"{work.name}, column {load.pick.heading.text!r}",
+            where=f"{work.name}, column {load.match.heading.text!r}",
             mend="Under [channels] give both entries the same unit, such as "
-            f'"{load.pick.unit or "kPa"} gauge".',
+            f'"{load.match.unit or "kPa"} gauge".',
         )
 
 
@@ -583,11 +604,11 @@ def apply_barometer(work: PartWork, before_kpa: float | None = None) -> float | 
         pressure, before_kpa = _carried(logged.numbers, before_kpa, fixed)
         origin = "the logged barometer"
     for name, column in list(work.columns.items()):
-        if column.pick.shift:
-            change = column.pick.shift * convert(pressure, "kPa", column.unit_inside)
+        if column.match.shift:
+            change = column.match.shift * convert(pressure, "kPa", column.unit_inside)
             work.columns[name] = replace(column, numbers=column.numbers + change)
-            sign = "added to" if column.pick.shift > 0 else "taken from"
-            work.notes.append(f"{name}: {origin} was {sign} {column.pick.heading.text!r}.")
+            sign = "added to" if column.match.shift > 0 else "taken from"
+            work.notes.append(f"{name}: {origin} was {sign} {column.match.heading.text!r}.")
     _add_manifold_pressure(work, pressure, origin)
     return before_kpa
 
@@ -618,12 +639,14 @@ def _add_manifold_pressure(work: PartWork, barometer: Floats, origin: str) -> No
         if is_gauge_axis(setup):
             values = values + barometer
             work.notes.append(
-                f"manifold_pressure: {origin} was added to {load.pick.heading.text!r}."
+                f"manifold_pressure: {origin} was added to {load.match.heading.text!r}."
             )
-        work.columns["manifold_pressure"] = Column(load.pick, values, "kPa", ())
+        work.columns["manifold_pressure"] = Column(load.match, values, "kPa", ())
     elif boost:
-        work.columns["manifold_pressure"] = Column(boost.pick, boost.numbers + barometer, "kPa", ())
-        work.notes.append(f"manifold_pressure: {origin} was added to {boost.pick.heading.text!r}.")
+        work.columns["manifold_pressure"] = Column(
+            boost.match, boost.numbers + barometer, "kPa", ()
+        )
+        work.notes.append(f"manifold_pressure: {origin} was added to {boost.match.heading.text!r}.")
 
 
 def samples_of(work: PartWork, seconds: Floats) -> pd.DataFrame:

@@ -1,16 +1,15 @@
-"""Text logs cut by commas, semicolons or tabs, as a `Table`.
+"""Text logs cut by commas, semicolons or tabs, part by part.
 
-Lines are measured on the raw bytes first, so that a cut or foreign line is left out by number
-before the fast parser sees the rest. The parser is pyarrow's; a column with words in it is then
-read cell by cell in pandas. Of a long file the later blocks go to the parser at once, and are
-measured only where it objects.
+A block of nothing but numbers goes to the fast parser, pyarrow's, at once. Where it objects, lines
+are measured on the raw bytes, a cut or foreign line is left out by number, and the parser sees the
+rest. What it still objects to is read cell by cell in pandas.
 """
 
 from __future__ import annotations
 
 import io
 import warnings
-from collections.abc import Iterator, Mapping, Sequence, Set
+from collections.abc import Generator, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -33,9 +32,9 @@ from tuneassist.reading.text import (
     HEAD_LINES,
     Layout,
     blocks,
+    find_decimal_sign,
     find_layout,
     read_first,
-    settle_decimal,
     split_line,
 )
 
@@ -44,6 +43,7 @@ MAX_BROKEN_SHARE = 0.05
 _MAX_BROKEN_ANYWAY = 3  # a power loss or two cost a line each
 _HEAD_BYTES = MOST_LINE_BYTES
 _MEASURED_BYTES = 1 << 22
+_PARSED_BYTES = 1 << 22  # handed to one thread of the parser
 
 Ints = npt.NDArray[np.int64]
 
@@ -81,7 +81,7 @@ class DelimitedParts:
         head = self._text.data[:_HEAD_BYTES].decode("utf-8", errors="replace").split("\n")
         layout = find_layout(head[:HEAD_LINES], name=source.name, wanted=wanted)
         self._text = self._text.cut(layout.data + rows)
-        layout = settle_decimal(layout, self._text.data, name=source.name)
+        layout = find_decimal_sign(layout, self._text.data, name=source.name)
         self._layout = layout
         check_headers(layout.headers, name=source.name)
         self.headers = layout.headers
@@ -94,51 +94,55 @@ class DelimitedParts:
             layout.data + 1,
         )
 
-    @property
-    def is_whole(self) -> bool:
-        """Whether the first part is all there is."""
-        return self._text.is_whole and not self._text.more
-
-    def first(self, wanted: Wanted) -> Piece:
-        """Read the first part, every line measured."""
-        text, layout, name = self._text, self._layout, self._source.name
-        body, numbers, dropped, notes = _whole_rows(text.data, layout, name, line=0)
-        cells = _Columns(body, layout, name, numbers).fetch(wanted)
-        return Piece(numbers, cells, dropped, (*text.notes, *notes))
-
-    def more(self, wanted: Wanted) -> Iterator[Piece]:
-        """Read on behind the first part."""
-        if self.is_whole:
-            return
-        layout, name = replace(self._layout, data=0), self._source.name
-        line = self._text.data.count(b"\n")
-        filled = line
-        for body in blocks(self._source, self._text):
-            count = body.count(b"\n") + (not body.endswith(b"\n"))
-            is_blank = not body.strip()
-            quick = (
-                {}
-                if wanted.as_text or is_blank
-                else _read_quickly(body, layout, wanted.indices, count)
-            )
-            if quick:
-                filled += count
-                yield Piece(np.arange(line + 1, line + count + 1), quick)
-            elif not is_blank:
-                whole, numbers, dropped, _ = _whole_rows(body, layout, name, line=line)
-                filled += len(numbers)
-                if len(numbers):
-                    cells = _Columns(whole, layout, name, numbers).fetch(wanted)
-                    yield Piece(numbers, cells, dropped)
+    def pieces(self, wanted: Wanted) -> Generator[Piece, None, None]:
+        """Read the log from its start: the first part, then block by block."""
+        line, blank = self._layout.data, 0
+        for body in self._bodies():
+            is_first = line == self._layout.data
+            piece = self._piece(body, wanted, line, is_first=is_first)
+            if is_first:
+                yield replace(piece, notes=(*self._text.notes, *piece.notes))
+            elif len(piece.lines):
+                yield piece
+            count = _line_count(body)
             line += count
-            _check_blank(line - filled, line, name)
+            blank += 0 if is_first else count - len(piece.lines)
+            _check_blank(blank, line, self._source.name)
+
+    def _bodies(self) -> Iterator[bytes]:
+        """Yield the text below the header in blocks of whole lines."""
+        start = 0
+        for _ in range(self._layout.data):
+            start = self._text.data.find(b"\n", start) + 1
+        yield self._text.data[start:]
+        if not self._text.is_whole or self._text.more:
+            yield from blocks(self._source, self._text)
+
+    def _piece(self, body: bytes, wanted: Wanted, line: int, *, is_first: bool) -> Piece:
+        """Parse a block behind ``line`` lines; one of nothing but numbers is parsed at once."""
+        layout, name = self._layout, self._source.name
+        if not body.strip():
+            return Piece(np.empty(0, dtype=np.int64), {})
+        count = _line_count(body)
+        cells = {} if wanted.as_text else _parse_numbers(body, layout, wanted.indices, count)
+        if cells:
+            return Piece(np.arange(line + 1, line + count + 1), cells)
+        whole, numbers, dropped, notes = _whole_rows(
+            body, layout, name, line=line, is_first=is_first
+        )
+        cells = _parse(whole, layout, name, numbers, wanted) if len(numbers) else {}
+        return Piece(numbers, cells, dropped, notes)
+
+
+def _line_count(body: bytes) -> int:
+    return body.count(b"\n") + (not body.endswith(b"\n"))
 
 
 def _check_blank(blank: int, lines: int, name: str) -> None:
-    """Refuse a text that is hardly more than line ends."""
+    """Refuse a text of almost nothing but empty lines."""
     if blank > MOST_BLANK_LINES and blank > MOST_BLANK_SHARE * lines:
         raise LogError(
-            f"{blank} of the first {lines} lines hold no row.",
+            f"{blank} of the first {lines} lines are empty.",
             where=name,
             mend="The file is damaged; export the log again.",
         )
@@ -148,24 +152,24 @@ _Dropped = tuple[tuple[str, int], ...]
 
 
 def _whole_rows(
-    data: bytes, layout: Layout, name: str, *, line: int
-) -> tuple[bytes, Ints, _Dropped, list[str]]:
+    data: bytes, layout: Layout, name: str, *, line: int, is_first: bool
+) -> tuple[bytes, Ints, _Dropped, tuple[str, ...]]:
     """Leave rows with too few or too many cells out, by the lines' numbers."""
     lines = _measure(data, ord(layout.delimiter))
     longest = int(np.argmax(lines.end - lines.start))
     length = int(lines.end[longest] - lines.start[longest])
     check_line(length, name=name, row=line + longest + 1)
     number = np.arange(len(lines.start), dtype=np.int64)
-    is_filled = (number >= layout.data) & (lines.cells > 0)
+    is_filled = lines.cells > 0
     is_whole = is_filled & (lines.cells == layout.width)
     broken = np.flatnonzero(is_filled & ~is_whole)
-    _check_broken(broken, int(is_filled.sum()), lines, layout, name, line=line)
-    body = _body(data, lines, is_whole, layout.data)
-    notes = []
+    _check_broken(broken, int(is_filled.sum()), lines, layout, name, line=line, is_first=is_first)
+    body = _body(data, lines, is_whole)
+    notes: tuple[str, ...] = ()
     if len(broken):
         rows = ", ".join(str(line + place + 1) for place in broken[:3])
         more = " and others" if len(broken) > 3 else ""
-        notes.append(f"Rows without {layout.width} cells were left out: row {rows}{more}.")
+        notes = (f"Rows without {layout.width} cells were left out: row {rows}{more}.",)
     dropped = (("row cut short or with too many cells", len(broken)),) if len(broken) else ()
     return body, number[is_whole] + (line + 1), dropped, notes
 
@@ -207,120 +211,171 @@ def _measure_piece(data: bytes, delimiter: int) -> _Lines:
 
 
 def _check_broken(
-    broken: Ints, filled: int, lines: _Lines, layout: Layout, name: str, *, line: int
+    broken: Ints,
+    filled: int,
+    lines: _Lines,
+    layout: Layout,
+    name: str,
+    *,
+    line: int,
+    is_first: bool,
 ) -> None:
     is_few = len(broken) <= max(_MAX_BROKEN_ANYWAY, MAX_BROKEN_SHARE * filled)
-    if is_few and (len(broken) < filled or line > 0):  # a last block may be one cut line
+    if is_few and (len(broken) < filled or not is_first):  # a last block may be one cut line
         return
     first = int(broken[0])
     raise LogError(
-        f"{len(broken)} of {filled} rows have not {layout.width} cells; the first has "
+        f"{len(broken)} of {filled} rows do not have {layout.width} cells; the first has "
         f"{lines.cells[first]}.",
         where=f"{name}, row {line + first + 1}",
         mend="The file is damaged, or a cell holds the delimiter without quotes: export it again.",
     )
 
 
-def _body(data: bytes, lines: _Lines, is_whole: npt.NDArray[np.bool_], first: int) -> bytes:
+def _body(data: bytes, lines: _Lines, is_whole: npt.NDArray[np.bool_]) -> bytes:
     """Return the whole rows only; the bytes are not copied line by line when all are whole."""
-    if is_whole[first:].all():
-        return data[lines.start[first] :]
+    if is_whole.all():
+        return data
     lengths = np.append(lines.start[1:], len(data)) - lines.start
     codes = np.frombuffer(data, dtype=np.uint8)
     return codes[np.repeat(is_whole, lengths)].tobytes()
 
 
-class _Columns:
-    """The columns of one text log, parsed when asked for."""
-
-    def __init__(self, body: bytes, layout: Layout, name: str, lines: Ints) -> None:
-        self._body, self._layout, self._name = body, layout, name
-        self.lines = lines
-
-    def fetch(self, columns: Wanted) -> Mapping[int, Cells]:
-        """Parse the columns wanted."""
-        names = len(self._layout.headers)
-        extra = range(names, self._layout.width)
-        wanted = sorted({*columns.indices, *extra})
-        raw = self._parse(wanted, columns.as_text)
-        cells = {i: self._cells(raw[i]) for i in wanted}
-        for i in extra:
-            if not np.isnan(cells[i].numbers).all() or cells[i].text_count:
-                raise LogError(
-                    f"the header names {names} columns, but rows hold {self._layout.width} cells.",
-                    where=self._name,
-                    mend="Export the log again; every row needs as many cells as the header.",
-                )
-        return {i: cells[i] for i in columns.indices}
-
-    def _parse(self, wanted: Sequence[int], as_text: Set[int]) -> dict[int, Any]:
-        import pyarrow as pa
-        from pyarrow import ArrowInvalid, csv, types
-
-        names = [f"c{i}" for i in range(self._layout.width)]
-        try:
-            table = csv.read_csv(
-                _stream(self._body),
-                read_options=csv.ReadOptions(column_names=names, block_size=1 << 22),
-                parse_options=csv.ParseOptions(delimiter=self._layout.delimiter),
-                convert_options=csv.ConvertOptions(
-                    include_columns=[f"c{i}" for i in wanted],
-                    column_types={f"c{i}": pa.string() for i in as_text},
-                    null_values=list(BLANKS),
-                    true_values=["true", "TRUE", "True", "ON", "on"],
-                    false_values=["false", "FALSE", "False", "OFF", "off"],
-                    strings_can_be_null=False,
-                    decimal_point=self._layout.decimal,
-                ),
+def _parse(body: bytes, layout: Layout, name: str, lines: Ints, wanted: Wanted) -> dict[int, Cells]:
+    """Parse the wanted columns of whole rows, whatever their cells hold."""
+    names = len(layout.headers)
+    extra = range(names, layout.width)
+    indices = sorted({*wanted.indices, *extra})
+    raw = _typed(body, layout, indices, wanted.as_text, len(lines))
+    if raw is None:
+        raw = _as_text(body, layout, name, lines, indices)
+    cells = {i: _cells(column, layout.decimal) for i, column in raw.items()}
+    for i in extra:
+        if not np.isnan(cells[i].numbers).all() or cells[i].text_count:
+            raise LogError(
+                f"the header names {names} columns, but rows hold {layout.width} cells.",
+                where=name,
+                mend="Export the log again; every row needs as many cells as the header.",
             )
-        except (ArrowInvalid, ValueError):
-            return self._parse_slowly(wanted)
-        if table.num_rows != len(self.lines):
-            return self._parse_slowly(wanted)
-        dates = {i for i in wanted if types.is_temporal(table.column(f"c{i}").type)}
-        if dates:  # guessed for this part alone: one bad stamp makes it text elsewhere
-            return self._parse(wanted, as_text | dates)
-        return {i: table.column(f"c{i}") for i in wanted}
+    return {i: cells[i] for i in wanted.indices}
 
-    def _parse_slowly(self, wanted: Sequence[int]) -> dict[int, Any]:
-        """Read every cell as text, for files that the fast parser objects to."""
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("error", pd.errors.ParserWarning)
-                frame = pd.read_csv(
-                    io.BytesIO(self._body),
-                    sep=self._layout.delimiter,
-                    header=None,
-                    names=list(range(self._layout.width)),
-                    dtype=str,
-                    keep_default_na=False,
-                    skip_blank_lines=False,
-                    encoding_errors="replace",
-                    index_col=False,
-                )
-        except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning) as error:
-            raise self._broken_quotes() from error
-        if len(frame) != len(self.lines):
-            raise self._broken_quotes()
-        return {i: frame[i] for i in wanted}
 
-    def _broken_quotes(self) -> LogError:
-        text = self._body.decode("utf-8", errors="replace").splitlines()
-        quoted = (i for i, line in enumerate(text) if '"' in line)
-        width = self._layout.width
-        odd = (i for i in quoted if len(split_line(text[i], self._layout.delimiter)) != width)
-        first = next(odd, len(self.lines))
-        row = f", row {self.lines[first]}" if first < len(self.lines) else ""
-        return LogError(
-            "the rows cannot be told apart; a quotation mark stands where none belongs.",
-            where=f"{self._name}{row}",
-            mend="Export the log again without quotation marks.",
+def _cells(column: Any, decimal: str) -> Cells:
+    if isinstance(column, pd.Series):
+        return parse_words(column, decimal)
+    return arrow_cells(column, decimal)
+
+
+def _typed(
+    body: bytes, layout: Layout, indices: Sequence[int], as_text: Set[int], rows: int
+) -> dict[int, Any] | None:
+    """Parse columns by the types that their cells show; None where the parser objects."""
+    import pyarrow as pa
+    from pyarrow import types
+
+    found = _read_csv(body, layout, indices, dict.fromkeys(as_text, pa.string()), rows)
+    if found is None:
+        return None
+    dates = {i for i, column in found.items() if types.is_temporal(column.type)}
+    if dates:  # guessed for this part alone: one bad stamp makes it text elsewhere
+        return _typed(body, layout, indices, as_text | dates, rows)
+    return found
+
+
+def _parse_numbers(
+    body: bytes, layout: Layout, indices: Sequence[int], rows: int
+) -> dict[int, Cells]:
+    """Parse a block of nothing but numbers; nothing is returned where it is not that."""
+    import pyarrow as pa
+
+    if b'"' in body or layout.width != len(layout.headers):
+        return {}
+    types = dict.fromkeys(indices, pa.float64())
+    found = _read_csv(body, layout, indices, types, rows, is_quoted=False)
+    if found is None:
+        return {}
+    numbers = {i: np.asarray(column.to_numpy(), dtype=float) for i, column in found.items()}
+    is_empty = np.ones(rows, dtype=bool)
+    for values in numbers.values():
+        if not is_empty.any():
+            break
+        is_empty &= np.isnan(values)
+    if is_empty.any():  # a row of delimiters alone is no row
+        return {}
+    return {i: Cells(values) for i, values in numbers.items()}
+
+
+def _read_csv(
+    body: bytes,
+    layout: Layout,
+    indices: Sequence[int],
+    types: Mapping[int, Any],
+    rows: int,
+    *,
+    is_quoted: bool = True,
+) -> dict[int, Any] | None:
+    """Parse columns with pyarrow; None where it objects or finds another number of rows."""
+    from pyarrow import ArrowInvalid, csv
+
+    names = [f"c{i}" for i in range(layout.width)]
+    try:
+        table = csv.read_csv(
+            _stream(body),
+            read_options=csv.ReadOptions(column_names=names, block_size=_PARSED_BYTES),
+            parse_options=csv.ParseOptions(
+                delimiter=layout.delimiter, quote_char='"' if is_quoted else False
+            ),
+            convert_options=csv.ConvertOptions(
+                include_columns=[names[i] for i in indices],
+                column_types={names[i]: kind for i, kind in types.items()},
+                null_values=list(BLANKS),
+                true_values=["true", "TRUE", "True", "ON", "on"],
+                false_values=["false", "FALSE", "False", "OFF", "off"],
+                strings_can_be_null=False,
+                decimal_point=layout.decimal,
+            ),
         )
+    except (ArrowInvalid, ValueError):
+        return None
+    return {i: table.column(names[i]) for i in indices} if table.num_rows == rows else None
 
-    def _cells(self, column: Any) -> Cells:
-        if isinstance(column, pd.Series):
-            return parse_words(column, self._layout.decimal)
-        return arrow_cells(column, self._layout.decimal)
+
+def _as_text(
+    body: bytes, layout: Layout, name: str, lines: Ints, indices: Sequence[int]
+) -> dict[int, Any]:
+    """Read every cell as text with pandas, for files that the fast parser objects to."""
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            frame = pd.read_csv(
+                io.BytesIO(body),
+                sep=layout.delimiter,
+                header=None,
+                names=list(range(layout.width)),
+                dtype=str,
+                keep_default_na=False,
+                skip_blank_lines=False,
+                encoding_errors="replace",
+                index_col=False,
+            )
+    except (ValueError, pd.errors.ParserError, pd.errors.ParserWarning) as error:
+        raise _stray_quote(body, layout, name, lines) from error
+    if len(frame) != len(lines):
+        raise _stray_quote(body, layout, name, lines)
+    return {i: frame[i] for i in indices}
+
+
+def _stray_quote(body: bytes, layout: Layout, name: str, lines: Ints) -> LogError:
+    text = body.decode("utf-8", errors="replace").splitlines()
+    quoted = (i for i, line in enumerate(text) if '"' in line)
+    odd = (i for i in quoted if len(split_line(text[i], layout.delimiter)) != layout.width)
+    first = next(odd, len(lines))
+    row = f", row {lines[first]}" if first < len(lines) else ""
+    return LogError(
+        "a stray quotation mark: the rows cannot be separated.",
+        where=f"{name}{row}",
+        mend="Export the log again without quotation marks.",
+    )
 
 
 def _stream(body: bytes) -> Any:
@@ -334,33 +389,3 @@ def _stream(body: bytes) -> Any:
     memory = pa.allocate_buffer(len(body))
     memoryview(memory).cast("B")[:] = body
     return pa.BufferReader(memory)
-
-
-def _read_quickly(
-    body: bytes, layout: Layout, indices: Sequence[int], count: int
-) -> dict[int, Cells]:
-    """Parse a block of nothing but numbers; nothing is returned where it is not that."""
-    import pyarrow as pa
-    from pyarrow import csv
-
-    if b'"' in body or layout.width != len(layout.headers):
-        return {}
-    names = [f"c{i}" for i in range(layout.width)]
-    kept = [names[i] for i in indices]
-    try:
-        table = csv.read_csv(
-            _stream(body),
-            read_options=csv.ReadOptions(column_names=names, block_size=1 << 20),
-            parse_options=csv.ParseOptions(delimiter=layout.delimiter, quote_char=False),
-            convert_options=csv.ConvertOptions(
-                include_columns=kept,
-                column_types=dict.fromkeys(kept, pa.float64()),
-                null_values=list(BLANKS),
-                decimal_point=layout.decimal,
-            ),
-        )
-    except (pa.ArrowInvalid, ValueError):
-        return {}
-    if table.num_rows != count:
-        return {}
-    return {i: Cells(np.asarray(table.column(f"c{i}").to_numpy(), dtype=float)) for i in indices}

@@ -131,7 +131,7 @@ def parameter(raw: str, *, channel: str, where: str) -> tuple[int, Parameter]:
     if pid not in PARAMETERS:
         known = ", ".join(f"{number:02X}" for number in PARAMETERS)
         raise SetupError(
-            f"{key} is {raw!r}, which is no parameter that the program knows.",
+            f"{key} is {raw!r}, which is not a known parameter.",
             where=where,
             mend=f"Known, in hexadecimal: {known}.",
         )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, Protocol
@@ -202,8 +202,6 @@ class Parts(Protocol):
         Header and unit cell of every column; the unit cell is empty where there is no unit row.
     dialect, preamble
         As in `Log`.
-    is_whole
-        Whether the first part is all there is.
     """
 
     @property
@@ -221,13 +219,5 @@ class Parts(Protocol):
         """Lines above the header."""
         ...
 
-    @property
-    def is_whole(self) -> bool:
-        """Whether the first part is all there is."""
-        ...
-
-    def first(self, wanted: Wanted) -> Piece:
-        """Read the first part."""
-
-    def more(self, wanted: Wanted) -> Iterator[Piece]:
-        """Read on behind the first part."""
+    def pieces(self, wanted: Wanted) -> Generator[Piece, None, None]:
+        """Read the log from its start, one part at least."""

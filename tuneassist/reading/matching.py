@@ -32,7 +32,7 @@ class UnclearError(LogError):
 
 
 @dataclass(frozen=True)
-class Pick:
+class Match:
     """A column that serves a channel.
 
     Parameters
@@ -74,16 +74,16 @@ def quantity_of(channel: str, setup: Setup | None) -> Quantity:
 
 def with_unit(
     channel: str, heading: Heading, quantity: Quantity, how: Literal["setup", "header"]
-) -> Pick:
+) -> Match:
     """Take the header's unit if the channel can have it; an unknown unit stays in doubt."""
     if quantity == "number":
-        return Pick(channel, heading, how, heading.unit or "1", "inside")
+        return Match(channel, heading, how, heading.unit or "1", "inside")
     if heading.unit and unit_named(heading.unit).quantity == quantity:
-        return Pick(channel, heading, how, heading.unit, "header")
-    return Pick(channel, heading, how, None, "")
+        return Match(channel, heading, how, heading.unit, "header")
+    return Match(channel, heading, how, None, "")
 
 
-def check_unit_text(pick: Pick, quantity: Quantity, *, name: str) -> None:
+def check_unit_text(match: Match, quantity: Quantity, *, name: str) -> None:
     """Refuse a unit in the header that is unknown or of another quantity.
 
     Raises
@@ -91,21 +91,21 @@ def check_unit_text(pick: Pick, quantity: Quantity, *, name: str) -> None:
     LogError
         Names the unit needed, the one found, and the line that mends it.
     """
-    heading = pick.heading
-    if pick.unit is not None or not (heading.is_unit_marked and heading.unit_text):
+    heading = match.heading
+    if match.unit is not None or not (heading.is_unit_marked and heading.unit_text):
         return
     what = f"measures {unit_named(heading.unit).quantity}" if heading.unit else "is not known"
     units = units_of(quantity)
-    right = f"Under [channels] write: {setup_line(pick.channel, heading.text, units[0])}."
+    right = f"Under [channels] write: {setup_line(match.channel, heading.text, units[0])}."
     if heading.unit and unit_named(heading.unit).quantity == "voltage":
         right = (
-            f"Under [channels] write: {transfer_line(pick)}, with the readings and values of the "
+            f"Under [channels] write: {transfer_line(match)}, with the readings and values of the "
             "sensor's data sheet."
         )
     elif heading.unit and not is_remark(heading, quantity):
-        right = f"Name another column for {pick.channel} under [channels], or mend the header."
+        right = f"Name another column for {match.channel} under [channels], or correct the header."
     raise LogError(
-        f"the unit {heading.unit_text!r} {what}; {pick.channel} needs one of {', '.join(units)}.",
+        f"the unit {heading.unit_text!r} {what}; {match.channel} needs one of {', '.join(units)}.",
         where=f"{name}, column {heading.text!r}",
         mend=right,
     )
@@ -118,11 +118,11 @@ def is_remark(heading: Heading, quantity: Quantity) -> bool:
     return kind != quantity and (is_letter or not heading.is_unit_marked)
 
 
-def transfer_line(pick: Pick) -> str:
+def transfer_line(match: Match) -> str:
     """Return the entry that turns a column of volts into its channel."""
-    line = setup_line(pick.channel, pick.heading.text, pick.heading.unit)
-    unit = CHANNELS[pick.channel].unit or "..."
-    top = "5000.0" if pick.heading.unit == "mV" else "5.0"
+    line = setup_line(match.channel, match.heading.text, match.heading.unit)
+    unit = CHANNELS[match.channel].unit or "..."
+    top = "5000.0" if match.heading.unit == "mV" else "5.0"
     tail = f', transfer = [[0.0, ...], [{top}, ...]], transfer_unit = "{unit}" }}'
     return line.removesuffix(" }") + tail
 
@@ -133,7 +133,7 @@ def ambiguous(channel: str, headings: Sequence[Heading], *, name: str) -> Unclea
     if len(set(texts)) < len(texts):
         places = " and ".join(str(h.index + 1) for h in headings)
         return UnclearError(
-            f"the header {texts[0]!r} stands more than once, in columns {places}.",
+            f"the header {texts[0]!r} is used more than once, in columns {places}.",
             where=name,
             mend="Give each column a name of its own.",
         )
@@ -142,6 +142,12 @@ def ambiguous(channel: str, headings: Sequence[Heading], *, name: str) -> Unclea
         where=name,
         mend=f"Name one under [channels]: {setup_line(channel, texts[0], headings[0].unit)}.",
     )
+
+
+def may_leave_out(match: Match, error: LogError, setup: Setup | None) -> bool:
+    """Tell whether doubt about a column is a note: nothing hangs on it, or no setup asks for it."""
+    is_open = setup is None and isinstance(error, UnclearError)
+    return is_open or (match.how == "header" and not is_needed(match.channel, setup))
 
 
 def left_out(error: LogError, name: str) -> str:
@@ -185,14 +191,14 @@ same: between several columns none is taken. A ceiling makes each of them needed
 
 
 @dataclass(frozen=True)
-class Plan:
-    """All picks, at most one per channel, and what had to be said on the way."""
+class Matched:
+    """All matches, at most one per channel, and what had to be said on the way."""
 
-    picks: Mapping[str, Pick]
+    matches: Mapping[str, Match]
     notes: tuple[str, ...]
 
 
-def plan_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str) -> Plan:
+def match_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str) -> Matched:
     """Find a column for every channel that the log holds.
 
     Parameters
@@ -212,47 +218,47 @@ def plan_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str)
         When an entry's channel or unit cannot be right.
     """
     notes: list[str] = []
-    picks: dict[str, Pick] = {}
+    matches: dict[str, Match] = {}
     for channel, source in (setup.channels if setup else {}).items():
-        picks[channel] = _explicit(channel, source, headings, setup, name=name)
-    taken = {p.heading.index for key, p in picks.items() if key != "load" or _is_sensor(p)}
+        matches[channel] = _explicit(channel, source, headings, setup, name=name)
+    taken = {p.heading.index for key, p in matches.items() if key != "load" or _is_sensor(p)}
     free = [h for h in headings if h.index not in taken]
     for channel in CHANNELS:
-        matches = [h for h in free if channel_of(h) == channel]
-        if channel in picks or not matches or channel == "load" or is_unread(channel, setup):
+        candidates = [h for h in free if channel_of(h) == channel]
+        if channel in matches or not candidates or channel == "load" or is_unread(channel, setup):
             continue
         if channel == "knock" and not is_needed(channel, setup):
-            picks |= _all_knock(matches, picks, setup, name=name)
+            matches |= _all_knock(candidates, matches, setup, name=name)
             continue
         try:
-            pick = _by_words(channel, matches, name=name)
+            match = _by_words(channel, candidates, name=name)
         except UnclearError as error:
-            if setup is not None and _is_asked(channel, picks, setup):
+            if setup is not None and _is_asked(channel, matches, setup):
                 raise or_unread(error, channel, setup) from error
             notes.append(left_out(error, name))
             continue
-        picks[channel] = _like_load(pick, picks.get("load"), setup)
-    second = _second_bank(free, picks, setup, name=name, notes=notes)
+        matches[channel] = _like_load(match, matches.get("load"), setup)
+    second = _second_bank(free, matches, setup, name=name, notes=notes)
     if second is not None:
-        picks["lambda_second"] = second
-    if "load" not in picks:
-        load = find_load(free, picks, setup, name=name, notes=notes)
+        matches["lambda_second"] = second
+    if "load" not in matches:
+        load = find_load(free, matches, setup, name=name, notes=notes)
         if load:
-            picks["load"] = load
-    for shared in picks.values():
-        _check_shared(shared, picks, setup, name=name)
-    return Plan({c: picks[c] for c in CHANNELS if c in picks}, tuple(notes))
+            matches["load"] = load
+    for shared in matches.values():
+        _check_shared(shared, matches, setup, name=name)
+    return Matched({c: matches[c] for c in CHANNELS if c in matches}, tuple(notes))
 
 
-def _like_load(pick: Pick, load: Pick | None, setup: Setup | None) -> Pick:
+def _like_load(match: Match, load: Match | None, setup: Setup | None) -> Match:
     """Read a column that the setup names for the load as the setup says, for its channel too."""
-    if load is None or load.heading.index != pick.heading.index:
-        return pick
-    if quantity_of("load", setup) != CHANNELS[pick.channel].quantity:
-        return pick
-    shift = gauge_shift(pick.channel, load.heading, setup)
+    if load is None or load.heading.index != match.heading.index:
+        return match
+    if quantity_of("load", setup) != CHANNELS[match.channel].quantity:
+        return match
+    shift = gauge_shift(match.channel, load.heading, setup)
     return replace(
-        pick,
+        match,
         heading=load.heading,
         unit=load.unit,
         unit_how=load.unit_how,
@@ -262,82 +268,84 @@ def _like_load(pick: Pick, load: Pick | None, setup: Setup | None) -> Pick:
 
 
 def _all_knock(
-    matches: Sequence[Heading], picks: Mapping[str, Pick], setup: Setup | None, *, name: str
-) -> dict[str, Pick]:
-    """Take every column of knock that no entry names: none of them may stay unheard.
+    candidates: Sequence[Heading], matches: Mapping[str, Match], setup: Setup | None, *, name: str
+) -> dict[str, Match]:
+    """Take every column of knock that no entry names: none of them may be ignored.
 
     Raises
     ------
     UnclearError
         When there are more of them than channels.
     """
-    channels = [c for c in KNOCK if c not in picks]
-    if len(matches) > len(channels):
+    channels = [c for c in KNOCK if c not in matches]
+    if len(candidates) > len(channels):
         raise UnclearError(
-            f"{len(matches)} columns could be knock, and {len(channels)} can be heard: "
-            f"{listed([h.text for h in matches])}.",
+            f"{len(candidates)} columns could be knock, and at most {len(channels)} are read: "
+            f"{listed([h.text for h in candidates])}.",
             where=name,
             mend="Name those that count under [channels], as knock, knock_2 and so on; or, to "
             "leave them unread: knock = false.",
         )
     return {
         channel: with_unit(channel, heading, "number", "header")
-        for channel, heading in zip(channels, matches, strict=False)
+        for channel, heading in zip(channels, candidates, strict=False)
         if not is_unread(channel, setup)
     }
 
 
 def _second_bank(
     free: Sequence[Heading],
-    picks: Mapping[str, Pick],
+    matches: Mapping[str, Match],
     setup: Setup | None,
     *,
     name: str,
     notes: list[str],
-) -> Pick | None:
+) -> Match | None:
     """Take the other column of lambda where the setup names one; without a name it is asked."""
     named = setup is not None and "lambda" in setup.channels
-    if not named or "lambda_second" in picks or is_unread("lambda_second", setup):
+    if not named or "lambda_second" in matches or is_unread("lambda_second", setup):
         return None
     others = [h for h in free if channel_of(h) == "lambda" and not _BEHIND_CATALYST.search(h.text)]
     if not others:
         return None
     try:
-        pick = _by_words("lambda_second", others, name=name)
+        match = _by_words("lambda_second", others, name=name)
     except UnclearError as error:
         notes.append(left_out(error, name))
         return None
-    units = {picks["lambda"].unit, pick.unit} - {None}
+    units = {matches["lambda"].unit, match.unit} - {None}
     if len(units) == 1:
-        return pick
+        return match
     notes.append(
-        f"Column {pick.heading.text!r} was left out: in another unit than the lambda of the setup "
+        f"Column {match.heading.text!r} was left out: in another unit than the lambda of the setup "
         "it is likely the same sensor once more. If it is a second bank, name it under [channels]: "
-        f"{setup_line('lambda_second', pick.heading.text, pick.unit)}."
+        f"{setup_line('lambda_second', match.heading.text, match.unit)}."
     )
     return None
 
 
-def _is_sensor(pick: Pick) -> bool:
+def _is_sensor(match: Match) -> bool:
     """Tell whether the column holds readings that only this entry turns into values."""
-    return pick.source is not None and (pick.source.transfer or pick.source.raw) is not None
+    return match.source is not None and (match.source.transfer or match.source.raw) is not None
 
 
-def _check_shared(pick: Pick, picks: Mapping[str, Pick], setup: Setup | None, *, name: str) -> None:
+def _check_shared(
+    match: Match, matches: Mapping[str, Match], setup: Setup | None, *, name: str
+) -> None:
     """Refuse one column for two channels that cannot be one."""
-    for other in picks.values():
-        if other.channel >= pick.channel or other.heading.index != pick.heading.index:
+    for other in matches.values():
+        if other.channel >= match.channel or other.heading.index != match.heading.index:
             continue
-        kinds = [quantity_of(p.channel, setup) for p in (other, pick)]
-        units = [p.unit for p in (other, pick)]
+        kinds = [quantity_of(p.channel, setup) for p in (other, match)]
+        units = [p.unit for p in (other, match)]
         is_number = kinds[0] == "number" if other.channel == "load" else kinds[1] == "number"
         is_one = kinds[0] == kinds[1] and (None in units or units[0] == units[1])
-        if is_one or is_number or _is_sensor(pick) or _is_sensor(other):
+        if is_one or is_number or _is_sensor(match) or _is_sensor(other):
             continue
         raise LogError(
-            f"this column is to be {other.channel} in {units[0] or kinds[0]} and {pick.channel} "
+            f"this column is to be {other.channel} in {units[0] or kinds[0]} and {match.channel} "
             f"in {units[1] or kinds[1]} at once.",
-            where=f"{name}, column {pick.heading.text!r}",
+            where=f"{name}, column {match.heading.text!r}",
             mend="Name another column for one of them under [channels].",
         )
 
@@ -348,19 +356,19 @@ def is_needed(channel: str, setup: Setup | None) -> bool:
     return CHANNELS[channel].is_decisive or channel in ceilings
 
 
-def _is_asked(channel: str, picks: Mapping[str, Pick], setup: Setup) -> bool:
+def _is_asked(channel: str, matches: Mapping[str, Match], setup: Setup) -> bool:
     """Tell whether columns between which nothing decides must be asked about.
 
     Not where a proposal goes without the channel: then none of them is read.
     """
     if channel in setup.limits.ceilings or channel in REQUIRED:
         return True
-    if "load" not in picks and channel in channels_called(plain_words(setup.axes.load_name)):
+    if "load" not in matches and channel in channels_called(plain_words(setup.axes.load_name)):
         return True
     if channel == "coolant_volts":
-        return "coolant_temp" not in picks
+        return "coolant_temp" not in matches
     if channel in ("manifold_pressure", "boost"):
-        return "load" not in picks or quantity_of("load", setup) != "pressure"
+        return "load" not in matches or quantity_of("load", setup) != "pressure"
     return CHANNELS[channel].is_decisive and channel not in SPARED
 
 
@@ -393,19 +401,21 @@ def _explicit(
     setup: Setup | None,
     *,
     name: str,
-) -> Pick:
+) -> Match:
     where = setup.source if setup else "setup"
     if channel not in CHANNELS:
         raise SetupError(
-            f"channels.{channel} is no channel.", where=where, mend=f"Known: {', '.join(CHANNELS)}."
+            f"channels.{channel} is not a known channel.",
+            where=where,
+            mend=f"Known: {', '.join(CHANNELS)}.",
         )
     heading = _named_column(channel, source.column, headings, name=name)
     quantity = quantity_of(channel, setup)
     if source.raw is not None:
         unit = parameter(source.raw, channel=channel, where=where)[1].unit
         _require_quantity(channel, "raw", unit, quantity, where)
-        pick = Pick(channel, heading, "setup", unit, "setup", source=source)
-        return replace(pick, shift=gauge_shift(channel, heading, setup))
+        match = Match(channel, heading, "setup", unit, "setup", source=source)
+        return replace(match, shift=gauge_shift(channel, heading, setup))
     key, said = "unit", source.unit
     if source.transfer is not None:
         _require_quantity(channel, "unit", source.unit, None, where)
@@ -413,10 +423,10 @@ def _explicit(
     reading = _require_quantity(channel, key, said, quantity, where)
     if reading and reading.reference:
         heading = replace(heading, reference=reading.reference)
-    pick = replace(with_unit(channel, heading, quantity, "setup"), source=source)
+    match = replace(with_unit(channel, heading, quantity, "setup"), source=source)
     if reading:
-        pick = replace(pick, unit=reading.word, unit_how="setup")
-    return replace(pick, shift=gauge_shift(channel, heading, setup))
+        match = replace(match, unit=reading.word, unit_how="setup")
+    return replace(match, shift=gauge_shift(channel, heading, setup))
 
 
 def _require_quantity(
@@ -429,7 +439,7 @@ def _require_quantity(
     fitting = units_of(quantity) if quantity else tuple(UNITS)
     if reading is None:
         raise SetupError(
-            f"channels.{channel}.{key} is {said!r}, which is no unit.",
+            f"channels.{channel}.{key} is {said!r}, which is not a known unit.",
             where=where,
             mend=f"One of {', '.join(fitting)}.",
         )
@@ -456,7 +466,7 @@ def _named_column(channel: str, column: str, headings: Sequence[Heading], *, nam
         if found:
             places = " and ".join(str(h.index + 1) for h in found)
             raise LogError(
-                f"the header {column!r} stands more than once, in columns {places}.",
+                f"the header {column!r} is used more than once, in columns {places}.",
                 where=name,
                 mend="Give each column a name of its own.",
             )
@@ -477,31 +487,31 @@ def _without_unit(text: str) -> str:
     return folded(re.sub(r"[\[(][^\[\]()]*[\])]", " ", text)) or folded(text)
 
 
-def _by_words(channel: str, matches: Sequence[Heading], *, name: str) -> Pick:
-    """Take the one column whose words match; a fitting unit goes before none or a wrong one."""
+def _by_words(channel: str, candidates: Sequence[Heading], *, name: str) -> Match:
+    """Take the one column whose words fit; a fitting unit goes before none or a wrong one."""
     quantity = CHANNELS[channel].quantity
-    picks = [with_unit(channel, h, quantity, "header") for h in matches]
-    best = max(_rank(pick) for pick in picks)
-    first = [pick for pick in picks if _rank(pick) == best]
+    matches = [with_unit(channel, h, quantity, "header") for h in candidates]
+    best = max(_rank(match) for match in matches)
+    first = [match for match in matches if _rank(match) == best]
     if len(first) > 1:
-        raise ambiguous(channel, [pick.heading for pick in first], name=name)
+        raise ambiguous(channel, [match.heading for match in first], name=name)
     return first[0]
 
 
-def _rank(pick: Pick) -> int:
-    if pick.unit is not None:
+def _rank(match: Match) -> int:
+    if match.unit is not None:
         return 2
-    return 0 if pick.heading.unit_text else 1
+    return 0 if match.heading.unit_text else 1
 
 
 def find_load(
     headings: Sequence[Heading],
-    picks: Mapping[str, Pick],
+    matches: Mapping[str, Match],
     setup: Setup | None,
     *,
     name: str,
     notes: list[str],
-) -> Pick | None:
+) -> Match | None:
     """Find the column of the load axis.
 
     The channel that the axis is named after, or for a pressure the manifold's, goes first; then a
@@ -512,14 +522,14 @@ def find_load(
     ----------
     headings
         Columns that no entry of the setup has taken.
-    picks
+    matches
         Channels found so far.
     notes
         Takes what had to be said.
 
     Returns
     -------
-    Pick or None
+    Match or None
         None where nothing fits.
 
     Raises
@@ -530,10 +540,10 @@ def find_load(
     called = [h for h in headings if channel_of(h) == "load"]
     if setup is None:
         fit = [h for h in called if h.unit]
-        return Pick("load", fit[0], "header", fit[0].unit, "header") if len(fit) == 1 else None
+        return Match("load", fit[0], "header", fit[0].unit, "header") if len(fit) == 1 else None
     quantity = quantity_of("load", setup)
     words = plain_words(setup.axes.load_name)
-    kin = _kin(picks, words, quantity, setup)
+    kin = _kin(matches, words, quantity, setup)
     if kin:
         if kin.channel == "boost" and not kin.shift and not is_gauge_axis(setup):
             notes.append(
@@ -549,8 +559,8 @@ def find_load(
         if len(fit) > 1:
             raise ambiguous("load", fit, name=name)
         if fit:
-            pick = with_unit("load", fit[0], quantity, "header")
-            return replace(pick, shift=gauge_shift("load", fit[0], setup))
+            match = with_unit("load", fit[0], quantity, "header")
+            return replace(match, shift=gauge_shift("load", fit[0], setup))
     return None
 
 
@@ -559,14 +569,14 @@ def _bare_key(heading: Heading) -> frozenset[str]:
 
 
 def _kin(
-    picks: Mapping[str, Pick], words: tuple[str, ...], quantity: Quantity, setup: Setup
-) -> Pick | None:
+    matches: Mapping[str, Match], words: tuple[str, ...], quantity: Quantity, setup: Setup
+) -> Match | None:
     """Return the channel already found that the load axis stands for."""
     names = [n for n in channels_called(words) if CHANNELS[n].quantity == quantity]
     if quantity == "pressure":
         order = ["manifold_pressure", "boost"]
         names = [*names, *(reversed(order) if is_gauge_axis(setup) else order)]
-    return next((picks[n] for n in names if n in picks), None)
+    return next((matches[n] for n in names if n in matches), None)
 
 
 def gauge_shift(channel: str, heading: Heading, setup: Setup | None) -> int:

@@ -3,7 +3,7 @@
 pyarrow reads in batches of rows, but unpacks each page and each dictionary whole, and a page's size
 stands in its own header, not in the file's list of contents. The headers are read here, in Thrift's
 compact protocol: numbers in pieces of seven bits, fields with the difference to the number of the
-one before. Names and numbers of the fields are those of ``parquet.thrift``. Texts are read as
+one before. Names and numbers of the fields are those of ``parquet.thrift``. TextCount are read as
 numbers of their dictionary: one that stands once in the file may be meant in every row.
 """
 
@@ -31,8 +31,8 @@ MOST_LIST_BYTES = 1 << 25
 Batches = Callable[[Sequence[int]], Iterator[Any]]
 
 
-def open_parquet(path: Path, *, rows: int, name: str) -> tuple[Any, int, Batches]:
-    """Return schema, number of rows, and what yields batches of some columns.
+def open_parquet(path: Path, *, rows: int, name: str) -> tuple[Any, Batches]:
+    """Return the schema and what yields batches of some columns.
 
     Parameters
     ----------
@@ -74,7 +74,7 @@ def open_parquet(path: Path, *, rows: int, name: str) -> tuple[Any, int, Batches
                 places = {text: i for i, text in enumerate(batch.schema.names)}
                 yield batch.select([places[names[i]] for i in columns])
 
-    return schema, count, batches
+    return schema, batches
 
 
 def _check_list(path: Path, name: str) -> None:

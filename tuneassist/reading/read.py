@@ -1,9 +1,13 @@
-"""Read one log: file, table, columns, time, samples, in that order, part by part."""
+"""Read one log: file, table, columns, time, samples, in that order, part by part.
+
+The first part tells which column serves which channel, in which unit, and how the time is written.
+Every part, the first as well, is then converted and counted the same way.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Generator, Iterator, Mapping, Sequence, Set
+from collections.abc import Iterator, Mapping, Sequence, Set
 from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,44 +20,36 @@ from tuneassist.channels import CHANNELS
 from tuneassist.errors import LogError, SetupError
 from tuneassist.inert import told
 from tuneassist.reading.columns import (
-    BEYOND_WORDS,
     Column,
     PartWork,
-    Texts,
-    Watch,
+    RunningColumn,
+    TextCount,
     apply_barometer,
+    apply_sensor,
     build_column,
     check_gauges,
     check_readings,
     extend_column,
-    falls,
+    is_falling,
     samples_of,
-    sensed,
-    sensed_note,
+    sensor_note,
 )
 from tuneassist.reading.delimited import DelimitedParts
 from tuneassist.reading.headers import Heading, read_heading
 from tuneassist.reading.log import Cells, ColumnReport, Floats, Log, Parts, Piece, Progress, Wanted
 from tuneassist.reading.matching import (
-    Pick,
-    UnclearError,
-    is_needed,
+    Match,
     left_out,
     listed,
+    match_columns,
+    may_leave_out,
     or_unread,
-    plan_columns,
     quantity_of,
     setup_line,
 )
 from tuneassist.reading.source import ReadAhead, Source, check_row_count
-from tuneassist.reading.timeline import (
-    Timeline,
-    build_timeline,
-    extend_timeline,
-    head_of,
-    refuse_falling,
-)
-from tuneassist.reading.unit_checks import check_text, check_time_header
+from tuneassist.reading.timeline import Timeline, TimeReader, refuse_falling
+from tuneassist.reading.unit_checks import TRIMS, check_text, check_time_header
 from tuneassist.settings import READ_SETUP, Setup, SteadySettings
 
 FIRST_ROWS = SteadySettings().estimate_rows
@@ -61,6 +57,13 @@ FIRST_ROWS = SteadySettings().estimate_rows
 MOST_AHEAD, AHEAD_VALUES = 12, 2_000_000
 """Parts that are read ahead of their use: at most so many, and no more than hold so many values
 (16 MB). [1]"""
+MIN_ROWS = 5
+"""Fewer rows of data than this are no log. [rows]"""
+MIN_FILLED_SHARE = 0.02
+"""A channel that a proposal needs must have a number in at least this share of the rows. [1]"""
+ENOUGH_VALUES = 1000
+"""Values by which a unit is found, of a column that is empty at first. [1]"""
+_OPENED, _MATCHED, _PARSED, _CONVERTED = 0.1, 0.2, 0.6, 0.95  # share done of the first part
 
 
 def read_log(
@@ -147,119 +150,295 @@ class LogReader:
             When the file cannot be used.
         """
         with Source(self._path) as source:
-            state = FirstPart(source, self._setup, self._rows, self._say)
-            tally = Tally(state)
-            if state.is_whole:
-                yield state.samples
-            else:
-                depth = min(MOST_AHEAD, AHEAD_VALUES // max(1, state.samples.size))
-                pieces = map(tally.add, state.further())
-                with closing(state), ReadAhead(pieces, depth=max(2, depth)) as ahead:
-                    yield state.samples
-                    for samples in ahead:
-                        self._say(source.share)
-                        if len(samples):
-                            yield samples
-            tally.check()
+            reader = _PartReader(source, self._setup, self._rows, self._say)
+            with closing(reader):
+                found = reader.samples()
+                first = next(found)
+                if reader.is_whole:
+                    yield first
+                else:
+                    yield from self._further(first, found, source)
+            reader.check()
             self._say(1.0)
-            self._log = tally.log(source)
+            self._log = reader.log()
+
+    def _further(
+        self, first: pd.DataFrame, found: Iterator[pd.DataFrame], source: Source
+    ) -> Iterator[pd.DataFrame]:
+        """Yield the parts of a long log, the next ones read while one is worked on."""
+        depth = max(2, min(MOST_AHEAD, AHEAD_VALUES // max(1, first.size)))
+        with ReadAhead(found, depth=depth) as parts:
+            yield first
+            for samples in parts:
+                self._say(source.share)
+                if len(samples):
+                    yield samples
 
 
-class FirstPart:
-    """The first part of a log: columns and units are settled here."""
+class _PartReader:
+    """The parts of one open log: columns matched, converted, and counted for the report."""
 
     def __init__(self, source: Source, setup: Setup | None, rows: int, say: Progress) -> None:
-        self.setup, self.name, self.path = setup, source.name, source.path
-        headers = {entry.column for entry in setup.channels.values()} if setup else set()
-        say(0.1)
-        self.parts = open_parts(source, wanted=headers, rows=rows)
-        self.headings = [
-            read_heading(i, text, unit) for i, (text, unit) in enumerate(self.parts.headers)
+        self._source, self._setup, self._name = source, setup, source.name
+        self._rows_of_part, self._say = rows, say
+        self._headers = {entry.column for entry in setup.channels.values()} if setup else set()
+        say(_OPENED)
+        self._parts = open_parts(source, wanted=self._headers, rows=rows)
+        self._headings = [
+            read_heading(i, text, unit) for i, (text, unit) in enumerate(self._parts.headers)
         ]
-        plan = plan_columns(self.headings, setup, name=source.name)
-        check_found(plan.picks, self.headings, setup, name=source.name)
-        say(0.2)
-        self.picks = plan.picks
-        self.wanted = wanted_of(plan.picks)
-        piece = self.parts.first(self.wanted)
-        check_enough_rows(piece, source.name)
-        say(0.6)
-        work = PartWork(setup, source.name, piece, notes=[*piece.notes, *plan.notes])
-        self.work = work
-        self._rest = self.parts.more(self.wanted)
-        self._next = next(self._rest, None)
-        self.is_whole = self._next is None
-        try:
-            self._convert(headers, rows, say)
-        except BaseException:
-            self.close()
-            raise
+        matched = match_columns(self._headings, setup, name=source.name)
+        check_found(matched.matches, self._headings, setup, name=source.name)
+        say(_MATCHED)
+        self._matches = matched.matches
+        self._pieces = self._parts.pieces(wanted_of(matched.matches))
+        self._match_notes = matched.notes
+        self.is_whole = True
+        self._notes: dict[str, None] = {}
+        self._running: dict[str, RunningColumn] = {}
+        self._said: dict[str, dict[str, int]] = {}
+        self._barometer_kpa: float | None = None
+        self._counts = _Counts()
 
-    def _convert(self, headers: Set[str], rows: int, say: Progress) -> None:
-        work, picks = self.work, self.picks
-        time = picks["time"]
-        ahead = self._next.cells[time.heading.index] if self._next else None
-        self.timeline = _read_time(work, time, work.piece.cells[time.heading.index], ahead)
-        late = self._late(headers, rows)
-        for place, pick in enumerate(picks.values()):
-            if pick.channel != "time":
-                cells = work.piece.cells[pick.heading.index]
-                _read_column(work, pick, cells, late.get(pick.channel))
-            say(0.6 + 0.35 * (place + 1) / len(picks))
-        check_gauges(work, may_leave_out)
-        self.as_logged = dict(work.columns)
-        self.barometer_kpa = apply_barometer(work)
-        filled = {name: int(np.isfinite(c.numbers).sum()) for name, c in work.columns.items()}
-        self.check_filled(filled, len(work.lines), is_all=self.is_whole)
-        self.samples = samples_of(work, self.timeline.seconds)
+    @property
+    def _time_where(self) -> str:
+        return f"{self._name}, column {self._matches['time'].heading.text!r}"
 
-    def check_filled(self, filled: Mapping[str, int], rows: int, *, is_all: bool) -> None:
-        """Refuse a log whose needed channels are all but empty, given how many cells are not.
+    def close(self) -> None:
+        """Close the file's reader, also where not all of it was read."""
+        self._pieces.close()
+
+    def samples(self) -> Iterator[pd.DataFrame]:
+        """Yield the samples of every part; units found in the first part hold for all."""
+        at = self._matches["time"].heading.index
+        piece: Piece | None = next(self._pieces)
+        assert piece is not None
+        check_enough_rows(piece, self._name)
+        self._say(_PARSED)
+        following = next(self._pieces, None)
+        self.is_whole = following is None
+        time = self._start(piece)
+        while piece is not None:
+            line = time.read(piece.cells[at], following.cells[at] if following else None)
+            if not self._counts.rows:
+                self._find_units(piece, time, line)
+            yield self._convert(piece, time, line)
+            piece, following = following, next(self._pieces, None) if following else None
+
+    def _start(self, piece: Piece) -> TimeReader:
+        """Find out from the first part how the time is written."""
+        self._note(*piece.notes, *self._match_notes)
+        match = self._matches["time"]
+        cells, where = piece.cells[match.heading.index], self._time_where
+        self._note(check_time_header(match, cells, where=where))
+        entry = setup_line("time", match.heading.text, "%s")
+        return TimeReader(cells, unit=match.unit, unit_how=match.unit_how, where=where, entry=entry)
+
+    def _find_units(self, piece: Piece, time: TimeReader, line: Timeline) -> None:
+        """Find every column's unit from the first part, and leave out what is in doubt."""
+        self._check_time(piece, time, line)
+        work = PartWork(self._setup, self._name, piece)
+        later = self._empty_at_first(work)
+        share = (_CONVERTED - _PARSED) / len(self._matches)
+        for place, match in enumerate(self._matches.values()):
+            if match.channel != "time":
+                _add_column(work, match, later.get(match.channel))
+            self._say(_PARSED + share * (place + 1))
+        check_gauges(work)
+        self._note(*work.notes)
+        self._running = {name: RunningColumn(column) for name, column in work.columns.items()}
+
+    def _check_time(self, piece: Piece, time: TimeReader, line: Timeline) -> None:
+        usable = int(line.is_usable.sum())
+        if usable < MIN_ROWS:
+            raise LogError(f"only {usable} rows have a usable time.", where=self._time_where)
+        if not time.is_clock:
+            cells = piece.cells[self._matches["time"].heading.index]
+            row = int(piece.lines[cells.text_example[0]])
+            self._note(check_text(cells, where=self._time_where, line=row))
+        self._note(*time.notes, *line.notes)
+
+    def _empty_at_first(self, work: PartWork) -> dict[str, Cells]:
+        """Return what columns hold behind a first part in which they tell nothing.
+
+        A channel that is blank at first and comes later must be there from the start, for a blank
+        is no measurement; one that stays blank must not, for everything else is worked out without
+        it. Only the rest of the file tells which it is, so that it is read once more, these
+        columns alone.
+        """
+        empty = {
+            name: match
+            for name, match in self._matches.items()
+            if name != "time" and _tells_nothing(match, work)
+        }
+        if self.is_whole or not empty:
+            return {}
+        with Source(self._source.path) as again:
+            parts = open_parts(again, wanted=self._headers, rows=self._rows_of_part)
+            with closing(parts.pieces(wanted_of(empty))) as pieces:
+                return _values_behind_first(pieces, empty, self._setup)
+
+    def _convert(self, piece: Piece, time: TimeReader, line: Timeline) -> pd.DataFrame:
+        """Convert a part by the units found in the first, and count it."""
+        work = PartWork(self._setup, self._name, piece)
+        for name, running in self._running.items():
+            match = running.column.match
+            cells = apply_sensor(match, piece.cells[match.heading.index])
+            work.columns[name] = replace(running.column, numbers=running.add(cells, piece.lines))
+        self._barometer_kpa = apply_barometer(work, self._barometer_kpa)
+        self._note(*work.notes)
+        samples = samples_of(work, line.seconds)
+        is_first = not self._counts.rows
+        self._counts.add(work, line, samples)
+        if not time.is_clock:
+            cells = piece.cells[self._matches["time"].heading.index]
+            numbers = int(np.isfinite(cells.numbers).sum())
+            self._counts.time_texts.add(cells, piece.lines, numbers)
+        if is_first:
+            self._time = time
+            nothing = np.empty(0)
+            self._columns = {n: replace(c, numbers=nothing) for n, c in work.columns.items()}
+            self._said = {name: running.left_out for name, running in self._running.items()}
+            self._check_filled(MIN_FILLED_SHARE if self.is_whole else 0.0)
+        return samples
+
+    def _note(self, *notes: str) -> None:
+        self._notes.update(dict.fromkeys(note for note in notes if note))
+
+    def _check_filled(self, share: float) -> None:
+        """Refuse a log whose needed channels are all but empty.
 
         Of a long log the first part needs a few values of each, whatever their share.
         """
-        if self.setup is not None:
+        if self._setup is not None:
+            rows, ranges = self._counts.rows, self._counts.ranges
+            filled = {name: rows - found.blank for name, found in ranges.items()}
             check_filled(
-                self.work.columns,
-                self.headings,
-                filled,
-                rows=rows,
-                name=self.name,
-                share=MIN_FILLED_SHARE if is_all else 0.0,
+                self._columns, self._headings, filled, rows=rows, name=self._name, share=share
             )
 
-    @property
-    def time_where(self) -> str:
-        """File and column of the time, for messages."""
-        return f"{self.name}, column {self.picks['time'].heading.text!r}"
+    def check(self) -> None:
+        """Make the checks of a short log on a long log as a whole.
 
-    def further(self) -> Iterator[tuple[Piece, Piece | None]]:
-        """Read on behind the first part: each part, and the one that follows it."""
-        piece = self._next
-        while piece is not None:
-            following = next(self._rest, None)
-            yield piece, following
-            piece = following
-
-    def close(self) -> None:
-        """Let go of what reads on, also when not all of it was wanted."""
-        if isinstance(self._rest, Generator):
-            self._rest.close()
-
-    def _late(self, headers: Set[str], rows: int) -> dict[str, Cells]:
-        """Return what columns hold behind a first part in which they tell nothing."""
+        Raises
+        ------
+        LogError
+            When a needed channel is all but empty, a column's unit does not fit its values, too
+            many of its cells are text or impossible, or time falls too often.
+        """
         if self.is_whole:
-            return {}
-        silent = {
-            name: pick
-            for name, pick in self.picks.items()
-            if name != "time" and _is_silent(pick, self.work)
+            return
+        counts = self._counts
+        counts.time_texts.check(self._time_where)
+        stamps = counts.rows - counts.dropped_time["no time stamp"]
+        refuse_falling(counts.dropped_time["time stepped back"], stamps, self._time_where)
+        for running in self._running.values():
+            try:
+                running.check(self._setup, self._name)
+            except LogError as error:
+                if not may_leave_out(running.column.match, error, self._setup):
+                    raise
+                self._note(f"{error.without(self._name)} It is in doubt.")
+        self._check_filled(MIN_FILLED_SHARE)
+
+    def log(self) -> Log:
+        """Return the log without its samples."""
+        counts = self._counts
+        for name, running in self._running.items():
+            self._note(*running.notes_since(self._said[name]))
+        return Log(
+            name=self._name,
+            path=self._source.path,
+            sha256=self._source.sha256(),
+            samples=counts.no_samples,
+            columns=self._reports(),
+            dropped=(*counts.dropped.items(), *counts.dropped_time.items()),
+            notes=tuple(dict.fromkeys(told(note) for note in self._notes)),
+            rows_read=counts.rows + sum(counts.dropped.values()),
+            dialect=self._parts.dialect,
+            preamble=self._parts.preamble,
+            rows_kept=counts.kept,
+            span_s=counts.last_s - counts.first_s,
+            step_s=counts.step_s,
+        )
+
+    def _reports(self) -> tuple[ColumnReport, ...]:
+        """Report every column in the file's order; one that serves two channels comes twice."""
+        match, counts = self._matches["time"], self._counts
+        uses = {
+            match.heading.index: [
+                ColumnReport(
+                    match.heading.text,
+                    "time",
+                    self._time.unit,
+                    "s",
+                    match.how,
+                    self._time.unit_how,
+                    counts.blank_times,
+                    counts.first_s,
+                    counts.last_s,
+                )
+            ]
         }
-        if not silent:
-            return {}
-        with Source(self.path) as again:
-            parts = open_parts(again, wanted=headers, rows=rows)
-            return values_behind(parts, wanted_of, silent, self.setup)
+        for name, column in self._columns.items():
+            match, found = column.match, counts.ranges[name]
+            units = (match.unit or "", column.unit_inside, match.how, match.unit_how)
+            report = ColumnReport(
+                match.heading.text, name, *units, found.blank, found.low, found.high
+            )
+            uses.setdefault(match.heading.index, []).append(report)
+        return tuple(
+            report
+            for h in self._headings
+            for report in uses.get(h.index, [ColumnReport(h.text, None)])
+        )
+
+
+class _Counts:
+    """What the parts of a log add up to."""
+
+    def __init__(self) -> None:
+        self.rows = self.kept = self.blank_times = 0
+        self.dropped: Counter[str] = Counter()
+        self.dropped_time: Counter[str] = Counter()
+        self.time_texts = TextCount()
+        self.ranges: dict[str, _Range] = {}
+        self.first_s = self.last_s = self.step_s = float("nan")
+        self.no_samples = pd.DataFrame()
+
+    def add(self, work: PartWork, line: Timeline, samples: pd.DataFrame) -> None:
+        """Add a part."""
+        is_first = not self.rows
+        self.rows += len(work.lines)
+        check_row_count(self.rows, name=work.name)
+        self.dropped.update(dict(work.piece.dropped))
+        self.dropped_time.update(dict(line.dropped))
+        self.blank_times += sum(count for _, count in line.dropped)
+        self.kept += len(samples)
+        for name, column in work.columns.items():
+            self.ranges.setdefault(name, _Range()).add(column.numbers)
+        time_s = samples["time_s"].to_numpy(dtype=float)
+        if is_first:
+            steps = np.diff(time_s)
+            self.step_s = float(np.median(steps)) if len(steps) else float("nan")
+            self.first_s, self.no_samples = float(time_s[0]), samples.iloc[:0].copy()
+        if len(time_s):
+            self.last_s = float(time_s[-1])
+
+
+@dataclass
+class _Range:
+    """Blanks, lowest and highest value of a column."""
+
+    blank: int = 0
+    low: float = float("nan")
+    high: float = float("nan")
+
+    def add(self, values: Floats) -> None:
+        low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
+        self.low, self.high = float(np.fmin(self.low, low)), float(np.fmax(self.high, high))
+        if not np.isfinite(values.sum()):
+            self.blank += int((~np.isfinite(values)).sum())
 
 
 def open_parts(source: Source, *, wanted: Set[str], rows: int) -> Parts:
@@ -285,291 +464,114 @@ def open_parts(source: Source, *, wanted: Set[str], rows: int) -> Parts:
     return ColumnarParts(source, wanted=wanted, rows=rows)
 
 
-def wanted_of(picks: Mapping[str, Pick]) -> Wanted:
+def wanted_of(matches: Mapping[str, Match]) -> Wanted:
     """Return what a reader must fetch for these columns."""
-    at = {name: pick.heading.index for name, pick in picks.items()}
+    at = {name: match.heading.index for name, match in matches.items()}
     main = frozenset(at[name] for name in ("rpm", "load", "lambda") if name in at)
     return Wanted(
         tuple(sorted(set(at.values()))),
         frozenset(
-            at[name] for name, pick in picks.items() if pick.source and pick.source.raw is not None
+            at[name]
+            for name, match in matches.items()
+            if match.source and match.source.raw is not None
         ),
         main,
         {
-            at[name]: -1 if falls(pick) else 1
-            for name, pick in picks.items()
+            at[name]: -1 if is_falling(match) else 1
+            for name, match in matches.items()
             if CHANNELS[name].keeps_peak and at[name] not in main
         },
     )
 
 
-def _is_silent(pick: Pick, work: PartWork) -> bool:
-    cells = work.piece.cells[pick.heading.index]
-    return not cells.text_count and not len(tells(pick, sensed(pick, cells).numbers, work.setup))
-
-
-def _read_time(work: PartWork, pick: Pick, cells: Cells, ahead: Cells | None) -> Timeline:
-    where = f"{work.name}, column {pick.heading.text!r}"
-    said = check_time_header(pick, cells, where=where)
-    work.notes.extend([said] if said else [])
-    timeline = build_timeline(
-        cells,
-        unit=pick.unit,
-        unit_how=pick.unit_how,
-        where=where,
-        entry=setup_line("time", pick.heading.text, "%s"),
-        ahead=ahead and head_of(ahead),
-    )
-    if timeline.is_usable.sum() < MIN_ROWS:
-        raise LogError(
-            f"only {int(timeline.is_usable.sum())} rows have a usable time.", where=where
-        )
-    if not timeline.is_clock:
-        note = check_text(cells, where=where, line=_text_line(work, cells))
-        if note:
-            work.notes.append(note)
-    work.notes.extend(timeline.notes)
-    return timeline
-
-
-def _text_line(work: PartWork, cells: Cells) -> int:
-    return int(work.lines[cells.text_example[0]])
-
-
-def _read_column(work: PartWork, pick: Pick, cells: Cells, late: Cells | None) -> None:
+def _add_column(work: PartWork, match: Match, later: Cells | None) -> None:
     """Add a column; one that is in doubt is left out with a note where nothing hangs on it.
 
-    One that tells nothing here is built by what it holds ``late``, behind this part.
+    Of one that tells nothing here the unit is found by what it holds ``later``, behind this part.
     """
-    pick = _same_unit(work, pick)
-    raw, cells = cells, sensed(pick, cells)
-    line = _text_line(work, cells)
+    match = _same_unit(work, match)
+    raw = work.piece.cells[match.heading.index]
+    cells = apply_sensor(match, raw)
+    row = int(work.lines[cells.text_example[0]])
     try:
-        where = f"{work.name}, column {pick.heading.text!r}"
-        check_readings(pick, raw, cells, where=where)
+        where = f"{work.name}, column {match.heading.text!r}"
+        check_readings(match, raw, cells, where=where)
         column = build_column(
-            pick, late or cells, setup=work.setup, name=work.name, first_text_line=line
+            match, later or cells, setup=work.setup, name=work.name, first_text_line=row
         )
     except LogError as error:
-        if may_leave_out(pick, error, work.setup):
+        if may_leave_out(match, error, work.setup):
             work.notes.append(left_out(error, work.name))
             return
-        if pick.how == "header":
-            raise or_unread(error, pick.channel, work.setup) from error
+        if match.how == "header":
+            raise or_unread(error, match.channel, work.setup) from error
         raise
-    said = sensed_note(pick, cells)
+    said = sensor_note(match, cells)
     work.notes.extend([said, *column.notes] if said else column.notes)
-    if late:
+    if later:
         column = replace(column, numbers=extend_column(column, cells.numbers)[0])
-    if late or np.isfinite(column.numbers).any():
-        work.columns[pick.channel] = column
+    if later or np.isfinite(column.numbers).any():
+        work.columns[match.channel] = column
     else:
-        work.notes.append(f"Column {pick.heading.text!r} holds no numbers; it was left out.")
+        work.notes.append(f"Column {match.heading.text!r} holds no numbers; it was left out.")
 
 
-def may_leave_out(pick: Pick, error: LogError, setup: Setup | None) -> bool:
-    """Tell whether doubt about a column is a note: nothing hangs on it, or no setup asks for it."""
-    is_open = setup is None and isinstance(error, UnclearError)
-    return is_open or (pick.how == "header" and not is_needed(pick.channel, setup))
-
-
-def _same_unit(work: PartWork, pick: Pick) -> Pick:
+def _same_unit(work: PartWork, match: Match) -> Match:
     """Give a column that already serves another channel the unit that was settled there."""
     for column in work.columns.values():
-        if pick.unit is None and column.pick.heading.index == pick.heading.index:
-            return replace(pick, unit=column.pick.unit, unit_how=column.pick.unit_how)
-    return pick
+        if match.unit is None and column.match.heading.index == match.heading.index:
+            return replace(match, unit=column.match.unit, unit_how=column.match.unit_how)
+    return match
 
 
-class Tally:
-    """Adds the further parts up."""
-
-    def __init__(self, first: FirstPart) -> None:
-        self._first = first
-        self._going_on = first.timeline.going_on
-        self._rows = len(first.work.lines)
-        self._dropped = Counter(dict(first.work.piece.dropped))
-        self._dropped_time = Counter(dict(first.timeline.dropped))
-        self._watches = {name: Watch(column) for name, column in first.as_logged.items()}
-        self._time_texts = Texts()
-        if not first.is_whole:
-            self._count_times(first.work.piece)
-            for name in self._watches:
-                self._watched(name, first.work.piece)
-        self._said = {name: (w.wrong, w.texts.count, w.beyond) for name, w in self._watches.items()}
-        self._barometer_kpa = first.barometer_kpa
-        self._kept = len(first.samples)
-        self._blank_times = int((~np.isfinite(first.timeline.seconds)).sum())
-        self._ends = [float(v) for v in first.samples["time_s"].iloc[[0, -1]]]
-        steps = np.diff(first.samples["time_s"].to_numpy(dtype=float))
-        self._step_s = float(np.median(steps)) if len(steps) else float("nan")
-        self._ranges = {name: _Range.of(c.numbers) for name, c in first.work.columns.items()}
-
-    def add(self, pieces: tuple[Piece, Piece | None]) -> pd.DataFrame:
-        """Convert a further part and count it, given the one that follows; returns its samples."""
-        piece, following = pieces
-        first = self._first
-        self._rows += len(piece.lines)
-        check_row_count(self._rows, name=first.name)
-        self._dropped.update(dict(piece.dropped))
-        time = first.picks["time"].heading.index
-        seconds, dropped, self._going_on = extend_timeline(
-            piece.cells[time],
-            self._going_on,
-            where=first.time_where,
-            ahead=head_of(following.cells[time]) if following else None,
-        )
-        self._count_times(piece)
-        self._dropped_time.update(dict(dropped))
-        self._blank_times += sum(count for _, count in dropped)
-        work = PartWork(first.setup, first.name, piece)
-        for name, column in first.as_logged.items():
-            work.columns[name] = replace(column, numbers=self._watched(name, piece))
-        self._barometer_kpa = apply_barometer(work, self._barometer_kpa)
-        for name, column in work.columns.items():
-            self._ranges[name].add(column.numbers)
-        samples = samples_of(work, seconds)
-        self._kept += len(samples)
-        if len(samples):
-            self._ends[1] = float(samples["time_s"].iloc[-1])
-        return samples
-
-    def _count_times(self, piece: Piece) -> None:
-        """Count times that are text where they should be numbers."""
-        if not self._first.timeline.is_clock:
-            cells = piece.cells[self._first.picks["time"].heading.index]
-            self._time_texts.add(cells, piece.lines, int(np.isfinite(cells.numbers).sum()))
-
-    def _watched(self, name: str, piece: Piece) -> Floats:
-        pick = self._first.as_logged[name].pick
-        cells = sensed(pick, piece.cells[pick.heading.index])
-        return self._watches[name].add(cells, piece.lines)
-
-    def check(self) -> None:
-        """Hold a long log as a whole against what a short one is held against.
-
-        Raises
-        ------
-        LogError
-            When a needed channel is all but empty, a column's unit does not fit its values, too
-            many of its cells are text or impossible, or time falls too often.
-        """
-        first = self._first
-        if first.is_whole:
-            return
-        self._time_texts.check(first.time_where)
-        stamps = self._rows - self._dropped_time["no time stamp"]
-        refuse_falling(self._dropped_time["time stepped back"], stamps, first.time_where)
-        for name, watch in self._watches.items():
-            try:
-                watch.check(first.setup, first.name)
-            except LogError as error:
-                if not may_leave_out(first.as_logged[name].pick, error, first.setup):
-                    raise
-                first.work.notes.append(f"{error.without(first.name)} It is in doubt.")
-        filled = {name: self._rows - found.blank for name, found in self._ranges.items()}
-        first.check_filled(filled, self._rows, is_all=True)
-
-    def log(self, source: Source) -> Log:
-        """Return the log without its samples."""
-        first = self._first
-        lost = sum(self._dropped.values())
-        notes = [*first.work.notes]
-        for name, watch in self._watches.items():
-            header = first.as_logged[name].pick.heading.text
-            wrong, texts, beyond = self._said[name]
-            counts = {
-                "impossible value(s) were left out.": watch.wrong - wrong,
-                "cell(s) of text were left out.": watch.texts.count - texts,
-                BEYOND_WORDS: watch.beyond - beyond,
-            }
-            notes += [
-                f"Column {header!r}: behind the first part, {count} {why}"
-                for why, count in counts.items()
-                if count
-            ]
-        return Log(
-            name=first.name,
-            path=first.path,
-            sha256=source.sha256(),
-            samples=first.samples.iloc[:0],
-            columns=_reports(first, self._ranges, self._blank_times, self._ends),
-            dropped=(*self._dropped.items(), *self._dropped_time.items()),
-            notes=tuple(dict.fromkeys(told(note) for note in notes)),
-            rows_read=self._rows + lost,
-            dialect=first.parts.dialect,
-            preamble=first.parts.preamble,
-            rows_kept=self._kept,
-            span_s=self._ends[1] - self._ends[0],
-            step_s=self._step_s,
-        )
-
-
-@dataclass
-class _Range:
-    """Blanks, lowest and highest value of a column."""
-
-    blank: int
-    low: float
-    high: float
-
-    @classmethod
-    def of(cls, values: Floats) -> _Range:
-        made = cls(0, float("nan"), float("nan"))
-        made.add(values)
-        return made
-
-    def add(self, values: Floats) -> None:
-        low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
-        self.low, self.high = float(np.fmin(self.low, low)), float(np.fmax(self.high, high))
-        if not np.isfinite(values.sum()):
-            self.blank += int((~np.isfinite(values)).sum())
-
-
-def _reports(
-    first: FirstPart, ranges: Mapping[str, _Range], blank_times: int, ends: Sequence[float]
-) -> tuple[ColumnReport, ...]:
-    """Report every column in the file's order; one that serves two channels comes twice."""
-    uses: dict[int, list[ColumnReport]] = {}
-    pick, timeline = first.picks["time"], first.timeline
-    uses[pick.heading.index] = [
-        ColumnReport(
-            pick.heading.text,
-            "time",
-            timeline.unit,
-            "s",
-            pick.how,
-            timeline.unit_how,
-            blank_times,
-            ends[0],
-            ends[1],
-        )
-    ]
-    for name, column in first.work.columns.items():
-        pick, found = column.pick, ranges[name]
-        uses.setdefault(pick.heading.index, []).append(
-            ColumnReport(
-                pick.heading.text,
-                name,
-                pick.unit or "",
-                column.unit_inside,
-                pick.how,
-                pick.unit_how,
-                found.blank,
-                found.low,
-                found.high,
-            )
-        )
-    return tuple(
-        report for h in first.headings for report in uses.get(h.index, [ColumnReport(h.text, None)])
+def _tells_nothing(match: Match, work: PartWork) -> bool:
+    cells = work.piece.cells[match.heading.index]
+    return not cells.text_count and not len(
+        _telling(match, apply_sensor(match, cells).numbers, work.setup)
     )
 
 
-MIN_ROWS = 5
-"""Fewer rows of data than this are no log. [rows]"""
-MIN_FILLED_SHARE = 0.02
-"""A channel that a proposal needs must have a number in at least this share of the rows. [1]"""
-TRIMS = ("fuel_trim_short", "fuel_trim_long")
+def _telling(match: Match, numbers: Floats, setup: Setup | None) -> Floats:
+    """Return the values that say something of a column: any number, without a unit not zero."""
+    given = numbers[np.isfinite(numbers)]
+    if match.unit is None and quantity_of(match.channel, setup) != "temperature":
+        given = given[given != 0]
+    return np.asarray(given)
+
+
+def _values_behind_first(
+    pieces: Iterator[Piece], matches: Mapping[str, Match], setup: Setup | None
+) -> dict[str, Cells]:
+    """Look columns up behind the first part, until each has told enough or the log ends.
+
+    Parameters
+    ----------
+    pieces
+        The log from its start.
+    matches
+        Channel to its column, those that tell nothing in the first part.
+    setup
+        The car's setup.
+
+    Returns
+    -------
+    dict
+        Channel to values, in the match's unit; nothing for a column that never tells anything.
+    """
+    next(pieces)
+    found: dict[str, list[Floats]] = {name: [] for name in matches}
+    for piece in pieces:
+        for name, values in found.items():
+            match = matches[name]
+            cells = apply_sensor(match, piece.cells[match.heading.index])
+            values.append(_telling(match, cells.numbers, setup))
+        if all(sum(map(len, values)) >= ENOUGH_VALUES for values in found.values()):
+            break
+    return {
+        name: Cells(np.concatenate(values))
+        for name, values in found.items()
+        if any(map(len, values))
+    }
 
 
 def check_enough_rows(piece: Piece, name: str) -> None:
@@ -583,17 +585,17 @@ def check_enough_rows(piece: Piece, name: str) -> None:
 
 
 def check_found(
-    picks: Mapping[str, Pick], headings: Sequence[Heading], setup: Setup | None, *, name: str
+    matches: Mapping[str, Match], headings: Sequence[Heading], setup: Setup | None, *, name: str
 ) -> None:
     """Refuse a log without the channels that everything stands on."""
-    missing = [] if "time" in picks else ["time"]
+    missing = [] if "time" in matches else ["time"]
     if setup is not None:
-        missing += [c for c in ("rpm", "load") if c not in picks]
-        if not any(c in picks for c in ("lambda", *TRIMS)):
+        missing += [c for c in ("rpm", "load") if c not in matches]
+        if not any(c in matches for c in ("lambda", *TRIMS)):
             missing.append("lambda")
     if missing:
         raise _missing(missing, headings, setup, name=name)
-    if len(picks) == 1:
+    if len(matches) == 1:
         raise LogError(
             "no column but time was recognised.", where=name, mend=_header_list(headings)
         )
@@ -639,58 +641,6 @@ def check_filled(
         if count < max(MIN_ROWS, share * rows):
             raise LogError(
                 f"{channel} has a number in only {count} of {rows} rows.",
-                where=f"{name}, column {column.pick.heading.text!r}" if column else name,
+                where=f"{name}, column {column.match.heading.text!r}" if column else name,
                 mend=f"Check the sensor, or name another column. {_header_list(headings)}",
             )
-
-
-_ENOUGH = 1000  # values by which a unit is judged
-
-
-def tells(pick: Pick, numbers: Floats, setup: Setup | None) -> Floats:
-    """Return the values that say something of a column: any number, without a unit not zero."""
-    given = numbers[np.isfinite(numbers)]
-    if pick.unit is None and quantity_of(pick.channel, setup) != "temperature":
-        given = given[given != 0]
-    return np.asarray(given)
-
-
-def values_behind(
-    parts: Parts,
-    wanted: Callable[[Mapping[str, Pick]], Wanted],
-    picks: Mapping[str, Pick],
-    setup: Setup | None,
-) -> dict[str, Cells]:
-    """Look columns up behind the first part, until each has told enough or the log ends.
-
-    Parameters
-    ----------
-    parts
-        The log, open at its start.
-    wanted
-        Makes the reader's order out of picks.
-    picks
-        Channel to its column, those that tell nothing in the first part.
-    setup
-        The car's setup.
-
-    Returns
-    -------
-    dict
-        Channel to values, in the pick's unit; nothing for a column that never tells anything.
-    """
-    order = wanted(picks)
-    parts.first(order)
-    found: dict[str, list[Floats]] = {name: [] for name in picks}
-    for piece in parts.more(order):
-        for name, values in found.items():
-            pick = picks[name]
-            cells = sensed(pick, piece.cells[pick.heading.index])
-            values.append(tells(pick, cells.numbers, setup))
-        if all(sum(map(len, values)) >= _ENOUGH for values in found.values()):
-            break
-    return {
-        name: Cells(np.concatenate(values))
-        for name, values in found.items()
-        if any(map(len, values))
-    }

@@ -207,10 +207,10 @@ _PIECE = 1 << 20
 
 
 class Closable(Protocol):
-    """What wants to be closed."""
+    """Anything that can be closed."""
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
 
 
 _Closing = TypeVar("_Closing", bound=Closable)

@@ -258,7 +258,7 @@ def _refuse_binary(head: bytes, name: str) -> None:
     odd = int(np.isin(codes, _CONTROL).sum())
     if odd > max(4, 0.005 * len(codes)):
         raise LogError(
-            f"this is a binary file: {odd} of its first {len(codes)} bytes are no text.",
+            f"this is a binary file: {odd} of its first {len(codes)} bytes are not text.",
             where=name,
             mend="Export the log as CSV.",
         )
@@ -266,7 +266,7 @@ def _refuse_binary(head: bytes, name: str) -> None:
 
 HEAD_LINES = 400
 _DELIMITERS = ("\t", ";", ",", "|")
-_SETTLED = 3  # rows of numbers that must follow each other to be data
+_ROWS_OF_DATA = 3  # rows of numbers that must follow each other to be data
 _SHOWN = 100  # cells of a row that are looked at for a better message
 _ABOVE = 6  # rows above the data among which the header is looked for
 
@@ -387,7 +387,7 @@ def _first_data_row(rows: Sequence[Row]) -> int | None:
     """Find the first of three rows of numbers in a row, or of fewer that end the file."""
     filled = [i for i, row in enumerate(rows) if any(cell.strip() for cell in row)]
     for place, i in enumerate(filled):
-        following = filled[place : place + _SETTLED]
+        following = filled[place : place + _ROWS_OF_DATA]
         widths = {len(rows[k]) for k in following[:2]}
         if all(_is_data(rows[k]) for k in following) and len(widths) == 1 and len(rows[i]) > 1:
             return i
@@ -469,7 +469,7 @@ def _mixed(point: tuple[int, str], comma: tuple[int, str], name: str) -> LogErro
     )
 
 
-def settle_decimal(layout: Layout, data: bytes, *, name: str) -> Layout:
+def find_decimal_sign(layout: Layout, data: bytes, *, name: str) -> Layout:
     """Look for decimal commas in all of the first part, where its first lines show none.
 
     With the engine off the first lines may hold whole numbers only.

@@ -1,7 +1,8 @@
-"""The time channel: stamps to seconds that rise, with what was mended said.
+"""Time: from the cells of the time column to seconds that rise, with what was mended said.
 
 Loggers write seconds, milliseconds, a clock or a date with a clock. Their clocks are often coarser
-than their rows, start again, or step back when they are set.
+than their rows, start again, or step back when they are set. The first part of a log tells how its
+stamps are written; every part, the first as well, is then read the same way.
 """
 
 from __future__ import annotations
@@ -17,188 +18,16 @@ from tuneassist.errors import LogError
 from tuneassist.reading.log import Cells, Floats, UnitHow
 from tuneassist.units import UNITS
 
-
-@dataclass(frozen=True, eq=False)
-class Timeline:
-    """Seconds for each row, and which rows keep a place in time.
-
-    Parameters
-    ----------
-    seconds
-        Time of every row; nan where there is none. [s]
-    is_usable
-        Rows that are kept.
-    dropped, notes
-        As in `tuneassist.reading.log.Log`.
-    unit, unit_how
-        Unit word as read and where it comes from.
-    is_clock
-        The stamps are text that was read as a clock.
-    going_on
-        What a later part of the same log goes on from.
-    """
-
-    seconds: Floats
-    is_usable: npt.NDArray[np.bool_]
-    dropped: tuple[tuple[str, int], ...]
-    notes: tuple[str, ...]
-    unit: str
-    unit_how: UnitHow
-    is_clock: bool
-    going_on: GoingOn
-
-
-def build_timeline(
-    cells: Cells,
-    *,
-    unit: str | None,
-    unit_how: UnitHow,
-    where: str,
-    entry: str,
-    ahead: Cells | None = None,
-) -> Timeline:
-    """Turn the cells of the time channel into rising seconds.
-
-    Parameters
-    ----------
-    cells
-        The column.
-    unit
-        Unit word from the setup or the header, or None.
-    unit_how
-        Where it comes from.
-    where
-        File and column, for messages.
-    entry
-        The line for the setup with ``%s`` in place of the unit.
-    ahead
-        The first cells of the next part, where there is one.
-
-    Raises
-    ------
-    LogError
-        When there are no stamps, they do not rise, or their unit is in doubt.
-    """
-    stamps = parse_stamps(cells)
-    origin_s = last_s = 0.0
-    if stamps is not None:
-        refuse_minutes(stamps.seconds, stamps.wrap_s, where=where)
-        notes = [stamps.note, *other_unit(unit, unit_how)]
-        unit, unit_how = "s", "values"
-        seconds, later = carried_with(stamps, ahead)
-        last_s = _last(seconds)
-        origin_s = float(seconds[np.isfinite(seconds)][0])
-        seconds, later = seconds - origin_s, later - origin_s
-    else:
-        if cells.stamp == "moment":
-            check_moments(judged_stamps(cells, where), where)
-            notes, unit, unit_how = other_unit(unit, unit_how), "s", "inside"
-        else:
-            unit, unit_how, notes = unit_of(
-                judged_stamps(cells, where), unit, unit_how, where=where, entry=entry
-            )
-        factor = UNITS[unit].factor
-        seconds = cells.numbers * factor
-        later = ahead.numbers * factor if ahead is not None else np.empty(0)
-    straight = straighten(_believed(seconds), where, ahead=_believed(later))
-    going_on = GoingOn(
-        UNITS[unit].factor,
-        straight.shift_s,
-        straight.recent_s,
-        straight.spread,
-        straight.rank,
-        stamps.wrap_s if stamps else None,
-        last_s,
-        origin_s,
-    )
-    return Timeline(
-        straight.seconds,
-        straight.is_usable,
-        straight.dropped,
-        (*notes, *straight.notes),
-        unit,
-        unit_how,
-        stamps is not None,
-        going_on,
-    )
-
-
-def _believed(seconds: Floats) -> Floats:
-    return np.where(np.isfinite(seconds) & (np.abs(seconds) < 1e13), seconds, np.nan)
-
-
-def _last(values: Floats) -> float:
-    finite = values[np.isfinite(values)]
-    return float(finite[-1]) if len(finite) else 0.0
-
-
-def head_of(cells: Cells) -> Cells:
-    """Return the first cells of a part, as many as the part before must see."""
-    words = cells.words.iloc[:RECENT_STAMPS] if cells.words is not None else None
-    return Cells(cells.numbers[:RECENT_STAMPS], words, stamp=cells.stamp)
-
-
-def _is_rising(newest_s: float, seconds: Floats, later: Floats) -> bool:
-    """Tell a part with nothing to mend, at a glance: not even its last stamp juts out."""
-    if not (len(seconds) and seconds[0] > newest_s and (np.diff(seconds) > 0).all()):
-        return False
-    return not len(later) or bool(seconds[-1] < later[0])
-
-
-def extend_timeline(
-    cells: Cells, going_on: GoingOn, *, where: str, ahead: Cells | None = None
-) -> tuple[Floats, tuple[tuple[str, int], ...], GoingOn]:
-    """Go on with the time of a log in a further part.
-
-    Parameters
-    ----------
-    cells
-        The part's cells of the time column.
-    going_on
-        Where the part before ended.
-    where
-        File and column, for messages.
-    ahead
-        The first cells of the part that follows, where one does.
-
-    Returns
-    -------
-    seconds, dropped, going_on
-        Time of every row, nan where the row cannot be used [s]; reasons; where this part ends.
-    """
-    last_s = going_on.last_s
-    if going_on.wrap_s is not None:
-        stamps = parse_stamps(cells, wrap_s=going_on.wrap_s)
-        if stamps is None:
-            seconds: Floats = np.full(len(cells.numbers), np.nan)
-            return seconds, (("no time stamp", len(seconds)),), going_on
-        last_clock_s = last_s % going_on.wrap_s
-        shift_s = going_on.shift_s - going_on.origin_s + (last_s - last_clock_s)
-        seconds, later = carried_with(stamps, ahead, last_clock_s)
-        last_s = _last(seconds) + (last_s - last_clock_s) if np.isfinite(seconds).any() else last_s
-    else:
-        shift_s = going_on.shift_s
-        seconds = cells.numbers * going_on.factor
-        later = ahead.numbers * going_on.factor if ahead is not None else np.empty(0)
-    seconds, later = seconds + shift_s, later + shift_s
-    if going_on.spread is None and _is_rising(float(going_on.recent_s[-1]), seconds, later):
-        recent_s = (
-            seconds[-RECENT_STAMPS:]
-            if len(seconds) >= RECENT_STAMPS
-            else np.append(going_on.recent_s, seconds)[-RECENT_STAMPS:]
-        )
-        return seconds, (), replace(going_on, recent_s=recent_s, rank=1, last_s=last_s)
-    straight = straighten(_believed(seconds), where, after=going_on, ahead=_believed(later))
-    going_on = replace(
-        going_on,
-        shift_s=going_on.shift_s + straight.shift_s,
-        recent_s=straight.recent_s,
-        rank=straight.rank,
-        last_s=last_s,
-    )
-    return straight.seconds, straight.dropped, going_on
-
-
+SHORTEST_STEP_S, LONGEST_STEP_S = 2e-4, 5.0
+"""Sample intervals of a log: 5 kHz is beyond every shop's logger, and a hold of a few seconds
+needs more than one sample in five. [s]"""
+LONGEST_LOG_S = 48 * 3600.0
+"""A longer log without a unit of time is taken for milliseconds read as seconds. [s]"""
+_MS_STEP_S = 0.5  # shorter steps under the name of seconds cannot be milliseconds
+_MIN_STEP_S = 5e-3  # shorter steps without a unit are as likely minutes as a log of over 200 Hz
+_LEAST_MS_LOG_S = 2.0  # a shorter log in milliseconds is no session
+LATEST_S = 1e13
+"""A later stamp is no time: 300,000 years. [s]"""
 MOST_PER_SECOND = 40
 """More rows than this under each stamp of two parts, 10:00, are rows of a minute and not of a
 second: loggers that fast write parts of a second. Common practice, no source. [1]"""
@@ -207,6 +36,195 @@ _STAMP = (
     r"^(?P<d>.*[\sT])?(?P<h>\d{1,3}):(?P<m>\d{2})(?::(?P<s>\d{2}))?(?P<f>[.,:]\d+)?"
     r"\s*(?P<half>[APap]\.?[Mm]\.?)?(?:Z|[+-]\d{2}:?\d{2})?$"
 )
+SESSION_PAUSE_S = 60.0
+"""Pause put between two sessions when the time starts again; longer than any allowed gap. [s]"""
+_RESTART_ROWS = 20  # this many rows in order after a step back are a session, fewer a glitch
+_MOST_SESSIONS = 200  # in one file; more are steps back
+MAX_FAULTY_SHARE = 0.2
+"""With a larger share of its stamps before an earlier one, a column does not rise. [1]"""
+RECENT_STAMPS = 64
+"""Stamps looked at before and behind a part: enough to tell a session's start from a glitch. [1]"""
+_SHARED_SHARE = 0.3  # with more rows than this under the stamp of another, stamps are coarse
+_JUST_BELOW = 1.0 - 1e-9  # a row's share of its stamp's time: never the next stamp itself
+
+
+@dataclass(frozen=True, eq=False)
+class Timeline:
+    """Seconds for each row of a part.
+
+    Parameters
+    ----------
+    seconds
+        Time of every row; nan where the row has no place in time. [s]
+    dropped, notes
+        As in `tuneassist.reading.log.Log`.
+    """
+
+    seconds: Floats
+    dropped: tuple[tuple[str, int], ...] = ()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def is_usable(self) -> npt.NDArray[np.bool_]:
+        """Rows that have a place in time."""
+        return np.isfinite(self.seconds)
+
+
+@dataclass(frozen=True, eq=False)
+class PartEnd:
+    """Where the time of a log stands between two parts; as it is made, before the first.
+
+    Parameters
+    ----------
+    shift_s
+        What is added to the stamps: sessions that were put behind each other. [s]
+    recent_s
+        The last stamps, shifted. [s]
+    coarse
+        Rows that share a stamp, and the time to the next; None where stamps are fine. [1], [s]
+    rows_of_last
+        Rows so far that share the last stamp. [1]
+    """
+
+    shift_s: float
+    recent_s: Floats
+    coarse: tuple[int, float] | None = None
+    rows_of_last: int = 0
+
+    @property
+    def is_start(self) -> bool:
+        """Whether nothing has been read yet."""
+        return not len(self.recent_s)
+
+    @property
+    def rows_forgotten(self) -> int:
+        """Rows that share the last stamp and are no longer among the recent ones."""
+        if self.is_start:
+            return 0
+        kept = int((self.recent_s == self.recent_s[-1]).sum())
+        return max(0, self.rows_of_last - kept)
+
+
+class TimeReader:
+    """Reads the time of a log part by part.
+
+    Parameters
+    ----------
+    cells
+        The time column's cells in the first part, which tell how its stamps are written.
+    unit, unit_how
+        Unit word from the setup or the header, or None; and where it comes from.
+    where
+        File and column, for messages.
+    entry
+        The line for the setup with ``%s`` in place of the unit.
+
+    Attributes
+    ----------
+    unit, unit_how
+        Unit word as read, and where it comes from.
+    is_clock
+        The stamps are text that is read as a clock.
+    notes
+        What was assumed.
+
+    Raises
+    ------
+    LogError
+        When there are no stamps, they cannot be times of a log's rows, or their unit is in doubt.
+    """
+
+    def __init__(
+        self, cells: Cells, *, unit: str | None, unit_how: UnitHow, where: str, entry: str
+    ) -> None:
+        self.unit: str
+        self.unit_how: UnitHow
+        self.notes: list[str]
+        stamps = parse_stamps(cells)
+        self.is_clock = stamps is not None
+        self._where, self._wrap_s = where, stamps.wrap_s if stamps else _DAY_S
+        self._parsed = (cells, stamps) if stamps else None  # for the first call of `read`
+        self._origin_s, self._last_s = 0.0, float("nan")  # of a clock: first and last stamp
+        if stamps is not None:
+            refuse_minutes(stamps.seconds, stamps.wrap_s, where=where)
+            self.notes = [stamps.note, *_unused_unit(unit, unit_how)]
+            self.unit, self.unit_how = "s", "values"
+            given = stamps.seconds[np.isfinite(stamps.seconds)]
+            self._origin_s = float(given[0]) if len(given) else 0.0
+        elif cells.stamp == "moment":
+            _check_moments(_numeric_stamps(cells, where), where)
+            self.notes = _unused_unit(unit, unit_how)
+            self.unit, self.unit_how = "s", "inside"
+        else:
+            values = _numeric_stamps(cells, where)
+            self.unit, self.unit_how, self.notes = _unit_of(
+                values, unit, unit_how, where=where, entry=entry
+            )
+        self._end = PartEnd(0.0, np.empty(0))
+
+    def read(self, cells: Cells, following: Cells | None = None) -> Timeline:
+        """Turn the next part's stamps into seconds that rise.
+
+        Parameters
+        ----------
+        cells
+            The part's cells of the time column.
+        following
+            Those of the part behind it, or the first of them; None behind the last part.
+
+        Raises
+        ------
+        LogError
+            When the first part's stamps stand still, or fall more often than a glitch does.
+        """
+        head = _first_cells(following) if following is not None else None
+        seconds, later = self._clock(cells, head) if self.is_clock else self._numbers(cells, head)
+        end = self._end
+        if end.coarse is None and _is_rising(end, seconds, later):
+            recent = seconds if len(seconds) >= RECENT_STAMPS else np.append(end.recent_s, seconds)
+            self._end = replace(end, recent_s=recent[-RECENT_STAMPS:], rows_of_last=1)
+            return Timeline(seconds)
+        line, self._end = _rising(_believed(seconds), end, _believed(later), self._where)
+        return line
+
+    def _numbers(self, cells: Cells, following: Cells | None) -> tuple[Floats, Floats]:
+        factor, shift_s = UNITS[self.unit].factor, self._end.shift_s
+        later = following.numbers if following is not None else np.empty(0)
+        return cells.numbers * factor + shift_s, later * factor + shift_s
+
+    def _clock(self, cells: Cells, following: Cells | None) -> tuple[Floats, Floats]:
+        """Carry clock stamps on past midnight, in seconds since the first."""
+        own = self._stamps(cells)
+        both = own if following is None else np.concatenate([own, self._stamps(following)])
+        last_s = None if np.isnan(self._last_s) else self._last_s % self._wrap_s
+        days_s = 0.0 if last_s is None else self._last_s - last_s
+        both = _past_midnight(both, self._wrap_s, last_s)
+        given = both[: len(own)][np.isfinite(both[: len(own)])]
+        if len(given):
+            self._last_s = float(given[-1]) + days_s
+        both = both + (self._end.shift_s - self._origin_s + days_s)
+        return both[: len(own)], both[len(own) :]
+
+    def _stamps(self, cells: Cells) -> Floats:
+        found: Stamps | None
+        if self._parsed is not None and self._parsed[0] is cells:
+            found, self._parsed = self._parsed[1], None
+        else:
+            found = parse_stamps(cells, wrap_s=self._wrap_s)
+        return np.full(len(cells.numbers), np.nan) if found is None else found.seconds
+
+
+def _first_cells(cells: Cells) -> Cells:
+    """Return the first cells of a part, as many as the part before must see."""
+    words = cells.words.iloc[:RECENT_STAMPS] if cells.words is not None else None
+    return Cells(cells.numbers[:RECENT_STAMPS], words, stamp=cells.stamp)
+
+
+def _believed(seconds: Floats) -> Floats:
+    return np.where(np.isfinite(seconds) & (np.abs(seconds) < LATEST_S), seconds, np.nan)
+
+
+# --- stamps that are written as a clock -----------------------------------------------------------
 
 
 @dataclass(frozen=True, eq=False)
@@ -249,7 +267,7 @@ def parse_stamps(cells: Cells, *, wrap_s: float | None = None) -> Stamps | None:
     is_first = wrap_s is None
     if is_first and cells.text_count < 0.5 * max(1, int((cells.words != "").sum())):
         return None
-    parts = _Parts(cells.words)
+    parts = _StampParts(cells.words)
     is_stamp = parts.are("m")
     if is_first and is_stamp.sum() < 0.5 * cells.text_count:
         return None
@@ -266,7 +284,7 @@ def parse_stamps(cells: Cells, *, wrap_s: float | None = None) -> Stamps | None:
     return Stamps(np.where(is_stamp, seconds, np.nan), wrap_s)
 
 
-class _Parts:
+class _StampParts:
     """What stamps are made of, cut by pyarrow: a clock is read in every row of a log."""
 
     def __init__(self, words: pd.Series[str]) -> None:
@@ -342,49 +360,20 @@ def refuse_minutes(seconds: Floats, wrap_s: float, *, where: str) -> None:
         )
 
 
-def carried_on(stamps: Stamps, last_s: float | None = None) -> Floats:
-    """Carry clock stamps on past midnight.
-
-    Parameters
-    ----------
-    stamps
-        As `parse_stamps` gave them.
-    last_s
-        The last stamp of an earlier part; None where this is the first. [s]
-
-    Returns
-    -------
-    numpy.ndarray
-        nan where there is no stamp. [s]
-    """
-    is_stamp = np.isfinite(stamps.seconds)
-    good = stamps.seconds[is_stamp]
+def _past_midnight(stamps: Floats, wrap_s: float, last_s: float | None) -> Floats:
+    """Carry clock stamps on past midnight, or the hour, from the last one before. [s]"""
+    is_stamp = np.isfinite(stamps)
+    good = stamps[is_stamp]
     if not len(good):
-        return stamps.seconds
+        return stamps
     before = good[0] if last_s is None else last_s
-    turns = np.cumsum(np.diff(good, prepend=before) < -0.5 * stamps.wrap_s)
-    out = np.full(len(stamps.seconds), np.nan)
-    out[is_stamp] = good + stamps.wrap_s * turns
+    turns = np.cumsum(np.diff(good, prepend=before) < -0.5 * wrap_s)
+    out = np.full(len(stamps), np.nan)
+    out[is_stamp] = good + wrap_s * turns
     return out
 
 
-def carried_with(
-    stamps: Stamps, ahead: Cells | None, last_s: float | None = None
-) -> tuple[Floats, Floats]:
-    """Do what `carried_on` does for a part and the cells that follow it."""
-    later = parse_stamps(ahead, wrap_s=stamps.wrap_s) if ahead is not None else None
-    both = stamps.seconds if later is None else np.concatenate([stamps.seconds, later.seconds])
-    carried = carried_on(Stamps(both, stamps.wrap_s), last_s)
-    return carried[: len(stamps.seconds)], carried[len(stamps.seconds) :]
-
-
-SHORTEST_STEP_S, LONGEST_STEP_S = 2e-4, 5.0
-"""Sample intervals of a log: 5 kHz is beyond every shop's logger, and a hold of a few seconds
-needs more than one sample in five. [s]"""
-LONGEST_LOG_S = 48 * 3600.0
-"""A longer log without a unit of time is taken for milliseconds read as seconds. [s]"""
-_MS_STEP_S = 0.5  # shorter steps under the name of seconds cannot be milliseconds
-_MIN_STEP_S = 5e-3  # shorter steps without a unit are as likely minutes as a log of over 200 Hz
+# --- the unit of stamps that are plain numbers ----------------------------------------------------
 
 
 def _steps(values: Floats) -> Floats:
@@ -406,7 +395,7 @@ def _is_plausible(values: Floats, unit: str, *, is_given: bool = False) -> bool:
     )
 
 
-def _scale(values: Floats, unit: str | None, *, where: str, entry: str) -> tuple[str, UnitHow]:
+def _found_unit(values: Floats, unit: str | None, *, where: str, entry: str) -> tuple[str, UnitHow]:
     """Return the unit of numeric stamps and where it comes from."""
     if unit is not None:
         if _is_plausible(values, unit, is_given=True) or not len(_steps(values)):
@@ -422,7 +411,7 @@ def _scale(values: Floats, unit: str | None, *, where: str, entry: str) -> tuple
     steps = _steps(values)
     length = float(np.sum(steps))
     fitting = [u for u in ("s", "ms", "min") if _is_plausible(values, u)]
-    if {"s", "ms"} <= set(fitting) and length * UNITS["ms"].factor < 2.0:
+    if {"s", "ms"} <= set(fitting) and length * UNITS["ms"].factor < _LEAST_MS_LOG_S:
         fitting.remove("ms")  # less than two seconds of log in milliseconds is no session
     if len(steps) and float(np.median(steps)) >= _MIN_STEP_S and "min" in fitting[1:]:
         fitting.remove("min")
@@ -436,24 +425,24 @@ def _scale(values: Floats, unit: str | None, *, where: str, entry: str) -> tuple
     )
 
 
-def unit_of(
+def _unit_of(
     values: Floats, unit: str | None, unit_how: UnitHow, *, where: str, entry: str
 ) -> tuple[str, UnitHow, list[str]]:
     """Return the unit of numeric stamps, where it comes from, and a sentence where it was found."""
-    unit, found = _scale(values, unit, where=where, entry=entry)
+    unit, found = _found_unit(values, unit, where=where, entry=entry)
     if found == "values":
         return unit, found, [f"Time has no unit; its steps are plausible only as {unit}."]
     return unit, unit_how, []
 
 
-def other_unit(unit: str | None, unit_how: UnitHow) -> list[str]:
+def _unused_unit(unit: str | None, unit_how: UnitHow) -> list[str]:
     """Say that the setup's unit was not used for stamps that carry their own."""
     if unit_how != "setup" or unit in (None, "s"):
         return []
     return [f"The time stamps carry their own unit; the setup's {unit} was not used."]
 
 
-def check_moments(values: Floats, where: str) -> None:
+def _check_moments(values: Floats, where: str) -> None:
     """Refuse moments of the file's own type that are too coarse or too far apart for a log."""
     refuse_minutes(values, np.inf, where=where)
     steps = _steps(values)
@@ -466,8 +455,8 @@ def check_moments(values: Floats, where: str) -> None:
         )
 
 
-def judged_stamps(cells: Cells, where: str) -> Floats:
-    """Return numeric stamps without lone spikes, for judging their unit."""
+def _numeric_stamps(cells: Cells, where: str) -> Floats:
+    """Return numeric stamps without lone spikes, for finding their unit."""
     values = cells.numbers[np.isfinite(cells.numbers)]
     if not len(values):
         what = f", the first cell is {cells.text_example[1]!r}" if cells.text_count else ""
@@ -486,151 +475,102 @@ def judged_stamps(cells: Cells, where: str) -> Floats:
     return values
 
 
-SESSION_PAUSE_S = 60.0
-"""Pause put between two sessions when the time starts again; longer than any allowed gap. [s]"""
-_RESTART_ROWS = 20  # this many rows in order after a step back are a session, fewer a glitch
-MAX_FAULTY_SHARE = 0.2
-_MOST_SESSIONS = 200  # in one file; more are steps back
-RECENT_STAMPS = 64
-"""Stamps looked at before and behind a part: enough to tell a session's start from a glitch. [1]"""
+# --- seconds that rise ----------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, eq=False)
-class GoingOn:
-    """Where the time of a log stands at the end of a part.
-
-    Parameters
-    ----------
-    factor
-        From stamps to seconds. [s]
-    shift_s
-        What is added to the stamps: sessions that were put behind each other. [s]
-    recent_s
-        The last stamps, shifted. [s]
-    spread
-        Rows that share a stamp, and the time to the next; None where stamps are fine. [1], [s]
-    rank
-        Rows so far that share the last stamp. [1]
-    wrap_s, last_s, origin_s
-        For a clock: what it starts again after, its last and its first stamp. [s]
-    """
-
-    factor: float
-    shift_s: float
-    recent_s: Floats
-    spread: tuple[int, float] | None
-    rank: int
-    wrap_s: float | None = None
-    last_s: float = 0.0
-    origin_s: float = 0.0
+def _is_rising(end: PartEnd, seconds: Floats, later: Floats) -> bool:
+    """Tell a part with nothing to mend, at a glance: not even its last stamp juts out."""
+    if end.is_start or not len(seconds) or not seconds[0] > end.recent_s[-1]:
+        return False
+    if not (np.diff(seconds) > 0).all():
+        return False
+    return not len(later) or bool(seconds[-1] < later[0])
 
 
-@dataclass(frozen=True, eq=False)
-class Straight:
-    """Seconds that rise, and what `GoingOn` needs."""
-
-    seconds: Floats
-    is_usable: npt.NDArray[np.bool_]
-    dropped: tuple[tuple[str, int], ...]
-    notes: list[str]
-    shift_s: float
-    recent_s: Floats
-    spread: tuple[int, float] | None
-    rank: int
-
-
-def straighten(
-    seconds: Floats, where: str, *, after: GoingOn | None = None, ahead: Floats | None = None
-) -> Straight:
-    """Bring stamps to seconds that rise.
+def _rising(seconds: Floats, end: PartEnd, later: Floats, where: str) -> tuple[Timeline, PartEnd]:
+    """Put sessions behind each other, leave steps back out, spread coarse stamps.
 
     Parameters
     ----------
     seconds
         Stamps as read, nan where there is none, shape (n,). [s]
+    end
+        Where the part before ended.
+    later
+        The first stamps of the next part: they tell what the last ones of this part are. [s]
     where
         File and column, for messages.
-    after
-        Where the part before ended; None for the first.
-    ahead
-        The first stamps of the next part, None where there is none: they tell what the last ones
-        of this part are. [s]
-
-    Raises
-    ------
-    LogError
-        When the first part's stand still or fall more often than a glitch does.
     """
-    is_given = np.isfinite(seconds)
-    place = np.flatnonzero(is_given)
-    before = after.recent_s if after else np.empty(0)
-    later = np.empty(0) if ahead is None else ahead[np.isfinite(ahead)]
-    stamps = np.concatenate([before, seconds[place], later])
-    end = len(before) + len(place)
-    if after is None:
-        _refuse_flat(stamps[:end], where)
-    times, backward, starts = _join_sessions(stamps)
-    behind_it = times[end:][~backward[end:]]
-    times, backward = times[:end], backward[:end]
-    backward[: len(before)] = False
-    restarts = sum(start < end for start in starts)
-    if after is None:
-        refuse_falling(int(backward.sum()), end, where)
+    place = np.flatnonzero(np.isfinite(seconds))
+    old = len(end.recent_s)
+    stamps = np.concatenate([end.recent_s, seconds[place], later[np.isfinite(later)]])
+    times, backward, behind, restarts = _in_order(stamps, end, old + len(place), where)
     kept = np.flatnonzero(~backward)
     shift_s = float(times[kept[-1]] - stamps[kept[-1]]) if len(kept) else 0.0
     times = times[kept]
-    recent_s, rank = times[-RECENT_STAMPS:], _rows_of_last(times, after)
-    to_come, next_s = _rows_to_come(times, behind_it), _next_stamp(times, behind_it)
-    if after is None:
-        times, repeated, spread = _spread(times, to_come, next_s)
-    else:
-        times, repeated, spread = _spread_on(times, after, to_come, next_s)
-    fresh = kept >= len(before)
-    place = place[kept[fresh] - len(before)]
-    times, repeated = times[fresh], repeated[fresh]
+    spread, repeated, coarse = _spread(times, end, behind)
+    is_own = kept >= old
+    own, is_new = place[kept[is_own] - old], ~repeated[is_own]
     out = np.full(len(seconds), np.nan)
-    out[place[~repeated]] = times[~repeated]
+    out[own[is_new]] = spread[is_own][is_new]
     counts = (
-        ("no time stamp", int((~is_given).sum())),
+        ("no time stamp", len(seconds) - len(place)),
         ("time stepped back", int(backward.sum())),
-        ("time stamp repeated", int(repeated.sum())),
+        ("time stamp repeated", int((~is_new).sum())),
     )
-    dropped = tuple((why, n) for why, n in counts if n)
-    notes = _notes(restarts, spread if after is None else None)
-    return Straight(out, np.isfinite(out), dropped, notes, shift_s, recent_s, spread, rank)
+    dropped = tuple((why, count) for why, count in counts if count)
+    notes = _notes(restarts, coarse if end.is_start else None)
+    after = PartEnd(
+        end.shift_s + shift_s, times[-RECENT_STAMPS:], coarse, _rows_of_last(times, end)
+    )
+    return Timeline(out, dropped, notes), after
 
 
-def _notes(restarts: int, spread: tuple[int, float] | None) -> list[str]:
+def _notes(restarts: int, coarse: tuple[int, float] | None) -> tuple[str, ...]:
     notes = []
     if restarts:
         notes.append(
             f"Time starts again {restarts} time(s); what follows was put "
             f"{SESSION_PAUSE_S:g} s later, as a session of its own."
         )
-    if spread:
-        notes.append(_spread_words(spread))
-    return notes
-
-
-def refuse_falling(backward: int, stamps: int, where: str) -> None:
-    """Refuse time that falls more often than a glitch does."""
-    if backward > MAX_FAULTY_SHARE * stamps:
-        raise LogError(
-            f"time does not rise: {backward} of {stamps} stamps lie before an earlier one.",
-            where=where,
-            mend="Sort the log by time, or name the right column under [channels].",
+    if coarse:
+        usual, tick = coarse
+        notes.append(
+            f"Several rows share a time stamp (about {usual} for each {tick:g} s); they were "
+            "spread evenly over the time to the next stamp."
         )
+    return tuple(notes)
 
 
-def _refuse_flat(times: Floats, where: str) -> None:
-    if len(times) < 2 or (np.diff(times) > 0).any():
-        return
-    what = "time stands still" if float(np.ptp(times)) == 0 else "time runs backwards"
-    raise LogError(
-        f"{what}: the first stamp is {times[0]:g} s, the last {times[-1]:g} s.",
-        where=where,
-        mend="Name the right time column under [channels].",
-    )
+def _in_order(
+    stamps: Floats, end: PartEnd, stop: int, where: str
+) -> tuple[Floats, npt.NDArray[np.bool_], Floats, int]:
+    """Join sessions in the stamps around a part.
+
+    Parameters
+    ----------
+    stamps
+        The recent ones, the part's own, and the first of the next part. [s]
+    end, where
+        As for `_rising`.
+    stop
+        Where the next part's begin.
+
+    Returns
+    -------
+    times, backward, behind, restarts
+        Of the first two groups, those behind an earlier one marked; times of the next part that
+        are in order; sessions that start in this part.
+    """
+    if end.is_start:
+        _refuse_flat(stamps[:stop], where)
+    times, backward, starts = _join_sessions(stamps)
+    behind = times[stop:][~backward[stop:]]
+    times, backward = times[:stop], backward[:stop]
+    backward[: len(end.recent_s)] = False
+    if end.is_start:
+        refuse_falling(int(backward.sum()), stop, where)
+    return times, backward, behind, sum(start < stop for start in starts)
 
 
 def _join_sessions(times: Floats) -> tuple[Floats, npt.NDArray[np.bool_], list[int]]:
@@ -676,89 +616,85 @@ def _lone_spikes(times: Floats) -> npt.NDArray[np.bool_]:
     return is_spike
 
 
-def _rows_to_come(times: Floats, ahead: Floats) -> int | None:
-    """Count the rows of the next part that share the last stamp; None where it may go on."""
-    if not len(times) or not (ahead > times[-1]).any():
+def refuse_falling(backward: int, stamps: int, where: str) -> None:
+    """Refuse time that falls more often than a glitch does."""
+    if backward > MAX_FAULTY_SHARE * stamps:
+        raise LogError(
+            f"time does not rise: {backward} of {stamps} stamps lie before an earlier one.",
+            where=where,
+            mend="Sort the log by time, or name the right column under [channels].",
+        )
+
+
+def _refuse_flat(times: Floats, where: str) -> None:
+    if len(times) < 2 or (np.diff(times) > 0).any():
+        return
+    what = "time stands still" if float(np.ptp(times)) == 0 else "time runs backwards"
+    raise LogError(
+        f"{what}: the first stamp is {times[0]:g} s, the last {times[-1]:g} s.",
+        where=where,
+        mend="Name the right time column under [channels].",
+    )
+
+
+def _coarse(times: Floats, is_new: npt.NDArray[np.bool_]) -> tuple[int, float] | None:
+    """Tell how many rows usually share a stamp, and its step; None where stamps are fine."""
+    if len(times) < 4 or (~is_new).sum() < _SHARED_SHARE * len(times):
         return None
-    return int((ahead == times[-1]).sum())
+    size = np.bincount(np.cumsum(is_new) - 1)
+    return int(np.median(size)), float(np.median(np.diff(times[is_new])))
 
 
-def _next_stamp(times: Floats, ahead: Floats) -> float:
+def _spread(
+    times: Floats, end: PartEnd, behind: Floats
+) -> tuple[Floats, npt.NDArray[np.bool_], tuple[int, float] | None]:
+    """Spread rows that share a coarse stamp evenly; mark the few that repeat a fine one.
+
+    How coarse stamps are is found in the first part of a log. The rows of a stamp may have begun
+    before this part, or before the log, and may go on behind it.
+    """
+    is_new = np.append(True, np.diff(times) > 0)
+    coarse = _coarse(times, is_new) if end.is_start else end.coarse
+    if coarse is None:
+        return times, ~is_new, None
+    usual, tick = coarse
+    group = np.cumsum(is_new) - 1
+    size = np.bincount(group)
+    rank = np.arange(len(times)) - np.flatnonzero(is_new)[group]
+    to_come = _rows_to_come(times, behind)
+    size[-1] += to_come or 0
+    begun = 0 if end.is_start else group[len(end.recent_s) - 1]
+    before = max(usual - int(size[0]), 0) if end.is_start else end.rows_forgotten
+    rank = np.where(group == begun, rank + before, rank)
+    size[begun] += before
+    is_open = (group == len(size) - 1) & (to_come is None)
+    share = rank / np.where(is_open, np.maximum(usual, size[group]), size[group])
+    spans = _time_of_stamps(times[is_new], _next_stamp(times, behind), tick)[group]
+    out = times + np.minimum(share, _JUST_BELOW) * spans
+    return out, np.append(False, np.diff(out) <= 0), coarse
+
+
+def _rows_to_come(times: Floats, behind: Floats) -> int | None:
+    """Count the rows of the next part that share the last stamp; None where it may go on."""
+    if not len(times) or not (behind > times[-1]).any():
+        return None
+    return int((behind == times[-1]).sum())
+
+
+def _next_stamp(times: Floats, behind: Floats) -> float:
     """First stamp of the next part that is a new one; infinite where there is none. [s]"""
-    later = ahead[ahead > times[-1]] if len(times) else ahead[:0]
+    later = behind[behind > times[-1]] if len(times) else behind[:0]
     return float(later.min()) if len(later) else np.inf
 
 
-def _spans(stamps: Floats, next_s: float, tick: float) -> Floats:
+def _time_of_stamps(stamps: Floats, next_s: float, tick: float) -> Floats:
     """Time over which the rows of each stamp are spread: never past the next stamp. [s]"""
     return np.minimum(np.diff(stamps, append=next_s), tick)
 
 
-def _spread(
-    times: Floats, to_come: int | None, next_s: float
-) -> tuple[Floats, npt.NDArray[np.bool_], tuple[int, float] | None]:
-    """Spread rows that share a coarse stamp evenly; drop the few that repeat a fine one."""
-    n = len(times)
-    is_first = np.append(True, np.diff(times) > 0)
-    repeated = ~is_first
-    if repeated.sum() < 0.3 * n or n < 4:
-        return times, repeated, None
-    group = np.cumsum(is_first) - 1
-    size = np.bincount(group)
-    stamps = times[is_first]
-    tick = float(np.median(np.diff(stamps)))
-    rank = np.arange(n) - np.flatnonzero(is_first)[group]
-    usual = int(np.median(size))
-    ends = (group == 0) | ((group == len(size) - 1) & (to_come is None))
-    size[-1] += to_come or 0
-    share = rank / np.maximum(size, 1)[group]
-    late = np.where(group == 0, max(usual - int(size[0]), 0), 0)
-    share = np.where(ends, (rank + late) / np.maximum(usual, size[group]), share)
-    spans = _spans(stamps, next_s, tick)[group]
-    return times + share * spans, np.zeros(n, dtype=bool), (usual, tick)
-
-
-def _rows_of_last(times: Floats, after: GoingOn | None) -> int:
+def _rows_of_last(times: Floats, end: PartEnd) -> int:
     """Count the rows so far that share the last stamp."""
     if not len(times):
         return 0
-    rank = len(times) - int(np.searchsorted(times, times[-1]))
-    if after is not None and times[0] == times[-1]:
-        rank += _rows_before(after)
-    return rank
-
-
-def _rows_before(after: GoingOn) -> int:
-    """Count the rows that share the last stamp and are no longer kept."""
-    return max(0, after.rank - int((after.recent_s == after.recent_s[-1]).sum()))
-
-
-def _spread_words(spread: tuple[int, float]) -> str:
-    usual, tick = spread
-    return (
-        f"Several rows share a time stamp (about {usual} for each {tick:g} s); they were spread "
-        "evenly over the time to the next stamp."
-    )
-
-
-def _spread_on(
-    times: Floats, after: GoingOn, to_come: int | None, next_s: float
-) -> tuple[Floats, npt.NDArray[np.bool_], tuple[int, float] | None]:
-    """Go on spreading as the log's first part was spread; its first stamps were spread before."""
-    n = len(times)
-    is_first = np.append(True, np.diff(times) > 0)
-    if after.spread is None:
-        return times, ~is_first, None
-    usual, tick = after.spread
-    group = np.cumsum(is_first) - 1
-    size = np.bincount(group)
-    rank = np.arange(n) - np.flatnonzero(is_first)[group]
-    old = group[len(after.recent_s) - 1]  # its rows may have begun before what is kept of them
-    rank = np.where(group == old, rank + _rows_before(after), rank)
-    size[old] += _rows_before(after)
-    size[-1] += to_come or 0
-    ends = (group == len(size) - 1) & (to_come is None)
-    share = rank / np.where(ends, np.maximum(usual, size[group]), size[group])
-    spans = _spans(times[is_first], next_s, tick)[group]
-    out = times + np.minimum(share, 1.0 - 1e-9) * spans
-    return out, np.append(False, np.diff(out) <= 0), after.spread
+    count = len(times) - int(np.searchsorted(times, times[-1]))
+    return count + end.rows_forgotten if times[0] == times[-1] else count

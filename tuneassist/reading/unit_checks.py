@@ -16,14 +16,14 @@ from tuneassist.channels import CHANNELS, Channel, Plausible
 from tuneassist.errors import LogError
 from tuneassist.reading.log import Cells, Floats
 from tuneassist.reading.matching import (
-    Pick,
+    Match,
     UnclearError,
     is_gauge_axis,
     is_remark,
     setup_line,
     transfer_line,
 )
-from tuneassist.reading.timeline import build_timeline
+from tuneassist.reading.timeline import TimeReader
 from tuneassist.settings import Setup
 from tuneassist.units import UNITS, Quantity, convert, find_unit, unit_named, units_of
 
@@ -31,7 +31,7 @@ SENTINELS = (
     -9999.0, -9999.9, -999.0, -999.25, 9999.0, 99999.0, 65535.0, 65534.0, 32767.0, -32768.0,
     -32767.0, 655.35, 6553.5, 2147483647.0, -2147483648.0, 4294967295.0,
 )  # fmt: skip
-"""What loggers write for "no value"; left out when a unit is judged."""
+"""What loggers write for "no value"; left out when a unit is found or checked."""
 HUGE = 1e9
 PETROL_SCALE = 14.7
 """The scale that most air-fuel gauges show whatever the fuel."""
@@ -47,7 +47,7 @@ FILLING = Plausible(p10=(0.0, 200.0), p50=(4.5, 350.0), p95=(5.0, 450.0), zero_i
 
 @dataclass(frozen=True)
 class Mixture:
-    """What the guard must know of the fuel.
+    """What the unit checks must know of the fuel.
 
     Parameters
     ----------
@@ -62,7 +62,7 @@ class Mixture:
 
 
 def measured(values: Floats, plausible: Plausible) -> Floats:
-    """Return the values that a unit is judged by: no nan, no sentinel, no stop of the sensor."""
+    """Return the values from which a unit is found: no nan, no sentinel, no stop of the sensor."""
     kept = values[np.isfinite(values) & (np.abs(values) < HUGE) & ~np.isin(values, SENTINELS)]
     if plausible.zero_is_off:
         kept = kept[kept != 0]
@@ -123,8 +123,8 @@ def fitting_units(values: Floats, channel: Channel, mixture: Mixture) -> tuple[s
     return tuple(found)
 
 
-def judge_by(name: str, load_unit: str, is_gauge_axis: bool) -> Channel:
-    """Return the channel whose ranges a column is judged by; load borrows them from its kind."""
+def reference_channel(name: str, load_unit: str, is_gauge_axis: bool) -> Channel:
+    """Return the channel whose ranges apply to a column; load borrows them from its kind."""
     channel = CHANNELS[name]
     if name != "load":
         return channel
@@ -140,7 +140,7 @@ def judge_by(name: str, load_unit: str, is_gauge_axis: bool) -> Channel:
 def check_unit(
     values: Floats, unit: str, channel: Channel, mixture: Mixture, *, where: str, header: str
 ) -> None:
-    """Refuse a unit that cannot be what the values are in.
+    """Refuse a unit that the values cannot be in.
 
     Raises
     ------
@@ -255,12 +255,12 @@ _FAR_OFF_SHARE = 0.15  # fewer samples than this near the axis: the unit is in d
 _AT_HOME_SHARE = 0.5  # more than this on the axis in another unit: that is the likely one
 
 
-def check_values(pick: Pick, numbers: Floats, setup: Setup | None, *, where: str) -> None:
-    """Refuse a unit that cannot be what a column's values are in.
+def check_values(match: Match, numbers: Floats, setup: Setup | None, *, where: str) -> None:
+    """Refuse a unit that a column's values cannot be in.
 
     Parameters
     ----------
-    pick
+    match
         The column, with its unit settled.
     numbers
         Its values, or an even choice of them. [unit as read]
@@ -269,67 +269,74 @@ def check_values(pick: Pick, numbers: Floats, setup: Setup | None, *, where: str
     where
         File and column, for messages.
     """
-    channel = judging_channel(pick, setup.axes.load_unit if setup else (pick.unit or "1"), setup)
+    channel = channel_as_logged(
+        match, setup.axes.load_unit if setup else (match.unit or "1"), setup
+    )
     if channel.quantity == "number":
         return
     check_unit(
-        numbers, pick.unit or "", channel, mixture_of(setup), where=where, header=pick.heading.text
+        numbers,
+        match.unit or "",
+        channel,
+        mixture_of(setup),
+        where=where,
+        header=match.heading.text,
     )
     if setup is not None:
-        _check_axis(pick, numbers, channel, setup, where=where)
+        _check_axis(match, numbers, channel, setup, where=where)
 
 
-def judging_channel(pick: Pick, load_unit: str, setup: Setup | None) -> Channel:
+def channel_as_logged(match: Match, load_unit: str, setup: Setup | None) -> Channel:
     """Return the channel whose ranges hold for the column as logged, gauge or absolute."""
-    if not pick.shift:
-        return judge_by(pick.channel, load_unit, is_gauge_axis(setup))
-    if pick.channel == "load":
-        return judge_by("load", load_unit, pick.shift > 0)
-    as_logged = CHANNELS["boost" if pick.shift > 0 else "manifold_pressure"]
-    return replace(as_logged, name=pick.channel)
+    if not match.shift:
+        return reference_channel(match.channel, load_unit, is_gauge_axis(setup))
+    if match.channel == "load":
+        return reference_channel("load", load_unit, match.shift > 0)
+    as_logged = CHANNELS["boost" if match.shift > 0 else "manifold_pressure"]
+    return replace(as_logged, name=match.channel)
 
 
 def mixture_of(setup: Setup | None) -> Mixture:
-    """Return what the guard must know of the setup's fuel; petrol without one."""
+    """Return what the unit checks must know of the setup's fuel; petrol without one."""
     if setup is None:
         return Mixture()
     return Mixture(setup.engine.afr_stoich, setup.engine.ignition == "spark")
 
 
-def settle_unit(
-    pick: Pick,
+def infer_unit(
+    match: Match,
     numbers: Floats,
     channel: Channel,
     mixture: Mixture,
     setup: Setup | None,
     *,
     where: str,
-) -> tuple[Pick, list[str]]:
+) -> tuple[Match, list[str]]:
     """Give a column without a unit the only one that its values allow, and say so."""
-    if pick.unit is not None:
-        return pick, []
+    if match.unit is not None:
+        return match, []
     kept = measured(numbers, channel.plausible)
     inside = channel.unit
     if not len(kept) or ((kept == 0).all() and channel.quantity != "temperature"):
-        return replace(pick, unit=inside, unit_how="inside"), []
+        return replace(match, unit=inside, unit_how="inside"), []
     fitting, by = fitting_units(kept, channel, mixture), ""
-    if len(fitting) > 1 and pick.channel in ("rpm", "load") and setup is not None:
+    if len(fitting) > 1 and match.channel in ("rpm", "load") and setup is not None:
         at_home = [u for u in fitting if _axis_share(kept, u, channel, setup) > _AT_HOME_SHARE]
         fitting, by = (tuple(at_home), " on the table's axis") if at_home else (fitting, "")
     if len(fitting) == 1:
         note = (
-            f"Column {pick.heading.text!r} has no unit; its values can only be "
-            f"{pick.channel.replace('_', ' ')} in {fitting[0]}{by}."
+            f"Column {match.heading.text!r} has no unit; its values can only be "
+            f"{match.channel.replace('_', ' ')} in {fitting[0]}{by}."
         )
-        return replace(pick, unit=fitting[0], unit_how="values"), [note]
+        return replace(match, unit=fitting[0], unit_how="values"), [note]
     low, high = (float(q) for q in np.quantile(kept, [0.1, 0.95]))
     choice = fitting or units_of(channel.quantity)
-    doubt = "could be" if fitting else "fit none of"
+    how = "could be" if fitting else "fit none of"
     raise UnclearError(
-        f"no unit is given, and values between {low:g} and {high:g} {doubt} {', '.join(choice)}.",
+        f"no unit is given, and values between {low:g} and {high:g} {how} {', '.join(choice)}.",
         where=where,
         mend="Under [channels] write: "
-        f"{setup_line(pick.channel, pick.heading.text, choice[0])}, with the right unit.",
+        f"{setup_line(match.channel, match.heading.text, choice[0])}, with the right unit.",
     )
 
 
@@ -345,27 +352,29 @@ def _axis_share(
     return float(np.mean((values >= low) & (values <= high))) if len(values) else 1.0
 
 
-def _check_axis(pick: Pick, numbers: Floats, channel: Channel, setup: Setup, *, where: str) -> None:
+def _check_axis(
+    match: Match, numbers: Floats, channel: Channel, setup: Setup, *, where: str
+) -> None:
     """Refuse a unit that puts the log beside the table while another puts it on the table."""
-    if pick.channel not in ("rpm", "load") or pick.shift or pick.unit is None:
+    if match.channel not in ("rpm", "load") or match.shift or match.unit is None:
         return
     kept = measured(numbers, channel.plausible)
-    near = _axis_share(kept, pick.unit, channel, setup, slack=0.8)
+    near = _axis_share(kept, match.unit, channel, setup, slack=0.8)
     if near >= _FAR_OFF_SHARE:
         return
     likely = [
         unit
         for unit in fitting_units(kept, channel, mixture_of(setup))
-        if unit != pick.unit and _axis_share(kept, unit, channel, setup) >= _AT_HOME_SHARE
+        if unit != match.unit and _axis_share(kept, unit, channel, setup) >= _AT_HOME_SHARE
     ]
     if likely:
         low, high = (float(q) for q in np.quantile(kept, [0.1, 0.95]))
         raise LogError(
-            f"values between {low:g} and {high:g} {pick.unit} lie beside the table's "
-            f"{pick.channel} axis; they look like {' or '.join(likely)}.",
+            f"values between {low:g} and {high:g} {match.unit} lie outside the table's "
+            f"{match.channel} axis; they look like {' or '.join(likely)}.",
             where=where,
             mend="If so, write under [channels]: "
-            f"{setup_line(pick.channel, pick.heading.text, likely[0])}.",
+            f"{setup_line(match.channel, match.heading.text, likely[0])}.",
         )
 
 
@@ -385,17 +394,17 @@ DEEPEST_PSI, DEEPEST_INHG = -13.0, -30.5
 more than the second. [psi], [inHg]"""
 CLEAR_VACUUM_INHG, CLEAR_BOOST_PSI = -5.0, 2.0
 """Beyond these a column shows vacuum as well as boost. [inHg], [psi]"""
-_TRIMS = ("fuel_trim_short", "fuel_trim_long")
+TRIMS = ("fuel_trim_short", "fuel_trim_long")
 
 
 def check_header(
-    pick: Pick, numbers: Floats, channel: Channel, mixture: Mixture, *, where: str
+    match: Match, numbers: Floats, channel: Channel, mixture: Mixture, *, where: str
 ) -> str:
     """Refuse a setup's unit that the header contradicts, unless the values cannot be the header's.
 
     Parameters
     ----------
-    pick, numbers
+    match, numbers
         The column, and its values as logged, or as a transfer gave them.
     channel
         Whose ranges hold.
@@ -414,25 +423,25 @@ def check_header(
     LogError
         Names both units, and what to write.
     """
-    said = _contradicted(pick, channel.quantity)
+    said = _contradicted(match, channel.quantity)
     if not said:
         return ""
     kept = measured(numbers, channel.plausible)
-    unit, source = pick.heading.unit or "", pick.source
+    unit, source = match.heading.unit or "", match.source
     one_kind = UNITS[unit].quantity == UNITS[said].quantity
     if one_kind and source is not None and source.transfer is None:
         can_be = bool(len(kept)) and fits(kept, unit, channel, mixture)
-        if not can_be or _is_small_trim(pick, kept):
-            return _set_aside(pick, said)
-    raise _contradiction(pick, said, where)
+        if not can_be or _is_small_trim(match, kept):
+            return _set_aside(match, said)
+    raise _contradiction(match, said, where)
 
 
-def check_time_header(pick: Pick, cells: Cells, *, where: str) -> str:
-    """Do the same for time, whose unit is judged by its steps.
+def check_time_header(match: Match, cells: Cells, *, where: str) -> str:
+    """Do the same for time, whose unit is checked by its steps.
 
     Parameters
     ----------
-    pick, cells
+    match, cells
         The column of time, and what stands in it.
     where
         File and column.
@@ -442,19 +451,21 @@ def check_time_header(pick: Pick, cells: Cells, *, where: str) -> str:
     LogError
         As `check_header` does.
     """
-    said = _contradicted(pick, "time")
-    if not said or UNITS[pick.heading.unit or "1"].quantity != "time":
+    said = _contradicted(match, "time")
+    if not said or UNITS[match.heading.unit or "1"].quantity != "time":
         return ""
     try:
-        build_timeline(cells, unit=pick.heading.unit, unit_how="header", where=where, entry="%s")
+        unit = match.heading.unit
+        time = TimeReader(cells, unit=unit, unit_how="header", where=where, entry="%s")
+        time.read(cells)
     except LogError:
-        return _set_aside(pick, said)
-    raise _contradiction(pick, said, where)
+        return _set_aside(match, said)
+    raise _contradiction(match, said, where)
 
 
-def _contradicted(pick: Pick, quantity: Quantity) -> str:
+def _contradicted(match: Match, quantity: Quantity) -> str:
     """Return the setup's unit where the header says another; else nothing."""
-    heading, source = pick.heading, pick.source
+    heading, source = match.heading, match.source
     said = find_unit(source.unit) if source and source.unit else None
     if said is None or not heading.unit or not heading.unit_text:
         return ""
@@ -462,25 +473,25 @@ def _contradicted(pick: Pick, quantity: Quantity) -> str:
     return "" if is_same else said.word
 
 
-def _set_aside(pick: Pick, said: str) -> str:
-    heading = pick.heading
+def _set_aside(match: Match, said: str) -> str:
+    heading = match.heading
     return f"Column {heading.text!r} says {heading.unit}; the setup's {said} was used."
 
 
-def _contradiction(pick: Pick, said: str, where: str) -> LogError:
-    unit = pick.heading.unit or ""
-    if pick.source is not None and pick.source.transfer is not None:
+def _contradiction(match: Match, said: str, where: str) -> LogError:
+    unit = match.heading.unit or ""
+    if match.source is not None and match.source.transfer is not None:
         right = f'write unit = "{unit}" and the transfer\'s readings in {unit}'
     elif UNITS[unit].quantity == UNITS[said].quantity:
-        right = f"write: {setup_line(pick.channel, pick.heading.text, unit)}"
+        right = f"write: {setup_line(match.channel, match.heading.text, unit)}"
     elif UNITS[unit].quantity == "voltage":
-        right = f"name another column, or give the sensor's curve: {transfer_line(pick)}"
+        right = f"name another column, or give the sensor's curve: {transfer_line(match)}"
     else:
         right = "name another column"
     return LogError(
-        f"the header says {unit}, and channels.{pick.channel} of the setup says {said}.",
+        f"the header says {unit}, and channels.{match.channel} of the setup says {said}.",
         where=where,
-        mend=f"If the header is right, {right}; if the setup is, mend the header in the log.",
+        mend=f"If the header is right, {right}; if the setup is, correct the header in the log.",
     )
 
 
@@ -492,7 +503,7 @@ def _are_equal(one: str, other: str) -> bool:
     )
 
 
-def check_trim(pick: Pick, numbers: Floats, channel: Channel, *, where: str) -> None:
+def check_trim(match: Match, numbers: Floats, channel: Channel, *, where: str) -> None:
     """Ask where a trim may be a multiplier around 1, or a ratio under the name of percent.
 
     Raises
@@ -500,15 +511,15 @@ def check_trim(pick: Pick, numbers: Floats, channel: Channel, *, where: str) -> 
     UnclearError
         With the entries of which one is right.
     """
-    if pick.channel not in _TRIMS or pick.unit_how == "setup":
+    if match.channel not in TRIMS or match.unit_how == "setup":
         return
     kept = measured(numbers, channel.plausible)
     if not len(kept):
         return
     low, high = (float(q) for q in np.quantile(kept, [0.02, 0.98]))
-    column = pick.heading.text
-    percent = setup_line(pick.channel, column, "percent")
-    if pick.unit is None and low > 0.6 and high < 1.5:
+    column = match.heading.text
+    percent = setup_line(match.channel, column, "percent")
+    if match.unit is None and low > 0.6 and high < 1.5:
         factor = percent.replace(
             'unit = "percent"',
             'unit = "1", transfer = [[0.5, -50.0], [1.5, 50.0]], transfer_unit = "percent"',
@@ -519,25 +530,25 @@ def check_trim(pick: Pick, numbers: Floats, channel: Channel, *, where: str) -> 
             where=where,
             mend=f"Under [channels] write for a multiplier: {factor}; for percent: {percent}.",
         )
-    if pick.unit == "percent" and _is_small_trim(pick, kept):
+    if match.unit == "percent" and _is_small_trim(match, kept):
         raise UnclearError(
             f"the header says percent, but values between {low:g} and {high:g} look like a ratio.",
             where=where,
-            mend=f"Under [channels] write: {setup_line(pick.channel, column, 'ratio')}, or "
+            mend=f"Under [channels] write: {setup_line(match.channel, column, 'ratio')}, or "
             f"{percent}.",
         )
 
 
-def _is_small_trim(pick: Pick, kept: Floats) -> bool:
+def _is_small_trim(match: Match, kept: Floats) -> bool:
     given = kept[kept != 0]
-    if pick.channel not in _TRIMS or len(given) < 0.02 * len(kept) or not len(given):
+    if match.channel not in TRIMS or len(given) < 0.02 * len(kept) or not len(given):
         return False
     is_fine = np.abs(given * 10.0 - np.round(given * 10.0)) > 1e-3
     return bool(np.quantile(np.abs(given), 0.98) <= SMALL_TRIM_PCT and is_fine.mean() > 0.5)
 
 
 def check_boost(
-    pick: Pick, pressure_kpa: Floats, others: Mapping[str, Floats], *, is_spark: bool, where: str
+    match: Match, pressure_kpa: Floats, others: Mapping[str, Floats], *, is_spark: bool, where: str
 ) -> None:
     """Ask where a pressure that is called boost may be absolute.
 
@@ -547,7 +558,7 @@ def check_boost(
 
     Parameters
     ----------
-    pick
+    match
         The column, gauge by its name alone.
     pressure_kpa
         Its values. [kPa]
@@ -565,14 +576,14 @@ def check_boost(
         With both entries.
     """
     given = pressure_kpa[np.isfinite(pressure_kpa)]
-    if pick.heading.reference or not is_spark or not len(given):
+    if match.heading.reference or not is_spark or not len(given):
         return
     low = float(np.quantile(given, 0.02))
     if low < LEAST_MANIFOLD_KPA or _is_full_load(others) or _is_apart(pressure_kpa, others):
         return
-    unit = unit_named(pick.unit or "kPa").word
+    unit = unit_named(match.unit or "kPa").word
     entries = (
-        setup_line(pick.channel, pick.heading.text, f"{unit} {reference}")
+        setup_line(match.channel, match.heading.text, f"{unit} {reference}")
         for reference in ("gauge", "absolute")
     )
     raise UnclearError(
@@ -583,12 +594,12 @@ def check_boost(
     )
 
 
-def check_two_scales(pick: Pick, numbers: Floats, *, where: str) -> None:
+def check_two_scales(match: Match, numbers: Floats, *, where: str) -> None:
     """Ask where one column may show vacuum in inHg and boost in psi, as many gauges do.
 
     Parameters
     ----------
-    pick, numbers
+    match, numbers
         A column of gauge pressure, and its values as logged.
     where
         File and column.
@@ -598,29 +609,29 @@ def check_two_scales(pick: Pick, numbers: Floats, *, where: str) -> None:
     UnclearError
         With the entries of which one is right. A setup that says "inHg gauge" is believed.
     """
-    named = pick.heading.unit_text.casefold()
-    says_both = pick.unit is None and "psi" in named and "hg" in named
+    named = match.heading.unit_text.casefold()
+    says_both = match.unit is None and "psi" in named and "hg" in named
     given = numbers[np.isfinite(numbers)]
-    if not len(given) or (pick.source is not None and pick.source.transfer is not None):
+    if not len(given) or (match.source is not None and match.source.transfer is not None):
         return
     low, high = (float(q) for q in np.quantile(given, [0.02, 0.98]))
     is_both = low >= DEEPEST_INHG and high > CLEAR_BOOST_PSI
-    if pick.unit == "inHg":
-        said = find_unit(pick.source.unit) if pick.source and pick.source.unit else None
+    if match.unit == "inHg":
+        said = find_unit(match.source.unit) if match.source and match.source.unit else None
         if said is not None and said.reference == "gauge":
             return
         may_be = is_both and low < CLEAR_VACUUM_INHG
     else:
-        may_be = is_both and low < DEEPEST_PSI and pick.unit in (None, "psi")
+        may_be = is_both and low < DEEPEST_PSI and match.unit in (None, "psi")
     if not (says_both or may_be):
         return
-    unit = "inHg" if pick.heading.unit == "inHg" else "psi"
-    line = setup_line(pick.channel, pick.heading.text, unit).removesuffix(" }")
+    unit = "inHg" if match.heading.unit == "inHg" else "psi"
+    line = setup_line(match.channel, match.heading.text, unit).removesuffix(" }")
     two = (
         f"{line}, transfer = [[-30.0, {-30.0 * PSI_PER_INHG:.4g}], [0.0, 0.0], [60.0, 60.0]], "
         'transfer_unit = "psi gauge" }'
     )
-    one = setup_line(pick.channel, pick.heading.text, "inHg gauge")
+    one = setup_line(match.channel, match.heading.text, "inHg gauge")
     raise UnclearError(
         f"values between {low:.3g} and {high:.3g} look like a gauge that shows vacuum in inHg and "
         "boost in psi, which no one unit fits.",

@@ -148,7 +148,7 @@ class Blocks:
         seen: set[int] = set()
         while first:
             if first in seen:
-                raise self.damaged("its blocks follow each other in a circle")
+                raise self.damaged("its blocks link to each other in a loop")
             seen.add(first)
             block = self.read(first, kind, links=links)
             yield block

@@ -85,7 +85,7 @@ def stored_blocks(blocks: Blocks, group: MdfGroup) -> list[Stored]:
         one = _stored(blocks, address)
         on_disk += one.size
         if on_disk > blocks.size:
-            raise blocks.damaged("its blocks of records lie over each other")
+            raise blocks.damaged("its blocks of records overlap")
         found.append(one)
     _check_sizes(blocks, group, sum(one.unpacked for one in found), on_disk)
     return found

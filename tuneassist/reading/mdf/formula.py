@@ -216,5 +216,5 @@ def _raw(raw: Floats) -> Floats:
 
 def _finite(number: float) -> float:
     if not np.isfinite(number):
-        raise FormulaError("a constant in it is no finite number")
+        raise FormulaError("a constant in it is not a finite number")
     return number

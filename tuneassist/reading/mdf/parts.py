@@ -15,7 +15,7 @@ code and takes memory. `tuneassist.reading.mdf.blocks` checks what the file decl
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence, Set
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -91,26 +91,20 @@ class MdfParts:
         self.headers = (TIME, *((p.name, p.unit) for p in self._places))
         self.preamble = _lines(said)
         self.dialect = Dialect(encoding="mdf", header_line=0, data_line=1)
-        self.is_whole = True
 
-    def first(self, wanted: Wanted) -> Piece:
-        """Read the first rows."""
+    def pieces(self, wanted: Wanted) -> Generator[Piece, None, None]:
+        """Read the log from its start, some rows at a time."""
         groups = self._readers(wanted)
         if not groups:
             empty = Cells(np.empty(0))
-            return Piece(np.empty(0, dtype=np.int64), dict.fromkeys(wanted.indices, empty))
+            yield Piece(np.empty(0, dtype=np.int64), dict.fromkeys(wanted.indices, empty))
+            return
         main = [group for group in groups if group.wanted & wanted.main] or groups
         line = min(main, key=lambda group: group.step_s)
-        self._pieces = _on_one_time_line(
-            line, [g for g in groups if g is not line], self._rows, wanted.peaks
-        )
-        piece = next(self._pieces)
-        self.is_whole = not len(line.held.time_s)
-        return replace(piece, notes=self._notes)
-
-    def more(self, wanted: Wanted) -> Iterator[Piece]:
-        """Read on behind the first rows."""
-        return self._pieces
+        others = [group for group in groups if group is not line]
+        joined = _on_one_time_line(line, others, self._rows, wanted.peaks)
+        yield replace(next(joined), notes=self._notes)
+        yield from joined
 
     def _readers(self, wanted: Wanted) -> list[GroupReader]:
         """Return a reader for each group of which a channel is wanted."""
@@ -165,15 +159,15 @@ def _on_one_time_line(
         cells |= {column: as_cells(values) for column, values in own.columns.items()}
         for place, other in enumerate(others):
             # beyond the last row nothing is taken from farther than a step
-            reach_s = last_s + AFTER_STEPS * max(step_s, steps[place])
-            near = Around.of(
-                behind[place], other.take_near(last_s, min(next_s, reach_s)), other.held
+            half_step_s = last_s + AFTER_STEPS * max(step_s, steps[place])
+            near = Neighbours.of(
+                behind[place], other.take_near(last_s, min(next_s, half_step_s)), other.held
             )
             behind[place] = near.last()
-            rule = Joint(step_s, steps[place])
+            rule = Resampling(step_s, steps[place])
             for column, values in near.records.columns.items():
                 sign = peaks.get(column, 0)
-                cells[column] = as_cells(join(near, values, own.time_s, rule, peak=sign))
+                cells[column] = as_cells(resample(near, values, own.time_s, rule, peak=sign))
         yield Piece(np.arange(first, first + len(own.time_s)), cells)
         first += len(own.time_s)
 
@@ -255,7 +249,7 @@ def _lines(said: str) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, eq=False)
-class Around:
+class Neighbours:
     """Records near some rows, with one more on either side where there is one.
 
     Parameters
@@ -270,7 +264,7 @@ class Around:
     own: slice
 
     @classmethod
-    def of(cls, before: Records | None, own: Records, after: Records) -> Around:
+    def of(cls, before: Records | None, own: Records, after: Records) -> Neighbours:
         """Put the record before and the first of those after around the rows' own."""
         start = len(before.time_s) if before else 0
         both = before.followed_by(own) if before else own
@@ -282,7 +276,7 @@ class Around:
 
 
 @dataclass(frozen=True)
-class Joint:
+class Resampling:
     """How far a value may stand from where it was read.
 
     Parameters
@@ -296,21 +290,23 @@ class Joint:
 
     SIMILAR = 1.5
     """A channel whose step is longer than this many rows is slower than they are. [1]"""
-    WAVER = 1.5
-    """Stamps of like rates waver: a row may reach so many half steps for a value. [1]"""
+    JITTER = 1.5
+    """Stamps of similar rates jitter: a blank row looks so many half steps for a value. [1]"""
 
     @property
-    def reach_s(self) -> float:
+    def half_step_s(self) -> float:
         """Half a step, the rows' or the channel's own. [s]"""
         return 0.5 * max(self.row_s, self.own_s, 2e-9) * (1.0 + 1e-9)
 
     @property
-    def far_s(self) -> float:
-        """How far a row left blank may reach, nil for a slower channel. [s]"""
-        return self.WAVER * self.reach_s if self.own_s <= self.SIMILAR * self.row_s else 0.0
+    def most_shift_s(self) -> float:
+        """How far a blank row may look for a value, zero for a slower channel. [s]"""
+        return self.JITTER * self.half_step_s if self.own_s <= self.SIMILAR * self.row_s else 0.0
 
 
-def join(near: Around, values: Values, line_s: Floats, rule: Joint, *, peak: int = 0) -> Values:
+def resample(
+    near: Neighbours, values: Values, line_s: Floats, rule: Resampling, *, peak: int = 0
+) -> Values:
     """Put a channel's values on another time line without making a value up.
 
     Each value goes to its nearest row. Where stamps of like rates waver, two values meet at a row
@@ -343,7 +339,7 @@ def join(near: Around, values: Values, line_s: Floats, rule: Joint, *, peak: int
         return out
     row = _nearest(time_s[near.own], line_s)
     away = np.abs(line_s[row] - time_s[near.own])
-    at = np.flatnonzero(away <= rule.reach_s)
+    at = np.flatnonzero(away <= rule.half_step_s)
     at = at[np.argsort(-away[at], kind="stable")]  # the nearest is written last
     out[row[at]] = values[near.own][at]
     if peak and not is_text:
@@ -354,7 +350,7 @@ def join(near: Around, values: Values, line_s: Floats, rule: Joint, *, peak: int
     is_blank[row[at]] = False
     blank = np.flatnonzero(is_blank)
     found = _nearest(line_s[blank], time_s)
-    is_near = np.abs(time_s[found] - line_s[blank]) <= rule.far_s
+    is_near = np.abs(time_s[found] - line_s[blank]) <= rule.most_shift_s
     out[blank[is_near]] = values[found[is_near]]
     return out
 
@@ -367,7 +363,7 @@ def _nearest(time_s: Floats, line_s: Floats) -> npt.NDArray[np.intp]:
 
 
 STEPS = 500
-"""Records by whose stamps a group's rate is judged, however long its blocks are. [1]"""
+"""Records by whose stamps a group's rate is found, however long its blocks are. [1]"""
 
 
 @dataclass(frozen=True, eq=False)

@@ -274,11 +274,11 @@ class _Reader:
 
     def _polynomial(self, p: Floats, count: int) -> Convert:
         if len(p) < count or not np.isfinite(p[:count]).all():
-            raise self._damaged("its parameters are missing or no finite numbers")
+            raise self._damaged("its parameters are missing or not finite numbers")
         if count == 2:
             return lambda raw: _finite(p[0] + p[1] * raw)
         if not p[3:6].any():
-            raise self._damaged("it divides by nought")
+            raise self._damaged("it divides by zero")
         return lambda raw: _finite(np.polyval(p[:3], raw) / np.polyval(p[3:6], raw))
 
     def _formula(self, refs: tuple[int, ...]) -> Convert:
@@ -310,7 +310,7 @@ class _Reader:
         if np.isnan(low).any() or not (low <= high).all() or not (np.diff(low) > 0).all():
             raise self._damaged("the ranges of its table do not rise")
         if not (low[1:] >= high[:-1]).all():
-            raise self._damaged("the ranges of its table lie over each other")
+            raise self._damaged("the ranges of its table overlap")
         is_whole, count = self._is_whole, len(low)
 
         def find(raw: Floats) -> npt.NDArray[np.intp]:
