@@ -152,6 +152,12 @@ def test_a_proposals_frame_is_its_cells_file(proposal: Proposal, by_command: Pat
     frame = proposal.to_frame()
     assert tuple(frame) == tuple(written) == CELL_COLUMNS
     assert frame["reason"].tolist() == written["reason"].tolist()
+    said = proposal.cells["evidence"].ne("")
+    assert said.any()
+    for reason, evidence in zip(
+        frame["reason"][said], proposal.cells["evidence"][said], strict=True
+    ):
+        assert reason.endswith(f"({evidence})")
     np.testing.assert_allclose(frame["grid_pct"], written["grid_pct"], atol=1e-4)
     frame.loc[:, "grid_pct"] = 99.0
     assert not (proposal.cells["grid_pct"] == 99.0).any()
