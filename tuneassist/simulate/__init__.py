@@ -7,20 +7,34 @@ Every number that comes from here is simulated. The path::
 
 from tuneassist.simulate.cars import Car, petrol_car, van_car
 from tuneassist.simulate.engine import Chain, ErrorSurface, Noise, TrueEngine, draw_engine
+from tuneassist.simulate.full_load import (
+    FullLoadPlan,
+    simulate_full_load,
+    stock_diesel,
+    tuned_diesel,
+)
 from tuneassist.simulate.route import SessionPlan
+from tuneassist.simulate.samples import petrol_engine, van_engine, write_petrol_log
 from tuneassist.simulate.session import Session, simulate_session, without_channels
 
 __all__ = [
     "Car",
     "Chain",
     "ErrorSurface",
+    "FullLoadPlan",
     "Noise",
     "Session",
     "SessionPlan",
     "TrueEngine",
     "draw_engine",
     "petrol_car",
+    "petrol_engine",
+    "simulate_full_load",
     "simulate_session",
+    "stock_diesel",
+    "tuned_diesel",
     "van_car",
+    "van_engine",
     "without_channels",
+    "write_petrol_log",
 ]

@@ -15,7 +15,7 @@ from tuneassist.simulate.cars import Car, petrol_car, van_car
 from tuneassist.simulate.engine import TrueEngine, draw_engine
 from tuneassist.simulate.logs import Dialect, LogColumn, write_log
 from tuneassist.simulate.route import SessionPlan
-from tuneassist.simulate.session import simulate_session
+from tuneassist.simulate.session import Session, simulate_session
 
 PETROL_SEED, VAN_SEED = 20_102, 20_202
 
@@ -75,6 +75,25 @@ def petrol_engine() -> TrueEngine:
 def van_engine() -> TrueEngine:
     """Return the engine behind the van's sample log."""
     return draw_engine(np.random.default_rng(VAN_SEED), car=van_car())
+
+
+def write_petrol_log(path: Path, session: Session) -> Path:
+    """Write a session of the petrol car as its logger does; the setup of the sample logs reads it.
+
+    Parameters
+    ----------
+    path
+        The file; what has its name is replaced.
+    session
+        From `simulate_session`.
+
+    Returns
+    -------
+    Path
+        The file.
+    """
+    write_log(path, session, PETROL_FIRST)
+    return path
 
 
 def write_sample_logs(folder: Path) -> list[Path]:
