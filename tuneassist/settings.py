@@ -751,6 +751,7 @@ class LimitSettings(ByValue):
             self.lean_in_boost,
             "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
         )
+        object.__setattr__(self, "ceilings", MappingProxyType(dict(self.ceilings)))
         unknown = sorted(set(self.ceilings) - set(CEILING_CHANNELS))
         require(not unknown, "limits.ceilings", unknown, "of " + ", ".join(CEILING_CHANNELS))
         require(
