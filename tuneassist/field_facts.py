@@ -40,7 +40,9 @@ class Described:
     why: str
 
 
-def about(why: str, *, unit: str = "") -> Mapping[str, str]:
+def about(
+    why: str, *, unit: str = "", brief: str = "", is_careful: bool = False
+) -> Mapping[str, str | bool]:
     """Return the metadata of a field.
 
     Parameters
@@ -50,13 +52,23 @@ def about(why: str, *, unit: str = "") -> Mapping[str, str]:
         Line breaks count as spaces.
     unit
         Of the value: "1" for a plain number, empty for words.
+    brief
+        Of a safety rule: what it does, in the few words of ``tuneassist limits``.
+    is_careful
+        Of a safety rule: whether its default is on the careful side.
     """
-    return {"unit": unit, "why": " ".join(why.split())}
+    facts: dict[str, str | bool] = {"unit": unit, "why": " ".join(why.split())}
+    if brief:
+        facts |= {"brief": " ".join(brief.split()), "is_careful": is_careful}
+    return facts
 
 
-def setting(default: _Value, *, why: str, unit: str = "") -> _Value:
+def setting(
+    default: _Value, *, why: str, unit: str = "", brief: str = "", is_careful: bool = False
+) -> _Value:
     """Return a dataclass field with a default, a unit and a reason; see `about`."""
-    return field(default=default, metadata=about(why, unit=unit))
+    facts = about(why, unit=unit, brief=brief, is_careful=is_careful)
+    return field(default=default, metadata=facts)
 
 
 def described(kind: Any) -> list[Described]:

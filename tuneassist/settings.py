@@ -584,106 +584,156 @@ class LimitSettings(ByValue):
         unit="%",
         why="""Largest change of a cell in one proposal. Errors of a table that runs at all are
         commonly within 10 to 12 %; one round may remove them, a slip of the evidence may not.""",
+        brief="largest change of a cell in one proposal, so that a slip stays small",
     )
     max_total_pct: float = setting(
         30.0,
         unit="%",
         why="""Largest correction that a cell may hold after the change. More than this is a wrong
         injector scale or a leak, which a correction grid would only hide.""",
+        brief="more than this is a wrong injector scale or a leak, not a correction",
     )
     max_slope_rpm_pct: float = setting(
         10.0,
         unit="% per cell",
         why="""Largest difference between neighbouring cells of the finished grid: the engine
         crosses cells in tenths of a second and should not feel the table.""",
+        brief="neighbours along rpm: the engine must not feel the table",
     )
-    max_slope_load_pct: float = setting(10.0, unit="% per cell", why=SAME)
+    max_slope_load_pct: float = setting(
+        10.0, unit="% per cell", why=SAME, brief="neighbours along load: the same"
+    )
     make_way_pct: float = setting(
         5.0,
         unit="%",
         why="""Of a compression engine with a smoke floor, a cell above it that asks for nothing may
         be given less fuel by this much in all, where a slope rule keeps a neighbour below the floor
         from what it needs: a little torque there for no smoke here. 0 keeps such cells.""",
+        brief="above a smoke floor, less fuel so that a neighbour below it gets its own",
     )
     richest_lambda: float = setting(
         0.70,
         unit="lambda",
         why="""The lambda predicted after the change must stay between these. For compression
         ignition ``richest_lambda`` is the smoke floor.""",
+        brief="""predicted lambda not below this: misfire and washed bores (spark); smoke
+        (compression)""",
     )
-    leanest_lambda: float = setting(1.15, unit="lambda", why=SAME)
+    leanest_lambda: float = setting(
+        1.15, unit="lambda", why=SAME, brief="predicted lambda not above this: misfire"
+    )
     max_lean_step_in_boost_pct: float = setting(
         5.0,
         unit="%",
         why="""Spark ignition, in boost: how much leaner one proposal may make a cell, and how much
         leaner than without any correction the finished grid may hold it. Lambda answers at once and
         a piston does not heal: three rounds of 5 % do what one of 15 does, each one measured.""",
+        brief="""spark only: leaner in boost in one proposal; what follows is measured
+        before the next""",
+        is_careful=True,
     )
-    max_lean_total_in_boost_pct: float = setting(10.0, unit="%", why=SAME)
+    max_lean_total_in_boost_pct: float = setting(
+        10.0,
+        unit="%",
+        why=SAME,
+        brief="""spark only: leaner in boost in all; more is a wrong scale or sensor, not a
+        correction""",
+        is_careful=True,
+    )
     boost_leanest_lambda: float = setting(
         0.92,
         unit="lambda",
         why="""Spark ignition: leanest predicted lambda in boost. Boosted petrol engines are
         commonly run at 0.75 to 0.90 under load; a leaner target asks for a limit of one's own.""",
+        brief="""spark only: predicted lambda in boost not above this: lean in boost is hot
+        and knocks""",
+        is_careful=True,
     )
     boost_lean_min_holds: float = setting(
         2.0,
-        unit="1",
+        unit="holds",
         why="""Spark ignition: holds, or their worth of evidence, that a cell in boost needs before
         it is made leaner. One hold is one opinion.""",
+        brief="spark only: worth of evidence that leaning in boost needs",
+        is_careful=True,
     )
     boost_lean_end_pct: float = setting(
         2.0,
         unit="%",
         why="""Spark ignition: a cell in boost is made leaner as far as leaves the lean end of its
         interval this much over target, and no further.""",
+        brief="""spark only: leaning in boost stops where the interval's lean end is this
+        far over target""",
+        is_careful=True,
     )
     few_holds: int = setting(
         30,
-        unit="1",
+        unit="holds",
         why="""With fewer holds in all than this the lean end stays at target: what a surface does
         between few holds is a guess.""",
+        brief="spark only: with fewer in all, that lean end stays at target",
+        is_careful=True,
     )
     boost_above_kpa: float = setting(
         105.0,
-        unit="kPa",
+        unit="kPa abs",
         why="""Absolute manifold pressure above which the engine is in boost: a little above the
         highest barometer, so that a naturally filled engine at full load is not in boost.""",
+        brief="above this the engine is in boost; not known counts as boost",
     )
     boost_above_load: float | None = setting(
-        None, unit="load unit", why="The same on the load axis, where that is not a pressure."
+        None,
+        unit="load unit",
+        why="The same on the load axis, where that is not a pressure.",
+        brief="the same on a load axis that is not a pressure",
     )
     knock_above_kpa: float = setting(
         50.0,
-        unit="kPa",
+        unit="kPa abs",
         why="""Spark ignition: logged knock counts above this absolute manifold pressure, and where
         that is not known. With half an atmosphere in the cylinder nothing knocks, while at idle and
         on the overrun the sensor hears valves and rattle; controllers listen from some such load
         on.""",
+        brief="spark only: knock counts above this; not known counts, too",
     )
     knock_above_load: float | None = setting(
         None,
         unit="load unit",
         why="""The same on a load axis that is not a pressure; where both are known the lower one
         counts.""",
+        brief="the same on a load axis that is not a pressure",
     )
     lean_in_boost: LeanInBoost = setting(
         "good",
+        unit="confidence",
         why="""Spark ignition: confidence that a cell in boost needs before it may be made leaner;
         "never" forbids it.""",
+        brief="spark only: confidence that leaning in boost needs",
+        is_careful=True,
     )
     step_at_low_pct: float = setting(
-        6.0, unit="%", why="Largest step at each confidence; no evidence, no move."
+        6.0,
+        unit="%",
+        why="Largest step at each confidence; no evidence, no move.",
+        brief="largest step at low confidence; at none there is no step",
     )
-    step_at_fair_pct: float = setting(12.0, unit="%", why=SAME)
-    step_at_good_pct: float = setting(15.0, unit="%", why=SAME)
+    step_at_fair_pct: float = setting(
+        12.0, unit="%", why=SAME, brief="largest step at fair confidence"
+    )
+    step_at_good_pct: float = setting(
+        15.0, unit="%", why=SAME, brief="largest step at good confidence"
+    )
     resolution_pct: float = setting(
         0.1,
         unit="%",
         why="Smallest change that the controller takes; values are rounded to it toward no change.",
+        brief="what the controller takes; rounded toward no change",
     )
     step_back_pct: float = setting(
-        2.0, unit="%", why="Step in the safe direction where a hard ceiling was passed."
+        2.0,
+        unit="%",
+        why="Step in the safe direction where a hard ceiling was passed.",
+        brief="step the safe way where a hard ceiling was passed",
     )
     foresee_margin_pct: float = setting(
         20.0,
@@ -691,12 +741,18 @@ class LimitSettings(ByValue):
         why="""A predicted change of torque, exhaust heat or injector duty counts this much more
         than itself when it is held under a ceiling: such readings follow fuel and air one to one
         only on average, and scatter by a tenth and more.""",
+        brief="""foreseen torque, exhaust heat and injector duty count this much more under
+        a ceiling""",
+        is_careful=True,
     )
     raise_fuel_unwatched: bool = setting(
         False,
         why="""Compression ignition: true lets fuel rise where neither torque nor exhaust
         temperature nor boost is logged with a ceiling. What the engine then bears is on whoever
         sets it.""",
+        brief="""compression only: true raises fuel where no torque, exhaust temperature or
+        boost with a ceiling was logged""",
+        is_careful=True,
     )
     ceilings: Mapping[str, Ceiling] = field(
         default_factory=lambda: MappingProxyType({}),
@@ -705,16 +761,20 @@ class LimitSettings(ByValue):
     regions: tuple[Region, ...] = setting((), why="Parts of the map with rules of their own.")
     barometer_kpa: float = setting(
         101.325,
-        unit="kPa",
+        unit="kPa abs",
         why="Taken where the log has no barometer: standard atmosphere, ISO 2533 (from memory).",
+        brief="taken for gauge pressure where none was logged",
     )
     weight_se_floor_pct: float = setting(
         0.25,
         unit="%",
         why="""When rules force cells to share, a cell weighs 1/se^2 with its standard error held
         between these, so that neither a lucky nor a poor cell takes all.""",
+        brief="a cell weighs as if known no better than this",
     )
-    weight_se_cap_pct: float = setting(5.0, unit="%", why=SAME)
+    weight_se_cap_pct: float = setting(
+        5.0, unit="%", why=SAME, brief="a cell weighs as if known no worse than this"
+    )
 
     def __post_init__(self) -> None:
         for name in (
@@ -751,6 +811,7 @@ class LimitSettings(ByValue):
             self.lean_in_boost,
             "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
         )
+        object.__setattr__(self, "ceilings", MappingProxyType(dict(self.ceilings)))
         unknown = sorted(set(self.ceilings) - set(CEILING_CHANNELS))
         require(not unknown, "limits.ceilings", unknown, "of " + ", ".join(CEILING_CHANNELS))
         require(

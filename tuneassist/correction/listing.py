@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import fields
+from types import MappingProxyType
 
 import numpy as np
 import pandas as pd
@@ -14,76 +15,15 @@ from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.own_units import mixture
 from tuneassist.settings import CEILING_CHANNELS, FULL_DUTY_PCT, LimitSettings, Setup
 
-Why = tuple[str, str]
-WHY: Mapping[str, Why] = {
-    "max_step_pct": ("%", "largest change of a cell in one proposal, so that a slip stays small"),
-    "max_total_pct": ("%", "more than this is a wrong injector scale or a leak, not a correction"),
-    "max_slope_rpm_pct": ("% per cell", "neighbours along rpm: the engine must not feel the table"),
-    "max_slope_load_pct": ("% per cell", "neighbours along load: the same"),
-    "make_way_pct": (
-        "%",
-        "above a smoke floor, less fuel so that a neighbour below it gets its own",
-    ),
-    "richest_lambda": (
-        "lambda",
-        "predicted lambda not below this: misfire and washed bores (spark); smoke (compression)",
-    ),
-    "leanest_lambda": ("lambda", "predicted lambda not above this: misfire"),
-    "max_lean_step_in_boost_pct": (
-        "%",
-        "spark only: leaner in boost in one proposal; what follows is measured before the next",
-    ),
-    "max_lean_total_in_boost_pct": (
-        "%",
-        "spark only: leaner in boost in all; more is a wrong scale or sensor, not a correction",
-    ),
-    "boost_leanest_lambda": (
-        "lambda",
-        "spark only: predicted lambda in boost not above this: lean in boost is hot and knocks",
-    ),
-    "boost_lean_min_holds": ("holds", "spark only: worth of evidence that leaning in boost needs"),
-    "boost_lean_end_pct": (
-        "%",
-        "spark only: leaning in boost stops where the interval's lean end is this far over target",
-    ),
-    "few_holds": ("holds", "spark only: with fewer in all, that lean end stays at target"),
-    "boost_above_kpa": ("kPa abs", "above this the engine is in boost; not known counts as boost"),
-    "boost_above_load": ("load unit", "the same on a load axis that is not a pressure"),
-    "knock_above_kpa": ("kPa abs", "spark only: knock counts above this; not known counts, too"),
-    "knock_above_load": ("load unit", "the same on a load axis that is not a pressure"),
-    "lean_in_boost": ("confidence", "spark only: confidence that leaning in boost needs"),
-    "step_at_low_pct": ("%", "largest step at low confidence; at none there is no step"),
-    "step_at_fair_pct": ("%", "largest step at fair confidence"),
-    "step_at_good_pct": ("%", "largest step at good confidence"),
-    "resolution_pct": ("%", "what the controller takes; rounded toward no change"),
-    "step_back_pct": ("%", "step the safe way where a hard ceiling was passed"),
-    "foresee_margin_pct": (
-        "%",
-        "foreseen torque, exhaust heat and injector duty count this much more under a ceiling",
-    ),
-    "raise_fuel_unwatched": (
-        "",
-        "compression only: true raises fuel where no torque, exhaust temperature or boost with a "
-        "ceiling was logged",
-    ),
-    "barometer_kpa": ("kPa abs", "taken for gauge pressure where none was logged"),
-    "weight_se_floor_pct": ("%", "a cell weighs as if known no better than this"),
-    "weight_se_cap_pct": ("%", "a cell weighs as if known no worse than this"),
-}
-"""Unit and reason of every plain rule; the fields of `LimitSettings` besides ceilings, regions."""
-CAREFUL = frozenset(
+WHY: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
-        "max_lean_step_in_boost_pct",
-        "max_lean_total_in_boost_pct",
-        "boost_leanest_lambda",
-        "boost_lean_min_holds",
-        "boost_lean_end_pct",
-        "few_holds",
-        "lean_in_boost",
-        "foresee_margin_pct",
-        "raise_fuel_unwatched",
+        f.name: (f.metadata["unit"], f.metadata["brief"])
+        for f in fields(LimitSettings)
+        if "brief" in f.metadata
     }
 )
+"""Unit and reason of every plain rule; the fields of `LimitSettings` besides ceilings, regions."""
+_CAREFUL = frozenset(f.name for f in fields(LimitSettings) if f.metadata.get("is_careful"))
 YOURS = " (careful; yours to change in [limits])"
 """Rules whose default is on the careful side, and what the listing says of them."""
 COLUMNS = ("rule", "value", "unit", "from", "why")
@@ -174,7 +114,7 @@ def _plain(setup: Setup) -> Iterator[tuple[str, str, str, str, str]]:
 def _is_careful(name: str, why: str, setup: Setup) -> bool:
     """A careful default is said to be one where it rules: spark only, compression only or both."""
     other = "compression" if setup.engine.ignition == "spark" else "spark"
-    return name in CAREFUL and not why.startswith(f"{other} only")
+    return name in _CAREFUL and not why.startswith(f"{other} only")
 
 
 def _foreseen_words(setup: Setup, name: str) -> str:

@@ -1,15 +1,23 @@
-"""Records read back from JSON: bounded, of plain values, and of the shape that was written."""
+"""Records read back from JSON: bounded, of plain values, and of the shape that was written.
+
+msgspec checks the values against the fields of the objects that they become; it is loaded where a
+record is read back. Setups in TOML are checked in `tuneassist.files.toml_table`, whose complaints
+say what to write instead.
+"""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from types import UnionType
-from typing import Any, Literal, NoReturn, Union, get_args, get_origin
+from typing import Any, NoReturn, TypeVar
 
-from tuneassist.errors import InputError
+import numpy as np
+
+from tuneassist.errors import InputError, TuneassistError
 from tuneassist.files.plain_file import read_plain, snippet
+
+_Kind = TypeVar("_Kind")
 
 MAX_RECORD_BYTES = 16_000_000
 """Largest record read: that of a round with 200 logs on 64 x 64 cells takes under 5 MB. [byte]"""
@@ -131,23 +139,39 @@ def take(record: Mapping[str, Any], key: str, *kinds: type) -> Any:
     return value
 
 
-def fits(value: Any, hint: Any) -> bool:
-    """Tell whether a plain value can stand for a field of that type; other types are not judged."""
-    origin, parts = get_origin(hint), get_args(hint)
-    if origin in (Union, UnionType):
-        return any(fits(value, part) for part in parts)
-    if hint is type(None):
-        return value is None
-    if origin is Literal:
-        return isinstance(value, str) and value in parts
-    if origin is tuple and isinstance(value, (list, tuple)):
-        is_open = parts[-1] is Ellipsis
-        wanted = [parts[0]] * len(value) if is_open else parts
-        return len(value) == len(wanted) and all(map(fits, value, wanted))
-    kinds = {float: (int, float), int: (int,), str: (str,), bool: (bool,)}.get(hint)
-    if kinds is None:
-        return origin is not tuple
-    return isinstance(value, kinds) and (hint is bool or not isinstance(value, bool))
+def built(kind: type[_Kind], plain: Any) -> _Kind:
+    """Build an object of plain values; inverse of `tuneassist.settings.as_plain`.
+
+    Parameters
+    ----------
+    kind
+        A dataclass: its fields' types are checked, those of the objects in it too. Keys that it
+        does not know are passed over, and None in an array is not a number.
+    plain
+        Plain values, as a record holds them.
+
+    Raises
+    ------
+    ValueError
+        When a value is missing or of another kind; names the key.
+    TuneassistError
+        What the object itself complains about.
+    """
+    import msgspec
+
+    try:
+        return msgspec.convert(plain, kind, dec_hook=_array)
+    except msgspec.ValidationError as error:
+        if isinstance(error.__cause__, TuneassistError):
+            raise error.__cause__ from None
+        what, _, place = str(error).replace("`", "").partition(" - at $")
+        key = f'"{snippet(place.lstrip("."))}": ' if place else ""
+        raise ValueError(f"{key}{what[:1].lower()}{what[1:]}") from error
+
+
+def _array(kind: Any, value: Any) -> Any:
+    """Turn nested lists into numbers: arrays are the only fields that are no plain values."""
+    return np.array(value, dtype=float)
 
 
 def take_list(record: Mapping[str, Any], key: str, kind: type) -> list[Any]:

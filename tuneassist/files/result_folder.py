@@ -3,34 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, get_type_hints
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from tuneassist.errors import InputError, TuneassistError
 from tuneassist.files.grid_file import read_grid
-from tuneassist.files.json_file import fits, parse_record, take
+from tuneassist.files.json_file import built, parse_record
 from tuneassist.files.plain_file import inside, snippet
 from tuneassist.files.proposal_folder import RESULT_FILES
 from tuneassist.files.round_files import MISMATCH_PCT, RoundFiles, differing_cell, text_table
 from tuneassist.files.text import require_number
-from tuneassist.grid import Axes, Floats, Grid, compose_pct
+from tuneassist.grid import Floats, Grid, compose_pct
 from tuneassist.inert import from_sheet_text
-from tuneassist.settings import (
-    Ceiling,
-    ChannelSource,
-    CorrectionSettings,
-    EngineSettings,
-    LimitSettings,
-    Region,
-    Setup,
-    SteadySettings,
-    Target,
-)
+from tuneassist.settings import Setup
 
 _NUMBERS = (
     "rpm", "load", "samples", "holds", "effective_n", "deviation_pct", "ci_low_pct",
@@ -111,7 +101,7 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
     record = parse_record(files.read("proposal.json"), where=where)
     try:
         setup = setup_of_record(record["settings"])
-        current = Grid(setup.axes, _floats(record["current_grid_pct"]))
+        current = Grid(setup.axes, np.array(record["current_grid_pct"], dtype=float))
         _check_lists(record)
     except TuneassistError as error:
         raise InputError(str(error), where=where) from error
@@ -227,53 +217,4 @@ def setup_of_record(plain: Mapping[str, Any]) -> Setup:
     plain
         The record's ``settings``.
     """
-    axes, target, limits = plain["axes"], plain["target"], dict(plain["limits"])
-    ceilings = {name: Ceiling(**_known(Ceiling, one)) for name, one in limits["ceilings"].items()}
-    limits["ceilings"] = MappingProxyType(ceilings)
-    limits["regions"] = tuple(Region(**_pairs(_known(Region, one))) for one in limits["regions"])
-    channels = {
-        name: ChannelSource(**_transfer(_known(ChannelSource, one)))
-        for name, one in plain["channels"].items()
-    }
-    return Setup(
-        axes=Axes(
-            _floats(axes["rpm"]),
-            _floats(axes["load"]),
-            take(axes, "load_name", str),
-            take(axes, "load_unit", str),
-            str(axes.get("where", "axes")),
-        ),
-        target=Target(_floats(target["table"]), target["kind"], target["unit"]),
-        engine=EngineSettings(**_known(EngineSettings, plain["engine"])),
-        channels=channels,
-        unread=frozenset(plain.get("unread", ())),
-        steady=SteadySettings(**_known(SteadySettings, plain["steady"])),
-        correction=CorrectionSettings(**_known(CorrectionSettings, plain["correction"])),
-        limits=LimitSettings(**_known(LimitSettings, limits)),
-        source=str(plain.get("source", "setup")),
-        given=frozenset(plain.get("given", ())),
-    )
-
-
-def _floats(values: Any) -> Floats:
-    """Turn nested lists into an array; None is not a number."""
-    return np.array(values, dtype=float)
-
-
-def _known(kind: Any, plain: Mapping[str, Any]) -> dict[str, Any]:
-    """Keep what this version knows; a setting of a newer one is not needed to show a result."""
-    hints = get_type_hints(kind)
-    known = {f.name: plain[f.name] for f in fields(kind) if f.name in plain}
-    for name, value in known.items():
-        if not fits(value, hints[name]):
-            raise ValueError(f'"{name}" is {snippet(value)}, of the wrong kind')
-    return known
-
-
-def _pairs(plain: dict[str, Any]) -> dict[str, Any]:
-    return {k: tuple(v) if isinstance(v, list) else v for k, v in plain.items()}
-
-
-def _transfer(plain: dict[str, Any]) -> dict[str, Any]:
-    pairs = plain.get("transfer")
-    return {**plain, "transfer": tuple(map(tuple, pairs)) if pairs else None}
+    return built(Setup, plain)

@@ -16,9 +16,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
-from typing import Any, TypeVar, cast, get_args, get_type_hints
+from typing import Any, TypeVar, cast, get_type_hints
 
 import numpy as np
 import pandas as pd
@@ -30,13 +30,13 @@ from tuneassist.evidence.holds import SHARED_ERRORS, Settling
 from tuneassist.evidence.passes import COLUMNS as PASS_COLUMNS
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.files.grid_file import write_grid_text
-from tuneassist.files.json_file import fits, parse_record, take, take_list, take_words
+from tuneassist.files.json_file import built, parse_record, take, take_list, take_words
 from tuneassist.files.plain_file import snippet
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, text_table
-from tuneassist.files.text import frame_csv, require_number, stable_json
+from tuneassist.files.text import frame_csv, stable_json
 from tuneassist.grid import Axes, Grid
-from tuneassist.inert import from_sheet_text, quoted
-from tuneassist.loop.advice import RoundLook, Word
+from tuneassist.inert import from_sheet_text
+from tuneassist.loop.advice import Word
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import FATES, LogEvidence
 
@@ -88,6 +88,46 @@ class StoredEvidence:
     def counted(self) -> tuple[LogEvidence, ...]:
         """The logs that count."""
         return tuple(log for log in self.logs if log.name not in self.set_aside)
+
+
+@dataclass(frozen=True)
+class _LogRecord:
+    """What is kept of a log in ``evidence.json``; older programs kept no passes and no loads."""
+
+    name: str
+    samples: int
+    fates: dict[str, int]
+    refresh: dict[str, Any]
+    delay: dict[str, Any]
+    settling: dict[str, Any]
+    stops: tuple[float | None, float | None]
+    peak_columns: list[str]
+    hold_columns: list[str]
+    notes: list[str]
+    pass_columns: list[str] = field(default_factory=list)
+    driven: dict[str, list[float]] | None = None
+
+
+@dataclass(frozen=True)
+class _LookRecord:
+    """Plain values of a round's look, which screens show as they are."""
+
+    number: int | None = None
+    cells_seen: int | None = None
+    cells_inside: int | None = None
+    rms_pct: float | None = None
+    response: float | None = None
+    response_low: float | None = None
+    response_high: float | None = None
+    advice: Word = "halt"
+    why: str | None = None
+
+
+@dataclass(frozen=True)
+class _Regions:
+    """The regions of a response, one table each."""
+
+    regions: list[dict[str, str | int | float | None]] = field(default_factory=list)
 
 
 def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
@@ -153,7 +193,6 @@ def read_evidence(
     try:
         stored = cast("StoredEvidence", reader(record, holds, peaks, visits))
         _require_sound(stored, axes)
-        _check_look(stored.look)
     except (KeyError, TypeError, ValueError, OverflowError) as error:
         if isinstance(error, InputError):
             raise
@@ -204,15 +243,6 @@ def _require_sums(passes: pd.DataFrame) -> None:
         raise ValueError("a sum over passes is missing or beyond reason")
 
 
-def _check_look(look: Mapping[str, Any]) -> None:
-    """Refuse what no screen could show; what is missing is told by what needs it."""
-    for name in RoundLook.__dataclass_fields__:
-        if look.get(name) is not None:
-            require_number(look[name])
-    if look.get("advice", "halt") not in get_args(Word):
-        raise ValueError(f"{quoted(look['advice'])} is no advice")
-
-
 def known_format(
     readers: Mapping[int, Callable[..., Any]], number: object, *, where: str
 ) -> Callable[..., Any]:
@@ -243,7 +273,7 @@ def _read_1(
         logs=tuple(_log_of(one, holds, peaks) for one in take_list(record, "logs", dict)),
         set_aside=take_words(record, "logs_set_aside"),
         response=_response_of(take(record, "response", dict)),
-        look=_sound_look(take(record, "look", dict)),
+        look=_sound_look(record),
         visits=visits,
     )
 
@@ -290,42 +320,33 @@ def _log_record(log: LogEvidence) -> dict[str, Any]:
     }
 
 
-def _log_of(record: Mapping[str, Any], holds: pd.DataFrame, peaks: pd.DataFrame) -> LogEvidence:
-    name = take(record, "name", str)
-    own = holds[holds["log"].eq(name)].reset_index(drop=True)
-    hot = peaks[peaks["log"].eq(name)].reset_index(drop=True)
-    rich, lean = take_list({"stops": list(_stops(record))}, "stops", float)
-    counts = take(record, "fates", dict)
-    sound = {fate: take(counts, fate, int) for fate in counts}
-    fates = pd.Series(sound, dtype=int).reindex(FATES, fill_value=0).rename("count")
+def _log_of(plain: Mapping[str, Any], holds: pd.DataFrame, peaks: pd.DataFrame) -> LogEvidence:
+    record = built(_LogRecord, plain)
+    own = holds[holds["log"].eq(record.name)].reset_index(drop=True)
+    hot = peaks[peaks["log"].eq(record.name)].reset_index(drop=True)
+    rich, lean = record.stops
+    fates = pd.Series(record.fates, dtype=int).reindex(FATES, fill_value=0).rename("count")
     return LogEvidence(
-        name=name,
-        holds=own[take_list(record, "hold_columns", str)],
+        name=record.name,
+        holds=own[record.hold_columns],
         fates=fates,
-        samples=take(record, "samples", int),
-        refresh=_refresh_of(take(record, "refresh", dict)),
-        delay=_built(SensorDelay, take(record, "delay", dict)),
-        settling=_built(Settling, take(record, "settling", dict)),
-        stops=(rich, lean),
-        peaks=hot[take_list(record, "peak_columns", str)],
-        passes=_passes_of(record, hot),
-        driven=_driven_of(record),
-        notes=tuple(take_list(record, "notes", str)),
+        samples=record.samples,
+        refresh=_built(Refresh, {"interval_s": None, **record.refresh}),
+        delay=_built(SensorDelay, record.delay),
+        settling=_built(Settling, record.settling),
+        stops=(0.0 if rich is None else rich, math.inf if lean is None else lean),
+        peaks=hot[record.peak_columns],
+        passes=hot[record.pass_columns] if record.pass_columns else None,
+        driven=_driven_of(record.driven),
+        notes=tuple(record.notes),
     )
 
 
-def _passes_of(record: Mapping[str, Any], table: pd.DataFrame) -> pd.DataFrame | None:
-    """Sums over the passes through each cell; None where an older program kept none."""
-    names = take_list(record, "pass_columns", str) if "pass_columns" in record else []
-    return table[names] if names else None
-
-
-def _driven_of(record: Mapping[str, Any]) -> pd.DataFrame | None:
+def _driven_of(kept: Mapping[str, list[float]] | None) -> pd.DataFrame | None:
     """Loads driven by speed; None where an older program kept none."""
-    kept = take(record, "driven", dict, type(None))
     if kept is None:
         return None
-    columns = {name: take_list(kept, name, float) for name in DRIVEN_COLUMNS}
+    columns = {name: take(kept, name, list) for name in DRIVEN_COLUMNS}
     if len({len(values) for values in columns.values()}) != 1:
         raise ValueError("evidence.json has not one load for each speed driven")
     driven = pd.DataFrame(columns, dtype=float)
@@ -334,47 +355,26 @@ def _driven_of(record: Mapping[str, Any]) -> pd.DataFrame | None:
     return driven
 
 
-def _stops(record: Mapping[str, Any]) -> tuple[float, float]:
-    rich, lean = take(record, "stops", list)
-    sides = {"rich": rich, "lean": lean}
-    low, high = (take(sides, side, int, float, type(None)) for side in sides)
-    return (0.0 if low is None else float(low), math.inf if high is None else float(high))
-
-
-def _refresh_of(record: Mapping[str, Any]) -> Refresh:
-    rows = take(record, "rows", dict)
-    interval_s = take(record, "interval_s", int, float, type(None))
-    return Refresh(
-        {name: take(rows, name, int) for name in rows},
-        _NAN if interval_s is None else float(interval_s),
-    )
-
-
 def _built(kind: type[_Kind], record: Mapping[str, Any]) -> _Kind:
-    """Build an object of plain numbers and words; null is not a number."""
+    """Build an object of plain numbers and words, all of them known; null is not a number."""
     hints = get_type_hints(kind)
+    if unknown := sorted(set(record) - set(hints)):
+        raise ValueError(f'"{snippet(unknown[0])}" is not known')
     values = {
-        name: _NAN if value is None and hints.get(name) is float else value
+        name: _NAN if value is None and hints[name] is float else value
         for name, value in record.items()
     }
-    for name, value in values.items():
-        if name not in hints or not fits(value, hints[name]):
-            raise ValueError(f'"{snippet(name)}" is {snippet(value)}')
-    return kind(**values)
+    return built(kind, values)
 
 
 _Kind = TypeVar("_Kind")
 
 
 def _sound_look(record: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Check the plain values of a round's look, which screens show as they are."""
-    for name in ("number", "cells_seen", "cells_inside"):
-        take(record, name, int, type(None))
-    for name in ("rms_pct", "response", "response_low", "response_high"):
-        take(record, name, int, float, type(None))
-    for name in ("advice", "why"):
-        take(record, name, str, type(None))
-    return record
+    """Return the plain values of a round's look; what is missing is told by what needs it."""
+    look: Mapping[str, Any] = take(record, "look", dict)
+    built(_LookRecord, look)
+    return look
 
 
 def response_record(response: Response) -> dict[str, Any]:
@@ -385,10 +385,7 @@ def response_record(response: Response) -> dict[str, Any]:
 
 def _response_of(record: Mapping[str, Any]) -> Response:
     plain = {name: value for name, value in record.items() if name != "regions"}
-    regions = take_list(record, "regions", dict) if "regions" in record else []
+    regions = built(_Regions, record).regions
     for one in regions:
         take(one, "region", str)
-        for name in one:
-            take(one, name, str, int, float, type(None))
-    response = _built(Response, plain)
-    return replace(response, regions=pd.DataFrame(regions))
+    return replace(_built(Response, plain), regions=pd.DataFrame(regions))
