@@ -465,6 +465,31 @@ def test_a_step_of_the_sensor_counts_on_the_lean_side(seed: int) -> None:
     assert any("drifts or steps by" in note for note in found.evidence.notes)
 
 
+@pytest.mark.parametrize("seed", [2, 4, 5])
+def test_boost_holds_half_of_which_read_rich_at_random_count_on_the_lean_side(seed: int) -> None:
+    # a misfire that comes and goes: half of the boost holds read 4 to 9 % rich
+    rng = np.random.default_rng(300 + seed)
+    engine = draw_engine(rng)
+    engine = replace(engine, error=draw_surface(engine.car, rng, largest_pct=3.0))
+    made = simulate_session(engine, SessionPlan(holds=60, warm_up_s=30), rng=rng)
+    time_s, ratio = made.samples["time_s"].to_numpy(), np.ones(len(made.samples))
+    for hold in made.holds[made.holds["load"] > 110.0].itertuples():
+        is_in_it = (time_s >= hold.start_s) & (time_s <= hold.end_s + 1.0)
+        ratio[is_in_it] = rng.choice([1.0, 1.0 - rng.uniform(0.04, 0.09)])
+    setup = Setup(axes=engine.car.axes, target=engine.car.target)
+    setup = replace(setup, limits=replace(setup.limits, boost_leanest_lambda=1.0))
+    honest = proposal_on(made.samples, setup)
+    assert not any("under load the holds scatter" in note for note in honest.evidence.notes)
+    wild = made.samples.assign(**{"lambda": made.samples["lambda"] * ratio})
+    found = proposal_on(wild, setup)
+    assert any("under load the holds scatter" in note for note in found.evidence.notes)
+    axes = setup.axes
+    before = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load())
+    after = engine.true_deviation_pct(axes.cell_rpm(), axes.cell_load(), found.grid)
+    leaned = (axes.cell_load() > 105.0) & (found.limited.step_pct < 0)
+    assert not (leaned & (after > 1.5) & (after > before + 0.05)).any()
+
+
 def test_holds_in_order_of_load_are_remarked_on() -> None:
     holds = pd.DataFrame(
         {
