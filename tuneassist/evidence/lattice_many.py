@@ -117,10 +117,9 @@ def evaluate_many(
         Invertible prior precision of the surface, shape (k, k).
     """
     errors = HoldErrors.of(holds.log_index, noise, log_variance)
-    weights, cells = holds.weights, holds.weights.shape[1]
+    weights = holds.weights
     by_log = errors.weighted(weights)
-    gram = (holds.products @ errors.own).reshape(cells, cells)
-    gram = gram - by_log.T @ (errors.shrink[:, None] * by_log)
+    gram = _gram(holds, errors, by_log)
     prior, log_det_prior = inverse_and_log_det(precision)
     after, log_det_after = inverse_and_log_det(precision + gram)
     # the weights of a hold sum to one, so that S W' V^-1 1 = 1 - gap and V^-1 1 = A^-1 W gap, with
@@ -146,6 +145,38 @@ def evaluate_many(
         log_trace=log_trace - float(np.sum(errors.sums(row) ** 2)) / total,
         log_pull=float(np.sum(errors.sums(score) ** 2)),
     )
+
+
+def project_many(
+    holds: ManyHolds, columns: Floats, *, noise: Floats, log_variance: Floats, precision: Floats
+) -> Floats:
+    """Project columns as `evaluate_many` does the holds' values: ``P x``, shape (m, columns).
+
+    Parameters
+    ----------
+    holds, noise, log_variance, precision
+        As there.
+    columns
+        Shape (m, columns).
+    """
+    errors = HoldErrors.of(holds.log_index, noise, log_variance)
+    weights = holds.weights
+    gram = _gram(holds, errors, errors.weighted(weights))
+    after, _ = inverse_and_log_det(precision + gram)
+    row = errors.solved(weights @ (after @ precision.sum(axis=1)))
+
+    def projected(x: Floats) -> Floats:
+        rest = x - float(row @ x) / float(row.sum())
+        return errors.solved(rest - weights @ (after @ (weights.T @ errors.solved(rest))))
+
+    return np.stack([projected(column) for column in columns.T], axis=1)
+
+
+def _gram(holds: ManyHolds, errors: HoldErrors, by_log: Floats) -> Floats:
+    """W' A^-1 W, shape (k, k)."""
+    cells = holds.weights.shape[1]
+    gram = np.asarray(holds.products @ errors.own).reshape(cells, cells)
+    return np.asarray(gram - by_log.T @ (errors.shrink[:, None] * by_log))
 
 
 @dataclass(frozen=True, eq=False)
