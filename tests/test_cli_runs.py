@@ -53,11 +53,10 @@ def test_an_exceeded_limit_is_named_with_its_speeds(sides: tuple[Path, Path]) ->
     assert "SIMULATED DATA" in words
     # the tuned diesel is too hot (720, hard 760 degC): two limits, however many pulls
     assert re.search(r"LIMITS EXCEEDED: 3 of \d ", words)
-    assert words.count("above the exhaust_temp ceiling of 720") == 1  # and not for every pull
+    assert words.count("above the exhaust temp ceiling of 720 degC") == 1  # and not for every pull
     assert "In 3 of 3 pulls." in words
     assert "PASSED" not in words
     assert "passed" not in words
-    assert "is above the exhaust_temp ceiling of 720" in words
     assert "before.csv: read by the headers" in result.stderr  # the setup names other columns
 
 
@@ -224,10 +223,91 @@ def test_boost_is_said_in_the_unit_of_the_log(tmp_path: Path) -> None:
     result = run(*shown)
     assert result.exit_code == 0, result.output
     words = " ".join(result.stdout.split())
-    assert re.search(r"boost 25(\.\d+)? psi at \d+ rpm is above the boost ceiling of 18,", words)
+    assert re.search(
+        r"boost 25(\.\d+)? psi gauge at \d+ rpm is above the boost ceiling of 18 psi gauge,", words
+    )
     bar = " ".join(run(*shown, "--units", "ps").stdout.split())
     # 25 psi = 1.7237 bar, 18 psi = 1.2411 bar (NIST SP 811: 6.894757 kPa)
-    assert re.search(r"boost 1\.72\d bar at \d+ rpm is above the boost ceiling of 1\.2411,", bar)
+    told = r"boost 1\.72\d bar gauge at \d+ rpm is above the boost ceiling of 1\.241 bar gauge,"
+    assert re.search(told, bar)
+
+
+FULL_LOAD_SETUP = """
+[engine]
+label = "simulated"
+fuel = "petrol"
+[axes]
+rpm = [1000, 2000, 3000]
+load = [40, 80, 250]
+[target]
+unit = "{unit}"
+table = [[{rich}, {rich}, {rich}], [{rich}, {rich}, {rich}], [{rich}, {rich}, {rich}]]
+"""
+HOT = "[limits.ceilings]\nexhaust_temp = { ceiling = 1500, hard = 1600, unit = 'degF' }\n"
+
+
+def two_lean_hot_sides(folder: Path) -> list[Path]:
+    """Six pulls a side in AFR, psi and degF: AFR 14.21 in boost, 1550 degF."""
+    rng = np.random.default_rng(3)
+    one = np.concatenate([np.full(100, 1500.0), np.linspace(1500.0, 4000.0, 160)])
+    is_pull = np.tile(np.arange(260) >= 100, 6)
+    rpm, n = np.tile(one, 6), 6 * 260
+    paths = []
+    for name in ("a", "b"):
+        frame = pd.DataFrame({
+            "Time (s)": np.arange(n) / 20.0, "Engine speed (rpm)": rpm + len(paths),
+            "Throttle (percent)": np.where(is_pull, 100.0, 12.0),
+            "Torque (lbf.ft)": (150.0 + 0.02 * rpm) * np.repeat(rng.normal(1.0, 0.003, 6), 260),
+            "Boost (psi)": np.where(is_pull, 12.0, -7.0) + rng.normal(0.0, 0.02, n),
+            "AFR": np.where(is_pull, 14.21, 14.7) + rng.normal(0.0, 0.01, n),
+            "EGT (degF)": np.where(is_pull, 1550.0, 900.0) + rng.normal(0.0, 0.3, n),
+        })  # fmt: skip
+        paths.append(folder / f"{name}.csv")
+        frame.to_csv(paths[-1], index=False)
+    return paths
+
+
+@pytest.mark.parametrize(
+    ("setup", "extra", "read", "limit"),
+    [
+        ("", (), r"14\.2\d AFR", "leanest lambda in boost of 13.52 AFR"),
+        ("afr", (), r"14\.2\d AFR", "leanest lambda in boost of 13.52 AFR"),
+        ("lambda", (), r"lambda 0\.96\d", "leanest lambda in boost of 0.920"),
+        ("afr", ("--units", "metric"), r"14\.2\d AFR", "leanest lambda in boost of 13.52 AFR"),
+    ],
+)
+def test_what_is_watched_is_said_once_in_the_units_of_the_person(
+    tmp_path: Path, setup: str, extra: tuple[str, ...], read: str, limit: str
+) -> None:
+    # lambda 0.92 is AFR 13.52 and lambda 0.967 AFR 14.21 on petrol's scale of 14.7
+    before, after = two_lean_hot_sides(tmp_path)
+    asked: list[object] = ["runs", "--before", before, "--after", after, *extra]
+    if setup:
+        rich = 12.5 if setup == "afr" else 0.85
+        car = tmp_path / "car.toml"
+        car.write_text(FULL_LOAD_SETUP.format(unit=setup, rich=rich) + HOT, encoding="utf-8")
+        asked += ["--setup", car]
+    words = " ".join(run(*asked).stdout.split())
+    told = rf"pull \d: {read} at \d+ rpm is above the {limit}, from"
+    assert re.search(told, words), words
+    heat = ("843", "815.6 degC") if extra else ("155", "1500 degF")
+    if setup:
+        told = rf"exhaust temp {heat[0]}[\d.]* deg[CF] at \d+ rpm is above the exhaust temp ceiling"
+        assert re.search(rf"{told} of {heat[1]}, from", words), words
+    assert "exhaust_temp" not in words
+
+
+def test_zero_means_zero_says_differences_in_the_units_of_the_person(tmp_path: Path) -> None:
+    before, after = two_lean_hot_sides(tmp_path)
+    asked = ("runs", "--before", before, "--after", after, "--zero", "--ignition", "spark")
+    words = " ".join(run(*asked).stdout.split())
+    # the margins are 4 kPa and 20 degC: 0.580 psi (NIST SP 811) and 36 degF, an interval
+    assert "boost within 0.58 psi, exhaust temperature within 36 degF" in words
+    assert " kPa" not in words[words.index("Zero means zero") : words.index("Limits along")]
+    bands = json.loads(run(*asked, "--json").stdout)["zero"]["bands"]
+    margins = {row["channel"]: (row["margin"], row["unit"]) for row in bands}
+    assert margins["exhaust temperature"] == (20.0, "degC")  # JSON keeps the unit inside
+    assert margins["boost"] == (4.0, "kPa")
 
 
 def test_zero_means_zero_has_three_answers(tmp_path: Path) -> None:

@@ -249,6 +249,34 @@ def highest_within_a_gap(rpm: np.ndarray, load: np.ndarray, at_rpm: float) -> fl
     return float(load[near].max()) if near.any() else -np.inf
 
 
+@pytest.mark.parametrize("pedal", ["pedal_pct", "throttle_pct"])
+@pytest.mark.parametrize("estimate_rows", [100_000, 1_000])  # whole, and part by part
+def test_no_hold_is_asked_for_at_a_load_that_was_met_only_on_overrun(
+    pedal: str, estimate_rows: int
+) -> None:
+    rng = np.random.default_rng(5)
+    rpm = np.concatenate([rng.uniform(1500, 6000, 1500), rng.uniform(1500, 6000, 600)])
+    load = np.concatenate([rng.uniform(60.0, 95.0, 1500), rng.uniform(39.0, 45.0, 600)])
+    wish = np.concatenate([rng.uniform(15.0, 60.0, 1500), np.zeros(600)])
+    samples = pd.DataFrame(
+        {"time_s": 0.1 * np.arange(2100), "rpm": rpm, "load": load, "lambda": 1.0, pedal: wish,
+         "coolant_temp_c": 90.0}
+    )  # fmt: skip
+    car = driven_setup()
+    car = replace(car, steady=replace(car.steady, estimate_rows=estimate_rows))
+    lowest = {}
+    for name, frame in (("overrun", samples), ("no pedal", samples.drop(columns=pedal))):
+        log = reduce_log(frame, name="drive", setup=car)
+        assert log.driven is not None
+        lowest[name] = log.driven["load_low"].min()
+        known = Evidence(undisputed(), log.holds.assign(is_used=False), None, (log,))
+        holds = plan_holds(known, setup=car, minutes=120).holds
+        asked = holds["load"].min()
+        assert (asked >= 60.0) == (name == "overrun"), asked  # 60 is the least with the pedal down
+    assert lowest["overrun"] == pytest.approx(60.0, abs=1.5)
+    assert lowest["no pedal"] < 45.0  # nothing tells of the overrun there
+
+
 #: Highest load of a turbo engine that has no boost at 1000 rpm and all of it from 2500 on.
 FULL_LOAD = ([1000.0, 1600, 2500, 6000], [85.0, 95, 140, 140])
 

@@ -28,6 +28,7 @@ from tuneassist.runs import RunsComparison, compare_runs
 from tuneassist.settings import EngineSettings, Setup, Target
 from tuneassist.show import plots
 from tuneassist.show.figures import colours
+from tuneassist.show.run_units import OutputUnits
 from tuneassist.simulate.full_load import stock_diesel, tuned_diesel
 
 Floats = npt.NDArray[np.float64]
@@ -347,7 +348,7 @@ def test_a_flat_channel_is_not_drawn_as_a_mountain_range(
     assert low < level < high
     assert least <= high - low < 1.3 * least
     if column == "boost_kpa":  # 1 psi = 6.894757 kPa (NIST SP 811)
-        low, high = plots.plot_along(mean, column, pressure="psi").get_ylim()
+        low, high = plots.plot_along(mean, column, units=OutputUnits(pressure="psi")).get_ylim()
         assert (high - low) * 6.894757 == pytest.approx(least * 1.1, rel=0.03)
 
 
@@ -358,3 +359,23 @@ def test_lambda_has_its_target_beside_it() -> None:
     )
     lines = {line.get_label(): line for line in plots.plot_along(mean, "lambda").lines}
     np.testing.assert_allclose(lines["target"].get_ydata(), mean["lambda_target"])
+
+
+def test_a_channel_along_the_pull_is_drawn_in_the_units_of_the_person() -> None:
+    rpm = np.arange(2000.0, 6000.0, 50.0)
+    mean = pd.DataFrame({"side": "after", "rpm": rpm, "lambda": 0.85, "exhaust_temp_c": 800.0})
+    limit = {"channel": "exhaust_temp", "limit_name": "exhaust_temp ceiling", "limit": 850.0}
+    units = OutputUnits(temperature="degF", afr_stoich=14.7)
+    hot = plots.plot_along(mean, "exhaust_temp_c", watched=pd.DataFrame([limit]), units=units)
+    # 800 and 850 degC are 1472 and 1562 degF
+    assert hot.lines[0].get_ydata()[0] == pytest.approx(1472.0)
+    assert hot.lines[1].get_ydata()[0] == pytest.approx(1562.0)
+    assert [text.get_text() for text in hot.texts if "ceiling" in text.get_text()] == [
+        "exhaust temp ceiling 1562"
+    ]
+    assert hot.get_ylabel() == "Exhaust temperature (degF)"
+    low, high = hot.get_ylim()
+    assert 150.0 * 1.8 <= high - low < 150.0 * 1.8 * 1.3
+    rich = plots.plot_along(mean, "lambda", units=units)
+    assert rich.lines[0].get_ydata()[0] == pytest.approx(0.85 * 14.7)
+    assert "AFR" in rich.get_ylabel()

@@ -300,7 +300,7 @@ def test_limits_exceeded_at_full_load_stand_out(pages: dict[str, str]) -> None:
         text = Page(pages[name]).text
         assert "Caution: Limits exceeded along the pull" in text
         assert "exhaust temp" in text
-        assert "above the exhaust temp ceiling of 720, in 3 of 3 pulls" in text
+        assert "above the exhaust temp ceiling of 720 degC, in 3 of 3 pulls" in text
         assert "Limits were exceeded at full load" in text
         assert "Advice STOP: a limit was exceeded at full load" in text
 

@@ -545,12 +545,18 @@ MISTAKES = {
     ),
     "hard below ceiling": (
         _ceiling("torque = { ceiling = 300, hard = 200 }"),
-        "key limits.ceilings.torque",
+        "key limits.ceilings.torque.hard",
         "at or above the ceiling of 300",
+    ),
+    "ceiling above the default hard one, in a unit of its own": (
+        # 1800 degF is 982 degC, and the default hard ceiling of 950 degC is 1742 degF
+        _ceiling('exhaust_temp = { ceiling = 1800, unit = "degF" }'),
+        "key limits.ceilings.exhaust_temp.ceiling",
+        "the default hard ceiling of 1742 degF lies below the ceiling of 1800 degF. Give both",
     ),
     "ceiling above the default hard one": (
         _ceiling("exhaust_temp = { ceiling = 2000 }"),
-        "key limits.ceilings.exhaust_temp",
+        "key limits.ceilings.exhaust_temp.ceiling",
         "at or above the ceiling of 2000",
     ),
     "region turned round": (

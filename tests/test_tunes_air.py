@@ -251,5 +251,22 @@ def test_a_lean_run_of_which_boost_is_not_known_is_remarked_on_and_else_refused(
     boosted = frame.assign(boost_kpa=60.0)
     (sure,) = run_limits(tune("t", run=boosted))[0]
     assert sure.verdict == "breach"
-    assert "lambda 0.95 at full load" in sure.sentence
-    assert "above its own leanest lambda in boost of 0.92" in sure.sentence
+    assert "lambda 0.950 at full load" in sure.sentence
+    assert "above its own leanest lambda in boost of 0.920" in sure.sentence
+
+
+def test_a_run_is_held_against_its_limits_in_the_units_of_its_setup() -> None:
+    heat = Ceiling(815.6, None, "degF")  # 1500 degF
+    limits = LimitSettings(ceilings={"exhaust_temp": heat})
+    target = Target(np.full(AXES.shape, 0.85), unit="afr")
+    car = Setup(axes=AXES, target=target, limits=limits)
+    frame = pd.DataFrame({"rpm": [1500.0, 2000, 2500], "torque_nm": 100.0, "lambda": 0.95,
+                          "exhaust_temp_c": 843.3, "boost_kpa": 60.0})  # fmt: skip
+    found, _ = run_limits(Tune("t", car, Grid.zeros(AXES), run=frame))
+    said = " ".join(one.sentence for one in found)
+    # 843.3 degC is 1550 degF; lambda 0.95 and 0.92 are AFR 13.96 and 13.52 on 14.7
+    assert "1550 degF exhaust at full load" in said
+    assert "above its own ceiling of 1500 degF" in said
+    assert "13.96 AFR at full load" in said or "13.97 AFR at full load" in said
+    assert "above its own leanest lambda in boost of 13.52 AFR" in said
+    assert "degC" not in said

@@ -239,7 +239,7 @@ def reduce_whole(
     )
     placed = with_places(samples, max_gap_s=settings.max_gap_s)
     driven = DrivenLoads(setup.axes, margin_cells=settings.outside_margin_cells)
-    driven.add(*(placed[c].to_numpy(dtype=float) for c in ("rpm", "load")))
+    driven.add_samples(placed, settings)
     found = LogEvidence(
         name=name,
         holds=holds.assign(log=name),

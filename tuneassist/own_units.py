@@ -7,6 +7,29 @@ from tuneassist.settings import CEILING_CHANNELS, Setup
 from tuneassist.units import convert
 
 
+def with_unit(value: float, unit: str) -> str:
+    """Write a number with its unit once, rounded.
+
+    Parameters
+    ----------
+    value
+        In the unit.
+    unit
+        Unit word; "lambda" stands ahead of its number, and what is "as logged" has none.
+
+    Examples
+    --------
+    >>> with_unit(0.8604, "lambda"), with_unit(12.648, "AFR"), with_unit(676.666, "degC")
+    ('lambda 0.860', '12.65 AFR', '676.7 degC')
+    """
+    if unit == "lambda":
+        return f"lambda {value:.3f}"
+    if unit == "AFR":
+        return f"{value:.2f} AFR"
+    number_words = f"{float(f'{value:.4g}'):.10g}"
+    return number_words if unit == "as logged" else f"{number_words} {unit}"
+
+
 def mixture_unit(setup: Setup | None) -> str:
     """Return the unit in which the tuner set the target: "lambda" or "AFR"."""
     return "AFR" if setup is not None and setup.target.unit == "afr" else "lambda"
@@ -23,8 +46,8 @@ def mixture(value: float, setup: Setup | None) -> str:
         Unit of the target, and the fuel's stoichiometric AFR.
     """
     if setup is not None and setup.target.unit == "afr":
-        return f"{value * setup.engine.afr_stoich:.2f} AFR"
-    return f"lambda {value:.3f}"
+        return with_unit(value * setup.engine.afr_stoich, "AFR")
+    return with_unit(value, "lambda")
 
 
 def reading(value: float, name: str, setup: Setup) -> str:

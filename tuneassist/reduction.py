@@ -168,7 +168,7 @@ def _reduce_long(
         cell = nearest_cell(setup.axes, rpm, load)
         visits[:] += count_nearest(setup.axes, rpm, load, margin_cells=margin, cell=cell)
         peaks.add(rpm, load, samples, cell)
-        driven.add(rpm, load)
+        driven.add_samples(placed, setup.steady)
         if heat is not None:
             time_s, readings = (samples[c].to_numpy(dtype=float) for c in ("time_s", HEAT_COLUMN))
             heat.add(time_s, rpm, load, readings)

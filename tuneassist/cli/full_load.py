@@ -148,8 +148,9 @@ Units = Annotated[
     UnitsWord | None,
     typer.Option(
         "--units",
-        help="Units shown: metric is kW, N.m and kPa; imperial hp, lbf.ft and psi; ps PS, N.m and "
-        "bar. Left out: as logged, else kW and N.m. JSON stays in kW, N.m and kPa.",
+        help="Units shown: metric is kW, N.m, kPa and degC; imperial hp, lbf.ft, psi and degF; ps "
+        "PS, N.m, bar and degC. Left out: as in the setup, else as logged, else metric. JSON stays "
+        "metric.",
         show_default=False,
     ),
 ]
@@ -298,11 +299,13 @@ def with_target(log: Log, car: Setup | None) -> Log:
     return replace(log, samples=samples.assign(lambda_target=target))
 
 
-def output_units(word: UnitsWord | None, logs: Sequence[Log]) -> OutputUnits:
-    """Return the units that were asked for, else those that were logged."""
+def output_units(
+    word: UnitsWord | None, logs: Sequence[Log], car: Setup | None = None
+) -> OutputUnits:
+    """Return the units that were asked for, else the setup's, else those that were logged."""
     from tuneassist.show.run_units import SYSTEMS, units_of
 
-    return units_of(logs) if word is None else SYSTEMS[word.value]
+    return units_of(logs, car, None if word is None else SYSTEMS[word.value])
 
 
 def _why_not(found: RunsComparison) -> str:

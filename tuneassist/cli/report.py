@@ -209,8 +209,8 @@ def gather_data(
     if before and after:
         chosen = run_settings(standard, driven_rpm=driven)
         made = compare(before, after, car=data.setup, settings=chosen, ignition=ignition)
-        shown = output_units(units, (*made.before, *made.after))
-        zero = made.found.equivalence() if is_zero else None
+        shown = output_units(units, (*made.before, *made.after), data.setup)
+        zero = made.found.equivalence(shown.changes()) if is_zero else None
         assumed = made.ignition if made.is_assumed else ""
         part = FullLoadPart(made.found, shown, zero, assumed)
         data = replace(data, full_load=part, is_simulated=data.is_simulated or made.is_simulated)

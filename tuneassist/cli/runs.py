@@ -122,8 +122,8 @@ def runs(
         air_after=_air(air_after, humidity),
     )
     logs = (*made.before, *made.after)
-    shown = output_units(units, logs)
-    verdict = made.found.equivalence() if zero else None
+    shown = output_units(units, logs, car)
+    verdict = made.found.equivalence(None if json else shown.changes()) if zero else None
     if plot is not None:
         draw(plot, made, shown)
     if json:
@@ -131,7 +131,7 @@ def runs(
         is_simulated = made.is_simulated
         show_json(
             {**label, "ignition": made.ignition, "ignition_assumed": made.is_assumed,
-             **runs_record(made.found, zero=verdict, logged=output_units(None, logs),
+             **runs_record(made.found, zero=verdict, logged=output_units(None, logs, car),
                            is_simulated=is_simulated)}
         )  # fmt: skip
         return
@@ -179,7 +179,7 @@ def draw(plot: Path, made: FullLoad, units: OutputUnits) -> None:
     plot_full_load(found.mean, "power", unit=units.power, is_simulated=simulated, ax=frames[1])
     plot_gain(found.gain, unit=units.torque, is_simulated=simulated, ax=frames[2])
     for frame, column in zip(frames[3:], along, strict=False):
-        plot_along(found.mean, column, watched=found.watched, pressure=units.pressure,
+        plot_along(found.mean, column, watched=found.watched, units=units,
                    is_simulated=simulated, ax=frame)  # fmt: skip
     for frame in frames[3 + len(along) :]:
         frame.set_axis_off()

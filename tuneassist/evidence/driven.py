@@ -2,7 +2,8 @@
 
 What an engine reaches in load hangs on its speed: a turbo fills at 2500 rpm what it never does at
 1000. So the lowest and highest load are kept by narrow bands of speed, and a load between two
-speeds is read from the bands within one breakpoint gap of it, never from all speeds together.
+speeds is read from the bands within one breakpoint gap of it, never from all speeds together. What
+the engine falls to on overrun, with the pedal released, is no load that it can be held at.
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.evidence.need import inside_axes
+from tuneassist.evidence.steady import DRIVERS
 from tuneassist.grid import Axes, Floats
+from tuneassist.settings import SteadySettings
 
 #: Bands of speed in each gap between breakpoints. [1]
 BANDS = 4
@@ -65,11 +68,25 @@ class DrivenLoads:
         self._high = _highest(self._high, band, load)
         self._low = -_highest(-self._low, band, -load)
 
+    def add_samples(self, samples: pd.DataFrame, settings: SteadySettings) -> None:
+        """Take samples with speed and load into account, those with the pedal released left out."""
+        asked = ~_is_released(samples, settings)
+        self.add(*(samples[c].to_numpy(dtype=float)[asked] for c in ("rpm", "load")))
+
     def table(self) -> pd.DataFrame:
         """Return ``rpm, load_low, load_high`` of the bands that were driven."""
         at = np.isfinite(self._high[:, 0])
         columns = (self._speeds[at], self._low[at, 0], self._high[at, 0])
         return pd.DataFrame(dict(zip(COLUMNS, columns, strict=True)))
+
+
+def _is_released(samples: pd.DataFrame, settings: SteadySettings) -> npt.NDArray[np.bool_]:
+    """Tell which samples have the pedal, or without its reading the throttle, released."""
+    wish = np.full(len(samples), np.nan)
+    for name in DRIVERS:
+        if name in samples:
+            wish = np.where(np.isfinite(wish), wish, samples[name].to_numpy(dtype=float))
+    return np.asarray(wish <= settings.overrun_throttle_pct)
 
 
 def _highest(known: Floats, band: npt.NDArray[np.int64], values: Floats) -> Floats:

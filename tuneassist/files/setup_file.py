@@ -36,6 +36,7 @@ from tuneassist.files.toml_table import (
     toml_of,
 )
 from tuneassist.grid import Axes, Floats
+from tuneassist.own_units import with_unit
 from tuneassist.settings import (
     CEILING_CHANNELS,
     Ceiling,
@@ -354,11 +355,29 @@ def _ceilings(
             given["given_unit"] = unit
         if name not in defaults and "ceiling" not in given:
             raise entry.error("ceiling", "this key is missing.", "Give the ceiling's number.")
+        _check_hard(entry, name, given, defaults.get(name))
         with placed(entry):
             ceilings[name] = (
                 replace(defaults[name], **given) if name in defaults else Ceiling(**given)
             )
     return MappingProxyType(ceilings)
+
+
+def _check_hard(
+    entry: TomlTable, name: str, given: Mapping[str, Any], default: Ceiling | None
+) -> None:
+    """Refuse a hard ceiling below the ceiling in the file's unit, and say what is a default."""
+    ceiling, hard = (given.get(key, getattr(default, key, None)) for key in ("ceiling", "hard"))
+    if ceiling is None or hard is None or not hard < ceiling:
+        return
+    inside, unit = CHANNELS[name].unit, given.get("given_unit") or CHANNELS[name].unit
+    low, high = (with_unit(float(convert(v, inside, unit)), unit) for v in (hard, ceiling))
+    of_hard, of_ceiling = ("" if key in given else "default " for key in ("hard", "ceiling"))
+    raise entry.error(
+        "hard" if "hard" in given else "ceiling",
+        f"the {of_hard}hard ceiling of {low} lies below the {of_ceiling}ceiling of {high}.",
+        f"Give both, hard at or above the ceiling of {high}.",
+    )
 
 
 def _ceiling_entry(table: TomlTable, name: str, value: dict[str, Any] | str) -> TomlTable:

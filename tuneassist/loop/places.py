@@ -114,13 +114,16 @@ def _is_driven(
 ) -> Mask:
     """Places no farther than this beyond what was driven near their speed; all, if none is known.
 
-    A log of which only the holds are known counts by those.
+    Holds count as well, and are all that counts of a log of which nothing else is known.
     """
     known = [
-        held_loads(axes, *(log.holds[c].to_numpy(dtype=float) for c in ("rpm", "load")))
-        if log.driven is None
-        else log.driven
+        table
         for log in evidence.logs
+        for table in (
+            held_loads(axes, *(log.holds[c].to_numpy(dtype=float) for c in ("rpm", "load"))),
+            log.driven,
+        )
+        if table is not None
     ]
     if not known:
         return np.ones(len(rpm), dtype=bool)

@@ -30,8 +30,9 @@ from tuneassist.loop.tune_parts import (
     torque_curve,
 )
 from tuneassist.loop.tunes_run import air_between
+from tuneassist.own_units import channel_words, number, reading, unit_word
 from tuneassist.runs import RunSettings
-from tuneassist.settings import CEILING_CHANNELS, LimitSettings
+from tuneassist.settings import LimitSettings
 from tuneassist.units import unit_named
 
 TOWING, POWER, OTHER = "towing", "power", "other"
@@ -220,19 +221,25 @@ def _ceilings(pair: _Pair, topic: Topic, names: Sequence[str]) -> Iterator[Findi
     for name in names:
         if name not in other:
             continue
-        unit, limit = CEILING_CHANNELS[name][1], other[name].ceiling
-        words = name.replace("_", " ")
+        limit, words = other[name].ceiling, channel_words(name)
+        top = reading(limit, name, pair.power.setup)
         if name not in own:
-            says = f"no ceiling on {words}, where {pair.power.name} stops at {limit:g} {unit}"
+            says = f"no ceiling on {words}, where {pair.power.name} stops at {top}"
             yield pair.finding(topic, "remark", says)
         elif own[name].ceiling > limit:
-            says = f"its ceiling on {words} is {own[name].ceiling:g} against {limit:g} {unit}"
+            says = f"its ceiling on {words} is {_own_top(pair, name)} against {top}"
             yield pair.finding(topic, "breach", says)
         else:
-            says = (
-                f"its ceiling on {words} is no higher, {own[name].ceiling:g} and {limit:g} {unit}"
-            )
+            says = f"its ceiling on {words} is no higher, {_own_top(pair, name)} and {top}"
             yield pair.finding(topic, "ok", says)
+
+
+def _own_top(pair: _Pair, name: str) -> str:
+    """Write a tune's ceiling, with its unit only where the power tune's is in another."""
+    setups = (pair.work.setup, pair.power.setup)
+    value = setups[0].limits.ceilings[name].ceiling
+    is_same = unit_word(name, setups[0]) == unit_word(name, setups[1])
+    return (number if is_same else reading)(value, name, setups[0])
 
 
 # -- mixture ----------------------------------------------------------------------------------

@@ -9,13 +9,15 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.loop.tune_parts import Finding, Topic, Tune
+from tuneassist.own_units import channel_words, mixture, number, reading
 from tuneassist.runs import Pull, RunSettings
 from tuneassist.runs.output import torque_nm
 from tuneassist.runs.same_air import air_effect_pct, air_refusal, apart_words
 from tuneassist.runs.watch import knows_boost, watch_pulls
+from tuneassist.settings import Setup
 
 IN_BOOST = "leanest lambda in boost"
-HEAT, NO_UNIT = "exhaust_temp", ("lambda", "as logged")
+HEAT, UNITLESS = "exhaust_temp", ("knock",)
 NAME_STANDARD = (
     "Name a standard (--standard) to correct it, or tell the air of each run with air in the list"
 )
@@ -119,16 +121,25 @@ def _exceeded(tune: Tune, table: pd.DataFrame, *, is_boost_known: bool) -> Itera
         doubt = "; whether it was in boost is not known" if is_doubt else ""
         topic: Topic = "heat" if worst["channel"] == HEAT else "limits"
         span = f"from {over['rpm_from'].min():.0f} to {over['rpm_to'].max():.0f} rpm"
-        sentence = f"{tune.name}: {_worst_words(worst)}, exceeded {span}{doubt}"
+        sentence = f"{tune.name}: {_worst_words(worst, tune.setup)}, exceeded {span}{doubt}"
         yield Finding(topic, "remark" if is_doubt else "breach", (tune.name,), sentence)
 
 
-def _worst_words(row: pd.Series) -> str:
-    channel, unit = str(row["channel"]), str(row["unit"])
-    noun = {HEAT: "exhaust"}.get(channel, channel.replace("_", " "))
-    value, limit = f"{row['worst']:.4g}", f"{row['limit']:.4g}"
-    seen = f"{noun} {value}" if unit in NO_UNIT else f"{value} {unit} {noun}"
-    of = limit if unit in NO_UNIT else f"{limit} {unit}"
+def _worst_words(row: pd.Series, setup: Setup) -> str:
+    channel, name = str(row["channel"]), str(row["limit_name"])
+    seen, limit = (_in_own_unit(float(row[key]), channel, setup) for key in ("worst", "limit"))
+    noun = {HEAT: "exhaust"}.get(channel, channel_words(channel))
+    if channel in UNITLESS:
+        seen = f"{noun} {seen}"
+    elif channel != "lambda":
+        seen = f"{seen} {noun}"
     way = "above" if row["worst"] > row["limit"] else "below"
-    name = str(row["limit_name"]).removeprefix(f"{channel} ")
-    return f"{seen} at full load at {row['rpm_at_worst']:.0f} rpm, {way} its own {name} of {of}"
+    of = f"{name.removeprefix(f'{channel} ')} of {limit.removeprefix('lambda ')}"
+    return f"{seen} at full load at {row['rpm_at_worst']:.0f} rpm, {way} its own {of}"
+
+
+def _in_own_unit(value: float, channel: str, setup: Setup) -> str:
+    if channel == "lambda":
+        return mixture(value, setup)
+    show = number if channel in UNITLESS else reading
+    return show(value, channel, setup)

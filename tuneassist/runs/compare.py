@@ -12,7 +12,7 @@ import pandas as pd
 from tuneassist.runs.air import AirState
 from tuneassist.runs.curves import CURVE_COLUMNS, curve_of, mean_curves
 from tuneassist.runs.drivability import DIPS, SUMMARY, find_dips, roughness, summarise
-from tuneassist.runs.equivalence import Equivalence, judge_equivalence
+from tuneassist.runs.equivalence import Changes, Equivalence, judge_equivalence
 from tuneassist.runs.gain import driven_gain, find_peaks_of_mean, gain_curve, uncovered_note
 from tuneassist.runs.prepare import (
     LogLike,
@@ -131,13 +131,19 @@ class RunsComparison:
         """Rows of ``watched`` where a limit was exceeded, named with its speed in ``words``."""
         return breaches(self.watched)
 
-    def equivalence(self) -> Equivalence:
-        """Judge whether the sides are the same: standard car before, all-zero grid after."""
+    def equivalence(self, changes: Changes | None = None) -> Equivalence:
+        """Judge whether the sides are the same: standard car before, all-zero grid after.
+
+        Parameters
+        ----------
+        changes
+            Units in which the statements say a difference; None says them in the units inside.
+        """
         apart = [r for r in self.refusals if r.name == DIFFERENT_AIR]
         if apart:
             words = f"cannot tell: {apart[0].description}"
             return Equivalence("cannot tell", words, pd.DataFrame(), tuple(apart))
-        return judge_equivalence(self.curves, self.settings)
+        return judge_equivalence(self.curves, self.settings, changes)
 
 
 @on_one_thread

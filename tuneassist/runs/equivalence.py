@@ -129,7 +129,13 @@ class _Side:
         return np.asarray(found[np.isfinite(found).all(axis=1)])
 
 
-def judge_equivalence(curves: pd.DataFrame, settings: RunSettings) -> Equivalence:
+Changes = Mapping[str, tuple[str, float]]
+"""Unit of a channel's difference to the unit it is said in, and the size of that."""
+
+
+def judge_equivalence(
+    curves: pd.DataFrame, settings: RunSettings, changes: Changes | None = None
+) -> Equivalence:
     """Judge speed by speed whether the two sides are the same within the margins.
 
     Parameters
@@ -138,6 +144,8 @@ def judge_equivalence(curves: pd.DataFrame, settings: RunSettings) -> Equivalenc
         Curves of sides "before" (standard car) and "after" (box fitted, grid all zero).
     settings
         Margins, alpha, power, bands, design.
+    changes
+        Units in which the statements say a difference; the numbers of ``bands`` keep theirs.
 
     Returns
     -------
@@ -167,7 +175,9 @@ def judge_equivalence(curves: pd.DataFrame, settings: RunSettings) -> Equivalenc
             "cannot tell", _without_bands(curves), pd.DataFrame(), (*refusals, empty)
         )
     found = _with_verdicts(pd.DataFrame(rows), p_speeds, settings)
-    verdict, statement = _overall(found, settings)
+    shown = _in_units(found, changes or {})
+    found["statement"] = [_words(row, settings) for row in shown.to_dict("records")]
+    verdict, statement = _overall(shown, settings)
     doubts = [statement, *_left_out(refusals, blind)]
     return Equivalence(verdict, " ".join(doubts), found, tuple(refusals))
 
@@ -300,8 +310,15 @@ def _with_verdicts(
     verdict = np.where(is_equal, "equivalent", np.where(is_apart, "different", "cannot tell"))
     judged = bands.assign(verdict=verdict)
     judged.loc[verdict != "cannot tell", "more_runs"] = np.nan
-    judged["statement"] = [_words(row, settings) for row in judged.to_dict("records")]
     return judged
+
+
+def _in_units(bands: pd.DataFrame, changes: Changes) -> pd.DataFrame:
+    """Return the bands with differences and margins in the units that they are said in."""
+    told = [changes.get(str(unit), (str(unit), 1.0)) for unit in bands["unit"]]
+    size = np.array([factor for _, factor in told])
+    numbers = {name: bands[name] / size for name in ("difference", "low", "high", "margin")}
+    return bands.assign(unit=[unit for unit, _ in told], **numbers)
 
 
 def _words(row: Mapping[Hashable, Any], settings: RunSettings) -> str:
@@ -311,7 +328,7 @@ def _words(row: Mapping[Hashable, Any], settings: RunSettings) -> str:
             f"{100 - 200 * settings.alpha:g} % interval {row['low']:+.2f} to "
             f"{row['high']:+.2f} {unit}")  # fmt: skip
     if row["verdict"] == "equivalent":
-        return f"{band}: equivalent within {row['margin']:g} {unit} at every speed ({seen})"
+        return f"{band}: equivalent within {row['margin']:.3g} {unit} at every speed ({seen})"
     if row["verdict"] == "different":
         return f"{band}: different ({seen})"
     more = row["more_runs"]
@@ -331,7 +348,7 @@ def _overall(bands: pd.DataFrame, settings: RunSettings) -> tuple[Verdict, str]:
     if (bands["verdict"] == "equivalent").all():
         span = f"{bands['rpm_from'].min():g} to {bands['rpm_to'].max():g} rpm"
         margins = bands.drop_duplicates("channel").to_dict("records")
-        each = ", ".join(f"{r['channel']} within {r['margin']:g} {r['unit']}" for r in margins)
+        each = ", ".join(f"{r['channel']} within {r['margin']:.3g} {r['unit']}" for r in margins)
         return "equivalent", f"equivalent at every speed from {span}: {each}."
     open_bands = bands[bands["verdict"] == "cannot tell"]
     named = _named(open_bands, with_worst=False)

@@ -8,7 +8,7 @@ was so.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any
@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.grid import Floats
+from tuneassist.own_units import channel_words, with_unit
 from tuneassist.runs.pulls import Pull
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
@@ -96,8 +97,8 @@ def watch_pulls(
     unseen = tuple(
         Refusal(
             "limit not watched",
-            f"{limit.channel} is not logged, so that its limit ({limit.name} "
-            f"{limit.value:g} {limit.unit}) was not watched.",
+            f"{channel_words(limit.channel)} is not logged, so that its limit "
+            f"({channel_words(limit.name)} {with_unit(limit.value, limit.unit)}) was not watched.",
             MappingProxyType({"limit": limit.value}),
             side,
         )
@@ -179,23 +180,39 @@ def _row(pull: Pull, limit: _Limit, side: str, rpm: Floats, beyond: Floats) -> d
         "rpm_at_worst": float(rpm[at]), "is_breach": bool(is_over.any()), "rpm_from": low,
         "rpm_to": high, "samples": int(is_over.sum()),
     }  # fmt: skip
-    return {**row, "words": breach_words(row, unit=limit.unit) if is_over.any() else ""}
+    return {**row, "words": breach_words(row, _as_inside) if is_over.any() else ""}
 
 
-def breach_words(row: Mapping[Any, Any], *, unit: str, scale: float = 1.0) -> str:
+Shown = Callable[[float, str, str], str]
+"""Writes a value of a channel, given in the unit inside, with the unit that a person reads."""
+
+
+def _as_inside(value: float, channel: str, unit: str) -> str:
+    return with_unit(value, unit)
+
+
+def breach_words(row: Mapping[Any, Any], shown: Shown) -> str:
     """Say which limit a pull exceeded, by how much and where.
 
     Parameters
     ----------
     row
         A row of a watch table with ``is_breach``.
-    unit, scale
-        Unit to say it in, and what it is of the row's unit: 6.894757 for psi of kPa.
+    shown
+        Writes value, channel and unit inside with the unit to say it in.
     """
-    worst, limit = row["worst"] / scale, row["limit"] / scale
-    side_words = "above" if worst > limit else "below"
+    seen, way, limit = breach_parts(row, shown)
     return (
-        f"{row['side']}, {row['log']}, pull {row['pull']}: {row['channel']} {worst:.4g} {unit} at "
-        f"{row['rpm_at_worst']:.0f} rpm is {side_words} the {row['limit_name']} of {limit:.5g}, "
-        f"from {row['rpm_from']:.0f} to {row['rpm_to']:.0f} rpm."
+        f"{row['side']}, {row['log']}, pull {row['pull']}: {seen} at {row['rpm_at_worst']:.0f} rpm "
+        f"is {way} the {limit}, from {row['rpm_from']:.0f} to {row['rpm_to']:.0f} rpm."
     )
+
+
+def breach_parts(row: Mapping[Any, Any], shown: Shown) -> tuple[str, str, str]:
+    """Return what was read, "above" or "below", and the limit, each with its unit once."""
+    channel, unit = str(row["channel"]), str(row["unit"])
+    seen, limit = (shown(float(row[name]), channel, unit) for name in ("worst", "limit"))
+    noun = "" if channel == "lambda" else f"{channel_words(channel)} "
+    name = channel_words(str(row["limit_name"]))
+    way = "above" if row["worst"] > row["limit"] else "below"
+    return f"{noun}{seen}", way, f"{name} of {limit.removeprefix('lambda ')}"

@@ -8,7 +8,8 @@ import pandas as pd
 from tuneassist.loop.tunes import run_torque
 from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.runs.output import power_kw
-from tuneassist.show.figures.full_load import ALONG_WORDS, along_unit
+from tuneassist.runs.watch import breach_parts
+from tuneassist.show.figures.full_load import ALONG_WORDS, channel_of
 from tuneassist.show.figures.paint import figure_of
 from tuneassist.show.look import counted, plain
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
@@ -29,7 +30,6 @@ from tuneassist.show.runs import (
     dip_words,
     drivability_rows,
     driven_words,
-    factor_of,
     gain_rows,
     limits_counted,
     refusal_words,
@@ -86,21 +86,16 @@ def _zero(zero: Equivalence) -> list[Block]:
 def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
     """Say for each side and limit that was exceeded in how many pulls, and how far at the worst."""
     said = []
-    for (side, limit), rows in found.watched.groupby(["side", "limit_name"], sort=False):
+    for (side, _), rows in found.watched.groupby(["side", "limit_name"], sort=False):
         over = rows[rows["is_breach"].astype(bool)]
         if over.empty:
             continue
         beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
         worst = over.iloc[int(beyond.argmax())]
-        way = "above" if worst["worst"] > worst["limit"] else "below"
-        channel, inside = str(worst["channel"]), str(worst["unit"])
-        name, unit = channel.replace("_", " "), units.unit_of(channel, inside)
-        scale = factor_of(unit) / factor_of(inside)
-        shown = f"{worst['worst'] / scale:.4g}{'' if unit == name else f' {unit}'}"
+        seen, way, limit = breach_parts(worst.to_dict(), units.reading)
         said.append(
-            f"{side}: {name} {shown} at {worst['rpm_at_worst']:.0f} rpm, {way} the "
-            f"{str(limit).replace('_', ' ')} of {worst['limit'] / scale:.5g}, in {len(over)} of "
-            f"{counted(len(rows), 'pull')}; exceeded from {over['rpm_from'].min():.0f} to "
+            f"{side}: {seen} at {worst['rpm_at_worst']:.0f} rpm, {way} the {limit}, in {len(over)} "
+            f"of {counted(len(rows), 'pull')}; exceeded from {over['rpm_from'].min():.0f} to "
             f"{over['rpm_to'].max():.0f} rpm"
         )
     return tuple(said)
@@ -129,7 +124,7 @@ def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tup
     for column in () if is_customer else ALONG_SHOWN:
         if column in found.mean and found.mean[column].notna().any():
             frame = plot_along(
-                found.mean, column, watched=found.watched, pressure=units.pressure,
+                found.mean, column, watched=found.watched, units=units,
                 is_simulated=simulated,
             )  # fmt: skip
             title = f"{ALONG_WORDS[column][0]} along the pull"
@@ -149,11 +144,11 @@ def _peak_words(found: RunsComparison, units: OutputUnits, quantity: str) -> str
 
 
 def _along_words(found: RunsComparison, column: str, units: OutputUnits) -> str:
-    unit, scale = along_unit(column, units.pressure)
-    sides = [
-        f"{side} {part[column].min() / scale:.3g} to {part[column].max() / scale:.3g}"
-        for side, part in found.mean.groupby("side", sort=False)
-    ]
+    channel, inside = channel_of(column), ALONG_WORDS[column][1]
+    unit, sides = units.unit_of(channel, inside), []
+    for side, part in found.mean.groupby("side", sort=False):
+        low, high = units.along([part[column].min(), part[column].max()], channel, inside)
+        sides.append(f"{side} {low:.4g} to {high:.4g}")
     return f"In {unit}: {', '.join(sides)}."
 
 

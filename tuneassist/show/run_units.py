@@ -1,22 +1,30 @@
-"""Units in which full-load runs are shown: those that were logged, or a system that was named."""
+"""Units in which full-load runs are shown: a system that was named, the setup's, or the logs'."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
+import numpy as np
+import numpy.typing as npt
+
+from tuneassist.grid import Floats
+from tuneassist.own_units import mixture_unit, with_unit
 from tuneassist.reading import Log
-from tuneassist.units import UNITS
+from tuneassist.settings import EngineSettings, Setup
+from tuneassist.units import UNITS, convert
 
 _TORQUE_OF = {"hp": "lbf.ft"}
 _POWER_OF = {"lbf.ft": "hp"}
 _PRESSURES = ("boost", "manifold_pressure")
+_TEMPERATURES = ("exhaust_temp", "coolant_temp", "intake_temp", "oil_temp")
+"""Channels that tell the unit of temperatures, the one that is shown first."""
 
 
 @dataclass(frozen=True)
 class OutputUnits:
-    """Units in which torque, power and boost are shown.
+    """Units in which torque, power and what is watched along a pull are shown.
 
     Parameters
     ----------
@@ -24,11 +32,17 @@ class OutputUnits:
         Unit words.
     pressure
         Unit word for boost and manifold pressure; rail pressure stays in kPa.
+    temperature
+        Unit word.
+    afr_stoich
+        The mixture is shown as AFR, with this for lambda 1; None shows lambda. [kg/kg]
     """
 
     torque: str = "N.m"
     power: str = "kW"
     pressure: str = "kPa"
+    temperature: str = "degC"
+    afr_stoich: float | None = None
 
     def shown(self, value: float, inside: str) -> float:
         """Convert a torque in N.m or a power in kW to the unit shown; others stay as they are."""
@@ -39,37 +53,104 @@ class OutputUnits:
         return {"N.m": self.torque, "kW": self.power}.get(inside, inside)
 
     def unit_of(self, channel: str, inside: str) -> str:
-        """Return the unit in which a watched channel is shown.
+        """Return the unit in which a watched channel is shown, with what it counts from.
 
         Examples
         --------
-        >>> units = OutputUnits(pressure="psi")
-        >>> units.unit_of("boost", "kPa"), units.unit_of("rail_pressure", "kPa")
-        ('psi', 'kPa')
+        >>> units = OutputUnits(pressure="psi", temperature="degF")
+        >>> units.unit_of("boost", "kPa gauge"), units.unit_of("rail_pressure", "kPa")
+        ('psi gauge', 'kPa')
+        >>> units.unit_of("exhaust_temp", "degC"), units.unit_of("lambda", "lambda")
+        ('degF', 'lambda')
         """
-        return self.pressure if channel in _PRESSURES else inside
+        if inside == "lambda" and self.afr_stoich is not None:
+            return "AFR"
+        if inside == "degC":
+            return self.temperature
+        return inside.replace("kPa", self.pressure) if channel in _PRESSURES else self.word(inside)
+
+    def along(self, values: npt.ArrayLike, channel: str, inside: str) -> Floats:
+        """Convert values of a watched channel to the unit of `unit_of`."""
+        unit, numbers = self.unit_of(channel, inside), np.asarray(values, dtype=float)
+        if unit == inside:
+            return numbers
+        words = ["afr" if word == "AFR" else word.split(" ")[0] for word in (inside, unit)]
+        return convert(numbers, words[0], words[1], afr_stoich=self.afr_stoich)
+
+    def reading(self, value: float, channel: str, inside: str) -> str:
+        """Write a reading of a watched channel with its unit once.
+
+        Examples
+        --------
+        >>> OutputUnits(afr_stoich=14.7).reading(0.86, "lambda", "lambda")
+        '12.64 AFR'
+        """
+        return with_unit(float(self.along(value, channel, inside)), self.unit_of(channel, inside))
+
+    def changes(self) -> Mapping[str, tuple[str, float]]:
+        """Return, for a difference in "kPa" and "degC", the unit shown and its size."""
+        return {
+            inside: (unit, UNITS[unit].factor)
+            for inside, unit in (("kPa", self.pressure), ("degC", self.temperature))
+        }
 
 
 SYSTEMS: Mapping[str, OutputUnits] = MappingProxyType(
     {
-        "metric": OutputUnits("N.m", "kW", "kPa"),
-        "imperial": OutputUnits("lbf.ft", "hp", "psi"),
-        "ps": OutputUnits("N.m", "PS", "bar"),
+        "metric": OutputUnits("N.m", "kW", "kPa", "degC"),
+        "imperial": OutputUnits("lbf.ft", "hp", "psi", "degF"),
+        "ps": OutputUnits("N.m", "PS", "bar", "degC"),
     }
 )
 """What ``--units`` names."""
 
 
-def units_of(logs: Sequence[Log]) -> OutputUnits:
-    """Return the units that the logs use: the first that has one; lbf.ft goes with hp."""
-    found: dict[str, str] = {}
+def units_of(
+    logs: Sequence[Log], car: Setup | None = None, system: OutputUnits | None = None
+) -> OutputUnits:
+    """Return the units of a person: those of the system named, else of the setup, else of the logs.
+
+    Of the logs the first that has one counts; lbf.ft goes with hp. A system of units does not tell
+    how a mixture is said.
+
+    Parameters
+    ----------
+    logs
+        As read.
+    car
+        Its target tells the unit of the mixture, its ceiling that of exhaust temperature.
+    system
+        One of `SYSTEMS`.
+    """
+    logged = dict(reversed(list(_logged(logs))))
+    afr_stoich = _afr_stoich(logged.get("lambda"), car)
+    if system is not None:
+        return replace(system, afr_stoich=afr_stoich)
+    torque = logged.get("torque") or _TORQUE_OF.get(logged.get("power", ""), "N.m")
+    power = logged.get("power") or _POWER_OF.get(logged.get("torque", ""), "kW")
+    told = next((logged[name] for name in _PRESSURES if name in logged), "kPa")
+    is_pressure = UNITS[told].quantity == "pressure"  # a sensor's volts are no unit to show
+    pressure = told if is_pressure else "kPa"
+    return OutputUnits(torque, power, pressure, _temperature(logged, car), afr_stoich)
+
+
+def _logged(logs: Sequence[Log]) -> Iterator[tuple[str, str]]:
+    """Yield channel and unit of every column that was recognised."""
     for log in logs:
         for column in log.columns:
-            channel = "pressure" if column.channel in _PRESSURES else column.channel
-            if channel in ("torque", "power", "pressure") and column.unit in UNITS:
-                found.setdefault(channel, column.unit)
-    torque = found.get("torque") or _TORQUE_OF.get(found.get("power", ""), "N.m")
-    power = found.get("power") or _POWER_OF.get(found.get("torque", ""), "kW")
-    pressure = found.get("pressure", "kPa")
-    is_pressure = UNITS[pressure].quantity == "pressure"  # a sensor's volts are no unit to show
-    return OutputUnits(torque, power, pressure if is_pressure else "kPa")
+            if column.channel is not None and column.unit in UNITS:
+                yield column.channel, column.unit
+
+
+def _afr_stoich(logged: str | None, car: Setup | None) -> float | None:
+    """Return the stoichiometric AFR of a person who thinks in AFR; None for lambda."""
+    if car is not None:
+        return car.engine.afr_stoich if mixture_unit(car) == "AFR" else None
+    return EngineSettings().afr_stoich if logged == "afr" else None
+
+
+def _temperature(logged: Mapping[str, str], car: Setup | None) -> str:
+    """Return degF where the setup's ceiling, else the log, is in it."""
+    ceiling = car.limits.ceilings.get("exhaust_temp") if car is not None else None
+    words = [ceiling.given_unit if ceiling else None, *(logged.get(n) for n in _TEMPERATURES)]
+    return next((word for word in words if word in ("degC", "degF")), "degC")

@@ -15,7 +15,6 @@ from tuneassist.runs.watch import breach_words
 from tuneassist.show.look import Look, counted, dim, plain, title
 from tuneassist.show.run_units import OutputUnits
 from tuneassist.show.samples import bullets
-from tuneassist.units import UNITS
 
 EVERY_RPM = 250.0
 """Spacing of the speeds in the table of gains; the JSON has every one. [rpm]"""
@@ -259,13 +258,7 @@ def limits_counted(found: RunsComparison) -> tuple[int, int]:
 
 def limit_words(row: Mapping[Any, Any], units: OutputUnits) -> str:
     """Say which limit was exceeded where, in the units shown."""
-    unit = units.unit_of(row["channel"], row["unit"])
-    return breach_words(row, unit=unit, scale=factor_of(unit) / factor_of(row["unit"]))
-
-
-def factor_of(unit: str) -> float:
-    """Return a unit's factor to the unit inside; 1 for what has none."""
-    return UNITS[unit].factor if unit in UNITS else 1.0
+    return breach_words(row, units.reading)
 
 
 def drivability_rows(found: RunsComparison) -> pd.DataFrame:

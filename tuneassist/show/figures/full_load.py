@@ -9,8 +9,10 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.loop.tunes import Tune, run_torque
+from tuneassist.own_units import channel_words
 from tuneassist.show.figures.colours import AFTER, BEFORE, INK, LIMIT, PAPER
 from tuneassist.show.figures.paint import frame_or_new, head, no_math, plain_scales
+from tuneassist.show.run_units import OutputUnits
 from tuneassist.units import UNITS
 
 if TYPE_CHECKING:
@@ -133,7 +135,7 @@ def plot_along(
     column: str,
     *,
     watched: pd.DataFrame | None = None,
-    pressure: str = "kPa",
+    units: OutputUnits | None = None,
     is_simulated: bool = False,
     ax: Frame | None = None,
 ) -> Frame:
@@ -148,8 +150,8 @@ def plot_along(
         One of `ALONG_WORDS`.
     watched
         As in `tuneassist.runs.RunsComparison.watched`: limits of the same channel are drawn.
-    pressure
-        Unit word for boost and manifold pressure.
+    units
+        Units in which it is drawn; None draws it in the unit inside.
     is_simulated
         Whether the data are; then the title says so.
     ax
@@ -157,14 +159,16 @@ def plot_along(
     """
     frame = frame_or_new(ax)
     name = ALONG_WORDS[column][0]
-    unit, scale = along_unit(column, pressure)
-    limits = [(limit / scale, words) for limit, words in limits_of(watched, column, mean, scale)]
+    units = units or OutputUnits()
+    channel, inside = channel_of(column), ALONG_WORDS[column][1]
+    unit = units.unit_of(channel, inside)
+    limits = limits_of(watched, column, mean, units)
     for side, part in mean.groupby("side", sort=False):
         colour, style = LINES[str(side)]
-        frame.plot(part["rpm"], part[column] / scale, style, color=colour, linewidth=1.8,
-                   label=str(side), zorder=3 if side == "before" else 2)  # fmt: skip
+        frame.plot(part["rpm"], units.along(part[column], channel, inside), style, color=colour,
+                   linewidth=1.8, label=str(side), zorder=3 if side == "before" else 2)  # fmt: skip
     if column == "lambda" and "lambda_target" in mean:
-        _draw_target(frame, mean)
+        _draw_target(frame, mean, units)
     for limit, words in limits:
         frame.axhline(limit, color=LIMIT, linestyle=":", linewidth=1.6)
         frame.annotate(no_math(words), (0.99, limit), xycoords=("axes fraction", "data"),
@@ -173,32 +177,30 @@ def plot_along(
                        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6,
                              "alpha": 0.85})  # fmt: skip
     plain_scales(frame, "engine speed (rpm)", f"{name} ({unit})" if unit != name.lower() else name)
-    _spread(frame, LEAST_SPANS[column] / scale)
+    least = units.along([0.0, LEAST_SPANS[column]], channel, inside)
+    _spread(frame, float(least[1] - least[0]))
     frame.legend(loc="best", frameon=False, fontsize=8)
     head(frame, f"{name} along the pull", is_simulated=is_simulated)
     return frame
 
 
-def along_unit(column: str, pressure: str) -> tuple[str, float]:
-    """Return the unit that a channel along the pull is drawn in, and what it is of the column's.
+def channel_of(column: str) -> str:
+    """Return the channel of a column.
 
     Examples
     --------
-    >>> along_unit("boost_kpa", "bar")
-    ('bar gauge', 100.0)
+    >>> channel_of("exhaust_temp_c")
+    'exhaust_temp'
     """
-    unit = ALONG_WORDS[column][1]
-    if column not in ("boost_kpa", "manifold_pressure_kpa"):
-        return unit, 1.0
-    return unit.replace("kPa", pressure), UNITS[pressure].factor
+    return column.removesuffix("_kpa").removesuffix("_c").removesuffix("_pct")
 
 
-def _draw_target(frame: Frame, mean: pd.DataFrame) -> None:
+def _draw_target(frame: Frame, mean: pd.DataFrame, units: OutputUnits) -> None:
     """Draw the target of the last side: one line, for target and load differ little by side."""
     part = mean[mean["side"] == mean["side"].iloc[-1]]
     if part["lambda_target"].notna().any():
-        frame.plot(part["rpm"], part["lambda_target"], "-.", color=INK, linewidth=1.1,
-                   label="target", zorder=1)  # fmt: skip
+        target = units.along(part["lambda_target"], "lambda", "lambda")
+        frame.plot(part["rpm"], target, "-.", color=INK, linewidth=1.1, label="target", zorder=1)
 
 
 def _spread(frame: Frame, least: float) -> None:
@@ -209,7 +211,7 @@ def _spread(frame: Frame, least: float) -> None:
 
 
 def limits_of(
-    watched: pd.DataFrame | None, column: str, mean: pd.DataFrame, scale: float = 1.0
+    watched: pd.DataFrame | None, column: str, mean: pd.DataFrame, units: OutputUnits
 ) -> list[tuple[float, str]]:
     """Return a channel's limits that lie near what was seen, with their names.
 
@@ -219,19 +221,20 @@ def limits_of(
         As in `tuneassist.runs.RunsComparison`.
     column
         One of `ALONG_WORDS`.
-    scale
-        The unit to say a limit in, of the column's.
+    units
+        Units to say a limit in.
     """
     if watched is None or watched.empty:
         return []
-    channel = column.removesuffix("_kpa").removesuffix("_c").removesuffix("_pct")
+    channel, inside = channel_of(column), ALONG_WORDS[column][1]
     own = watched[watched["channel"].eq(channel)].drop_duplicates("limit_name")
     low, high = float(mean[column].min()), float(mean[column].max())
     room = max(high - low, 0.1 * abs(high), LEAST_SPANS[column])
+    near = own[(own["limit"] >= low - room) & (own["limit"] <= high + room)]
+    shown = units.along(near["limit"], channel, inside)
     return [
-        (float(limit), f"{str(name).replace('_', ' ')} {limit / scale:.4g}")
-        for limit, name in zip(own["limit"], own["limit_name"], strict=True)
-        if low - room <= limit <= high + room
+        (float(limit), f"{channel_words(str(name))} {limit:.4g}")
+        for limit, name in zip(shown, near["limit_name"], strict=True)
     ]
 
 
