@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tuneassist import pipeline
 from tuneassist.arguments import file_path, of_kind
 from tuneassist.errors import GridError, LogError, TuneassistError
 from tuneassist.files import proposal_folder
@@ -19,7 +20,7 @@ from tuneassist.files.text import sha256_of
 from tuneassist.files.toml_table import read_toml
 from tuneassist.grid import Grid
 from tuneassist.parallel import LogsAtHand
-from tuneassist.pipeline import Proposal, logs_of, propose_from
+from tuneassist.pipeline import Proposal, logs_of
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.workflow.in_force import read_in_force
@@ -205,7 +206,8 @@ def propose_files(
     read = tuple(one.log for one in found.used)
     simulated = is_simulated(read, car)
     with found.told():
-        made = propose_from([one.evidence for one in found.used], setup=car, current=current)
+        said = [one.evidence for one in found.used]
+        made = pipeline.propose_from(said, setup=car, current=current)
     made = made.beside(found.unusable)
     folder = write_made(
         out,
