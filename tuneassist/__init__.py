@@ -10,6 +10,66 @@ The path of the data::
     files        setup in; grid and proposal out, all files or none
 
 Public names are loaded when they are first used, so that the command line starts at once.
+
+Examples
+--------
+Read a setup and a log, propose, and look at it. In a notebook a proposal, its grid and its evidence
+show themselves as tables.
+
+>>> import tuneassist as ta
+>>> setup = ta.read_setup("sample_logs/petrol-setup.toml")
+>>> log = ta.read_log("sample_logs/petrol-session-1.csv", setup=setup)
+>>> proposal = ta.propose(log, setup=setup)
+>>> proposal.to_frame().shape, proposal.grid.to_frame().shape
+((144, 13), (12, 12))
+>>> ta.plot_cells(proposal.cells, setup, is_simulated=True).get_title(loc="left")
+'Deviation from target, % (simulated data)'
+
+Settings are values: change one and propose again. No cell moves further than it allows.
+
+>>> from dataclasses import replace
+>>> careful = replace(setup, limits=replace(setup.limits, max_step_pct=2.0))
+>>> bool(proposal.to_frame()["step_pct"].abs().max() > 2.0)
+True
+>>> bool(ta.propose(log, setup=careful).to_frame()["step_pct"].abs().max() <= 2.0)
+True
+
+Write the four files, or a grid by itself. What stands there already is not overwritten.
+
+>>> from pathlib import Path
+>>> from tempfile import TemporaryDirectory
+>>> home = TemporaryDirectory()
+>>> folder = ta.write_proposal(proposal, Path(home.name) / "first", logs=log)
+>>> file = ta.write_grid(proposal.grid, Path(home.name) / "grid.csv")
+>>> file.read_bytes() == (folder / "grid.csv").read_bytes()
+True
+>>> ta.write_grid(proposal.grid, file)
+Traceback (most recent call last):
+...
+tuneassist.errors.OutputError: ... Name a new file, or pass overwrite=True.
+>>> ta.check_grid(ta.read_grid(file, axes=setup.axes), current=proposal.current, setup=setup,
+...               cells=proposal.limited.source)  # no rule is broken
+()
+
+Which cells are known, and how well. The loop over several rounds is `Tune`.
+
+>>> found = ta.coverage(log, setup=setup)
+>>> list(found.states)
+['left alone', 'unseen', 'seen', 'held', 'trusted']
+
+Full-load runs before and after, here of a simulated car.
+
+>>> import numpy as np
+>>> from tuneassist.simulate import FullLoadPlan, simulate_full_load, stock_diesel, tuned_diesel
+>>> rng = np.random.default_rng(7)
+>>> stock, tuned = (
+...     simulate_full_load(car, FullLoadPlan(), rng=rng, name=f"simulated {number}")
+...     for number, car in enumerate((stock_diesel(), tuned_diesel()))
+... )
+>>> runs = ta.compare_runs([stock], [tuned], engine=ta.EngineSettings(ignition="compression"))
+>>> bool((runs.gain["gain_pct"] > 0).all())
+True
+>>> home.cleanup()
 """
 
 from __future__ import annotations

@@ -10,25 +10,24 @@ import typer
 from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Strict, Workers
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from tuneassist.workflow.coverage import Coverage
 
-    from tuneassist.pipeline import Evidence
-    from tuneassist.settings import Setup
+PlotFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--plot",
+        metavar="FILE",
+        help="Also draw it into a new picture: .png, .svg or .pdf.",
+        show_default=False,
+    ),
+]
 
 
 def coverage(
     logs: Logs,
     setup: SetupFile,
     *,
-    plot: Annotated[
-        Path | None,
-        typer.Option(
-            "--plot",
-            metavar="FILE",
-            help="Also draw it into a new picture: .png, .svg or .pdf.",
-            show_default=False,
-        ),
-    ] = None,
+    plot: PlotFile = None,
     overwrite: Overwrite = False,
     workers: Workers = 1,
     scheduler: Scheduler = None,
@@ -40,12 +39,9 @@ def coverage(
     Seen: any sample came near. Held: a steady warm stretch counts there. Trusted: confidence fair
     or good. Cells without a target are left alone.
     """
-    from tuneassist.cli.console import look_of, screen, show, show_json
+    from tuneassist.cli.console import show_json
     from tuneassist.cli.inputs import find_logs, reduce_logs
     from tuneassist.files.setup_file import read_setup
-    from tuneassist.show.coverage import coverage_record, coverage_screen
-    from tuneassist.show.look import counted
-    from tuneassist.show.notes import logs_words
     from tuneassist.workflow.coverage import cover
     from tuneassist.workflow.logs import is_simulated
 
@@ -55,28 +51,47 @@ def coverage(
     found = reduce_logs(
         find_logs(logs), setup=car, is_strict=strict, workers=workers, scheduler=scheduler
     )
-    read = [one.log for one in found.used]
-    simulated = is_simulated(read, car)
-    seen = cover([one.evidence for one in found.used], car)
-    table, counts = seen.table, seen.states
-    evidence = seen.evidence.beside(found.unusable)
+    simulated = is_simulated([one.log for one in found.used], car)
+    seen = cover([one.evidence for one in found.used], car, is_simulated=simulated)
+    seen = seen.beside(found.unusable)
     if plot is not None:
-        write_plot(plot, table, car, evidence, is_simulated=simulated)
+        write_plot(plot, seen)
     if json:
-        record = {"label": car.engine.label, **({"simulated": True} if simulated else {})}
-        told = {"set_aside": dict(found.unusable), "notes": list(evidence.notes)}
-        show_json({**record, **coverage_record(table, counts), **told})
-        return
-    console = screen()
-    words = f"{logs_words(evidence)}, {counted(len(evidence.holds), 'hold')}"
+        show_json(_record(seen))
+    else:
+        _show_screen(seen, plot)
+
+
+def _record(seen: Coverage) -> dict[str, object]:
+    """Return what ``--json`` prints."""
+    from tuneassist.show.coverage import coverage_record
+
+    evidence = seen.evidence
+    simulated = {"simulated": True} if seen.is_simulated else {}
+    return {
+        "label": seen.setup.engine.label,
+        **simulated,
+        **coverage_record(seen.table, seen.states),
+        "set_aside": dict(evidence.unusable),
+        "notes": list(evidence.notes),
+    }
+
+
+def _show_screen(seen: Coverage, plot: Path | None) -> None:
+    from tuneassist.cli.console import look_of, screen, show
+    from tuneassist.show.coverage import coverage_screen
+    from tuneassist.show.look import counted
+    from tuneassist.show.notes import logs_words
+
+    console, evidence = screen(), seen.evidence
     view = coverage_screen(
-        table,
-        counts,
-        setup=car,
+        seen.table,
+        seen.states,
+        setup=seen.setup,
         look=look_of(console),
         notes=evidence.notes,
-        is_simulated=simulated,
-        words=words,
+        is_simulated=seen.is_simulated,
+        words=f"{logs_words(evidence)}, {counted(len(evidence.holds), 'hold')}",
     )
     show(console, view, *([f"\nDrawn into {plot}"] if plot else []))
 
@@ -91,14 +106,16 @@ def require_plot(plot: Path, *, overwrite: bool) -> None:
     require_new_file(plot, overwrite=overwrite)
 
 
-def write_plot(
-    plot: Path, table: pd.DataFrame, car: Setup, evidence: Evidence, *, is_simulated: bool
-) -> None:
+def write_plot(plot: Path, seen: Coverage) -> None:
     """Draw the coverage into a file, whole or not at all."""
     from tuneassist.files.plain_file import write_whole
     from tuneassist.show.plots import coverage_figure, picture, plot_format
 
     figure = coverage_figure(
-        table, car.axes, holds=evidence.holds, label=car.engine.label, is_simulated=is_simulated
+        seen.table,
+        seen.setup.axes,
+        holds=seen.evidence.holds,
+        label=seen.setup.engine.label,
+        is_simulated=seen.is_simulated,
     )
     write_whole(plot, picture(figure, plot_format(plot.suffix)))

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -51,6 +51,10 @@ class Coverage:
     def without_evidence(self) -> int:
         """Number of cells with a target and no evidence."""
         return count_blank(self.table)
+
+    def beside(self, unusable: Mapping[str, str]) -> Coverage:
+        """Return the same coverage with the logs that could not be used."""
+        return replace(self, evidence=self.evidence.beside(unusable))
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per cell, as a frame of its own.

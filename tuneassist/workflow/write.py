@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
+from tuneassist import pipeline
 from tuneassist.arguments import file_path, of_kind
 from tuneassist.errors import GridError, LogError, TuneassistError
 from tuneassist.files import proposal_folder
@@ -17,13 +19,14 @@ from tuneassist.files.setup_file import read_setup
 from tuneassist.files.text import sha256_of
 from tuneassist.files.toml_table import read_toml
 from tuneassist.grid import Grid
+from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Proposal, logs_of
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.workflow.in_force import read_in_force
 from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.new_file import require_new_file
-from tuneassist.workflow.result import DECIMALS, InputFile, proposal_contents
+from tuneassist.workflow.result import DECIMALS, InputFile, proposal_contents, require_free
 
 ZEROS = "all zeros, for no grid in force was given"
 FROM_PYTHON = "handed over in Python; its values are current_grid_pct"
@@ -140,6 +143,82 @@ def write_grid(grid: Grid, file: str | os.PathLike[str], *, overwrite: bool = Fa
     text = write_grid_text(Grid(grid.axes, np.round(grid.values, DECIMALS)))
     write_whole(path, text.encode("utf-8"))
     return path
+
+
+@dataclass(frozen=True, eq=False)
+class ProposalWritten:
+    """A proposal that was made from files and written.
+
+    Parameters
+    ----------
+    proposal
+        What was proposed.
+    logs
+        The logs as read, without those that could not be used.
+    folder
+        Where it was written.
+    in_force
+        Which grid was taken to be in the controller, in words.
+    is_simulated
+        Whether label or logs say so.
+    """
+
+    proposal: Proposal
+    logs: tuple[Log, ...]
+    folder: Path
+    in_force: str
+    is_simulated: bool
+
+
+def propose_files(
+    reduce: Callable[[Setup], LogsAtHand],
+    *,
+    setup: Path,
+    out: Path,
+    grid: Path | None,
+    in_force: str,
+    overwrite: bool = False,
+) -> ProposalWritten:
+    """Propose from files and write the result; what stands in the way is told before any work.
+
+    Parameters
+    ----------
+    reduce
+        Reads the logs, once the setup is known and the folder is free.
+    setup, grid
+        The files of the setup and of the grid in force; None is all zeros.
+    out
+        The result's folder.
+    in_force
+        Which grid was taken to be in the controller, in words.
+    overwrite
+        Replace an earlier result.
+
+    Raises
+    ------
+    TuneassistError
+        What the reading, `propose_from` and `proposal_contents` raise.
+    """
+    require_free(out, overwrite=overwrite)
+    car = read_setup(setup)
+    current = Grid.zeros(car.axes) if grid is None else read_in_force(grid, car.axes)
+    found = reduce(car)
+    read = tuple(one.log for one in found.used)
+    simulated = is_simulated(read, car)
+    with found.told():
+        said = [one.evidence for one in found.used]
+        made = pipeline.propose_from(said, setup=car, current=current)
+    made = made.beside(found.unusable)
+    folder = write_made(
+        out,
+        made,
+        logs=read,
+        inputs=input_files(car, setup, grid, read),
+        in_force=in_force,
+        is_simulated=simulated,
+        overwrite=overwrite,
+    )
+    return ProposalWritten(made, read, folder, in_force, simulated)
 
 
 def write_made(
