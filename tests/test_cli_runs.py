@@ -434,7 +434,7 @@ def test_a_session_of_holds_is_no_side_and_ends_with_4(
 def test_no_side_is_named_twice_in_one_sentence(sides: tuple[Path, Path]) -> None:
     words = " ".join(run("runs", "--before", sides[0], "--after", sides[1]).stdout.split())
     assert "before: before:" not in words
-    assert "before: injector_duty is not logged" in words
+    assert "before: injector duty is not logged" in words
 
 
 def test_speeds_driven_that_are_not_all_covered_are_said(sides: tuple[Path, Path]) -> None:

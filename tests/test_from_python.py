@@ -315,14 +315,21 @@ def test_a_halt_stands_ahead_of_all_other_doubts(proposal: Proposal) -> None:
 # ---- threads
 
 
+OBEYING: set[str] = set()
+"""Libraries of this process that can be set: other tests may have loaded some that cannot."""
+
+
 def threads_now() -> set[int]:
-    return {pool["num_threads"] for pool in threadpool_info()}
+    return {pool["num_threads"] for pool in threadpool_info() if pool["filepath"] in OBEYING}
 
 
 @pytest.fixture
 def free_threads() -> None:
     """Take the limits back from whatever thread of an earlier test was the first to set one."""
     threads._take_control()
+    with threadpool_limits(limits=2):
+        OBEYING.update(p["filepath"] for p in threadpool_info() if p["num_threads"] == 2)
+    assert OBEYING
 
 
 @pytest.mark.skipif(not threadpool_info(), reason="no library for linear algebra tells its threads")

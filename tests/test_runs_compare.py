@@ -202,7 +202,7 @@ def test_a_limit_whose_channel_is_not_logged_was_not_watched_and_that_is_said() 
     found = compare_runs([NamedSamples("a", plain)], [], engine=DIESEL)
     unwatched = [r.description for r in found.refusals if r.name == "limit not watched"]
     assert len(unwatched) == 4  # exhaust ceiling and hard ceiling, smoke floor, leanest lambda
-    assert any("exhaust_temp is not logged" in words for words in unwatched)
+    assert any("exhaust temp is not logged" in words for words in unwatched)
 
 
 def test_boost_is_gauge_whatever_was_logged() -> None:
