@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from tuneassist.channels import CHANNELS, KNOCK
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
-from tuneassist.reading import LogReader, read_log
+from tuneassist.reading import LogReader, read, read_log
 from tuneassist.reading.mdf import data as mdf_data
 from tuneassist.reading.mdf.blocks import Blocks
 from tuneassist.reading.mdf.parts import Neighbours, Records, Resampling, resample
@@ -341,6 +341,7 @@ def test_of_a_long_block_only_what_a_part_needs_is_read(tmp_path, monkeypatch) -
         return bytes_at(self, address, count)
 
     monkeypatch.setattr(Blocks, "bytes_at", counting)
+    monkeypatch.setattr(read, "AHEAD_VALUES", 1)  # the fewest parts ahead, however fast the thread
     short = replace(setup(), steady=replace(CAR.steady, estimate_rows=1000))
     first = next(iter(LogReader(path, setup=short).parts()))
     record_bytes = 4 * 8  # stamp and three channels
