@@ -252,7 +252,7 @@ def beyond_defaults(scene: Scene, proposal: Any) -> tuple[np.ndarray, Floats]:
     return (load > BOOST_ABOVE_KPA) & (lean > WORSE_PCT) & too_far, lean
 
 
-# ---- the attacks, in the order of the ten kinds
+# ---- the attacks: the ten kinds, and behind them what was thought of since
 
 
 def no_pattern(rng: np.random.Generator) -> Scene:
@@ -525,6 +525,177 @@ def careless(is_flat: bool) -> Any:
     return make
 
 
+def over_time(shape: Callable[[Floats, Floats, np.random.Generator], Floats]) -> Any:
+    """Make a scene whose lambda is multiplied by a shape, told from share of the log and load."""
+
+    def make(rng: np.random.Generator) -> Scene:
+        engine = calm_engine(rng)
+        session = drive(engine, rng)
+        load = session.samples["load"].to_numpy()
+        share = np.linspace(0.0, 1.0, len(load))
+        return Scene(engine, [scaled_lambda(session, shape(share, load, rng))])
+
+    return make
+
+
+def stepped(size_pct: float, low: float, high: float) -> Any:
+    """Make a sensor that steps once, somewhere between two shares of the log."""
+    return over_time(
+        lambda share, load, rng: np.where(share > rng.uniform(low, high), 1 + size_pct / 100, 1.0)
+    )
+
+
+def for_a_while(inside: float, outside: float) -> Any:
+    def shape(share: Floats, load: Floats, rng: np.random.Generator) -> Floats:
+        start = rng.uniform(0.1, 0.6)
+        is_in_it = (share > start) & (share < start + rng.uniform(0.15, 0.35))
+        return np.where(is_in_it, inside, outside)
+
+    return over_time(shape)
+
+
+def late_in_boost(share: Floats, load: Floats, rng: np.random.Generator) -> Floats:
+    """Charge heat or a leak from some time on, in boost alone."""
+    return np.asarray(1.0 - 0.06 * (share > rng.uniform(0.3, 0.7)) * in_boost(load))
+
+
+def light_then_boost(rng: np.random.Generator) -> Scene:
+    """All light holds first; the sensor steps as boost begins."""
+    engine = calm_engine(rng)
+    points = random_points(engine.car, 75, rng)
+    high = points[:, 1] > BOOST_ABOVE_KPA
+    session = drive(engine, rng, points=np.concatenate([points[~high], points[high]]))
+    load = session.samples["load"].to_numpy()
+    is_late = np.arange(len(load)) >= np.argmax(load > BOOST_ABOVE_KPA + 10.0) - 20
+    return Scene(engine, [scaled_lambda(session, np.where(is_late, 0.96, 1.0))])
+
+
+def misfire(rng: np.random.Generator) -> Scene:
+    """Half of the boost holds, at random, read 4 to 9 % rich."""
+    engine = calm_engine(rng)
+    session = drive(engine, rng)
+    time_s, ratio = session.samples["time_s"].to_numpy(), np.ones(len(session.samples))
+    for start_s, end_s, load in session.holds[["start_s", "end_s", "load"]].to_numpy():
+        if load > BOOST_ABOVE_KPA + 5.0 and rng.uniform() < 0.5:
+            is_in_it = (time_s >= start_s) & (time_s <= end_s + 1.0)
+            ratio[is_in_it] = 1.0 - rng.uniform(0.04, 0.09)
+    return Scene(engine, [scaled_lambda(session, ratio)])
+
+
+def fuel_pressure_falls(rng: np.random.Generator) -> Scene:
+    """Fuel pressure that gives way in the second half of the log, at high speed in boost."""
+    engine, most = calm_engine(rng), rng.uniform(6.0, 12.0)
+
+    def leaner(rpm: Floats, load: Floats) -> Floats:
+        return np.asarray(most * np.clip((rpm - 4000.0) / 1500.0, 0.0, 1.0) * in_boost(load))
+
+    session = drive(engine, rng)
+    rpm, load = (session.samples[name].to_numpy() for name in ("rpm", "load"))
+    is_late = np.linspace(0.0, 1.0, len(load)) > 0.5
+    log = scaled_lambda(session, 1.0 + np.where(is_late, leaner(rpm, load), 0.0) / 100.0)
+    return Scene(added(engine, leaner), [log])
+
+
+def slow_wideband(per_s: float, fall_per_s: float) -> Any:
+    """Make a scene whose lambda rises and falls no faster than this. [lambda per s]"""
+
+    def make(rng: np.random.Generator) -> Scene:
+        engine = calm_engine(rng)
+        session = drive(engine, rng)
+        shown = session.samples["lambda"].tolist()
+        for i in range(1, len(shown)):  # 10 samples a second
+            step = min(max(shown[i] - shown[i - 1], -fall_per_s / 10.0), per_s / 10.0)
+            shown[i] = shown[i - 1] + step
+        return Scene(engine, [changed(session, **{"lambda": shown})])
+
+    return make
+
+
+def sample_and_hold(rng: np.random.Generator) -> Scene:
+    """A logger that renews lambda every 1.5 to 4 s only."""
+    engine = calm_engine(rng)
+    session = drive(engine, rng)
+    lam, every = session.samples["lambda"].to_numpy(), int(rng.integers(15, 41))
+    rows = np.arange(len(lam))
+    return Scene(engine, [changed(session, **{"lambda": lam[rows - rows % every]})])
+
+
+def averaged(rng: np.random.Generator) -> Scene:
+    """A logger that shows the mean lambda of the last six seconds."""
+    engine = calm_engine(rng)
+    session = drive(engine, rng)
+    lam = session.samples["lambda"].rolling(60, min_periods=1).mean()
+    return Scene(engine, [changed(session, **{"lambda": lam})])
+
+
+def leak_at_light_load(rng: np.random.Generator) -> Scene:
+    """A leaking exhaust draws air in at light load, beside a rich boost."""
+    engine = rich_in_boost(rng, 0.0, 6.0)
+    session = drive(engine, rng)
+    light = np.clip((70.0 - session.samples["load"].to_numpy()) / 40.0, 0.0, 1.0)
+    return Scene(engine, [scaled_lambda(session, 1.0 + 0.15 * light)])
+
+
+def one_boost_load(rng: np.random.Generator) -> Scene:
+    """Boost was held at one load only, and is lean above it."""
+    most = rng.uniform(4.0, 8.0)
+    engine = added(
+        rich_in_boost(rng, 2.0, 5.0), lambda rpm, load: most * in_boost(load - 55.0, width_kpa=3.0)
+    )
+    points = random_points(engine.car, 600, rng)
+    light = points[points[:, 1] < BOOST_ABOVE_KPA][:40]
+    boost = points[np.abs(points[:, 1] - 140.0) < 5.0][:25]
+    points = rng.permutation(np.concatenate([light, boost]))
+    return Scene(engine, [drive(engine, rng, points=points)])
+
+
+def cam_change(rng: np.random.Generator) -> Scene:
+    """A cam that changes over between breakpoints: lean on one side of one speed, in boost."""
+    at, lean, side = rng.uniform(3100.0, 5700.0), rng.uniform(4.0, 8.0), rng.choice([-1.0, 1.0])
+    engine = added(
+        rich_in_boost(rng, 3.0, 6.0),
+        lambda rpm, load: lean / (1.0 + np.exp(-side * (rpm - at) / 40.0)) * in_boost(load),
+    )
+    return Scene(engine, [drive(engine, rng)])
+
+
+def mixed_fuels(*ratios: float, holds: int = 30) -> Any:
+    """Make several logs, some of them in AFR on another fuel's scale."""
+
+    def make(rng: np.random.Generator) -> Scene:
+        engine = calm_engine(rng)
+        logs = [
+            scaled_lambda(drive(engine, rng, holds=holds), r) for r in rng.permutation([*ratios])
+        ]
+        return Scene(engine, logs, lambda_column=LogColumn("lambda", "Wideband", "AFR", 2))
+
+    return make
+
+
+def late_lambda(extra_s: float, **plan: Any) -> Any:
+    """Make a scene whose lambda comes later than moves and holds let it be seen."""
+
+    def make(rng: np.random.Generator) -> Scene:
+        engine = calm_engine(rng)
+        engine = replace(engine, chain=replace(engine.chain, extra_delay_s=extra_s))
+        return Scene(engine, [drive(engine, rng, **plan)])
+
+    return make
+
+
+def growing_knock_count(rng: np.random.Generator) -> Scene:
+    """A knock counter that counts up and is never set back."""
+    engine = rich_in_boost(rng, 4.0, 8.0)
+    session = drive(engine, rng)
+    count = len(session.samples)
+    is_boost = session.samples["load"].to_numpy() > BOOST_ABOVE_KPA
+    knocks = is_boost & (rng.uniform(size=count) < 0.05)
+    log = changed(session, **{"Knock count": np.cumsum(knocks)})
+    return Scene(engine, [log], judge=unsafe_at_knock, facts={"knocks": knocks})
+
+
+E10_AS_PETROL, E85_AS_PETROL = 14.08 / 14.7, 9.77 / 14.7  # stoichiometric AFR over petrol's
+
 ATTACKS: Mapping[str, Callable[[np.random.Generator], Scene]] = {
     "1 no pattern, three boost holds": no_pattern,
     "1 few holds, ordinary engine": few_holds,
@@ -562,6 +733,35 @@ ATTACKS: Mapping[str, Callable[[np.random.Generator], Scene]] = {
     "8 diesel, exhaust blank in boost": dead_exhaust(None),
     "9 no limits, 15 % rich in boost": careless(is_flat=False),
     "9 no limits, target 1.0 in boost": careless(is_flat=True),
+    "11 sensor steps 3 % rich": stepped(-3.0, 0.15, 0.85),
+    "11 sensor steps 3 % lean": stepped(3.0, 0.15, 0.85),
+    "11 sensor steps 8 % rich": stepped(-8.0, 0.15, 0.85),
+    "11 sensor steps 5 % rich at the end": stepped(-5.0, 0.8, 0.95),
+    "11 sensor 5 % rich for a while": for_a_while(0.95, 1.0),
+    "11 sensor 5 % rich but for a while": for_a_while(1.0, 0.95),
+    "11 sensor poisoned in the last 30 %": over_time(
+        lambda share, load, rng: 1.0 - 0.07 * np.clip((share - 0.7) / 0.3, 0.0, 1.0)
+    ),
+    "11 drift in boost alone": over_time(
+        lambda share, load, rng: 1.0 - 0.08 * share * in_boost(load)
+    ),
+    "11 boost alone reads rich from then on": over_time(late_in_boost),
+    "11 step between light and boost holds": light_then_boost,
+    "12 half of the boost holds misfire": misfire,
+    "12 fuel pressure falls late": fuel_pressure_falls,
+    "12 leaking exhaust at light load": leak_at_light_load,
+    "13 wideband moves by 0.01 a second": slow_wideband(0.01, 0.01),
+    "13 wideband rises by 0.01 a second": slow_wideband(0.01, np.inf),
+    "13 lambda renewed every 1.5 to 4 s": sample_and_hold,
+    "13 lambda averaged over 6 s": averaged,
+    "13 lambda 0.6 s later, slow moves": late_lambda(0.6, ramp_s=(5.0, 9.0), hold_s=(4.0, 7.0)),
+    "13 lambda 1.5 s later, short holds": late_lambda(1.5, hold_s=(3.5, 5.5), holds=120),
+    "14 one boost load held, lean above": one_boost_load,
+    "14 cam changes over in mid cell": cam_change,
+    "15 one of two logs on E85's scale": mixed_fuels(1.0, E85_AS_PETROL),
+    "15 one of two logs on E10's scale": mixed_fuels(1.0, E10_AS_PETROL),
+    "15 two of three on E10's scale": mixed_fuels(1.0, E10_AS_PETROL, E10_AS_PETROL),
+    "16 knock count that only grows": growing_knock_count,
 }
 
 
@@ -816,7 +1016,7 @@ def run_tables(options: argparse.Namespace) -> bool:
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--attacks", action="store_true", help="the ten kinds of wrong log")
+    parser.add_argument("--attacks", action="store_true", help="wrong logs, kind by kind")
     parser.add_argument("--honest", action="store_true", help="three rounds of honest logs")
     parser.add_argument("--engines", type=int, default=0, help="unseen engines, for the intervals")
     parser.add_argument("--tables", action="store_true", help="time of large tables")

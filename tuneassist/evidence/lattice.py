@@ -19,13 +19,13 @@ leave-one-out residual.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, sparse, special
+from scipy import linalg, optimize, sparse, special
 
 from tuneassist.evidence.banded import Factor, Pattern, Places
 from tuneassist.evidence.lattice_posterior import HoldErrors, Holds, Posterior
@@ -49,8 +49,16 @@ PRIOR_HOLDS = 2.0
 PRIOR_LOGS = 1.0
 #: Beyond this many holds, what need not be exact is done in a shorter way. [1]
 MANY_HOLDS = 400
-#: Where in a log a step of its need is looked for, and from how many holds on. [1]
-STEPS_AT, MIN_COURSE_HOLDS = (0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9), 6
+#: A course over time (drift or step) is looked for from so many holds on, and a step has so many on
+#: either side; beyond `MANY_HOLDS` steps are tried at these quantiles only. [1]
+MIN_COURSE_HOLDS, MIN_SIDE_HOLDS = 6, 2
+STEPS_AT = (0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9)
+#: Heat, fuel pressure and a leak may act under load alone: courses are also looked for in the holds
+#: above this quantile of a log's loads. [1]
+COURSE_LOADS = 0.5
+#: A course is sure from this many standard errors and from this size on. A sure one is taken out
+#: before the next is looked for, up to so many. [1], [ln over the log], [1]
+DRIFT_SPANS, DRIFT_LN, MOST_COURSES = 3.5, 0.01, 3
 #: A surface is usable when it beats the mean by this much twice-log-likelihood (about the 99 %
 #: point of chi-squared with two degrees of freedom) and by this share of left-out variance.
 MIN_LIKELIHOOD_GAIN = 9.2
@@ -87,8 +95,9 @@ class LatticeFit:
     skill
         Share of the left-out variance that the surface explains beyond the mean. [1]
     drift_ln, drift_se_ln
-        How far each log's need drifts or steps from its first hold to its last, and the standard
-        error, shape (logs,); empty where no times were given. [ln]
+        How far each log's need drifts or steps: from its lowest to its highest over time, with the
+        sign of the surest course, and the standard error, shape (logs,); empty where no times were
+        given. [ln]
     """
 
     theta: Floats
@@ -517,7 +526,8 @@ def fit_lattice(
         found = replace(found, covariance=found.covariance + moved @ moved.T)
     if time_s is None:
         return found
-    drift, error = _drift(problem, best, np.asarray(time_s, dtype=float))
+    load = np.asarray(table @ axes.cell_load())
+    drift, error = _drift(problem, best, np.asarray(time_s, dtype=float), load)
     return replace(found, drift_ln=drift, drift_se_ln=error)
 
 
@@ -533,41 +543,83 @@ def _reweighted(problem: _Problem, start: Floats, rounds: int) -> tuple[_Problem
     return problem, best
 
 
+def _drift(problem: _Problem, p: Floats, time_s: Floats, load: Floats) -> tuple[Floats, Floats]:
+    """How far each log's need goes over time, the surface free, and its standard error."""
+    drift, error = np.zeros(problem.n_logs), np.full(problem.n_logs, np.inf)
+    for log in range(problem.n_logs):
+        own = problem.log_index == log
+        courses = _courses(time_s, load, own, is_many=len(problem.y) > MANY_HOLDS)
+        if courses.size:
+            drift[log], error[log] = _reach_over_time(problem, p, courses, own)
+    return drift, error
+
+
+def _reach_over_time(
+    problem: _Problem, p: Floats, courses: Floats, own: npt.NDArray[np.bool_]
+) -> tuple[float, float]:
+    """How far a log's need goes from its lowest to its highest over time, and its error.
+
+    A step that the model lacks is taken for scatter, and its own holds for bad ones: it shrinks.
+    So a sure course is fitted beside the surface, with strengths, scatter and weights found anew,
+    and what is left is asked for another.
+    """
+    at, size, error = _surest(problem, p, courses)
+    if not _is_sure(size, error):
+        return size, error
+    found, sign = [at], np.sign(size)
+    while True:
+        chosen = courses[:, found]
+        for _ in range(2):
+            sizes, covariance = _fitted(problem, p, chosen)
+            clean = replace(problem, y=problem.y - chosen @ sizes, keep=np.ones_like(problem.y))
+            clean, p = _reweighted(clean, p, ROBUST_ROUNDS)
+            problem = replace(problem, keep=clean.keep)
+        sizes, covariance = _fitted(problem, p, chosen)
+        path = chosen @ sizes
+        at, size, error = _surest(replace(problem, y=problem.y - path), p, courses)
+        if len(found) == MOST_COURSES or at in found or not _is_sure(size, error):
+            break
+        found.append(at)
+    rows = np.flatnonzero(own)
+    between = chosen[rows[np.argmax(path[rows])]] - chosen[rows[np.argmin(path[rows])]]
+    return float(sign * (between @ sizes)), float(np.sqrt(between @ covariance @ between))
+
+
+def _is_sure(size: float, error: float) -> bool:
+    return abs(size) >= max(DRIFT_SPANS * error, DRIFT_LN)
+
+
+def _surest(problem: _Problem, p: Floats, courses: Floats) -> tuple[int, float, float]:
+    """Place of the course that stands out most, its size and its standard error."""
+    reduced = _projected(problem, p, courses)
+    information = np.maximum(np.sum(courses * reduced, axis=0), 1e-12)
+    spans = problem.y @ reduced / np.sqrt(information)
+    at = int(np.argmax(np.abs(spans)))
+    error = 1.0 / float(np.sqrt(information[at]))
+    return at, float(spans[at]) * error, error
+
+
+def _fitted(problem: _Problem, p: Floats, courses: Floats) -> tuple[Floats, Floats]:
+    """Sizes of courses fitted together by generalised least squares, and their covariance."""
+    reduced = _projected(problem, p, courses)
+    covariance = linalg.pinvh(courses.T @ reduced)
+    return np.asarray(covariance @ (reduced.T @ problem.y)), np.asarray(covariance)
+
+
 def _projected(problem: _Problem, p: Floats, columns: Floats) -> Floats:
     """Columns as `_State.score` has the holds' values: the surface taken out, shape (m, n)."""
     return _posterior(problem, p).fitted(columns)[2]
 
 
-def _drift(problem: _Problem, p: Floats, time_s: Floats) -> tuple[Floats, Floats]:
-    """Surest slope or step of each log's need over time, the surface free, and its error.
-
-    Generalised least squares. A step is looked for at the quantiles of `STEPS_AT`.
-    """
-    drift, error = np.zeros(problem.n_logs), np.full(problem.n_logs, np.inf)
-    for log in range(problem.n_logs):
-        courses = list(_courses(time_s, problem.log_index == log))
-        if not courses:
-            continue
-        along = np.column_stack(courses)
-        reduced = _projected(problem, p, along)
-        information = np.sum(along * reduced, axis=0)
-        reduced, information = reduced[:, information > 0], information[information > 0]
-        spans = np.abs(problem.y @ reduced) / np.sqrt(information)
-        if spans.any():
-            best = int(np.argmax(spans))
-            drift[log] = float(problem.y @ reduced[:, best]) / information[best]
-            error[log] = 1.0 / np.sqrt(information[best])
-    return drift, error
-
-
-def _courses(time_s: Floats, own: npt.NDArray[np.bool_]) -> Iterator[Floats]:
-    """What a log's need may do over time: a slope from end to end, and steps."""
+def _courses(time_s: Floats, load: Floats, own: npt.NDArray[np.bool_], *, is_many: bool) -> Floats:
+    """What a log's need may do over time, shape (m, k): slopes and steps, at all loads or high."""
     if own.sum() < MIN_COURSE_HOLDS or np.ptp(time_s[own]) <= 0:
-        return
-    middle, span = time_s[own].mean(), np.ptp(time_s[own])
-    yield np.where(own, (time_s - middle) / span, 0.0)
-    for at in np.quantile(time_s[own], STEPS_AT):
-        yield np.where(own & (time_s > at), 1.0, 0.0)
+        return np.zeros((len(own), 0))
+    middle, span, order = time_s[own].mean(), np.ptp(time_s[own]), np.sort(time_s[own])
+    at = np.quantile(order, STEPS_AT) if is_many else order[MIN_SIDE_HOLDS - 1 : -MIN_SIDE_HOLDS]
+    over_time = np.column_stack([(time_s - middle) / span, time_s[:, None] > at])
+    high = own & (load > np.quantile(load[own], COURSE_LOADS))
+    return np.concatenate([over_time * own[:, None], over_time * high[:, None]], axis=1)
 
 
 def _left_out(problem: _Problem, p: Floats, state: _State) -> tuple[Floats, Floats]:

@@ -16,7 +16,7 @@ from scipy import ndimage, stats
 
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.influences import KNOCK_SAMPLES, MIXED_SAMPLES
-from tuneassist.evidence.lattice import LatticeFit
+from tuneassist.evidence.lattice import DRIFT_LN, DRIFT_SPANS, LatticeFit
 from tuneassist.evidence.sensor import sensor_life, trims_life
 from tuneassist.grid import Axes
 from tuneassist.settings import Setup
@@ -27,12 +27,19 @@ MIXED_WORDS = (
     "the manifold pressure is absolute in vacuum and gauge in boost, so nobody knows where the "
     "samples belong"
 )
-#: A drift counts from this many standard errors and from this size on. [1], [ln over the log]
-DRIFT_SPANS, DRIFT_LN = 3.5, 0.01
+#: Of a sure drift the upper end of its 95 % interval counts. [standard errors]
+DRIFT_END_SPANS = 2.0
 #: Holds went through the loads in order beyond this rank correlation of time and load, from so
 #: many holds on; the mixture may then be leaner by this much, a sensor's ordinary drift in an hour
 #: (common practice, no source). [1], [1], [ln]
 ORDERED, MIN_ORDER_HOLDS, ORDER_LN = 0.85, 8, 0.02
+#: So did they where one time parts light holds from heavy ones beyond this correlation, each side
+#: with a quarter of the holds at least: a step at that time is then a map that changes there. [1]
+PARTED, LEAST_SIDE = 0.8, 0.25
+#: Holds of the heavier half scatter about the surface as they should not where they do so this many
+#: times as much as those of the lighter half, from so many holds in each on; by chance one log of
+#: twenty holds in 250 does (F of 10 and 10), one of forty in 10,000. [1], [1]
+SCATTER_RATIO, MIN_HALF_HOLDS = 2.5, 8
 #: A scale moves every cell: the whole map is off where even the tenth of its known cells that is
 #: off least is off by so much of `CorrectionSettings.uniform_offset_pct`, while a map's own errors
 #: come near zero or change sign somewhere. Of 38 simulated engines whose own errors reach 8 to 12 %
@@ -93,13 +100,21 @@ def doubt_of_logs(
                 "hold at the end, or mix the order"
             )
             lean_ln = max(lean_ln, ORDER_LN)
-    for number, drift_ln in _drifts(holds, fit):
+    for number, drift_ln, end_ln in _drifts(holds, fit):
         size = 100.0 * abs(float(np.expm1(drift_ln)))
         notes.append(
             f"over log {names[number]} lambda drifts or steps by {size:.1f} % (sensor, fuel "
             "pressure, heat soak): the leaner end counts"
         )
-        lean_ln = max(lean_ln, abs(drift_ln))
+        lean_ln = max(lean_ln, end_ln)
+    scatter_ln = _scatter_under_load(holds, fit)
+    if scatter_ln > 0:
+        notes.append(
+            f"under load the holds scatter by {100.0 * scatter_ln:.1f} % about the map, far more "
+            "than at light load (misfire, a leak, a hot sensor, fuel pressure): the leaner end "
+            "counts"
+        )
+        lean_ln = max(lean_ln, scatter_ln)
     for odd in aside:
         if odd.offset_ln > 0:
             notes.append(
@@ -134,17 +149,40 @@ def _follows_load(holds: pd.DataFrame) -> bool:
     """Tell whether a log's holds went through the loads in order."""
     if len(holds) < MIN_ORDER_HOLDS:
         return False
-    found = stats.spearmanr(holds["start_s"], holds["load"]).statistic
-    return bool(abs(found) > ORDERED)
+    time, load = (stats.rankdata(holds[name]) for name in ("start_s", "load"))
+    if abs(np.corrcoef(time, load)[0, 1]) > ORDERED:
+        return True
+    count = len(holds)
+    at = np.arange(int(np.ceil(LEAST_SIDE * count)), int((1.0 - LEAST_SIDE) * count) + 1)
+    late, heavy = time[:, None] > at, load[:, None] > at
+    both = np.corrcoef(late, heavy, rowvar=False)[: len(at), len(at) :]
+    return bool(np.nanmax(np.abs(both)) > PARTED)
 
 
-def _drifts(holds: pd.DataFrame, fit: LatticeFit | None) -> list[tuple[int, float]]:
-    """Logs whose need drifts from end to end beyond doubt, and by how much. [ln]"""
+def _scatter_under_load(holds: pd.DataFrame, fit: LatticeFit | None) -> float:
+    """Scatter of the heavier half of the holds where it is far beyond that of the rest, else 0.
+
+    What makes it is seldom even-handed, so that the mean of such holds is no middle. [ln]
+    """
+    if fit is None:
+        return 0.0
+    load = holds.loc[holds["is_used"], "load"].to_numpy(dtype=float)
+    heavy = load > np.median(load)
+    if min(heavy.sum(), (~heavy).sum()) < MIN_HALF_HOLDS:
+        return 0.0
+    squared, spans = fit.left_out_residual**2, (fit.left_out_residual / fit.left_out_se) ** 2
+    ratio = spans[heavy].mean() / max(spans[~heavy].mean(), 1e-12)
+    return float(np.sqrt(squared[heavy].mean())) if ratio > SCATTER_RATIO**2 else 0.0
+
+
+def _drifts(holds: pd.DataFrame, fit: LatticeFit | None) -> list[tuple[int, float, float]]:
+    """Logs whose need drifts beyond doubt, by how much, and by how much at most. [ln]"""
     if fit is None:
         return []
     logs = np.unique(holds.loc[holds["is_used"], "log_number"].to_numpy(dtype=int)).tolist()
     sure = np.abs(fit.drift_ln) >= np.maximum(DRIFT_SPANS * fit.drift_se_ln, DRIFT_LN)
-    return [(logs[k], float(fit.drift_ln[k])) for k in np.flatnonzero(sure)]
+    end = np.abs(fit.drift_ln) + DRIFT_END_SPANS * fit.drift_se_ln
+    return [(logs[k], float(fit.drift_ln[k]), float(end[k])) for k in np.flatnonzero(sure)]
 
 
 def doubt_of_scale(
