@@ -13,9 +13,11 @@ import pytest
 import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from plain_lattice import plain, prior_precision
 from scipy import linalg, optimize, sparse
 
 from tuneassist.evidence import lattice
+from tuneassist.evidence.banded import COLUMNS, Factor, Pattern
 from tuneassist.evidence.lattice import (
     PRIOR_MEDIAN,
     PRIOR_SPREAD,
@@ -23,7 +25,6 @@ from tuneassist.evidence.lattice import (
     axis_positions,
     fit_lattice,
 )
-from tuneassist.evidence.lattice_many import inverse_and_log_det
 from tuneassist.grid import Axes, bilinear_weights
 
 AXES = Axes(rpm=np.linspace(1000, 6000, 8), load=np.linspace(30, 180, 7))
@@ -70,7 +71,7 @@ def textbook_reml(problem: lattice._Problem, p: np.ndarray) -> tuple[float, np.n
     generalised inverse as covariance; y = W theta + e. Harville, JASA 72(358), 1977, 320-338:
     -2 l = ln|V| + ln|X'V^-1 X| + (y - Xb)' V^-1 (y - Xb). Henderson's equations give the values.
     """
-    precision = problem.penalties.precision(p).toarray()
+    precision = prior_precision(problem, p)
     values, vectors = np.linalg.eigh(precision)
     is_null = values < values.max() * 1e-12
     assert is_null.sum() == 1  # the constant
@@ -147,6 +148,55 @@ def test_gradient_is_that_of_finite_differences(p: np.ndarray, logs: int) -> Non
     np.testing.assert_allclose(
         lattice._evaluate(problem, p).gradient[active], numeric, rtol=2e-3, atol=2e-3
     )
+
+
+@st.composite
+def problems(draw: st.DrawFn) -> lattice._Problem:
+    """Tables, holds and logs of any size, from one hold to more than there are cells."""
+    rng = np.random.default_rng(draw(st.integers(0, 10_000)))
+    shape = draw(st.tuples(st.integers(2, 14), st.integers(2, 14)))
+    m = draw(st.integers(1, 260))
+    logs = draw(st.integers(1, min(m, 6)))
+    steps = [np.cumsum(rng.uniform(0.5, 1.5, n)) for n in shape]
+    axes = Axes(rpm=1000.0 * steps[0], load=20.0 * steps[1])
+    made = Made(hill, m=m, seed=int(rng.integers(10_000)), axes=axes)
+    return lattice._Problem(
+        weights=sparse.csr_matrix(made.weights),
+        y=made.y,
+        own_variance=rng.uniform(0.5, 2.0, m) * 1e-6,
+        scale=rng.uniform(0.8, 1.2, m),
+        log_index=np.r_[np.arange(logs), rng.integers(0, logs, m - logs)],
+        penalties=lattice._penalties(axes),
+        keep=rng.uniform(0.3, 1.0, m),
+    )
+
+
+@settings(max_examples=60, deadline=None)
+@given(problems(), st.lists(st.floats(-0.7, 0.7), min_size=5, max_size=5))
+def test_few_and_many_holds_alike_are_those_of_whole_matrices(
+    problem: lattice._Problem, z: list[float]
+) -> None:
+    p = np.log(PRIOR_MEDIAN) + PRIOR_SPREAD * np.array(z)
+    state, witness = lattice._evaluate(problem, p), plain(problem, p)
+    np.testing.assert_allclose(state.theta, witness.theta, rtol=0, atol=1e-10)
+    covariance = lattice._covariance(problem, p)
+    np.testing.assert_allclose(covariance, witness.covariance, rtol=0, atol=1e-10)
+    full = problem.keep / problem.noise(p)  # of a hold that no other speaks about
+    np.testing.assert_allclose(state.leverage / full, np.diag(witness.projector) / full, atol=1e-8)
+    scale = np.abs(witness.score).max() + 1.0
+    np.testing.assert_allclose(state.score, witness.score, atol=1e-7 * scale)
+    assert state.misfit == pytest.approx(witness.misfit, rel=1e-9, abs=1e-6)
+    prior = 2.0 * (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD**2
+    size = np.abs(witness.gradient).max() + 1.0
+    np.testing.assert_allclose(state.gradient - prior, witness.gradient, atol=1e-5 * size)
+
+
+def test_columns_are_projected_as_a_whole_matrix_projects_them() -> None:
+    problem, p = small_problem(logs=3), np.log(PRIOR_MEDIAN)
+    columns = np.random.default_rng(8).normal(size=(15, 4))
+    witness = plain(problem, p)
+    projected = lattice._projected(problem, p, columns)
+    np.testing.assert_allclose(projected, witness.projector @ columns, rtol=1e-6, atol=1e-3)
 
 
 def test_log_scatter_is_that_of_statsmodels_mixed_model() -> None:
@@ -498,11 +548,48 @@ def test_ethanol_engine_left_out_error_is_a_quarter_or_less() -> None:
     )
 
 
-def test_the_inverse_and_the_determinant_are_scipys() -> None:
-    matrix = linalg.hilbert(5) + np.eye(5)
-    inverse, log_det = inverse_and_log_det(matrix)
-    np.testing.assert_allclose(inverse @ matrix, np.eye(5), atol=1e-12)
-    assert log_det == pytest.approx(np.log(linalg.det(matrix)))
+# --- bands --------------------------------------------------------------------------------------
+
+
+def factor_of(matrix: np.ndarray, width: int) -> Factor:
+    rows, columns = np.nonzero(np.tril(np.triu(np.ones_like(matrix), -width)))
+    pattern = Pattern.of(len(matrix), rows, columns)
+    return Factor.of(pattern, matrix[pattern.rows, pattern.columns])
+
+
+@pytest.mark.parametrize(
+    ("size", "width"),
+    [(1, 0), (5, 2), (COLUMNS, 3), (COLUMNS + 1, 7), (100, 30), (150, 149), (3 * COLUMNS, 60)],
+)
+def test_a_bands_inverse_solution_and_determinant_are_scipys(size: int, width: int) -> None:
+    matrix = np.tril(np.triu(np.random.default_rng(1).normal(size=(size, size)), -width), width)
+    matrix = (matrix + matrix.T) / 2.0 + 4.0 * np.sqrt(width + 1.0) * np.eye(size)
+    inverse = linalg.inv(matrix)
+    factor = factor_of(matrix, width)
+    np.testing.assert_allclose(factor.inverse(), inverse, atol=1e-13)
+    pattern = factor.pattern
+    near = inverse[pattern.rows, pattern.columns]
+    np.testing.assert_allclose(factor.near_inverse(), near, atol=1e-13)
+    right = np.random.default_rng(2).normal(size=(size, 3))
+    np.testing.assert_allclose(factor.solve(right), linalg.solve(matrix, right), atol=1e-12)
+    assert factor.log_det == pytest.approx(np.linalg.slogdet(matrix)[1])
+
+
+def test_rounding_does_not_grow_from_panel_to_panel() -> None:
+    # a large table has many panels to a band's width: what one leaves must not grow in the next
+    axes = Axes(rpm=np.linspace(1.0, 2.0, 40), load=np.linspace(1.0, 2.0, 3 * COLUMNS // 2))
+    made = Made(hill, m=30, axes=axes)
+    holds = replace(small_problem(), weights=made.weights, y=made.y, log_index=np.zeros(30, int))
+    arranged = replace(holds, penalties=lattice._penalties(axes)).arrangement
+    precision, _ = arranged.precision(np.log(PRIOR_MEDIAN))
+    factor = Factor.of(arranged.holds.pattern, precision)
+    cells = [0, 5, 2000, axes.size - 1]
+    unit = np.zeros((axes.size, len(cells)))
+    unit[cells, np.arange(len(cells))] = 1.0
+    wanted = factor.solve(unit)[cells, np.arange(len(cells))]
+    pattern = factor.pattern
+    found = factor.near_inverse()[pattern.is_diagonal][cells]
+    np.testing.assert_allclose(found, wanted, rtol=1e-9)
 
 
 # --- numbers at the edge of what they can hold --------------------------------------------------
@@ -520,18 +607,19 @@ def test_a_matrix_that_rounding_made_indefinite_is_inverted_all_the_same() -> No
     matrix = with_eigenvalues(values)
     with pytest.raises(linalg.LinAlgError):
         linalg.cho_factor(matrix, lower=True)
-    inverse, log_det = inverse_and_log_det(matrix)
-    assert np.isfinite(log_det)
+    factor = factor_of(matrix, len(matrix) - 1)
+    inverse = factor.inverse()
+    assert np.isfinite(factor.log_det)
     assert (np.linalg.eigvalsh((inverse + inverse.T) / 2.0) > 0).all()
 
 
 def test_a_sound_matrix_is_inverted_as_it_is_and_an_indefinite_one_is_refused() -> None:
     sound = with_eigenvalues(np.geomspace(1e-2, 1e3, 30))
-    inverse, log_det = inverse_and_log_det(sound)
-    np.testing.assert_allclose(inverse @ sound, np.eye(30), atol=1e-7)
-    assert log_det == pytest.approx(np.linalg.slogdet(sound)[1], rel=1e-9)
+    factor = factor_of(sound, 29)
+    np.testing.assert_allclose(factor.inverse() @ sound, np.eye(30), atol=1e-7)
+    assert factor.log_det == pytest.approx(np.linalg.slogdet(sound)[1], rel=1e-9)
     with pytest.raises(linalg.LinAlgError):
-        inverse_and_log_det(with_eigenvalues(np.r_[-1.0, np.ones(9)]))
+        factor_of(with_eigenvalues(np.r_[-1.0, np.ones(9)]), 9)
 
 
 @pytest.mark.parametrize("times", [30, 400])

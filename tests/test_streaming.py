@@ -18,11 +18,9 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from tuneassist.evidence.groups import Groups
-from tuneassist.evidence.lattice import MANY_HOLDS, fit_lattice
 from tuneassist.evidence.steady import USUAL_RATIOS, USUAL_SHARES
 from tuneassist.evidence.visits import RunningPeaks, channel_peaks, count_nearest
 from tuneassist.files.setup_file import read_setup
-from tuneassist.grid import bilinear_weights
 from tuneassist.reading import LogReader, read_log
 from tuneassist.reading.source import ReadAhead
 from tuneassist.reduction import reduce_log, reduce_parts
@@ -341,23 +339,3 @@ def test_visits_are_samples_near_each_cell() -> None:
     load = np.array([30.0, 30.0, 30.0, 30.0, 180.0])
     visits = count_nearest(CAR.axes, rpm, load, margin_cells=0.5)
     assert (visits[0], visits[-1], visits.sum()) == (2, 1, 3)
-
-
-@pytest.mark.parametrize("logs", [1, 4])
-def test_the_fit_of_many_holds_is_the_fit(logs: int, monkeypatch) -> None:
-    rng = np.random.default_rng(logs)
-    n = 150
-    rpm, load = rng.uniform(800, 6500, n), rng.uniform(30, 180, n)
-    weights = bilinear_weights(CAR.axes, rpm, load)
-    index = rng.integers(0, logs, n)
-    y = 0.05 * np.sin(rpm / 900) + 0.0004 * load + 0.004 * rng.normal(size=n) + 0.003 * index
-    own = rng.uniform(0.001, 0.004, n)
-    assert n < MANY_HOLDS
-    dense = fit_lattice(CAR.axes, weights, y, own, index)
-    monkeypatch.setattr("tuneassist.evidence.lattice.MANY_HOLDS", 10)
-    many = fit_lattice(CAR.axes, weights, y, own, index)
-    np.testing.assert_allclose(many.theta, dense.theta, atol=1e-6)
-    np.testing.assert_allclose(many.standard_error, dense.standard_error, rtol=1e-3)
-    np.testing.assert_allclose(many.weight, dense.weight, rtol=1e-3)
-    np.testing.assert_allclose(many.left_out_residual, dense.left_out_residual, atol=1e-6)
-    assert many.degrees_of_freedom == pytest.approx(dense.degrees_of_freedom, rel=1e-3)

@@ -47,6 +47,7 @@ from tuneassist.evidence.leaning import (
     doubt_of_scale,
     joined,
     knock_notes,
+    sensor_lives,
 )
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.evidence.passes import PassEvidence, pass_evidence
@@ -271,7 +272,8 @@ def gather(
     holds["log_number"] = index
     is_value = holds["stop"].eq("").to_numpy() & is_counted
     by_trims = [number for number, log in enumerate(logs) if NO_LAMBDA in log.notes]
-    dead = dead_logs(holds[is_value], by_trims=by_trims)
+    lives = sensor_lives(holds[is_value])
+    dead = dead_logs(holds[is_value], by_trims=by_trims, lives=lives)
     is_alive = is_value & ~np.isin(index, [log.index for log in dead])
     aside = [*dead, *_odd_logs(setup, holds, weights, index, is_alive)]
     set_aside = {logs[odd.index].name: odd.why for odd in aside}
@@ -283,7 +285,8 @@ def gather(
     if fit is not None:
         holds.loc[is_used, "weight"] = fit.weight
     kept = ~is_aside & is_counted
-    doubt = doubt_of_logs([log.name for log in logs], holds, fit=fit, aside=aside)
+    names = [log.name for log in logs]
+    doubt = doubt_of_logs(names, holds, fit=fit, aside=aside, lives=lives)
     cells = cell_stage.cell_table(
         setup.axes,
         target=setup.target,
@@ -296,7 +299,6 @@ def gather(
         passes=_passes(logs, grids, holds[kept], setup=setup, fit=fit),
     )
     scale = doubt_of_scale(cells, setup, is_sensor_proven=not doubt.barred)
-    names = [log.name for log in logs]
     barred = (*said_once(doubt.barred, names), *scale.barred)
     for name, peak in highest_seen(logs).items():
         cells[name] = peak

@@ -21,20 +21,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from scipy import linalg, optimize, sparse, special
 
-from tuneassist.evidence.lattice_many import (
-    NUDGES,
-    HoldErrors,
-    ManyHolds,
-    ManyState,
-    evaluate_many,
-    inverse_and_log_det,
-    project_many,
-)
+from tuneassist.evidence.banded import Factor, Pattern, Places
+from tuneassist.evidence.lattice_posterior import HoldErrors, Holds, Posterior
 from tuneassist.grid import Axes, Floats
 from tuneassist.threads import on_one_thread
 
@@ -53,8 +47,7 @@ ROBUST_ROUNDS = 4
 PRIOR_HOLDS = 2.0
 #: and that on the logs' offsets this many logs. [1]
 PRIOR_LOGS = 1.0
-#: Beyond this many holds the likelihood is worked out by way of the cells: the same numbers but for
-#: rounding, at a cost that grows with the holds and not with their cube. [1]
+#: Beyond this many holds, what need not be exact is done in a shorter way. [1]
 MANY_HOLDS = 400
 #: A course over time (drift or step) is looked for from so many holds on, and a step has so many on
 #: either side; beyond `MANY_HOLDS` steps are tried at these quantiles only. [1]
@@ -183,27 +176,52 @@ class _Axis:
 
 @dataclass(frozen=True, eq=False)
 class _Penalties:
+    """Quadratic forms of the surface; the prior precision is their weighted sum."""
+
     along_rpm: sparse.csr_matrix
     along_load: sparse.csr_matrix
     across: sparse.csr_matrix
     slope: sparse.csr_matrix
 
-    def precision(self, strengths: Floats) -> sparse.csr_matrix:
-        """Prior precision for curvature and slope variances (ln of their deviations)."""
-        rpm, load, slope = np.exp(-2.0 * strengths[:3])
-        shared = 2.0 * np.sqrt(rpm * load)
-        along = rpm * self.along_rpm + load * self.along_load
-        return along + shared * self.across + slope * self.slope
+    @property
+    def forms(self) -> tuple[sparse.csr_matrix, ...]:
+        """All four, in the order of their weights."""
+        return self.along_rpm, self.along_load, self.across, self.slope
 
-    def slopes(self, strengths: Floats) -> tuple[sparse.csr_matrix, ...]:
-        """Derivatives of the precision with respect to the three strengths."""
-        rpm, load, slope = np.exp(-2.0 * strengths[:3])
-        shared = 2.0 * np.sqrt(rpm * load) * self.across
-        return (
-            -2.0 * rpm * self.along_rpm - shared,
-            -2.0 * load * self.along_load - shared,
-            -2.0 * slope * self.slope,
+    @cached_property
+    def pairs(self) -> tuple[Places, Places]:
+        """Rows and columns of the entries on and below the diagonal, form after form."""
+        lower = [sparse.coo_matrix(sparse.tril(form)) for form in self.forms]
+        rows, columns = (
+            np.concatenate([getattr(one, at) for one in lower]) for at in ("row", "col")
         )
+        return rows.astype(np.int64), columns.astype(np.int64)
+
+    def on(self, pattern: Pattern) -> Floats:
+        """Each form's entries on a pattern, shape (4, n)."""
+        found = np.zeros((len(self.forms), len(pattern.rows)))
+        for row, form in zip(found, self.forms, strict=True):
+            lower = sparse.coo_matrix(sparse.tril(form))
+            row[pattern.find(lower.row.astype(np.int64), lower.col.astype(np.int64))] = lower.data
+        return found
+
+
+def _form_weights(p: Floats) -> Floats:
+    """Weights of the four penalties in the prior precision."""
+    rpm, load, slope = np.exp(-2.0 * p[:3])
+    return np.array([rpm, load, 2.0 * np.sqrt(rpm * load), slope])
+
+
+def _form_weight_slopes(p: Floats) -> Floats:
+    """Derivatives of the weights with respect to the three strengths, shape (3, 4)."""
+    rpm, load, across, slope = _form_weights(p)
+    return -np.array(
+        [
+            [2.0 * rpm, 0.0, across, 0.0],
+            [0.0, 2.0 * load, across, 0.0],
+            [0.0, 0.0, 0.0, 2.0 * slope],
+        ]
+    )
 
 
 def _kron(along_rpm: Floats, along_load: Floats) -> sparse.csr_matrix:
@@ -222,34 +240,54 @@ def _penalties(axes: Axes) -> _Penalties:
     )
 
 
-def _pinned(precision: sparse.csr_matrix) -> sparse.csr_matrix:
-    """Make the penalties' matrix invertible.
+@dataclass(frozen=True, eq=False)
+class _Arrangement:
+    """Holds, and the penalties on the pairs of cells that holds or penalties join."""
 
-    They leave the constant free. Holding one cell does, and the projector takes the constant out
-    of the data again, so that it does not matter which cell is held or how firmly; one in the
-    middle loses the least to rounding.
-    """
-    cells = precision.shape[0]
-    held, firm = [cells // 2], [precision.diagonal().mean()]
-    return precision + sparse.csr_matrix((firm, (held, held)), shape=(cells, cells))
+    holds: Holds
+    forms: Floats
 
+    @classmethod
+    def of(
+        cls,
+        weights: sparse.csr_matrix,
+        log_index: npt.NDArray[np.int64],
+        penalties: _Penalties,
+    ) -> _Arrangement:
+        rows, columns = penalties.pairs
+        holds = Holds.of(weights, log_index, rows=rows, columns=columns)
+        return cls(holds, penalties.on(holds.pattern))
 
-def _solved(precision: sparse.csr_matrix, right: Floats) -> Floats:
-    """Solve for several right-hand sides, shape (cells, m): a cell meets only near cells."""
-    table = sparse.coo_matrix(precision)
-    below = table.row >= table.col
-    rows, columns = table.row[below], table.col[below]
-    band = np.zeros((int((rows - columns).max()) + 1, precision.shape[0]))
-    band[rows - columns, columns] = table.data[below]
-    for nudge in NUDGES:
-        try:
-            firm = band.copy()
-            firm[0] += nudge * firm[0].mean()
-            factor = linalg.cholesky_banded(firm, lower=True, check_finite=False)
-        except linalg.LinAlgError:
-            continue
-        return np.asarray(linalg.cho_solve_banded((factor, True), right, check_finite=False))
-    raise linalg.LinAlgError("the penalties are not positive definite")
+    def precision(self, p: Floats) -> tuple[Floats, Floats]:
+        """Entries of the prior precision, and its product with a surface of ones.
+
+        The penalties leave the constant free. Holding one cell makes the matrix invertible, and the
+        projector takes the constant out of the data again, so that it does not matter which cell is
+        held or how firmly; one in the middle loses the least to rounding.
+        """
+        pattern = self.holds.pattern
+        precision = _form_weights(p) @ self.forms
+        held = np.zeros(pattern.cells)
+        middle = pattern.cells // 2
+        held[middle] = precision[pattern.is_diagonal].mean()
+        precision[np.flatnonzero(pattern.is_diagonal)[middle]] += held[middle]
+        return precision, held
+
+    def penalty_gradient(
+        self, p: Floats, prior: Factor, posterior: Posterior, pull: Floats
+    ) -> Floats:
+        """Derivative of the misfit by the three penalties' strengths.
+
+        With the projector P it is ``pull' dQ pull - tr(dQ S W' P W S)`` for each change dQ of the
+        prior precision ``Q = S^-1``; each dQ joins near cells only.
+        """
+        pattern, seen = self.holds.pattern, 1.0 - posterior.gap
+        rows, columns = pattern.rows, pattern.columns
+        inner = prior.near_inverse() - posterior.entries
+        inner -= seen[rows] * seen[columns] / posterior.total
+        moved = pull[rows] * pull[columns] - inner
+        both = np.where(pattern.is_diagonal, moved, 2.0 * moved)
+        return np.asarray(_form_weight_slopes(p) @ (self.forms @ both))
 
 
 @dataclass(frozen=True, eq=False)
@@ -264,11 +302,20 @@ class _Problem:
     penalties: _Penalties
     keep: Floats
     log_variance: Floats | float = 0.0  # of each log's offset, known
-    many: ManyHolds | None = None  # beyond `MANY_HOLDS`
+    arranged: _Arrangement | None = None  # weights, logs and penalties, once for a whole search
 
     @property
     def n_logs(self) -> int:
         return int(self.log_index.max()) + 1
+
+    @property
+    def arrangement(self) -> _Arrangement:
+        return self.arranged or _Arrangement.of(self.weights, self.log_index, self.penalties)
+
+    def errors(self, p: Floats) -> HoldErrors:
+        """Variances of the holds, at the weight that each has kept."""
+        holds = self.arrangement.holds
+        return HoldErrors.of(holds, self.noise(p) / self.keep, self.offsets(p))
 
     def noise(self, p: Floats) -> Floats:
         """Variance of each hold about the surface at full weight."""
@@ -294,87 +341,52 @@ class _State:
     score: Floats
 
 
+def _posterior(problem: _Problem, p: Floats) -> Posterior:
+    precision, held = problem.arrangement.precision(p)
+    return Posterior.of(problem.errors(p), precision=precision, pull_of_one=held)
+
+
 def _evaluate(problem: _Problem, p: Floats) -> _State:
-    if problem.many is not None:
-        return _evaluate_many(problem, problem.many, p)
-    spread, inverse, log_det = _marginal(problem, p)
-    row = inverse.sum(axis=1)
-    total = float(row.sum())
-    projector = inverse - np.outer(row, row) / total
-    score = projector @ problem.y
-    misfit = log_det + np.log(total) + float(problem.y @ score)
+    arranged = problem.arrangement
+    precision, held = arranged.precision(p)
+    prior = Factor.of(arranged.holds.pattern, precision)
+    posterior = Posterior.of(problem.errors(p), precision=precision, pull_of_one=held)
+    level, pull, score = (part[..., 0] for part in posterior.fitted(problem.y[:, None]))
+    leverage = posterior.leverage()
+    log_det = posterior.errors.log_det() + posterior.log_det - prior.log_det
+    misfit = log_det + np.log(posterior.total) + float(problem.y @ score)
     distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
+    gradient = _scatter_gradient(problem, p, leverage, score)
+    gradient[:3] = arranged.penalty_gradient(p, prior, posterior, pull)
+    if problem.n_logs > 1:
+        by_log = posterior.log_trace() - float(np.sum(posterior.errors.sums(score) ** 2))
+        gradient[4] = 2.0 * np.exp(2.0 * p[4]) * by_log
     return _State(
         cost=misfit + float(distance @ distance),
         misfit=misfit,
-        gradient=_gradient(problem, p, spread, projector, score) + 2.0 * distance / PRIOR_SPREAD,
-        theta=float(row @ problem.y) / total + spread.T @ score,
-        leverage=np.diag(projector),
+        gradient=gradient + 2.0 * distance / PRIOR_SPREAD,
+        theta=level + pull,
+        leverage=leverage,
         score=score,
     )
 
 
-def _marginal(problem: _Problem, p: Floats) -> tuple[Floats, Floats, float]:
-    """Covariance of holds with cells; inverse and log determinant of that among the holds."""
-    precision = _pinned(problem.penalties.precision(p))
-    spread = _solved(precision, problem.weights.T.toarray()).T
-    v = np.asarray(problem.weights @ spread.T)
-    v = (v + v.T) / 2.0
-    v[np.diag_indices_from(v)] += problem.noise(p) / problem.keep
-    if problem.n_logs > 1:
-        log = problem.log_index
-        v += problem.offsets(p)[log][:, None] * (log[:, None] == log[None, :])
-    return spread, *inverse_and_log_det(v)
+def _scatter_gradient(problem: _Problem, p: Floats, leverage: Floats, score: Floats) -> Floats:
+    """Derivative of the misfit by the holds' scatter, 0 for the other strengths."""
+    gradient = np.zeros(len(p))
+    noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep
+    gradient[3] = np.sum((leverage - score**2) * noise)
+    return gradient
 
 
 def _covariance(problem: _Problem, p: Floats) -> Floats:
     """Covariance of the surface at given strengths, shape (cells, cells)."""
-    precision = _pinned(problem.penalties.precision(p)).toarray()
-    if problem.many is not None:
-        return _many_state(problem, problem.many, p).covariance
-    spread, inverse, _ = _marginal(problem, p)
-    row = inverse.sum(axis=1)
-    gap = 1.0 - spread.T @ row
-    found, _ = inverse_and_log_det(precision)
-    found -= spread.T @ (inverse @ spread)
-    found += np.outer(gap, gap) / float(row.sum())
-    return found
-
-
-def _many_state(problem: _Problem, many: ManyHolds, p: Floats) -> ManyState:
-    return evaluate_many(
-        many,
-        problem.y,
-        noise=problem.noise(p) / problem.keep,
-        log_variance=problem.offsets(p),
-        precision=_pinned(problem.penalties.precision(p)).toarray(),
-    )
-
-
-def _evaluate_many(problem: _Problem, many: ManyHolds, p: Floats) -> _State:
-    """Evaluate the same by way of the cells, for many holds."""
-    found = _many_state(problem, many, p)
-    distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
-    gradient = np.zeros(len(p))
-    for index, change in enumerate(problem.penalties.slopes(p)):
-        gradient[index] = found.pull @ (change @ found.pull) - change.multiply(found.inner).sum()
-    noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep
-    gradient[3] = np.sum((found.leverage - found.score**2) * noise)
-    if many.logs > 1:
-        gradient[4] = 2.0 * np.exp(2.0 * p[4]) * (found.log_trace - found.log_pull)
-    return _State(
-        cost=found.misfit + float(distance @ distance),
-        misfit=found.misfit,
-        gradient=gradient + 2.0 * distance / PRIOR_SPREAD,
-        theta=found.theta,
-        leverage=found.leverage,
-        score=found.score,
-    )
+    return _posterior(problem, p).covariance()
 
 
 def _evaluate_flat(problem: _Problem, p: Floats) -> _State:
     """Evaluate the holds' mean: a surface that may not bend or slope."""
-    errors = HoldErrors.of(problem.log_index, problem.noise(p) / problem.keep, problem.offsets(p))
+    errors = problem.errors(p)
     row = errors.solved(np.ones(len(problem.y)))
     total = float(row.sum())
     level = float(row @ problem.y) / total
@@ -382,9 +394,7 @@ def _evaluate_flat(problem: _Problem, p: Floats) -> _State:
     leverage = errors.diagonal() - row**2 / total
     misfit = errors.log_det() + np.log(total) + float(problem.y @ score)
     distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
-    gradient = np.zeros(len(p))
-    noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep
-    gradient[3] = np.sum((leverage - score**2) * noise)
+    gradient = _scatter_gradient(problem, p, leverage, score)
     if problem.n_logs > 1:
         trace = float(np.sum(errors.shared()) - np.sum(errors.sums(row) ** 2) / total)
         pull = float(np.sum(errors.sums(score) ** 2))
@@ -398,23 +408,6 @@ def _evaluate_flat(problem: _Problem, p: Floats) -> _State:
         leverage=leverage,
         score=score,
     )
-
-
-def _gradient(
-    problem: _Problem, p: Floats, spread: Floats, projector: Floats, score: Floats
-) -> Floats:
-    """Derivative of the misfit: tr(P dV) - y' P dV P y for each strength."""
-    gradient = np.zeros(len(p))
-    for index, change in enumerate(problem.penalties.slopes(p)):
-        moved = -np.asarray(spread @ change) @ spread.T
-        gradient[index] = np.sum(projector * moved) - score @ moved @ score
-    noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep
-    gradient[3] = np.sum((np.diag(projector) - score**2) * noise)
-    if problem.n_logs > 1:
-        shared = np.eye(problem.n_logs)[problem.log_index]
-        inner = np.sum((projector @ shared) * shared) - np.sum((shared.T @ score) ** 2)
-        gradient[4] = 2.0 * np.exp(2.0 * p[4]) * inner
-    return gradient
 
 
 def _search(
@@ -504,16 +497,17 @@ def fit_lattice(
     ones = np.ones(len(values))
     logs = logs.astype(np.int64)
     table = sparse.csr_matrix(weights)
+    penalties = _penalties(axes)
     problem = _Problem(
         weights=table,
-        many=ManyHolds.of(table, logs) if len(values) > MANY_HOLDS else None,
         y=values,
         own_variance=own**2,
         scale=ones if scale is None else np.asarray(scale, dtype=float),
         log_index=logs,
         log_variance=0.0 if log_se is None else np.square(np.asarray(log_se, dtype=float)),
-        penalties=_penalties(axes),
+        penalties=penalties,
         keep=ones,
+        arranged=_Arrangement.of(table, logs, penalties),
     )
     start = np.log(PRIOR_MEDIAN)
     if like is not None:
@@ -527,10 +521,9 @@ def fit_lattice(
         return _fit_at(problem, best, state, covariance, is_surface=is_surface, skill=skill)
     found = _finish(problem, best, state)
     if shared is not None:
-        moved = np.stack(
-            [_evaluate(replace(problem, y=column), best).theta for column in np.transpose(shared)]
-        )
-        found = replace(found, covariance=found.covariance + moved.T @ moved)
+        level, pull, _ = _posterior(problem, best).fitted(np.asarray(shared, dtype=float))
+        moved = level + pull
+        found = replace(found, covariance=found.covariance + moved @ moved.T)
     if time_s is None:
         return found
     load = np.asarray(table @ axes.cell_load())
@@ -555,7 +548,7 @@ def _drift(problem: _Problem, p: Floats, time_s: Floats, load: Floats) -> tuple[
     drift, error = np.zeros(problem.n_logs), np.full(problem.n_logs, np.inf)
     for log in range(problem.n_logs):
         own = problem.log_index == log
-        courses = _courses(time_s, load, own, is_many=problem.many is not None)
+        courses = _courses(time_s, load, own, is_many=len(problem.y) > MANY_HOLDS)
         if courses.size:
             drift[log], error[log] = _reach_over_time(problem, p, courses, own)
     return drift, error
@@ -614,18 +607,8 @@ def _fitted(problem: _Problem, p: Floats, courses: Floats) -> tuple[Floats, Floa
 
 
 def _projected(problem: _Problem, p: Floats, columns: Floats) -> Floats:
-    """Columns as `_State.score` has the holds' values: the surface taken out, shape (m, k)."""
-    if problem.many is not None:
-        return project_many(
-            problem.many,
-            columns,
-            noise=problem.noise(p) / problem.keep,
-            log_variance=problem.offsets(p),
-            precision=_pinned(problem.penalties.precision(p)).toarray(),
-        )
-    _, inverse, _ = _marginal(problem, p)
-    row = inverse.sum(axis=1)
-    return np.asarray(inverse @ columns - np.outer(row, row @ columns) / row.sum())
+    """Columns as `_State.score` has the holds' values: the surface taken out, shape (m, n)."""
+    return _posterior(problem, p).fitted(columns)[2]
 
 
 def _courses(time_s: Floats, load: Floats, own: npt.NDArray[np.bool_], *, is_many: bool) -> Floats:

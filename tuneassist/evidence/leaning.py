@@ -7,7 +7,7 @@ end of their own evidence moves out by what cannot be decided.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,7 @@ from scipy import ndimage, stats
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.influences import KNOCK_SAMPLES, MIXED_SAMPLES
 from tuneassist.evidence.lattice import DRIFT_LN, DRIFT_SPANS, LatticeFit
-from tuneassist.evidence.sensor import sensor_life, trims_life
+from tuneassist.evidence.sensor import SensorLife, sensor_life, trims_life
 from tuneassist.grid import Axes
 from tuneassist.settings import Setup
 
@@ -73,6 +73,7 @@ def doubt_of_logs(
     *,
     fit: LatticeFit | None,
     aside: Sequence[OddLog],
+    lives: Mapping[int, SensorLife] | None = None,
 ) -> UnsafeDoubt:
     """Ask of every log whether its sensor lives and stays, and what the odd ones say.
 
@@ -86,10 +87,13 @@ def doubt_of_logs(
         The fit of the holds used, with the drift of each log.
     aside
         Logs set aside.
+    lives
+        What `sensor_lives` says; None: the holds are asked here.
     """
     barred, notes, lean_ln = list[str](), list[str](), 0.0
     used = holds[holds["is_used"]].groupby("log_number")
-    lives = {int(str(number)): sensor_life(own) for number, own in used}
+    known = sensor_lives(holds[holds["is_used"]]) if lives is None else lives
+    lives = {int(str(number)): known[int(str(number))] for number, _ in used}
     if not any(life.answers for life in lives.values()):
         barred += [f"log {names[number]}: {life.why}" for number, life in lives.items()]
     for number, own in used:
@@ -125,7 +129,23 @@ def doubt_of_logs(
     return UnsafeDoubt(tuple(barred), lean_ln, tuple(notes))
 
 
-def dead_logs(holds: pd.DataFrame, *, by_trims: Collection[int] = ()) -> list[OddLog]:
+def sensor_lives(holds: pd.DataFrame) -> dict[int, SensorLife]:
+    """Whether the sensor of each log answers, by the log's number.
+
+    Parameters
+    ----------
+    holds
+        All holds that are values, with ``log_number`` and what `sensor_life` needs.
+    """
+    return {int(str(number)): sensor_life(own) for number, own in holds.groupby("log_number")}
+
+
+def dead_logs(
+    holds: pd.DataFrame,
+    *,
+    by_trims: Collection[int] = (),
+    lives: Mapping[int, SensorLife] | None = None,
+) -> list[OddLog]:
     """Logs whose sensor does not answer, where that of another log does.
 
     Parameters
@@ -135,11 +155,13 @@ def dead_logs(holds: pd.DataFrame, *, by_trims: Collection[int] = ()) -> list[Od
     by_trims
         Numbers of the logs without a lambda channel. A controller that keeps lambda at its target
         leaves nothing that could follow it, so that only trims that never move are dead.
+    lives
+        What `sensor_lives` says; None: the holds are asked here.
     """
-    lives = {
-        int(str(number)): trims_life(own) if int(str(number)) in by_trims else sensor_life(own)
-        for number, own in holds.groupby("log_number")
-    }
+    found = dict(sensor_lives(holds) if lives is None else lives)
+    for number in found.keys() & set(by_trims):
+        found[number] = trims_life(holds[holds["log_number"] == number])
+    lives = found
     if not any(life.answers for life in lives.values()):
         return []
     return [OddLog(number, life.why) for number, life in lives.items() if life.is_dead]
