@@ -302,7 +302,8 @@ def gather(
     barred = (*said_once(doubt.barred, names), *scale.barred)
     for name, peak in highest_seen(logs).items():
         cells[name] = peak
-    places = doubt_of_places(cells, setup.axes, setup)
+    is_boost = in_boost(cells, setup.axes, setup.limits)
+    places = doubt_of_places(cells, setup.axes, setup, is_boost=is_boost)
     cells["unsafe_step_barred"] = [joined((*barred, place)) for place in places]
     cells["waits_in_boost"] = _waits_in_boost(cells, setup)
     notes = (
