@@ -36,7 +36,7 @@ from tuneassist.errors import (
     RuleBreachError,
     SetupError,
 )
-from tuneassist.evidence import cells as cell_stage
+from tuneassist.evidence.cells import cell_table
 from tuneassist.evidence.consistency import OddLog, find_odd_log
 from tuneassist.evidence.copies import is_original
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
@@ -48,10 +48,13 @@ from tuneassist.evidence.leaning import (
     joined,
     knock_notes,
     sensor_lives,
+    standing_trim_notes,
+    with_standing_trims,
 )
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.evidence.passes import PassEvidence, pass_evidence
 from tuneassist.evidence.repeats import said_once, unusable_notes
+from tuneassist.evidence.sensor import SensorLife
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence, fit_holds
 from tuneassist.outline import outline
@@ -255,69 +258,158 @@ def gather(
     if not logs:
         raise InputError("no log was given.", mend="Reduce at least one with reduce_log.")
     grids = [current] * len(logs) if in_force is None else list(in_force)
-    holds = pd.concat(
-        [
-            with_total_need(log.holds, grid, acts_on=setup.correction.acts_on)
-            for log, grid in zip(logs, grids, strict=True)
-        ],
-        ignore_index=True,
-    )
-    is_counted = is_original(holds)
-    if fade_ln is not None:
-        fade = np.repeat(np.asarray(fade_ln, dtype=float), [len(log.holds) for log in logs])
-        holds["within_se"] = np.hypot(holds["within_se"], fade)
-        holds["fade_ln"] = fade
-    weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
-    index = np.repeat(np.arange(len(logs), dtype=np.int64), [len(log.holds) for log in logs])
-    holds["log_number"] = index
-    is_value = holds["stop"].eq("").to_numpy() & is_counted
-    by_trims = [number for number, log in enumerate(logs) if NO_LAMBDA in log.notes]
-    lives = sensor_lives(holds[is_value])
-    dead = dead_logs(holds[is_value], by_trims=by_trims, lives=lives)
-    is_alive = is_value & ~np.isin(index, [log.index for log in dead])
-    aside = [*dead, *_odd_logs(setup, holds, weights, index, is_alive)]
-    set_aside = {logs[odd.index].name: odd.why for odd in aside}
-    is_aside = np.isin(index, [odd.index for odd in aside])
-    is_used = is_value & ~is_aside
-    fit = fit_holds(setup, holds, weights, index, is_used)
-    holds["is_used"] = is_used
-    holds["weight"] = 0.0
-    if fit is not None:
-        holds.loc[is_used, "weight"] = fit.weight
-    kept = ~is_aside & is_counted
     names = [log.name for log in logs]
-    doubt = doubt_of_logs(names, holds, fit=fit, aside=aside, lives=lives)
-    cells = cell_stage.cell_table(
-        setup.axes,
-        target=setup.target,
-        current=current,
-        holds=holds[kept],
-        weights=weights[kept],
-        fit=fit,
-        correction=setup.correction,
-        lean_ln=doubt.lean_ln,
-        passes=_passes(logs, grids, holds[kept], setup=setup, fit=fit),
-    )
+    pool = _pooled(logs, grids, setup=setup, fade_ln=fade_ln)
+    lives = sensor_lives(pool.values)
+    aside = _logs_aside(logs, pool, lives=lives, setup=setup)
+    set_aside = {names[odd.index]: odd.why for odd in aside}
+    pool, fit = _fitted(pool.without(aside), setup)
+    doubt = doubt_of_logs(names, pool.holds, fit=fit, aside=aside, lives=lives)
+    cells = _cells(logs, grids, pool, fit=fit, lean_ln=doubt.lean_ln, setup=setup, current=current)
     scale = doubt_of_scale(cells, setup, is_sensor_proven=not doubt.barred)
     barred = (*said_once(doubt.barred, names), *scale.barred)
-    for name, peak in highest_seen(logs).items():
-        cells[name] = peak
-    is_boost = in_boost(cells, setup.axes, setup.limits)
-    places = doubt_of_places(cells, setup.axes, setup, is_boost=is_boost)
-    cells["unsafe_step_barred"] = [joined((*barred, place)) for place in places]
-    cells["waits_in_boost"] = _waits_in_boost(cells, setup)
+    cells = _with_limits_to_leaning(cells, barred, logs, setup)
     notes = (
         *_log_notes(logs),
         *barred,
         *doubt.notes,
         *scale.notes,
-        *knock_notes(cells, setup),
-        *_copies_notes(is_counted),
-        *ceiling_notes(cells, setup=setup),
-        *setup_doubts(setup, cells),
+        *_cell_notes(cells, pool.is_original, setup),
+        *_fit_notes(fit, logs, set_aside, cells),
     )
-    notes = (*notes, *_fit_notes(fit, logs, set_aside, cells))
-    return Evidence(cells, holds, fit, tuple(logs), set_aside, said_once(notes, names), setup=setup)
+    return Evidence(
+        cells, pool.holds, fit, tuple(logs), set_aside, said_once(notes, names), setup=setup
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Pool:
+    """The holds of all logs, and which of them count. Shape (holds,) where not said otherwise.
+
+    Parameters
+    ----------
+    holds
+        One row per hold, with ``log``, ``total_need_ln`` and ``log_number``.
+    weights
+        Their bilinear weights, shape (holds, cells).
+    log_number
+        The log that each came from, from 0.
+    is_original
+        Holds that repeat no other.
+    is_kept
+        Originals of the logs that are not set aside.
+    """
+
+    holds: pd.DataFrame
+    weights: sparse.csr_matrix
+    log_number: npt.NDArray[np.int64]
+    is_original: Mask
+    is_kept: Mask
+
+    @property
+    def is_value(self) -> Mask:
+        """Kept holds whose need is a value, not a bound."""
+        return np.asarray(self.holds["stop"].eq("").to_numpy() & self.is_kept)
+
+    @property
+    def values(self) -> pd.DataFrame:
+        """Rows of the kept holds whose need is a value."""
+        return self.holds[self.is_value]
+
+    def without(self, aside: Sequence[OddLog]) -> _Pool:
+        """Return the same holds, those of some logs no longer kept."""
+        is_aside = np.isin(self.log_number, [odd.index for odd in aside])
+        return replace(self, is_kept=self.is_kept & ~is_aside)
+
+
+def _pooled(
+    logs: Sequence[LogEvidence],
+    grids: Sequence[Grid],
+    *,
+    setup: Setup,
+    fade_ln: Sequence[float] | None,
+) -> _Pool:
+    """Put the holds of all logs together, each with its total need."""
+    acts_on, counts = setup.correction.acts_on, [len(log.holds) for log in logs]
+    pairs = zip(logs, grids, strict=True)
+    needs = [with_total_need(log.holds, grid, acts_on=acts_on) for log, grid in pairs]
+    holds = pd.concat(needs, ignore_index=True)
+    original = is_original(holds)
+    if fade_ln is not None:
+        fade = np.repeat(np.asarray(fade_ln, dtype=float), counts)
+        holds["within_se"] = np.hypot(holds["within_se"], fade)
+        holds["fade_ln"] = fade
+    number = np.repeat(np.arange(len(logs), dtype=np.int64), counts)
+    holds["log_number"] = number
+    weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
+    return _Pool(holds, weights, number, is_original=original, is_kept=original)
+
+
+def _logs_aside(
+    logs: Sequence[LogEvidence], pool: _Pool, *, lives: Mapping[int, SensorLife], setup: Setup
+) -> list[OddLog]:
+    """Find the logs to set aside: the sensor is dead, or the others contradict them."""
+    by_trims = [number for number, log in enumerate(logs) if NO_LAMBDA in log.notes]
+    dead = dead_logs(pool.values, by_trims=by_trims, lives=lives)
+    alive = pool.without(dead)
+    return [*dead, *_odd_logs(setup, pool.holds, pool.weights, pool.log_number, alive.is_value)]
+
+
+def _fitted(pool: _Pool, setup: Setup) -> tuple[_Pool, LatticeFit | None]:
+    """Fit the lattice to the kept values, and note the weight that each hold has in it."""
+    is_used = pool.is_value
+    fit = fit_holds(setup, pool.holds, pool.weights, pool.log_number, is_used)
+    holds = pool.holds.assign(is_used=is_used, weight=0.0)
+    if fit is not None:
+        holds.loc[is_used, "weight"] = fit.weight
+    return replace(pool, holds=holds), fit
+
+
+def _cells(
+    logs: Sequence[LogEvidence],
+    grids: Sequence[Grid],
+    pool: _Pool,
+    *,
+    fit: LatticeFit | None,
+    lean_ln: float,
+    setup: Setup,
+    current: Grid,
+) -> pd.DataFrame:
+    """Describe each cell by the kept holds, and by what the logs saw on their way."""
+    kept = pool.holds[pool.is_kept]
+    return cell_table(
+        setup.axes,
+        target=setup.target,
+        current=current,
+        holds=kept,
+        weights=pool.weights[pool.is_kept],
+        fit=fit,
+        correction=setup.correction,
+        lean_ln=lean_ln,
+        passes=_passes(logs, grids, kept, setup=setup, fit=fit),
+    )
+
+
+def _with_limits_to_leaning(
+    cells: pd.DataFrame, barred: Sequence[str], logs: Sequence[LogEvidence], setup: Setup
+) -> pd.DataFrame:
+    """Add the highest values seen, why a cell may not go the unsafe way, and which cells wait."""
+    cells = cells.assign(**highest_seen(logs))
+    is_boost = in_boost(cells, setup.axes, setup.limits)
+    cells = with_standing_trims(cells, setup, is_boost=is_boost)
+    places = doubt_of_places(cells, setup.axes, setup)
+    cells["unsafe_step_barred"] = [joined((*barred, place)) for place in places]
+    cells["waits_in_boost"] = _waits_in_boost(cells, setup)
+    return cells
+
+
+def _cell_notes(cells: pd.DataFrame, original: Mask, setup: Setup) -> Iterator[str]:
+    """Say what the cells, their holds and the setup show together."""
+    yield from knock_notes(cells, setup)
+    yield from standing_trim_notes(cells, setup, in_boost(cells, setup.axes, setup.limits))
+    yield from _copies_notes(original)
+    yield from ceiling_notes(cells, setup=setup)
+    yield from setup_doubts(setup, cells)
 
 
 def _log_notes(logs: Sequence[LogEvidence]) -> Iterator[str]:

@@ -439,7 +439,7 @@ class CorrectionSettings:
         False,
         why="""True states that the controller applies its fuel trims in open loop too, where they
         stand still. Without it a cell in boost in which a negative trim stood still beside a logged
-        lambda moves no further the unsafe way: the trim may be a number that does nothing.""",
+        lambda is taken to be leaner by as much: the trim may be a number that does nothing.""",
     )
 
     def __post_init__(self) -> None:

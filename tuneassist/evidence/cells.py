@@ -125,53 +125,90 @@ def cell_table(
         bounds.
     """
     is_value = holds["stop"].eq("").to_numpy()
-    free = weights[is_value]
-    own = np.asarray(free.sum(axis=0)).ravel()
-    table = pd.DataFrame({"rpm": axes.cell_rpm(), "load": axes.cell_load()})
-    table["target_lambda"] = target.table.ravel()
-    samples = holds["samples"].to_numpy(dtype=float)[is_value]
-    table["samples"] = np.round(np.asarray(free.T @ samples)).astype(int)
-    touching = (free >= TOUCH).astype(float)
-    table["holds"] = np.asarray(touching.sum(axis=0)).ravel().astype(int)
+    seen, free, stopped = holds[is_value], weights[is_value], weights[~is_value]
+    passes = passes or {}
     if fit is None:
         claim = _Claim.nothing(axes.size)
     else:
         in_force = correction_need_ln(current.flat(), correction.acts_on)
-        seen = holds[is_value]
-        alone = _own(axes, seen, free, passes=passes or {}, fit=fit, kind=target.kind)
+        alone = _own(axes, seen, free, passes=passes, fit=fit, kind=target.kind)
         claim = _claim(axes, seen, free, fit, kind=target.kind, in_force=in_force, alone=alone)
-    table["effective_n"] = claim.effective_n
-    at_stop = np.asarray(weights[~is_value].sum(axis=0)).ravel()
+    own = np.asarray(free.sum(axis=0)).ravel()
+    at_stop = np.asarray(stopped.sum(axis=0)).ravel()
     is_bound = (at_stop >= STOP_WEIGHT) & (at_stop > own)
-    near = _near_holds(touching, axes)
-    low = np.minimum(claim.low, claim.theta + claim.rich)
-    high = np.maximum(claim.high, claim.theta + claim.lean)
+    words = _confidence(axes, claim, free, stopped, is_bound=is_bound, correction=correction)
+    if fit is not None and not fit.is_surface:
+        words[words != "none"] = "low"  # no pattern seen is no pattern known
+    table = _counted(axes, target, seen, free)
+    table["effective_n"] = np.where(claim.is_reached, claim.effective_n, 0.0)
+    table = table.assign(**_intervals(claim, words))
+    table["lambda_measured"] = table["target_lambda"] * (1.0 + table["deviation_pct"] / 100.0)
+    table["evidence"] = _evidence_words(words, claim, own, fit)
+    table["worth"] = table["holds"] + _worth_of_passes(axes, passes, seen, fit)
+    table["own_low_pct"] = 100.0 * np.expm1(claim.own_low)
+    table["own_high_pct"] = 100.0 * np.expm1(claim.own_high + lean_ln)
+    table["holds_in_all"] = len(seen)
+    table["lean_doubt_pct"] = 100.0 * float(np.expm1(lean_ln))
+    return _with_bounds(table, holds, weights, is_value, is_bound)
+
+
+def _touching(weights: sparse.csr_matrix) -> sparse.csr_matrix:
+    """1 where a hold touches a cell, shape (holds, cells)."""
+    return (weights >= TOUCH).astype(float)
+
+
+def _counted(
+    axes: Axes, target: Target, holds: pd.DataFrame, weights: sparse.csr_matrix
+) -> pd.DataFrame:
+    """Start the table: each cell's place and target, and how much was logged there."""
+    samples = np.asarray(weights.T @ holds["samples"].to_numpy(dtype=float))
+    return pd.DataFrame(
+        {
+            "rpm": axes.cell_rpm(),
+            "load": axes.cell_load(),
+            "target_lambda": target.table.ravel(),
+            "samples": np.round(samples).astype(int),
+            "holds": np.asarray(_touching(weights).sum(axis=0)).ravel().astype(int),
+        }
+    )
+
+
+def _confidence(
+    axes: Axes,
+    claim: _Claim,
+    weights: sparse.csr_matrix,
+    stopped: sparse.csr_matrix,
+    *,
+    is_bound: Mask,
+    correction: CorrectionSettings,
+) -> npt.NDArray[np.object_]:
+    """Return each cell's word, lower where holds disagree or a sensor was at its stop near by."""
+    near = _near_holds(_touching(weights), axes)
     reached = claim.is_reached & ~is_bound
     words = confidence_words(50.0 * (claim.high - claim.low), near, reached, correction)
     is_known = words != "none"
+    wide = confidence_words(50.0 * (claim.highest - claim.lowest), near, reached, correction)
     is_disputed = claim.is_disputed & is_known
-    wide = confidence_words(50.0 * (high - low), near, reached, correction)
     words[is_disputed] = np.where(wide == "none", "low", wide)[is_disputed]
     # readings next to a stop are those that happened to stay off it: a biased choice
-    is_biased = _near_holds((weights[~is_value] >= TOUCH).astype(float), axes) > 0
+    is_biased = _near_holds(_touching(stopped), axes) > 0
     words[(is_biased | claim.is_sign_disputed) & is_known] = "low"
-    if fit is not None and not fit.is_surface:
-        words[is_known] = "low"  # no pattern seen is no pattern known
-    table["deviation_pct"] = np.where(is_known, 100.0 * np.expm1(claim.theta), np.nan)
-    table["se_pct"] = np.where(is_known, 100.0 * claim.error * np.exp(claim.theta), np.nan)
-    table["ci_low_pct"] = np.where(is_known, 100.0 * np.expm1(low), np.nan)
-    table["ci_high_pct"] = np.where(is_known, 100.0 * np.expm1(high), np.nan)
-    table["confidence"] = words
-    table["is_disputed"] = is_disputed
-    table["lambda_measured"] = table["target_lambda"] * (1.0 + table["deviation_pct"] / 100.0)
-    table["evidence"] = _evidence_words(words, claim, own, fit)
-    table.loc[~claim.is_reached, "effective_n"] = 0.0
-    table["worth"] = table["holds"] + _worth_of_passes(axes, passes or {}, holds[is_value], fit)
-    table["own_low_pct"] = 100.0 * np.expm1(claim.own_low)
-    table["own_high_pct"] = 100.0 * np.expm1(claim.own_high + lean_ln)
-    table["holds_in_all"] = int(is_value.sum())
-    table["lean_doubt_pct"] = 100.0 * float(np.expm1(lean_ln))
-    return _with_bounds(table, holds, weights, is_value, is_bound)
+    return words
+
+
+def _intervals(
+    claim: _Claim, words: npt.NDArray[np.object_]
+) -> dict[str, Floats | Mask | npt.NDArray[np.object_]]:
+    """Return the deviation and its interval in percent, nan where nothing is claimed."""
+    is_known = words != "none"
+    return {
+        "deviation_pct": np.where(is_known, 100.0 * np.expm1(claim.theta), np.nan),
+        "se_pct": np.where(is_known, 100.0 * claim.error * np.exp(claim.theta), np.nan),
+        "ci_low_pct": np.where(is_known, 100.0 * np.expm1(claim.lowest), np.nan),
+        "ci_high_pct": np.where(is_known, 100.0 * np.expm1(claim.highest), np.nan),
+        "confidence": words,
+        "is_disputed": claim.is_disputed & is_known,
+    }
 
 
 @dataclass(frozen=True, eq=False)
@@ -204,6 +241,16 @@ class _Claim:
     own: OwnEvidence
     own_low: Floats
     own_high: Floats
+
+    @property
+    def lowest(self) -> Floats:
+        """Rich end of the interval, or of what an overruled hold says. [ln]"""
+        return np.asarray(np.minimum(self.low, self.theta + self.rich))
+
+    @property
+    def highest(self) -> Floats:
+        """Lean end of the interval, or of what an overruled hold says. [ln]"""
+        return np.asarray(np.maximum(self.high, self.theta + self.lean))
 
     @property
     def is_disputed(self) -> Mask:

@@ -183,6 +183,7 @@ FATE_WORDS = (
 )
 _SETTLING, _NO_LAMBDA, _SHORT, _AT_STOP, _SPIKE, _USED = range(1, 7)
 Codes = npt.NDArray[np.int8]
+Rows = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -305,34 +306,17 @@ def reduce_stretches(
     """
     fate = np.zeros(len(line.time_s), dtype=np.int8)
     inside = np.flatnonzero(line.stretch > 0)
-    fate[inside] = _SETTLING
-    groups = Groups.of(line.stretch[inside])
-    time_s = line.time_s[inside]
-    age_s = time_s - groups.spread(groups.first(time_s))
-    ages = _Ages.of(line, inside, groups, age_s)
-    settled = inside[age_s >= settle_s]
-    has_value = ~np.isnan(line.need_ln[settled])
-    fate[settled[~has_value]] = _NO_LAMBDA
-    rows = settled[has_value]
-    is_long = _is_long(line, rows, interval_s, settings)
-    fate[rows[~is_long]] = _SHORT
-    rows = rows[is_long]
+    ages = _Ages.of(line, inside)
+    rows = _settled(line, inside[ages.age_s[inside] >= settle_s], inside, fate)
+    rows = _without_short(line, rows, fate, interval_s, settings)
     if not len(rows):
         return _no_holds(), fate, noise
-    groups = Groups.of(line.stretch[rows])
-    at_stop = line.stop[rows] != 0
-    censored = groups.total(at_stop) / groups.count > settings.censored_share
-    is_censored = groups.spread(censored)
-    fate[rows[at_stop & ~is_censored]] = _AT_STOP
-    free = rows[~at_stop & ~is_censored]
+    free, stopped = _split_by_stop(line, rows, fate, settings)
     free = _without_drifting_heads(line, free, fate, settings)
     is_spike, floor = _is_spike(line, free, settings, noise)
     fate[free[is_spike]] = _SPIKE
-    free = free[~is_spike]
-    fate[free] = _SHORT
-    free = free[_is_long(line, free, interval_s, settings)]
+    free = _without_short(line, free[~is_spike], fate, interval_s, settings)
     fate[free] = _USED
-    fate[rows[is_censored]] = _AT_STOP
     if noise is None:
         tail = _tail(line, ages, inside, max(settings.default_settle_s, 0.5 * settle_s))
     else:
@@ -340,13 +324,48 @@ def reduce_stretches(
     values, noise = _summary(line, free, interval_s, floor, noise)
     if tail is not None and noise is not None:
         values, noise = _without_tail(values, tail, line, ages, free), replace(noise, tail=tail)
-    parts = [values, _censored(line, rows[is_censored])]
-    kept = [part for part in parts if not part.empty]
+    return _in_order_of_time(values, _censored(line, stopped)), fate, noise
+
+
+def _settled(line: Stretches, settled: Rows, inside: Rows, fate: Codes) -> Rows:
+    """Return the settled rows that have a value; note what becomes of the other rows."""
+    fate[inside] = _SETTLING
+    has_value = ~np.isnan(line.need_ln[settled])
+    fate[settled[~has_value]] = _NO_LAMBDA
+    return settled[has_value]
+
+
+def _without_short(
+    line: Stretches, rows: Rows, fate: Codes, interval_s: float, settings: SteadySettings
+) -> Rows:
+    """Leave out what is left of a stretch where that is too short for a hold."""
+    is_long = _is_long(line, rows, interval_s, settings)
+    fate[rows[~is_long]] = _SHORT
+    return rows[is_long]
+
+
+def _split_by_stop(
+    line: Stretches, rows: Rows, fate: Codes, settings: SteadySettings
+) -> tuple[Rows, Rows]:
+    """Return the rows with a value, and those of holds in which a sensor or trim was at its stop.
+
+    A row at its stop in a hold that is not is left out of both.
+    """
+    groups, at_stop = Groups.of(line.stretch[rows]), line.stop[rows] != 0
+    is_censored = groups.spread(groups.total(at_stop) / groups.count > settings.censored_share)
+    is_free = ~at_stop & ~is_censored
+    fate[rows[~is_free]] = _AT_STOP
+    return rows[is_free], rows[is_censored]
+
+
+def _in_order_of_time(values: pd.DataFrame, bounds: pd.DataFrame) -> pd.DataFrame:
+    """Put holds with a value and holds that are bounds together."""
+    kept = [part for part in (values, bounds) if not part.empty]
     if not kept:
-        return _no_holds(), fate, noise
-    if len(kept) == 1 and kept[0] is values:
-        return values, fate, noise  # in order of time as they are
-    return pd.concat(kept).sort_values("start_s").reset_index(drop=True), fate, noise
+        return _no_holds()
+    if bounds.empty:
+        return values  # in order of time as they are
+    return pd.concat(kept).sort_values("start_s").reset_index(drop=True)
 
 
 @dataclass(frozen=True, eq=False)
@@ -357,14 +376,13 @@ class _Ages:
     move: Floats  # move of load that led to the row's stretch, shape (n,) [load unit]
 
     @classmethod
-    def of(
-        cls, line: Stretches, inside: npt.NDArray[np.int64], groups: Groups, age_s: Floats
-    ) -> _Ages:
+    def of(cls, line: Stretches, inside: Rows) -> _Ages:
         """Spread over all rows; 0 outside of stretches and where no move is known."""
         age, move = np.zeros(len(line.time_s)), np.zeros(len(line.time_s))
         if len(inside):
+            groups, time_s = Groups.of(line.stretch[inside]), line.time_s[inside]
             load = groups.mean(line.load[inside])
-            age[inside] = age_s
+            age[inside] = time_s - groups.spread(groups.first(time_s))
             moves = np.diff(load, prepend=line.load_before)
             move[inside] = groups.spread(np.nan_to_num(moves))
         return cls(age, move)

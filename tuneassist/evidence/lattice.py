@@ -43,6 +43,8 @@ BENDING = 0.3
 OUTLIER_SPANS = 3.0
 #: Rounds of reweighting.
 ROBUST_ROUNDS = 4
+#: Up to so many holds none can be told to be the bad one. [1]
+MIN_ROBUST_HOLDS = 3
 #: The prior on the scatters is worth about this many holds. [1]
 PRIOR_HOLDS = 2.0
 #: and that on the logs' offsets this many logs. [1]
@@ -304,6 +306,37 @@ class _Problem:
     log_variance: Floats | float = 0.0  # of each log's offset, known
     arranged: _Arrangement | None = None  # weights, logs and penalties, once for a whole search
 
+    @classmethod
+    def of(
+        cls,
+        axes: Axes,
+        weights: sparse.csr_matrix | Floats,
+        y: npt.ArrayLike,
+        own_se: npt.ArrayLike,
+        log_index: npt.ArrayLike | None,
+        *,
+        scale: npt.ArrayLike | None,
+        log_se: npt.ArrayLike | None,
+    ) -> _Problem:
+        """Set up the problem at full weight; the parameters are those of `fit_lattice`."""
+        values, own = np.asarray(y, dtype=float), np.asarray(own_se, dtype=float)
+        if len(values) == 0 or not (np.isfinite(values).all() and np.isfinite(own).all()):
+            raise ValueError("a lattice fit needs at least one hold, and finite values")
+        ones = np.ones(len(values))
+        logs = np.asarray(np.zeros(len(values)) if log_index is None else log_index, dtype=np.int64)
+        table, penalties = sparse.csr_matrix(weights), _penalties(axes)
+        return cls(
+            weights=table,
+            y=values,
+            own_variance=own**2,
+            scale=ones if scale is None else np.asarray(scale, dtype=float),
+            log_index=logs,
+            log_variance=0.0 if log_se is None else np.square(np.asarray(log_se, dtype=float)),
+            penalties=penalties,
+            keep=ones,
+            arranged=_Arrangement.of(table, logs, penalties),
+        )
+
     @property
     def n_logs(self) -> int:
         return int(self.log_index.max()) + 1
@@ -489,31 +522,13 @@ def fit_lattice(
     ValueError
         When there is no hold, or a value is not finite.
     """
-    values = np.asarray(y, dtype=float)
-    own = np.asarray(own_se, dtype=float)
-    logs = np.zeros(len(values), dtype=np.int64) if log_index is None else np.asarray(log_index)
-    if len(values) == 0 or not (np.isfinite(values).all() and np.isfinite(own).all()):
-        raise ValueError("a lattice fit needs at least one hold, and finite values")
-    ones = np.ones(len(values))
-    logs = logs.astype(np.int64)
-    table = sparse.csr_matrix(weights)
-    penalties = _penalties(axes)
-    problem = _Problem(
-        weights=table,
-        y=values,
-        own_variance=own**2,
-        scale=ones if scale is None else np.asarray(scale, dtype=float),
-        log_index=logs,
-        log_variance=0.0 if log_se is None else np.square(np.asarray(log_se, dtype=float)),
-        penalties=penalties,
-        keep=ones,
-        arranged=_Arrangement.of(table, logs, penalties),
-    )
+    problem = _Problem.of(axes, weights, y, own_se, log_index, scale=scale, log_se=log_se)
     start = np.log(PRIOR_MEDIAN)
     if like is not None:
         problem = replace(problem, keep=like.weight)
         start = np.log(like.strengths)
-    problem, best = _reweighted(problem, start, ROBUST_ROUNDS if robust and len(values) > 3 else 0)
+    is_enough = len(problem.y) > MIN_ROBUST_HOLDS
+    problem, best = _reweighted(problem, start, ROBUST_ROUNDS if robust and is_enough else 0)
     state = _evaluate(problem, best)
     if like is not None:
         covariance = _covariance(problem, best)
@@ -521,14 +536,21 @@ def fit_lattice(
         return _fit_at(problem, best, state, covariance, is_surface=is_surface, skill=skill)
     found = _finish(problem, best, state)
     if shared is not None:
-        level, pull, _ = _posterior(problem, best).fitted(np.asarray(shared, dtype=float))
-        moved = level + pull
-        found = replace(found, covariance=found.covariance + moved @ moved.T)
+        found = _with_shared_errors(found, problem, best, np.asarray(shared, dtype=float))
     if time_s is None:
         return found
-    load = np.asarray(table @ axes.cell_load())
+    load = np.asarray(problem.weights @ axes.cell_load())
     drift, error = _drift(problem, best, np.asarray(time_s, dtype=float), load)
     return replace(found, drift_ln=drift, drift_se_ln=error)
+
+
+def _with_shared_errors(
+    found: LatticeFit, problem: _Problem, p: Floats, shared: Floats
+) -> LatticeFit:
+    """Widen the covariance by errors that move many holds together."""
+    level, pull, _ = _posterior(problem, p).fitted(shared)
+    moved = level + pull
+    return replace(found, covariance=found.covariance + moved @ moved.T)
 
 
 def _reweighted(problem: _Problem, start: Floats, rounds: int) -> tuple[_Problem, Floats]:

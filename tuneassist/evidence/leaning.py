@@ -20,7 +20,7 @@ from tuneassist.evidence.influences import KNOCK_SAMPLES, MIXED_SAMPLES
 from tuneassist.evidence.lattice import DRIFT_LN, DRIFT_SPANS, LatticeFit
 from tuneassist.evidence.sensor import SensorLife, sensor_life, trims_life
 from tuneassist.evidence.standing_trims import STANDING_PCT, standing_words
-from tuneassist.grid import Axes
+from tuneassist.grid import Axes, Floats
 from tuneassist.settings import Setup
 
 Mask = npt.NDArray[np.bool_]
@@ -253,9 +253,7 @@ def _scale_words(middle: float, *, is_sensor_proven: bool) -> str:
     )
 
 
-def doubt_of_places(
-    cells: pd.DataFrame, axes: Axes, setup: Setup, *, is_boost: Mask | None = None
-) -> list[str]:
+def doubt_of_places(cells: pd.DataFrame, axes: Axes, setup: Setup) -> list[str]:
     """Say of every cell why it must not move the unsafe way; empty where nothing bars it.
 
     Parameters
@@ -266,13 +264,10 @@ def doubt_of_places(
         Breakpoints.
     setup
         Its ``engine`` says whether knock matters.
-    is_boost
-        Cells in boost, where a trim that stands still is doubted; None is all cells.
     """
     texts = [""] * len(cells)
     if (MIXED_SAMPLES in cells) and cells[MIXED_SAMPLES].gt(0).any():
         texts = [MIXED_WORDS] * len(cells)
-    texts = _with_standing_trims(texts, cells, setup, is_boost)
     if KNOCK_SAMPLES not in cells or setup.engine.ignition != "spark":
         return texts
     knocks = cells[KNOCK_SAMPLES].fillna(0.0).to_numpy(dtype=float).reshape(axes.shape)
@@ -280,19 +275,47 @@ def doubt_of_places(
     return [joined((text, KNOCK_WORDS if at else "")) for text, at in zip(texts, near, strict=True)]
 
 
-def _with_standing_trims(
-    texts: list[str], cells: pd.DataFrame, setup: Setup, is_boost: Mask | None
-) -> list[str]:
-    """Add the doubt about trims that stood still in a cell."""
+def standing_trims_pct(cells: pd.DataFrame, setup: Setup, is_boost: Mask) -> Floats:
+    """Size of the negative trim that stood still in or next to each cell in boost; 0 elsewhere. [%]
+
+    Parameters
+    ----------
+    cells
+        One row per cell, with `STANDING_PCT` where trims stood still.
+    setup
+        A spark engine is asked about, unless ``standing_trims_act`` says that they act.
+    is_boost
+        Cells in boost.
+    """
     is_asked = setup.engine.ignition == "spark" and not setup.correction.standing_trims_act
     if STANDING_PCT not in cells or not is_asked:
-        return texts
+        return np.zeros(len(cells))
     worst = cells[STANDING_PCT].fillna(0.0).to_numpy(dtype=float)
-    is_doubted = (worst > 0.0) & (True if is_boost is None else is_boost)
-    return [
-        joined((text, standing_words(size) if at else ""))
-        for text, size, at in zip(texts, worst.tolist(), is_doubted.tolist(), strict=True)
-    ]
+    near = ndimage.maximum_filter(worst.reshape(setup.axes.shape), size=3, mode="nearest")
+    return np.where(is_boost, near.ravel(), 0.0)
+
+
+def with_standing_trims(cells: pd.DataFrame, setup: Setup, *, is_boost: Mask) -> pd.DataFrame:
+    """Move the lean end of what each cell says by itself out by the trims that may not act.
+
+    Parameters
+    ----------
+    cells, setup, is_boost
+        As for `standing_trims_pct`; ``own_high_pct`` is the lean end, and ``lean_doubt_pct`` says
+        that it stays at target.
+    """
+    size = standing_trims_pct(cells, setup, is_boost)
+    high = (100.0 + cells["own_high_pct"]) / (1.0 - size / 100.0) - 100.0
+    return cells.assign(
+        own_high_pct=cells["own_high_pct"].where(size == 0.0, high),
+        lean_doubt_pct=np.maximum(cells["lean_doubt_pct"], size),
+    )
+
+
+def standing_trim_notes(cells: pd.DataFrame, setup: Setup, is_boost: Mask) -> tuple[str, ...]:
+    """Say that trims stood still in boost, and what that does."""
+    size = standing_trims_pct(cells, setup, is_boost)
+    return (standing_words(float(size.max())),) if size.any() else ()
 
 
 def joined(texts: Sequence[str]) -> str:

@@ -63,9 +63,9 @@ class StandingTrims:
 
 
 def standing_words(worst_pct: float) -> str:
-    """Say why a cell in which trims stood still gets no leaner."""
+    """Say that trims stood still in boost, and what that does."""
     return (
-        f"the fuel trims stand still at {-worst_pct:.1f} % here while lambda is logged, and "
-        "nothing shows that they act. When they do, say so with standing_trims_act = true in "
-        "[correction]"
+        f"in boost the fuel trims stand still, at {-worst_pct:.1f} % and less far, while lambda is "
+        "logged, and nothing shows that they act there: as much counts on the lean side. When they "
+        "do act, say so with standing_trims_act = true in [correction]"
     )
