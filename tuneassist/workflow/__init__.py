@@ -9,6 +9,7 @@ shows what came back; a notebook makes the same call.
     result        a proposal as the contents of its four files, checked in the form they are read
     write         a proposal or a grid into files
     coverage      how well logs cover the cells
+    plan          what to hold next, from a tune or from logs
     round_result  a round judged, and the contents of its folder
     steps         the steps of a tune: start, add, accept, reject, undo, found, status
     tune          a tune's folder as an object with these steps
