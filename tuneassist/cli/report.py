@@ -18,6 +18,9 @@ from tuneassist.cli.full_load import (
     Units,
     UnitsWord,
     Zero,
+    ignition_as_usage,
+    reader_of,
+    value_of,
 )
 from tuneassist.cli.options import AsJson, Overwrite
 
@@ -186,13 +189,14 @@ def gather_data(
     from datetime import UTC, datetime
 
     from tuneassist import __version__
-    from tuneassist.cli.full_load import compare, output_units, run_settings
+    from tuneassist.cli.console import tell
     from tuneassist.cli.inputs import find_logs
     from tuneassist.cli.report_source import read_source
     from tuneassist.files.setup_file import read_setup
     from tuneassist.files.tunes_folder import read_tunes
     from tuneassist.loop.tunes import check_tunes
     from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
+    from tuneassist.workflow.runs import compare_full_load, output_units, run_settings
 
     made_at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     data = ReportData(setup=None, version=__version__, made_at=made_at, is_simulated=False)
@@ -202,17 +206,26 @@ def gather_data(
     elif setup is not None:
         data = replace(data, setup=read_setup(setup))
     if tunes is not None:
-        runs = run_settings(standard)
+        runs = run_settings(value_of(standard))
         listed = read_tunes(tunes, settings=runs)
-        of_set = TunesPart(listed, check_tunes(listed, runs=runs), output_units(units, ()))
+        of_set = TunesPart(
+            listed, check_tunes(listed, runs=runs), output_units(value_of(units), ())
+        )
         data = replace(data, setup=data.setup or listed[0].setup, tunes=of_set)
     if before and after:
-        chosen = run_settings(standard, driven_rpm=driven)
-        made = compare(before, after, car=data.setup, settings=chosen, ignition=ignition)
-        shown = output_units(units, (*made.before, *made.after), data.setup)
+        chosen = run_settings(value_of(standard), driven_rpm=driven)
+        with ignition_as_usage():
+            made = compare_full_load(
+                reader_of(before),
+                reader_of(after),
+                car=data.setup,
+                settings=chosen,
+                ignition=value_of(ignition),
+                tell=tell,
+            )
+        shown = output_units(value_of(units), made.logs, data.setup)
         zero = made.found.equivalence(shown.changes()) if is_zero else None
-        assumed = made.ignition if made.is_assumed else ""
-        part = FullLoadPart(made.found, shown, zero, assumed)
+        part = FullLoadPart(made.found, shown, zero, made.assumed)
         data = replace(data, full_load=part, is_simulated=data.is_simulated or made.is_simulated)
     label = data.setup.engine.label if data.setup else ""
     return replace(data, is_simulated=data.is_simulated or "simulated" in label.casefold())

@@ -11,6 +11,7 @@ shows what came back; a notebook makes the same call.
     coverage      how well logs cover the cells
     plan          what to hold next, from a tune or from logs
     round_result  a round judged, and the contents of its folder
+    runs          full-load runs before and after
     steps         the steps of a tune: start, add, accept, reject, undo, found, status
     tune          a tune's folder as an object with these steps
 """
