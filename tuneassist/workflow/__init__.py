@@ -10,6 +10,8 @@ shows what came back; a notebook makes the same call.
     write         a proposal or a grid into files
     coverage      how well logs cover the cells
     plan          what to hold next, from a tune or from logs
+    report        what a report is made from, and the page
+    report_source a tune's or a proposal's folder, as a report takes it
     round_result  a round judged, and the contents of its folder
     runs          full-load runs before and after
     steps         the steps of a tune: start, add, accept, reject, undo, found, status
