@@ -15,5 +15,6 @@ shows what came back; a notebook makes the same call.
     round_result  a round judged, and the contents of its folder
     runs          full-load runs before and after
     steps         the steps of a tune: start, add, accept, reject, undo, found, status
+    verify        a grid file held against every rule
     tune          a tune's folder as an object with these steps
 """
