@@ -12,10 +12,11 @@ import pandas as pd
 import pytest
 from report_makers import PETROL, VAN, full_load, run, write_full_load, write_sides
 
-from tuneassist.cli.full_load import spread, with_target
+from tuneassist.cli.full_load import spread
 from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import read_log
 from tuneassist.simulate.full_load import FullLoadPlan, stock_diesel, tuned_diesel
+from tuneassist.workflow.runs import with_target
 
 
 @pytest.fixture(scope="module")

@@ -39,6 +39,7 @@ from tuneassist.settings import (
 )
 from tuneassist.show.cautions import cautions
 from tuneassist.show.report_svg import inline_svg
+from tuneassist.workflow.report import ReportAsked, report_data, write_report
 
 
 class Page(HTMLParser):
@@ -229,7 +230,7 @@ def test_the_maps_hold_the_numbers_of_cells_csv(folder: Path, pages: dict[str, s
 
 
 def test_what_a_step_should_lead_to_is_lambda_over_one_plus_step(folder: Path) -> None:
-    from tuneassist.cli.report_source import expected_cells
+    from tuneassist.workflow.report_source import expected_cells
 
     axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
     cells = pd.DataFrame({n: [10.0, -5.0, 0.0, np.nan] for n in
@@ -331,6 +332,19 @@ def test_words_from_files_cannot_become_markup(tmp_path: Path) -> None:
     assert "<img" not in page
     assert "&lt;img src=x" in page
     assert Page(page).all("h1")
+
+
+def test_python_calls_write_the_page_of_the_command(folder: Path, tmp_path: Path) -> None:
+    data = report_data(ReportAsked(folder=folder / "tune"))
+    done = write_report(data, tmp_path / "python.html", is_customer=True)
+    result = run(
+        "report", folder / "tune", "--customer", "--out", tmp_path / "command.html", "--json"
+    )
+    assert list(done.titles) == json.loads(result.stdout)["sections"]
+    assert done.figures == ()
+    pages = [(tmp_path / f"{name}.html").read_text("utf-8") for name in ("python", "command")]
+    of_python, of_command = (re.sub(r"\d\d:\d\d UTC", "", page) for page in pages)
+    assert of_python == of_command
 
 
 def test_figures_are_written_as_png_and_svg(folder: Path) -> None:

@@ -21,6 +21,8 @@ from tuneassist.loop.settings import PlanSettings, RegionWeight
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
 from tuneassist.simulate.samples import setup_text
+from tuneassist.workflow.logs import reduce_logs
+from tuneassist.workflow.plan import start_of_logs, start_of_tune
 
 ENGINE = draw_engine(np.random.default_rng(51))
 AXES = ENGINE.car.axes
@@ -55,6 +57,21 @@ def test_a_tune_and_its_log_give_the_same_plan(home: Path) -> None:
     of_log = holds_of(run("plan", home / "a.csv", "-s", home / "car.toml", "-m", "8", "--json"))
     assert of_tune == of_log
     assert len(of_tune) > 10
+
+
+def test_python_calls_give_the_plan_of_the_command(home: Path) -> None:
+    shown = [
+        (row["rpm"], row["load"]) for row in holds_of(run("plan", home / "tune", "-m", 8, "--json"))
+    ]
+    of_logs = start_of_logs(
+        lambda car: reduce_logs([home / "a.csv"], setup=car), setup=home / "car.toml"
+    )
+    for start in (start_of_tune(home / "tune"), of_logs):
+        made = start.plan(8)
+        assert [tuple(at) for at in made.holds[["rpm", "load"]].to_numpy()] == shown
+        longer = start.with_hold_s(15).plan(8)
+        assert longer.holds["hold_s"].eq(15).all()
+        assert len(longer.holds) < len(made.holds)
 
 
 def test_a_plan_is_written_as_csv_and_as_a_page(home: Path, tmp_path: Path) -> None:

@@ -12,9 +12,11 @@ from typer.testing import CliRunner, Result
 
 from tuneassist.cli.app import app
 from tuneassist.correction import check_grid, verify_grid
+from tuneassist.errors import RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Axes, Grid
+from tuneassist.workflow.verify import verify_file
 
 PETROL = Path(__file__).parents[1] / "sample_logs" / "petrol-setup.toml"
 CAR = read_setup(PETROL)
@@ -63,6 +65,17 @@ BAD = {
     "max_lean_total_in_boost_pct": bad_lean_total,
     "resolution_pct": bad_resolution,
 }
+
+
+def test_the_python_call_finds_what_the_command_finds(tmp_path: Path) -> None:
+    bad = written(tmp_path / "bad.csv", bad_slope())
+    found = verify_file(bad, setup=PETROL, against=bad)
+    result = run("verify", bad, "-s", PETROL, "--against", bad)
+    assert found.carried_over == len(found.breaches) > 0
+    with pytest.raises(RuleBreachError) as caught:
+        found.require_clean()
+    assert " ".join(str(caught.value).split()) in " ".join(result.stderr.split())
+    verify_file(written(tmp_path / "zero.csv", grid_of()), setup=PETROL).require_clean()
 
 
 @pytest.mark.parametrize("rule", BAD)

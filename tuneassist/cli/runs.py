@@ -17,13 +17,18 @@ from tuneassist.cli.full_load import (
     Standard,
     Units,
     Zero,
+    ignition_as_usage,
+    reader_of,
+    value_of,
 )
 from tuneassist.cli.options import AsJson, Overwrite
 
 if TYPE_CHECKING:
-    from tuneassist.cli.full_load import FullLoad
+    from tuneassist.runs import Equivalence
     from tuneassist.runs.air import AirState
+    from tuneassist.settings import Setup
     from tuneassist.show.run_units import OutputUnits
+    from tuneassist.workflow.runs import FullLoad
 
 Air = tuple[float, float]
 
@@ -99,11 +104,10 @@ def runs(
     peaks, lambda, boost and exhaust temperature against the limits, and drivability. With --zero
     it tells "equivalent" from "different" and from "cannot tell".
     """
-    from tuneassist.cli.console import look_of, screen, show, show_json
+    from tuneassist.cli.console import tell
     from tuneassist.cli.coverage import require_plot
-    from tuneassist.cli.full_load import compare, output_units, run_settings
     from tuneassist.files.setup_file import read_setup
-    from tuneassist.show.runs import runs_record, runs_screen
+    from tuneassist.workflow.runs import SidesAir, compare_full_load, output_units, run_settings
 
     if not before or not after:
         raise typer.BadParameter("logs of both sides are needed: --before LOG... --after LOG...")
@@ -112,38 +116,58 @@ def runs(
     car = read_setup(setup) if setup else None
     given = {"margin_pct": margin, "driven_rpm": driven, "relative_humidity_pct": humidity,
              "fuel_mg_per_l_cycle": fuel, "inertia_kg_m2": inertia}  # fmt: skip
-    made = compare(
-        before,
-        after,
-        car=car,
-        settings=run_settings(standard, **given),
-        ignition=ignition,
-        air_before=_air(air_before, humidity),
-        air_after=_air(air_after, humidity),
-    )
-    logs = (*made.before, *made.after)
-    shown = output_units(units, logs, car)
+    with ignition_as_usage():
+        made = compare_full_load(
+            reader_of(before),
+            reader_of(after),
+            car=car,
+            settings=run_settings(value_of(standard), **given),
+            ignition=value_of(ignition),
+            air=SidesAir(_air(air_before, humidity), _air(air_after, humidity)),
+            tell=tell,
+        )
+    shown = output_units(value_of(units), made.logs, car)
     verdict = made.found.equivalence(None if json else shown.changes()) if zero else None
     if plot is not None:
         draw(plot, made, shown)
     if json:
-        label = {"label": car.engine.label} if car else {}
-        is_simulated = made.is_simulated
-        show_json(
-            {**label, "ignition": made.ignition, "ignition_assumed": made.is_assumed,
-             **runs_record(made.found, zero=verdict, logged=output_units(None, logs, car),
-                           is_simulated=is_simulated)}
-        )  # fmt: skip
-        return
+        _show_json(made, car, verdict)
+    else:
+        _show_screen(made, car, verdict, shown, plot)
+
+
+def _show_json(made: FullLoad, car: Setup | None, verdict: Equivalence | None) -> None:
+    from tuneassist.cli.console import show_json
+    from tuneassist.show.runs import runs_record
+    from tuneassist.workflow.runs import output_units
+
+    label = {"label": car.engine.label} if car else {}
+    logged = output_units(None, made.logs, car)
+    show_json(
+        {**label, "ignition": made.ignition, "ignition_assumed": made.is_assumed,
+         **runs_record(made.found, zero=verdict, logged=logged, is_simulated=made.is_simulated)}
+    )  # fmt: skip
+
+
+def _show_screen(
+    made: FullLoad,
+    car: Setup | None,
+    verdict: Equivalence | None,
+    units: OutputUnits,
+    plot: Path | None,
+) -> None:
+    from tuneassist.cli.console import look_of, screen, show
+    from tuneassist.show.runs import runs_screen
+
     console = screen()
     view = runs_screen(
         made.found,
         zero=verdict,
-        units=shown,
+        units=units,
         label=car.engine.label if car else "",
         look=look_of(console),
         is_simulated=made.is_simulated,
-        assumed=made.ignition if made.is_assumed else "",
+        assumed=made.assumed,
     )
     show(console, view, *([f"Drawn into {plot}"] if plot else []))
 

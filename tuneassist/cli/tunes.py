@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from tuneassist.cli.full_load import Fuel, Humidity, Standard
+from tuneassist.cli.full_load import Fuel, Humidity, Standard, value_of
 from tuneassist.cli.options import AsJson
 from tuneassist.files.tunes_example import EXAMPLE
 
@@ -39,12 +39,14 @@ def check(
     and what was not. Ends with exit status 5 when something is not as it should be. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.cli.full_load import run_settings
     from tuneassist.files.tunes_folder import read_tunes
     from tuneassist.loop.tunes import check_tunes
     from tuneassist.show.tunes import tunes_record, tunes_screen
+    from tuneassist.workflow.runs import run_settings
 
-    runs = run_settings(standard, relative_humidity_pct=humidity, fuel_mg_per_l_cycle=fuel)
+    runs = run_settings(
+        value_of(standard), relative_humidity_pct=humidity, fuel_mg_per_l_cycle=fuel
+    )
     tunes = read_tunes(folder, settings=runs)
     report = check_tunes(tunes, runs=runs)
     if json:

@@ -3,68 +3,68 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tuneassist.cli.options import AsJson, SetupFile
 
+if TYPE_CHECKING:
+    from tuneassist.workflow.verify import VerifiedFile
 
-def verify(
-    grid: Annotated[
-        Path,
-        typer.Argument(metavar="GRID", help="The grid file to look at.", show_default=False),
-    ],
-    setup: SetupFile,
-    against: Annotated[
-        Path | None,
-        typer.Option(
-            "--against",
-            metavar="FILE",
-            help="Grid that the controller holds now; with it, rules on changes are looked at too, "
-            "and what is wrong in both is marked as carried over.",
-            show_default=False,
-        ),
-    ] = None,
-    json: AsJson = False,
-) -> None:
+GridFile = Annotated[
+    Path,
+    typer.Argument(metavar="GRID", help="The grid file to look at.", show_default=False),
+]
+Against = Annotated[
+    Path | None,
+    typer.Option(
+        "--against",
+        metavar="FILE",
+        help="Grid that the controller holds now; with it, rules on changes are looked at too, "
+        "and what is wrong in both is marked as carried over.",
+        show_default=False,
+    ),
+]
+
+
+def verify(grid: GridFile, setup: SetupFile, against: Against = None, json: AsJson = False) -> None:
     """Hold a grid file against every rule of the setup.
 
     Ends with exit status 5 when a rule is broken, each breach named, whether this grid brought it
     in or it was carried over from the one before. Writes no file.
     """
-    from tuneassist.cli.console import screen, show, show_json
-    from tuneassist.correction import verify_grid
-    from tuneassist.errors import RuleBreachError
-    from tuneassist.files.grid_file import read_grid
-    from tuneassist.files.setup_file import read_setup
-    from tuneassist.show.rules import breach_record, clean_screen
-    from tuneassist.workflow.in_force import read_in_force
+    from tuneassist.workflow.verify import verify_file
 
-    car = read_setup(setup)
-    asked = read_grid(grid, axes=car.axes)
-    current = read_in_force(against, car.axes) if against else None
-    breaches = verify_grid(asked, current=current, setup=car)
-    carried = sum(breach.is_carried_over for breach in breaches)
+    found = verify_file(grid, setup=setup, against=against)
     if json:
-        show_json(
-            {
-                "grid": str(grid),
-                "is_clean": not breaches,
-                "carried_over": carried,
-                "breaches": breach_record(breaches),
-            }
-        )
-    if breaches:
-        count = f"{len(breaches)} breach{'es' if len(breaches) > 1 else ''} of the rules"
-        old = f", {carried} of them carried over from {against}" if carried else ""
-        raise RuleBreachError(
-            f"{grid}: {count}{old}.", tuple(breach.sentence for breach in breaches)
-        )
+        _show_json(found)
+    found.require_clean()
     if not json:
-        show(
-            screen(),
-            clean_screen(
-                str(grid), setup=car, cells=car.axes.size, has_against=current is not None
-            ),
-        )
+        _show_screen(found)
+
+
+def _show_json(found: VerifiedFile) -> None:
+    from tuneassist.cli.console import show_json
+    from tuneassist.show.rules import breach_record
+
+    show_json(
+        {
+            "grid": str(found.grid),
+            "is_clean": not found.breaches,
+            "carried_over": found.carried_over,
+            "breaches": breach_record(found.breaches),
+        }
+    )
+
+
+def _show_screen(found: VerifiedFile) -> None:
+    from tuneassist.cli.console import screen, show
+    from tuneassist.show.rules import clean_screen
+
+    car = found.setup
+    has_against = found.against is not None
+    show(
+        screen(),
+        clean_screen(str(found.grid), setup=car, cells=car.axes.size, has_against=has_against),
+    )

@@ -9,7 +9,12 @@ shows what came back; a notebook makes the same call.
     result        a proposal as the contents of its four files, checked in the form they are read
     write         a proposal or a grid into files
     coverage      how well logs cover the cells
+    plan          what to hold next, from a tune or from logs
+    report        what a report is made from, and the page
+    report_source a tune's or a proposal's folder, as a report takes it
     round_result  a round judged, and the contents of its folder
+    runs          full-load runs before and after
     steps         the steps of a tune: start, add, accept, reject, undo, found, status
+    verify        a grid file held against every rule
     tune          a tune's folder as an object with these steps
 """

@@ -1,0 +1,139 @@
+"""What to hold next, from a tune's folder or from logs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from tuneassist.evidence.repeats import unusable_notes
+from tuneassist.files.plan_section import read_plan_settings
+from tuneassist.files.setup_file import read_setup
+from tuneassist.files.tune_folder import open_tune
+from tuneassist.files.tune_places import HISTORY
+from tuneassist.files.tune_setup import SETUP
+from tuneassist.grid import Floats, Grid
+from tuneassist.loop.plan import Plan, plan_holds
+from tuneassist.loop.pool import pool_rounds
+from tuneassist.loop.settings import PlanSettings
+from tuneassist.parallel import LogsAtHand
+from tuneassist.pipeline import Evidence, gather
+from tuneassist.settings import Setup
+from tuneassist.workflow.logs import is_simulated
+from tuneassist.workflow.round_result import count_visits
+
+
+@dataclass(frozen=True, eq=False)
+class PlanStart:
+    """What a plan starts from.
+
+    Parameters
+    ----------
+    setup
+        The car's setup.
+    settings
+        Weights and prices of time, from the setup's file.
+    evidence
+        What is known so far; None where nothing has been logged.
+    visits
+        Samples nearest to each breakpoint, moves included; None as above. [1]
+    is_simulated
+        Whether label or logs say that the data are simulated.
+    """
+
+    setup: Setup
+    settings: PlanSettings
+    evidence: Evidence | None
+    visits: Floats | None
+    is_simulated: bool
+
+    @property
+    def unusable(self) -> Mapping[str, str]:
+        """Names of the logs that could not be used, with the reason."""
+        return dict(self.evidence.unusable) if self.evidence else {}
+
+    def with_hold_s(self, seconds: float) -> PlanStart:
+        """Return the same with another length of each hold.
+
+        Raises
+        ------
+        InputError
+            When no hold can be so long. [s]
+        """
+        return replace(self, settings=replace(self.settings, hold_s=seconds))
+
+    def plan(self, minutes: float) -> Plan:
+        """Choose what to hold next; the notes name the logs that could not be used.
+
+        Parameters
+        ----------
+        minutes
+            Time there is, on a warm engine. [min]
+
+        Raises
+        ------
+        TuneassistError
+            What `tuneassist.loop.plan.plan_holds` raises.
+        """
+        made = plan_holds(
+            self.evidence,
+            setup=self.setup,
+            minutes=minutes,
+            settings=self.settings,
+            visits=self.visits,
+        )
+        if self.evidence is None:
+            return made
+        notes = unusable_notes(self.unusable, [log.name for log in self.evidence.logs])
+        return replace(made, notes=(*notes, *made.notes))
+
+
+def is_tune(folder: Path) -> bool:
+    """Tell whether a tune was started in this folder."""
+    return (folder / HISTORY).is_file()
+
+
+def start_of_tune(folder: Path) -> PlanStart:
+    """Start from what the rounds of a tune say.
+
+    Raises
+    ------
+    InputError
+        When there is no tune, or it cannot be read.
+    """
+    with open_tune(folder, is_reading=True) as tune:
+        marks, car = tune.state.evidence, tune.setup
+        settings = read_plan_settings(folder / SETUP)
+        simulated = is_simulated([], car)
+        if not marks:
+            return PlanStart(car, settings, None, None, simulated)
+        current = tune.grid(tune.state.current)
+        evidence = pool_rounds(tune.rounds(marks), setup=car, current=current)
+        visits = np.sum([tune.evidence(mark).visits.flat() for mark in marks], axis=0)
+    return PlanStart(car, settings, evidence, visits, simulated)
+
+
+def start_of_logs(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> PlanStart:
+    """Start from logs recorded with an all-zero grid.
+
+    Parameters
+    ----------
+    reduce
+        Reads the logs, once the setup is known.
+    setup
+        The setup's file.
+
+    Raises
+    ------
+    TuneassistError
+        When setup or logs cannot be used, or the logs hold no evidence.
+    """
+    car = read_setup(setup)
+    found = reduce(car)
+    logs = [one.evidence for one in found.used]
+    evidence = gather(logs, setup=car, current=Grid.zeros(car.axes)).beside(found.unusable)
+    visits = count_visits(logs, car).flat()
+    simulated = is_simulated([one.log for one in found.used], car)
+    return PlanStart(car, read_plan_settings(setup), evidence, visits, simulated)

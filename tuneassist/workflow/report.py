@@ -1,0 +1,199 @@
+"""A report: everything that was named, read and worked out, then the page and its figures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from tuneassist import __version__
+from tuneassist.files.plain_file import write_whole
+from tuneassist.files.proposal_folder import write_proposal
+from tuneassist.files.setup_file import read_setup
+from tuneassist.files.tunes_folder import read_tunes
+from tuneassist.loop.tunes import check_tunes
+from tuneassist.runs.settings import Standard
+from tuneassist.settings import Ignition
+from tuneassist.show.report import report_html, report_sections
+from tuneassist.show.report_cells import map_pictures
+from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
+from tuneassist.show.report_views import Picture, pictures_of
+from tuneassist.workflow.logs import is_simulated
+from tuneassist.workflow.report_source import read_source
+from tuneassist.workflow.runs import (
+    ReadLogs,
+    Tell,
+    compare_full_load,
+    output_units,
+    run_settings,
+)
+
+
+def no_logs() -> Sequence[Path]:
+    """Find no logs."""
+    return ()
+
+
+@dataclass(frozen=True, eq=False)
+class FullLoadAsked:
+    """Full-load runs that a report is to show.
+
+    Parameters
+    ----------
+    before, after
+        Read the logs of each side.
+    tell
+        Is told which logs were read without the setup's channels.
+    ignition
+        Without a setup: what the runs are judged as.
+    driven_rpm
+        Speeds over which the gain is averaged; None takes the default. [rpm]
+    is_zero
+        Judge whether nothing changed.
+    """
+
+    before: ReadLogs
+    after: ReadLogs
+    tell: Tell
+    ignition: Ignition | None = None
+    driven_rpm: tuple[float, float] | None = None
+    is_zero: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class ReportAsked:
+    """What a report is to be about.
+
+    Parameters
+    ----------
+    folder
+        Of a tune or a proposal; None where there is none.
+    find_logs
+        Finds the logs that the proposal was made from; those of a tune are in its folder.
+    full_load
+        Full-load runs; None where there are none.
+    tunes
+        Folder of a set of tunes.
+    setup
+        The setup's file, where no folder is given that has its own.
+    standard
+        Of torque and power, in the full-load runs and in the set of tunes.
+    units
+        Name of a system of units; None takes the setup's, else those that were logged.
+    """
+
+    folder: Path | None = None
+    find_logs: Callable[[], Sequence[Path]] = no_logs
+    full_load: FullLoadAsked | None = None
+    tunes: Path | None = None
+    setup: Path | None = None
+    standard: Standard | None = None
+    units: str | None = None
+
+
+@dataclass(frozen=True)
+class ReportWritten:
+    """Titles of the sections of a page that was written, and the files of its figures."""
+
+    titles: tuple[str, ...]
+    figures: tuple[Path, ...]
+
+
+def report_data(asked: ReportAsked) -> ReportData:
+    """Read and work out everything that a report is to be about.
+
+    Raises
+    ------
+    TuneassistError
+        What the reading of each part and the comparison of full-load runs raise.
+    """
+    data = _with_full_load(_with_tunes(_source(asked), asked), asked)
+    return replace(data, is_simulated=data.is_simulated or is_simulated([], data.setup))
+
+
+def _source(asked: ReportAsked) -> ReportData:
+    """Read the folder, or else the setup."""
+    made_at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
+    if asked.folder is not None:
+        return read_source(asked.folder, asked.find_logs(), version=__version__, made_at=made_at)
+    setup = None if asked.setup is None else read_setup(asked.setup)
+    return ReportData(setup=setup, version=__version__, made_at=made_at, is_simulated=False)
+
+
+def _with_tunes(data: ReportData, asked: ReportAsked) -> ReportData:
+    if asked.tunes is None:
+        return data
+    runs = run_settings(asked.standard)
+    listed = read_tunes(asked.tunes, settings=runs)
+    part = TunesPart(listed, check_tunes(listed, runs=runs), output_units(asked.units, ()))
+    return replace(data, setup=data.setup or listed[0].setup, tunes=part)
+
+
+def _with_full_load(data: ReportData, asked: ReportAsked) -> ReportData:
+    runs = asked.full_load
+    if runs is None:
+        return data
+    made = compare_full_load(
+        runs.before,
+        runs.after,
+        car=data.setup,
+        settings=run_settings(asked.standard, driven_rpm=runs.driven_rpm),
+        ignition=runs.ignition,
+        tell=runs.tell,
+    )
+    units = output_units(asked.units, made.logs, data.setup)
+    zero = made.found.equivalence(units.changes()) if runs.is_zero else None
+    part = FullLoadPart(made.found, units, zero, made.assumed)
+    return replace(data, full_load=part, is_simulated=data.is_simulated or made.is_simulated)
+
+
+def write_report(
+    data: ReportData,
+    out: Path,
+    *,
+    figures: Path | None = None,
+    is_customer: bool = False,
+    overwrite: bool = False,
+) -> ReportWritten:
+    """Write the page, and its figures where they were asked for.
+
+    Parameters
+    ----------
+    data
+        What it is made from.
+    out
+        The page.
+    figures
+        Folder for the figures; None writes none.
+    is_customer
+        Leave out what a customer cannot use.
+    overwrite
+        Replace figures that were written before.
+
+    Raises
+    ------
+    OutputError
+        When a file cannot be written.
+    """
+    sections = report_sections(data, is_customer=is_customer)
+    page = report_html(data, sections=sections, is_customer=is_customer)
+    drawn: list[Path] = []
+    if figures is not None:
+        pictures = [*map_pictures(data), *pictures_of(sections)]
+        drawn = write_figures(figures, pictures, overwrite=overwrite)
+    write_whole(out, page.encode("utf-8"))
+    return ReportWritten(tuple(section.title for section in sections), tuple(drawn))
+
+
+def write_figures(folder: Path, pictures: Sequence[Picture], *, overwrite: bool) -> list[Path]:
+    """Write every figure as PNG and SVG, all of them or none."""
+    from tuneassist.show.plots import picture
+    from tuneassist.show.report_svg import svg_bytes
+
+    contents: dict[str, bytes] = {}
+    for one in pictures:
+        contents[f"{one.name}.png"] = picture(one.figure, "png")
+        contents[f"{one.name}.svg"] = svg_bytes(one.figure, name=one.name)
+    placed = write_proposal(folder, contents, overwrite=overwrite)
+    return [placed / name for name in contents]

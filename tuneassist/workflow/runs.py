@@ -1,0 +1,233 @@
+"""Full-load runs before and after: both sides read, compared, and refused where nothing follows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from tuneassist.errors import InputError, LogError, NoEvidenceError
+from tuneassist.files.run_file import NOT_THERE
+from tuneassist.grid import bilinear_weights
+from tuneassist.inert import listed
+from tuneassist.reading import Log
+from tuneassist.runs import RunsComparison, RunSettings, compare_runs
+from tuneassist.runs.air import AirState
+from tuneassist.runs.same_air import DIFFERENT_AIR
+from tuneassist.runs.settings import Standard
+from tuneassist.settings import EngineSettings, Ignition, Setup
+from tuneassist.show.run_units import SYSTEMS, OutputUnits, units_of
+from tuneassist.show.runs import refusal_words
+from tuneassist.workflow.logs import is_simulated, refuse_twins
+
+MOST_REASONS = 6
+"""Reasons that one message lists. [1]"""
+FACTOR_REFUSALS = ("no air state", "fuel not known", "spark only", "outside the standard's range")
+"""Names of the refusals that tell why a pull has no factor to standard air."""
+STANDARDS_WORDS = "--standard iso1585, --standard sae-j1349 or --standard din70020"
+"""How a standard is named, for messages."""
+AS_MEASURED: Final = "none"
+"""The standard that corrects nothing."""
+
+ReadLogs = Callable[[Setup | None], list[Log]]
+"""Reads the logs of one side, with the setup's channels or by their headers."""
+Tell = Callable[[str], None]
+"""Takes a sentence that a user should read."""
+
+
+class IgnitionClashError(InputError):
+    """The ignition that was named is not that of the setup."""
+
+
+@dataclass(frozen=True, eq=False)
+class SidesAir:
+    """The air of both sides where it was given; None takes what was logged."""
+
+    before: AirState | None = None
+    after: AirState | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class FullLoad:
+    """Logs of both sides and what they say.
+
+    Parameters
+    ----------
+    before, after
+        As read.
+    found
+        The comparison.
+    is_simulated
+        Whether label or logs say that they are simulated.
+    ignition
+        What the runs were judged as.
+    is_assumed
+        Whether that was taken without being told.
+    """
+
+    before: tuple[Log, ...]
+    after: tuple[Log, ...]
+    found: RunsComparison
+    is_simulated: bool
+    ignition: str = "spark"
+    is_assumed: bool = False
+
+    @property
+    def logs(self) -> tuple[Log, ...]:
+        """The logs of both sides, those before first."""
+        return (*self.before, *self.after)
+
+    @property
+    def assumed(self) -> str:
+        """Ignition that was taken without being told; empty where it was told."""
+        return self.ignition if self.is_assumed else ""
+
+
+def compare_full_load(
+    before: ReadLogs,
+    after: ReadLogs,
+    *,
+    car: Setup | None,
+    settings: RunSettings,
+    ignition: Ignition | None = None,
+    air: SidesAir | None = None,
+    tell: Tell,
+) -> FullLoad:
+    """Read both sides and compare them.
+
+    Parameters
+    ----------
+    before, after
+        Read the logs of each side.
+    car
+        The car's setup: ignition, limits and channels; None takes the defaults of ``ignition``.
+    settings
+        Thresholds and the standard.
+    ignition
+        Without a setup: "spark" or "compression"; None takes spark and says so.
+    air
+        The air of both sides; None where it cannot be given.
+    tell
+        Is told which logs were read without the setup's channels.
+
+    Raises
+    ------
+    InputError
+        When the sides ran in air that differs and were not corrected; the message says the way out.
+    IgnitionClashError
+        When setup and ``ignition`` do not agree.
+    NoEvidenceError
+        When a side has no usable pull, or the two share no speed; the message says why.
+    """
+    engine, is_assumed = engine_of(car, ignition)
+    sides = [read_full_load(read, car, tell) for read in (before, after)]
+    refuse_twins([log for side in sides for log in side])
+    sides = [[with_target(log, car) for log in side] for side in sides]
+    given = air or SidesAir()
+    found = compare_runs(
+        *sides,
+        settings=settings,
+        engine=engine,
+        limits=car.limits if car else None,
+        air_before=given.before,
+        air_after=given.after,
+    )
+    _refuse_different_air(found, can_give_air=air is not None)
+    if not found.is_usable:
+        raise NoEvidenceError(f"No usable full-load runs to compare. {_why_not(found)}")
+    simulated = is_simulated([log for side in sides for log in side], car)
+    return FullLoad(tuple(sides[0]), tuple(sides[1]), found, simulated, engine.ignition, is_assumed)
+
+
+def engine_of(car: Setup | None, ignition: Ignition | None) -> tuple[EngineSettings, bool]:
+    """Return the engine that runs are judged as, and whether its ignition was assumed.
+
+    Raises
+    ------
+    IgnitionClashError
+        When setup and ``ignition`` do not agree.
+    """
+    if car is None:
+        return EngineSettings(ignition=ignition or "spark"), ignition is None
+    if ignition is not None and ignition != car.engine.ignition:
+        raise IgnitionClashError(
+            f"--ignition {ignition} does not agree with the setup, whose engine.ignition is "
+            f"{car.engine.ignition}: leave it out."
+        )
+    return car.engine, False
+
+
+def run_settings(standard: Standard | None, **given: Any) -> RunSettings:
+    """Build the settings from what was given, defaults elsewhere.
+
+    A standard that was named as "none" is the answer to the question what becomes of runs in air
+    that differs; one that was left out is not.
+    """
+    known = {name: value for name, value in given.items() if value is not None}
+    if standard == AS_MEASURED:
+        known["different_air"] = "as measured"
+    return RunSettings(standard=standard or AS_MEASURED, **known)
+
+
+def output_units(name: str | None, logs: Sequence[Log], car: Setup | None = None) -> OutputUnits:
+    """Return the units that were asked for, else the setup's, else those that were logged."""
+    return units_of(logs, car, None if name is None else SYSTEMS[name])
+
+
+def read_full_load(read: ReadLogs, car: Setup | None, tell: Tell) -> list[Log]:
+    """Read full-load logs with the setup's channels, else by their headers, and say so."""
+    try:
+        return read(car)
+    except LogError as error:
+        if car is None or not any(words in str(error) for words in NOT_THERE):
+            raise
+        first = error
+    try:
+        logs = read(None)
+    except LogError:
+        raise first from None
+    names = listed(log.name for log in logs)
+    tell(f"{names}: read by the headers; the setup's channels do not fit: {first.problem}")
+    return logs
+
+
+def with_target(log: Log, car: Setup | None) -> Log:
+    """Put the setup's lambda target beside a log's samples, where none was logged."""
+    samples = log.samples
+    if car is None or "load" not in samples or "lambda_target" in samples:
+        return log
+    known = samples[samples["rpm"].notna() & samples["load"].notna()]
+    weights = bilinear_weights(car.axes, known["rpm"], known["load"])
+    target = known["rpm"].mul(float("nan"))
+    target[:] = weights @ car.target.table.ravel()
+    return replace(log, samples=samples.assign(lambda_target=target))
+
+
+def _refuse_different_air(found: RunsComparison, *, can_give_air: bool) -> None:
+    """Raise, with the way out, where the sides ran in air that differs and was not corrected."""
+    apart = next((r for r in found.refusals if r.name == DIFFERENT_AIR), None)
+    if apart is None:
+        return
+    why = ""
+    if found.settings.standard != AS_MEASURED:
+        seen = [r for r in found.refusals if r.name in FACTOR_REFUSALS]
+        why = f" {found.standard} could not correct it: {seen[0].description}" if seen else ""
+    mend = f"Correct it with {STANDARDS_WORDS}; or compare as measured with --standard none."
+    if can_give_air:
+        mend += (
+            " Where the logged temperature is not that of the outside air, give the air: "
+            "--air-before KPA DEGC --air-after KPA DEGC."
+        )
+    raise InputError(f"{apart.description}{why}", mend=mend)
+
+
+def _why_not(found: RunsComparison) -> str:
+    """Say why there is no gain: the refusals of the sides that have no pull."""
+    usable = set(found.pulls["side"]) if len(found.pulls) else set()
+    if usable == {"before", "after"}:
+        return "The two sides share no speed."
+    of_interest = [r for r in found.refusals if r.where.split(",")[0] not in usable]
+    words = refusal_words(of_interest)
+    more = len(words) - MOST_REASONS
+    rest = [f"And {more} more like these."] if more > 0 else []
+    return " ".join([*words[:MOST_REASONS], *rest])

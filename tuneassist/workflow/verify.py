@@ -1,0 +1,82 @@
+"""A grid file held against every rule of a setup."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from tuneassist.correction import Breach, verify_grid
+from tuneassist.errors import RuleBreachError
+from tuneassist.files.grid_file import read_grid
+from tuneassist.files.setup_file import read_setup
+from tuneassist.settings import Setup
+from tuneassist.workflow.in_force import read_in_force
+
+
+@dataclass(frozen=True, eq=False)
+class VerifiedFile:
+    """A grid file and the rules that it breaks.
+
+    Parameters
+    ----------
+    grid
+        The file.
+    against
+        The file of the grid that the controller holds; None where it was not given.
+    setup
+        The car's setup.
+    breaches
+        What is wrong, whether the grid brought it in or it was carried over.
+    """
+
+    grid: Path
+    against: Path | None
+    setup: Setup
+    breaches: tuple[Breach, ...]
+
+    @property
+    def carried_over(self) -> int:
+        """Number of breaches that the grid in force has already."""
+        return sum(breach.is_carried_over for breach in self.breaches)
+
+    def require_clean(self) -> None:
+        """Raise where a rule is broken.
+
+        Raises
+        ------
+        RuleBreachError
+            With each breach.
+        """
+        if not self.breaches:
+            return
+        count = f"{len(self.breaches)} breach{'es' if len(self.breaches) > 1 else ''} of the rules"
+        carried = self.carried_over
+        old = f", {carried} of them carried over from {self.against}" if carried else ""
+        raise RuleBreachError(
+            f"{self.grid}: {count}{old}.", tuple(breach.sentence for breach in self.breaches)
+        )
+
+
+def verify_file(grid: Path, *, setup: Path, against: Path | None = None) -> VerifiedFile:
+    """Hold a grid file against every rule of a setup.
+
+    Parameters
+    ----------
+    grid
+        The file to look at.
+    setup
+        The setup's file.
+    against
+        The file of the grid that the controller holds now; with it, rules on changes are looked at
+        too.
+
+    Raises
+    ------
+    InputError
+        When a file cannot be read, or the grid in force is the step of a proposal.
+    """
+    car = read_setup(setup)
+    asked = read_grid(grid, axes=car.axes)
+    current = read_in_force(against, car.axes) if against else None
+    breaches = verify_grid(asked, current=current, setup=car)
+    return VerifiedFile(grid, against, car, tuple(breaches))
