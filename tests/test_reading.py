@@ -262,6 +262,44 @@ def test_two_candidates_are_listed_and_none_is_taken(tmp_path):
 # --- units that are not written down -------------------------------------------------------------
 
 
+@pytest.mark.parametrize(
+    "header", ["Inj Duty (%)", "Injectors duty cycle [%]", "FUEL_INJECTOR_DUTY (%)", "IDC [%]"]
+)
+def test_the_injectors_duty_is_known_by_its_names(tmp_path, header):
+    log = duty_log(tmp_path, header)
+    assert log.samples["injector_duty_pct"].max() == pytest.approx(88.0)
+
+
+@pytest.mark.parametrize("header", ["Duty (%)", "Duty cycle [%]", "DC (%)"])
+def test_a_duty_that_names_no_part_is_asked_about_and_not_taken(tmp_path, header):
+    log = duty_log(tmp_path, header)
+    assert "injector_duty_pct" not in log.samples
+    [note] = [note for note in log.notes if "injector_duty" in note]
+    line = note.split("[channels]: ")[1].split("; if not")[0]
+    assert line == f'injector_duty = {{ column = "{header}", unit = "percent" }}'
+    told = make_setup(channels={"injector_duty": ChannelSource(column=header, unit="percent")})
+    given = duty_log(tmp_path, header, setup=told)
+    assert given.samples["injector_duty_pct"].max() == pytest.approx(88.0)
+    assert not any("names no part" in note or "left out" in note for note in given.notes)
+    left = duty_log(tmp_path, header, setup=make_setup(unread=("injector_duty",)))
+    assert not any("injector_duty" in note for note in left.notes)
+
+
+@pytest.mark.parametrize("header", ["Wastegate duty (%)", "Boost duty [%]", "VVT duty cycle (%)"])
+def test_the_duty_of_another_part_is_neither_taken_nor_asked_about(tmp_path, header):
+    log = duty_log(tmp_path, header)
+    assert "injector_duty_pct" not in log.samples
+    assert not any("injector_duty" in note for note in log.notes)
+
+
+def duty_log(folder, header, setup=None):
+    """A log in which the duty rises to 88 %, 40 s at 10 Hz."""
+    n = np.arange(400)
+    columns = [0.1 * n, 2000 + n, 50 + 0.1 * n, np.full(400, 0.95), 8 + 0.2005012531 * n]
+    text = text_of(["Time (s)", "RPM", "MAP (kPa)", "Lambda", header], rows_of(columns))
+    return read_log(write(folder, text), setup=setup)
+
+
 def test_a_missing_unit_is_settled_by_values_that_allow_one_only_and_said(tmp_path):
     text = text_of(["Time", "Engine speed", "MAP", "Lambda"], rows_of(COLUMNS[:4]))
     log = read_log(write(tmp_path, text), setup=make_setup())

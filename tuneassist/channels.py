@@ -216,6 +216,8 @@ def _injections() -> str:
     return ",".join(f"{name} {end}" for name in (*fluids, "water injection") for end in ends)
 
 
+BARE_DUTY = ("duty", "duty cycle", "dc")
+"""Headers that are the injectors' duty, or that of a valve for boost, cam or idle: asked about."""
 MOST_KNOCK = 12
 """Knock columns that one log may have: one for each of many cylinders, and some for the sum. [1]"""
 
@@ -376,7 +378,10 @@ _ALL = (
     _channel(
         "injector_duty", "injector_duty_pct", "percent", "share", "injector duty",
         possible=(-5.0, 200.0),
-        phrases="injector duty,injector duty cycle,idc,injector dc,fuel injector duty cycle",
+        # "duty" alone is a boost valve's as often: see BARE_DUTY.
+        phrases="injector duty,injector duty cycle,idc,injector dc,fuel injector duty cycle,"
+        "fuel injector duty,injectors duty,injectors duty cycle,inj duty,inj duty cycle,inj dc,"
+        "fuel inj duty,fuel inj duty cycle,fuel injectors duty,fuel injectors duty cycle",
         keeps_peak=True,
     ),
     _channel(

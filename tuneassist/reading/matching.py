@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from tuneassist import channels, inert
-from tuneassist.channels import CHANNELS, KNOCK, channels_called, phrase_key, plain_words
+from tuneassist.channels import BARE_DUTY, CHANNELS, KNOCK, channels_called, phrase_key, plain_words
 from tuneassist.errors import LogError, SetupError
 from tuneassist.inert import NAME_LENGTH, clipped
 from tuneassist.reading.diagnostic import parameter
@@ -238,6 +238,7 @@ def match_columns(headings: Sequence[Heading], setup: Setup | None, *, name: str
             notes.append(left_out(error, name))
             continue
         matches[channel] = _like_load(match, matches.get("load"), setup)
+    notes += _bare_duty(free, matches, setup)
     second = _second_bank(free, matches, setup, name=name, notes=notes)
     if second is not None:
         matches["lambda_second"] = second
@@ -291,6 +292,24 @@ def _all_knock(
         for channel, heading in zip(channels, candidates, strict=False)
         if not is_unread(channel, setup)
     }
+
+
+def _bare_duty(
+    free: Sequence[Heading], matches: Mapping[str, Match], setup: Setup | None
+) -> list[str]:
+    """Ask whose duty a column is that names no part, where the injectors' is not there."""
+    channel = "injector_duty"
+    is_watched = setup is None or channel in setup.limits.ceilings
+    if channel in matches or is_unread(channel, setup) or not is_watched:
+        return []
+    keys = {phrase_key(plain_words(words)) for words in BARE_DUTY}
+    return [
+        f"Column {inert.quoted(heading.text)} does not say what it is the duty of, and was left "
+        "out. If it is the injectors', write under [channels]: "
+        f"{setup_line(channel, heading.text, heading.unit)}; if not: {channel} = false."
+        for heading in free
+        if phrase_key(heading.words_bare) in keys
+    ]
 
 
 def _second_bank(
