@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from dataclasses import replace
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
@@ -93,6 +94,22 @@ def rises(folder: Path, *words: str) -> tuple[int, dict[str, object], float]:
     record = json.loads(result.stdout)
     table = pd.DataFrame(record["rises"])
     return result.exit_code, record, float(table["rise_pct"].mean()) if len(table) else np.nan
+
+
+def test_the_order_is_told_in_the_unit_that_was_logged(tmp_path: Path) -> None:
+    folder = write_set(tmp_path)
+    for name, more in (("standard.csv", 0.0), ("more.csv", 10.0)):
+        write_log(folder / name, stock_diesel().scaled(more), FAIR, seed=1)
+        text = (folder / name).read_text(encoding="utf-8")
+        frame = pd.read_csv(StringIO(text), comment="#")
+        frame["Torque (lbf.ft)"] = (frame.pop("Torque (N.m)") / 1.3558179).round(3)
+        (folder / name).write_text(frame.to_csv(index=False), encoding="utf-8", newline="")
+    words = " ".join(run("tunes", "check", folder).stdout.split())
+    assert re.search(r"least .* \(\d+\.\d against \d+\.\d lbf\.ft\)", words), words
+    assert "N.m)" not in words
+    # what stays for programs is in N.m
+    table = pd.DataFrame(rises(folder)[1]["rises"])
+    assert table["lower_torque_nm"].max() == pytest.approx(max(stock_diesel().torque_nm), rel=0.03)
 
 
 def test_runs_in_different_air_are_not_compared_uncorrected(days: Path) -> None:

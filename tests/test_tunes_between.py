@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -152,7 +154,8 @@ def test_a_leaner_run_is_found_with_speed_and_both_lambdas() -> None:
     )
     (sentence,) = said(report, "mixture")
     assert "leaner at full load" in sentence
-    assert "at 1 of 31 speeds, most at 3000 rpm: 0.930 against 0.840 lambda" in sentence
+    numbers = "lambda 0.930 against 0.840 (+10.7 % leaner)"
+    assert f"at 1 of 31 speeds, most at 3000 rpm: {numbers}" in sentence
 
 
 def test_a_hotter_run_is_found_with_speed_and_both_temperatures() -> None:
@@ -162,6 +165,28 @@ def test_a_hotter_run_is_found_with_speed_and_both_temperatures() -> None:
     assert "hotter at full load" in sentence
     assert "860 against 820 degC (+40.0 degC)" in sentence
     assert checked(tune("t", "towing", run=run(0.9, exhaust_temp_c=829.0)), power).is_ok
+
+
+def test_runs_are_told_in_the_units_of_their_logs_and_mixture_in_that_of_the_target() -> None:
+    logged = {"torque": "lbf.ft", "exhaust_temp": "degF"}
+    afr = car()
+    afr = replace(afr, target=replace(afr.target, unit="afr"))  # on 14.7, of the engine's defaults
+    power = tune("race", "power", run=run(exhaust_temp_c=820.0, **{"lambda": 0.84}), setup=afr)
+    hot = tune("t", "towing", run=run(1.1, exhaust_temp_c=860.0, **{"lambda": 0.93}), setup=afr)
+    report = checked(replace(hot, logged=logged), power)
+    (heat,) = said(report, "heat")
+    assert "1580 against 1508 degF (+72.0 degF)" in heat  # 860 and 820 degC, 40 K
+    order = " ".join(said(report, "order"))
+    numbers = re.search(r"\((\d+\.\d) against (\d+\.\d) lbf\.ft\)", order)
+    assert numbers is not None
+    less, more = (float(number) * 1.35582 for number in numbers.groups())  # to N.m
+    assert more == pytest.approx(1.1 * less, rel=2e-3)
+    assert 160.0 <= less <= 200.0  # what `run` makes
+    mixture = " ".join(said(report, "mixture"))
+    assert "13.67 against 12.35 AFR" in mixture  # 14.7 x 0.93 and x 0.84
+    everything = " ".join(finding.sentence for finding in report.findings)
+    for word in ("N.m", "degC", "lambda 0"):
+        assert word not in everything
 
 
 def test_a_run_above_its_own_ceiling_and_a_ceiling_above_the_power_tunes_are_found() -> None:

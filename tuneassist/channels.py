@@ -379,9 +379,8 @@ _ALL = (
         "injector_duty", "injector_duty_pct", "percent", "share", "injector duty",
         possible=(-5.0, 200.0),
         # "duty" alone is a boost valve's as often: see BARE_DUTY.
-        phrases="injector duty,injector duty cycle,idc,injector dc,fuel injector duty cycle,"
-        "fuel injector duty,injectors duty,injectors duty cycle,inj duty,inj duty cycle,inj dc,"
-        "fuel inj duty,fuel inj duty cycle,fuel injectors duty,fuel injectors duty cycle",
+        phrases="injector duty,injector duty cycle,idc,injector dc,fuel injector duty,"
+        "fuel injector duty cycle,fuel injector dc",
         keeps_peak=True,
     ),
     _channel(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from tuneassist.channels import CHANNELS
 from tuneassist.settings import CEILING_CHANNELS, Setup
 from tuneassist.units import convert
@@ -78,6 +80,30 @@ def unit_word(name: str, setup: Setup) -> str:
     inside = CEILING_CHANNELS[name][1]
     unit = setup.limits.ceilings[name].given_unit if name in setup.limits.ceilings else None
     return inside if unit is None else f"{unit}{' gauge' if inside.endswith(' gauge') else ''}"
+
+
+TORQUE_OF = {"hp": "lbf.ft"}
+"""Unit of torque that goes with a unit of power."""
+TEMPERATURES = ("exhaust_temp", "coolant_temp", "intake_temp", "oil_temp")
+"""Channels that tell the unit of temperatures, the one that is shown first."""
+
+
+def torque_unit(logged: Mapping[str, str]) -> str:
+    """Return the unit of torque of a person whose logs have these units, by channel.
+
+    Examples
+    --------
+    >>> torque_unit({"torque": "lbf.ft"}), torque_unit({"power": "hp"}), torque_unit({})
+    ('lbf.ft', 'lbf.ft', 'N.m')
+    """
+    return logged.get("torque") or TORQUE_OF.get(logged.get("power", ""), "N.m")
+
+
+def temperature_unit(logged: Mapping[str, str], setup: Setup | None) -> str:
+    """Return degF where the setup's ceiling, else the log, is in it."""
+    ceiling = setup.limits.ceilings.get("exhaust_temp") if setup is not None else None
+    words = [ceiling.given_unit if ceiling else None, *(logged.get(n) for n in TEMPERATURES)]
+    return next((word for word in words if word in ("degC", "degF")), "degC")
 
 
 def channel_words(name: str) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import count, islice
 from pathlib import Path
@@ -65,6 +65,8 @@ class TuneRun:
         What is known of its air.
     standard
         Title of the standard that the curve was brought to; empty where it is as measured.
+    logged
+        Unit of each channel of its log; none where it is a table, whose columns name the unit.
     """
 
     curve: pd.DataFrame
@@ -72,6 +74,7 @@ class TuneRun:
     pulls: tuple[Pull, ...] = ()
     air: SeenAir = field(default_factory=SeenAir)
     standard: str = ""
+    logged: Mapping[str, str] = field(default_factory=dict)
 
 
 def read_run(
@@ -249,7 +252,8 @@ def _of_log(
     span = f"{curve['rpm'].min():.0f} to {curve['rpm'].max():.0f} rpm"
     words = "; ".join((f"{pulls} of {path.name}, {span}", *how, *notes))
     watched = tuple(watched_pull(run) for run in side.runs)
-    return TuneRun(curve, words, watched, mean_air([run.air for run in side.runs]), title)
+    air_seen = mean_air([run.air for run in side.runs])
+    return TuneRun(curve, words, watched, air_seen, title, log.units)
 
 
 def _mean_curve(

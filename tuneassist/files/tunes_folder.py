@@ -102,7 +102,7 @@ def _tune(
     run = read_run(_file(table, "run", folder), setup=setup, settings=settings, air=air)
     return Tune(
         name=name, setup=setup, grid=grid, kind=kind, run=run.curve, run_words=run.words,
-        pulls=run.pulls, air=run.air, standard=run.standard,
+        pulls=run.pulls, air=run.air, standard=run.standard, logged=run.logged,
     )  # fmt: skip
 
 

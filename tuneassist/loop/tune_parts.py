@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -10,10 +11,12 @@ import pandas as pd
 
 from tuneassist.grid import Floats, Grid
 from tuneassist.loop.settings import TuneSettings
+from tuneassist.own_units import temperature_unit, torque_unit
 from tuneassist.runs import Pull
 from tuneassist.runs.output import torque_nm
 from tuneassist.runs.same_air import SeenAir
 from tuneassist.settings import Setup
+from tuneassist.units import UNITS, convert
 
 STANDARD = "standard"
 """The kind of the tune that changes nothing."""
@@ -47,6 +50,8 @@ class Tune:
     standard
         Title of the standard that torque and power of the run were brought to; empty where they
         are as measured.
+    logged
+        Unit of each channel as the run's log has it.
     """
 
     name: str
@@ -58,6 +63,58 @@ class Tune:
     pulls: tuple[Pull, ...] = ()
     air: SeenAir = field(default_factory=SeenAir)
     standard: str = ""
+    logged: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SetUnits:
+    """Units in which a set of tunes is told.
+
+    Parameters
+    ----------
+    torque, temperature
+        Unit words.
+    """
+
+    torque: str = "N.m"
+    temperature: str = "degC"
+
+    def torques(self, own_nm: float, other_nm: float) -> str:
+        """Write two torques beside each other."""
+        own, other = (value / UNITS[self.torque].factor for value in (own_nm, other_nm))
+        return f"{own:.1f} against {other:.1f} {self.torque}"
+
+    def temperatures(self, own_c: float, other_c: float) -> str:
+        """Write two temperatures beside each other.
+
+        Examples
+        --------
+        >>> SetUnits(temperature="degF").temperatures(900.0, 850.0)
+        '1652 against 1562 degF'
+        """
+        own, other = (convert(value, "degC", self.temperature) for value in (own_c, other_c))
+        return f"{float(own):.0f} against {float(other):.0f} {self.temperature}"
+
+    def degrees(self, difference_c: float) -> str:
+        """Write a difference of temperatures with its sign: a degree is not a reading.
+
+        Examples
+        --------
+        >>> SetUnits(temperature="degF").degrees(50.0)
+        '+90.0 degF'
+        """
+        difference = difference_c / UNITS[self.temperature].factor
+        return f"{signed_words(difference)} {self.temperature}"
+
+
+def units_of_set(tunes: Sequence[Tune]) -> SetUnits:
+    """Return the units of a person with these tunes, by the rule of full-load runs.
+
+    Of the logs the first that has one counts, of the setups the first.
+    """
+    logged = {name: unit for tune in reversed(tunes) for name, unit in tune.logged.items()}
+    setup = tunes[0].setup if tunes else None
+    return SetUnits(torque_unit(logged), temperature_unit(logged, setup))
 
 
 @dataclass(frozen=True)

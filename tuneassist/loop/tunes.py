@@ -20,11 +20,13 @@ from tuneassist.loop.tune_parts import (
     KINDS,
     STANDARD,
     Finding,
+    SetUnits,
     Tune,
     Verdict,
     run_torque,
     signed_words,
     torque_curve,
+    units_of_set,
 )
 from tuneassist.loop.tunes_between import compare_kinds
 from tuneassist.loop.tunes_run import air_between, air_doubt, run_limits
@@ -96,10 +98,10 @@ def check_tunes(
     for tune in tunes:
         findings += _of_limits(tune)
     findings += _of_standard(tunes)
-    rises = []
+    rises, units = [], units_of_set(tunes)
     in_order = list(pairwise([tune for tune in tunes if tune.run is not None]))
     for lower, upper in in_order:
-        found, table = _of_order(lower, upper, rules, runs)
+        found, table = _of_order(lower, upper, rules, runs, units)
         findings += found
         rises.append(table)
     between = compare_kinds(tunes, rules, in_order=in_order, runs=runs)
@@ -202,7 +204,7 @@ def _of_missing_runs(tunes: Sequence[Tune]) -> Iterator[Finding]:
 
 
 def _of_order(
-    lower: Tune, upper: Tune, rules: TuneSettings, runs: RunSettings
+    lower: Tune, upper: Tune, rules: TuneSettings, runs: RunSettings, units: SetUnits
 ) -> tuple[list[Finding], pd.DataFrame]:
     """Compare two runs at every speed that both cover."""
     names = (lower.name, upper.name)
@@ -221,20 +223,18 @@ def _of_order(
         return [Finding("order", "breach", names, sentence)], pd.DataFrame()
     rise = 100.0 * (table["upper_torque_nm"] / table["lower_torque_nm"] - 1.0)
     table = table.assign(lower=lower.name, upper=upper.name, rise_pct=rise)
-    finding = Finding("order", *_rise_words(table, names, rules))
+    finding = Finding("order", *_rise_words(table, names, rules, units))
     return [finding], table[
         ["lower", "upper", "rpm", "lower_torque_nm", "upper_torque_nm", "rise_pct"]
     ]
 
 
 def _rise_words(
-    table: pd.DataFrame, names: tuple[str, str], rules: TuneSettings
+    table: pd.DataFrame, names: tuple[str, str], rules: TuneSettings, units: SetUnits
 ) -> tuple[Verdict, tuple[str, ...], str]:
     least = table.iloc[int(table["rise_pct"].argmin())]
-    at = (
-        f"{signed_words(least['rise_pct'])} % at {least['rpm']:.0f} rpm "
-        f"({least['upper_torque_nm']:.1f} against {least['lower_torque_nm']:.1f} N.m)"
-    )
+    both = units.torques(least["upper_torque_nm"], least["lower_torque_nm"])
+    at = f"{signed_words(least['rise_pct'])} % at {least['rpm']:.0f} rpm ({both})"
     first, last = table["rpm"].min(), table["rpm"].max()
     where = f"{names[1]} over {names[0]}, {first:.0f} to {last:.0f} rpm"
     low = int((table["rise_pct"] <= rules.least_rise_pct).sum())

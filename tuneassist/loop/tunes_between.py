@@ -8,8 +8,9 @@ ignition: lean for spark, rich for compression, which is smoke and heat.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -22,15 +23,24 @@ from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.loop.settings import TuneSettings
 from tuneassist.loop.tune_parts import (
     Finding,
+    SetUnits,
     Topic,
     Tune,
     Verdict,
     channel_curve,
     signed_words,
     torque_curve,
+    units_of_set,
 )
 from tuneassist.loop.tunes_run import air_between
-from tuneassist.own_units import channel_words, number, reading, unit_word
+from tuneassist.own_units import (
+    channel_words,
+    mixture,
+    mixture_unit,
+    number,
+    reading,
+    unit_word,
+)
 from tuneassist.runs import RunSettings
 from tuneassist.settings import LimitSettings
 from tuneassist.units import unit_named
@@ -59,6 +69,7 @@ class _Pair:
     power: Tune
     rules: TuneSettings
     runs: RunSettings
+    units: SetUnits
 
     @property
     def names(self) -> tuple[str, str]:
@@ -75,12 +86,11 @@ class _Pair:
 
 
 class _Words(NamedTuple):
-    """How an excess is told: what the tune is then, unit, form, unit of the excess, tolerance."""
+    """How an excess is told: what the tune is then, both values, the excess, its tolerance."""
 
     is_what: str
-    unit: str
-    form: str
-    by: str
+    both: Callable[[float, float], str]
+    excess: Callable[[float], str]
     tolerance: float
 
 
@@ -107,7 +117,8 @@ def compare_kinds(
     """
     done = {(id(lower), id(upper)) for lower, upper in in_order}
     air = runs or RunSettings()
-    pairs = [_Pair(work, power, rules, air) for work, power in _pairs(tunes)]
+    units = units_of_set(tunes)
+    pairs = [_Pair(work, power, rules, air, units) for work, power in _pairs(tunes)]
     findings: list[Finding] = []
     for pair in pairs:
         findings += _strength(pair, is_done=(id(pair.work), id(pair.power)) in done)
@@ -171,7 +182,12 @@ def _strength(pair: _Pair, *, is_done: bool) -> Iterator[Finding]:
         table = _curves(pair, "torque_nm")
         if len(table):
             more = 100.0 * (table["work"] / table["power"] - 1.0)
-            words = _Words("stronger", "N.m", ".1f", "%", 0.0)
+            words = _Words(
+                "stronger",
+                pair.units.torques,
+                lambda excess: f"{signed_words(excess)} %",
+                0.0,
+            )
             yield _by_speed(pair, "strength", table.assign(excess=more), words)
     yield from _ceilings(pair, "strength", STRENGTH_CEILINGS)
 
@@ -205,9 +221,8 @@ def _by_speed(pair: _Pair, topic: Topic, table: pd.DataFrame, words: _Words) -> 
     """Say at how many speeds a run goes beyond the other, and where most, with both numbers."""
     is_bad = table["excess"] > words.tolerance
     row = table.iloc[int(table["excess"].argmax())]
-    own, other = (f"{row[name]:{words.form}}" for name in ("work", "power"))
-    by = f"({signed_words(float(row['excess']))} {words.by})"
-    at = f"{row['rpm']:.0f} rpm: {own} against {other} {words.unit} {by}"
+    both = words.both(float(row["work"]), float(row["power"]))
+    at = f"{row['rpm']:.0f} rpm: {both} ({words.excess(float(row['excess']))})"
     span = f"at full load, {table['rpm'].min():.0f} to {table['rpm'].max():.0f} rpm"
     if is_bad.any():
         where = f"at {int(is_bad.sum())} of {len(table)} speeds, most at {at}"
@@ -256,7 +271,12 @@ def _mixture(pair: _Pair) -> Iterator[Finding]:
         lean = 100.0 * (table["work"] / table["power"] - 1.0)
         excess = lean if pair.is_spark else -lean
         side = "leaner" if pair.is_spark else "richer"
-        words = _Words(side, "lambda", ".3f", f"% {side}", pair.rules.mixture_tolerance_pct)
+        words = _Words(
+            side,
+            partial(_mixtures, pair),
+            lambda excess: f"{signed_words(excess)} % {side}",
+            pair.rules.mixture_tolerance_pct,
+        )
         yield _by_speed(pair, "mixture", table.assign(excess=excess), words)
 
 
@@ -303,10 +323,18 @@ def _of_targets(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
     lean = 100.0 * (own / other - 1.0)
     side = "leaner" if pair.is_spark else "richer"
     excess = lean if pair.is_spark else -lean
-    numbers = [f"lambda {a:.3f} against {b:.3f}" for a, b in zip(own, other, strict=True)]
+    numbers = [_mixtures(pair, a, b) for a, b in zip(own, other, strict=True)]
     aims = "aims" if setups[0].target.kind == "aim" else "its floor lets it go"
     cells = pd.DataFrame({"rpm": rpm, "load": load, "excess": excess, "numbers": numbers})
     yield from _by_cell(pair, cells, f"{aims} {side}", f"% {side}")
+
+
+def _mixtures(pair: _Pair, own: float, other: float) -> str:
+    """Write two lambdas in the unit of the working tune's target, with the unit once."""
+    setup = pair.work.setup
+    word = mixture_unit(setup)
+    first = mixture(own, setup).removesuffix(f" {word}")
+    return f"{first} against {mixture(other, setup).removeprefix(f'{word} ')}"
 
 
 def _of_grids(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
@@ -362,6 +390,11 @@ def _heat(pair: _Pair) -> Iterator[Finding]:
     table = _curves(pair, "exhaust_temp_c")
     if len(table):
         excess = table["work"] - table["power"]
-        words = _Words("hotter", "degC", ".0f", "degC", pair.rules.heat_tolerance_c)
+        words = _Words(
+            "hotter",
+            pair.units.temperatures,
+            pair.units.degrees,
+            pair.rules.heat_tolerance_c,
+        )
         yield _by_speed(pair, "heat", table.assign(excess=excess), words)
     yield from _ceilings(pair, "heat", HEAT_CEILINGS)

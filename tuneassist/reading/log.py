@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from tuneassist.units import UNITS
+
 Floats = npt.NDArray[np.float64]
 Progress = Callable[[float], None]
 """Called with the share done, 0 to 1."""
@@ -119,6 +121,15 @@ class Log:
     rows_kept: int = 0
     span_s: float = 0.0
     step_s: float = float("nan")
+
+    @property
+    def units(self) -> dict[str, str]:
+        """Unit of each channel that has a known one, of the first of its columns."""
+        return {
+            column.channel: column.unit
+            for column in reversed(self.columns)
+            if column.channel is not None and column.unit in UNITS
+        }
 
 
 @dataclass(frozen=True, eq=False)

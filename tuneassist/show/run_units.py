@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -10,16 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from tuneassist.grid import Floats
-from tuneassist.own_units import mixture_unit, with_unit
+from tuneassist.own_units import mixture_unit, temperature_unit, torque_unit, with_unit
 from tuneassist.reading import Log
 from tuneassist.settings import EngineSettings, Setup
 from tuneassist.units import UNITS, convert
 
-_TORQUE_OF = {"hp": "lbf.ft"}
 _POWER_OF = {"lbf.ft": "hp"}
 _PRESSURES = ("boost", "manifold_pressure")
-_TEMPERATURES = ("exhaust_temp", "coolant_temp", "intake_temp", "oil_temp")
-"""Channels that tell the unit of temperatures, the one that is shown first."""
 
 
 @dataclass(frozen=True)
@@ -122,24 +119,16 @@ def units_of(
     system
         One of `SYSTEMS`.
     """
-    logged = dict(reversed(list(_logged(logs))))
+    logged = {name: unit for log in reversed(logs) for name, unit in log.units.items()}
     afr_stoich = _afr_stoich(logged.get("lambda"), car)
     if system is not None:
         return replace(system, afr_stoich=afr_stoich)
-    torque = logged.get("torque") or _TORQUE_OF.get(logged.get("power", ""), "N.m")
+    torque = torque_unit(logged)
     power = logged.get("power") or _POWER_OF.get(logged.get("torque", ""), "kW")
     told = next((logged[name] for name in _PRESSURES if name in logged), "kPa")
     is_pressure = UNITS[told].quantity == "pressure"  # a sensor's volts are no unit to show
     pressure = told if is_pressure else "kPa"
-    return OutputUnits(torque, power, pressure, _temperature(logged, car), afr_stoich)
-
-
-def _logged(logs: Sequence[Log]) -> Iterator[tuple[str, str]]:
-    """Yield channel and unit of every column that was recognised."""
-    for log in logs:
-        for column in log.columns:
-            if column.channel is not None and column.unit in UNITS:
-                yield column.channel, column.unit
+    return OutputUnits(torque, power, pressure, temperature_unit(logged, car), afr_stoich)
 
 
 def _afr_stoich(logged: str | None, car: Setup | None) -> float | None:
@@ -147,10 +136,3 @@ def _afr_stoich(logged: str | None, car: Setup | None) -> float | None:
     if car is not None:
         return car.engine.afr_stoich if mixture_unit(car) == "AFR" else None
     return EngineSettings().afr_stoich if logged == "afr" else None
-
-
-def _temperature(logged: Mapping[str, str], car: Setup | None) -> str:
-    """Return degF where the setup's ceiling, else the log, is in it."""
-    ceiling = car.limits.ceilings.get("exhaust_temp") if car is not None else None
-    words = [ceiling.given_unit if ceiling else None, *(logged.get(n) for n in _TEMPERATURES)]
-    return next((word for word in words if word in ("degC", "degF")), "degC")
