@@ -85,7 +85,7 @@ def _confidences(cells: pd.DataFrame) -> str:
 
 
 def _span(values: Floats) -> str:
-    return f"{values.min():+.1f} to {values.max():+.1f}"
+    return f"{values.min():+z.1f} to {values.max():+z.1f}"
 
 
 def _held(proposal: Proposal) -> str:

@@ -28,7 +28,7 @@ def with_unit(value: float, unit: str) -> str:
         return f"lambda {value:.3f}"
     if unit == "AFR":
         return f"{value:.2f} AFR"
-    number_words = f"{float(f'{value:.4g}'):.10g}"
+    number_words = f"{float(f'{value:.4g}'):z.10g}"
     return number_words if unit == "as logged" else f"{number_words} {unit}"
 
 
@@ -72,7 +72,7 @@ def number(value: float, name: str, setup: Setup) -> str:
     unit = setup.limits.ceilings[name].given_unit if name in setup.limits.ceilings else None
     if unit is not None:
         value = float(convert(value, CHANNELS[name].unit, unit))
-    return f"{float(f'{value:.4g}'):.10g}"
+    return f"{float(f'{value:.4g}'):z.10g}"
 
 
 def unit_word(name: str, setup: Setup) -> str:

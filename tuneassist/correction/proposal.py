@@ -117,7 +117,7 @@ def _reason(
     if not known:
         return "no change: no evidence that can be trusted"
     side = "leaner" if deviation > 0 else "richer"
-    seen = f"{abs(deviation):.1f} % {side} than target ({low:+.1f} to {high:+.1f} %, {word})"
+    seen = f"{abs(deviation):.1f} % {side} than target ({low:+z.1f} to {high:+z.1f} %, {word})"
     kept = f" of the {room:g} % kept above the floor" if room else ""
     if dead:
         return f"no change: {seen} is within the {correction.tolerance_pct:g} % tolerance{kept}"

@@ -168,7 +168,7 @@ def own_evidence(case: Case) -> Bound | None:
             return "nothing having been seen in the cell itself"
         if not enough[cell]:
             return "what was seen in the cell itself, which may be at target or leaner"
-        return f"the lean end of its interval, kept at {end:+g} % of target"
+        return f"the lean end of its interval, kept at {end:+zg} % of target"
 
     return _leaner_bound(case, "own_evidence", words, leaner)
 

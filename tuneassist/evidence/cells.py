@@ -430,6 +430,6 @@ def _with_bounds(
             table.loc[cell, column] = bound
             more = "leaner" if side == "lean" else "richer"
             table.loc[cell, "evidence"] = (
-                f"sensor or trim at its {side} stop: {more} than {bound:+.1f} %, size unknown"
+                f"sensor or trim at its {side} stop: {more} than {bound:+z.1f} %, size unknown"
             )
     return table

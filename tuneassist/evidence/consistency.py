@@ -78,7 +78,7 @@ def find_odd_log(
     worst = int(np.argmax(apart))
     if apart[worst] > max(ODD_LN, ODD_SPANS * spread):
         size = 100.0 * float(np.expm1(offset[worst]))
-        why = f"its holds read {size:+.1f} % off what the others say"
+        why = f"its holds read {size:+z.1f} % off what the others say"
         return OddLog(int(judged[worst]), why, float(offset[worst]))
     wild = int(np.argmax(scatter))
     usual = float(np.median(np.delete(scatter, wild)))

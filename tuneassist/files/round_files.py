@@ -144,7 +144,7 @@ def differing_cell(found: Grid, wanted: Grid) -> str:
     if not apart[worst] > MISMATCH_PCT:
         return ""
     rpm, load = found.axes.cell_rpm()[worst], found.axes.cell_load()[worst]
-    held, due = ("no value" if np.isnan(v[worst]) else f"{v[worst]:+.2f} %" for v in (one, two))
+    held, due = ("no value" if np.isnan(v[worst]) else f"{v[worst]:+z.2f} %" for v in (one, two))
     count = int((apart > MISMATCH_PCT).sum())
     more = f" ({count} cells differ)" if count > 1 else ""
     return f"at {rpm:g} rpm, {load:g} it has {held} where {due} belongs{more}"

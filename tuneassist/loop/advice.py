@@ -301,7 +301,7 @@ def _listed(far: pd.DataFrame, setup: Setup) -> str:
     worst = far.loc[pd.Series(np.abs(miss_pct(far, setup)), index=far.index).nlargest(3).index]
     unit = setup.axes.load_unit
     cells = ", ".join(
-        f"{cell.rpm:g} rpm and {cell.load:g} {unit} by {cell.deviation_pct:+.1f} %"
+        f"{cell.rpm:g} rpm and {cell.load:g} {unit} by {cell.deviation_pct:+z.1f} %"
         for cell in worst.itertuples()
     )
     more = f" and {len(far) - len(worst)} more" if len(far) > len(worst) else ""

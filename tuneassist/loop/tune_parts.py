@@ -201,5 +201,5 @@ def run_torque(run: pd.DataFrame) -> pd.DataFrame:
 
 def signed_words(value: float) -> str:
     """Write a percent with its sign and one decimal."""
-    text = f"{value:+.1f}"
-    return "0.0" if text in ("+0.0", "-0.0") else text
+    text = f"{value:+z.1f}"
+    return "0.0" if text == "+0.0" else text

@@ -324,9 +324,9 @@ def _in_units(bands: pd.DataFrame, changes: Changes) -> pd.DataFrame:
 def _words(row: Mapping[Hashable, Any], settings: RunSettings) -> str:
     band = f"{row['channel']}, {row['rpm_from']:g} to {row['rpm_to']:g} rpm"
     unit = row["unit"]
-    seen = (f"furthest at {row['rpm']:g} rpm: {row['difference']:+.2f} {unit}, "
-            f"{100 - 200 * settings.alpha:g} % interval {row['low']:+.2f} to "
-            f"{row['high']:+.2f} {unit}")  # fmt: skip
+    seen = (f"furthest at {row['rpm']:g} rpm: {row['difference']:+z.2f} {unit}, "
+            f"{100 - 200 * settings.alpha:g} % interval {row['low']:+z.2f} to "
+            f"{row['high']:+z.2f} {unit}")  # fmt: skip
     if row["verdict"] == "equivalent":
         return f"{band}: equivalent within {row['margin']:.3g} {unit} at every speed ({seen})"
     if row["verdict"] == "different":
@@ -371,7 +371,7 @@ def _named(bands: pd.DataFrame, *, with_worst: bool) -> str:
             for first, last in _spans(rows)
         )
         row = rows.iloc[int(rows["difference"].abs().to_numpy().argmax())]
-        worst = f"{row['difference']:+.2f} {row['unit']} at {row['rpm']:g} rpm, "
+        worst = f"{row['difference']:+z.2f} {row['unit']} at {row['rpm']:g} rpm, "
         said.append(f"{channel} {worst if with_worst else ''}not shown alike at {spans}")
     return "; ".join(said)
 

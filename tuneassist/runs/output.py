@@ -128,7 +128,7 @@ def _from_both(torque: Floats, from_power: Floats, settings: RunSettings) -> Out
     if abs(apart_pct) <= settings.torque_power_tolerance_pct:
         return Output(chosen, source, (), apart_pct)
     note = (
-        f"Logged power is {apart_pct:+.1f} % away from logged torque times speed, more than "
+        f"Logged power is {apart_pct:+z.1f} % away from logged torque times speed, more than "
         f"{settings.torque_power_tolerance_pct:g} %; {source} was taken.{_looks_like(apart_pct)}"
     )
     return Output(chosen, source, (note,), apart_pct)

@@ -111,5 +111,5 @@ def apart_words(first: SeenAir, second: SeenAir, *, names: tuple[str, str]) -> s
     doubt = " (as logged; of a charged engine that may be the charge's temperature)" * is_charge
     return (
         f"The air differs, {first.words} for {names[0]} and {second.words} for {names[1]}{doubt}, "
-        f"which alone is worth {effect:+.1f} % of torque"
+        f"which alone is worth {effect:+z.1f} % of torque"
     )

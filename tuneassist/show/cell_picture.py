@@ -220,7 +220,7 @@ def _deviation(
 def _short(side: str, value: float) -> str:
     if not side:
         return signed(value)
-    return f"{side}{value:+.0f}" if abs(value) >= WIDE_PCT else f"{side}{value:+.1f}"
+    return f"{side}{value:+z.0f}" if abs(value) >= WIDE_PCT else f"{side}{value:+z.1f}"
 
 
 def _held_places(binding: pd.DataFrame) -> set[tuple[float, float]]:

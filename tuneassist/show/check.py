@@ -147,7 +147,7 @@ def _is_one_quantity(unit: str, other: str) -> bool:
 
 
 def _number(value: float) -> str:
-    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:.4g}"
+    return f"{value:.0f}" if abs(value) >= 1000 else f"{value:z.4g}"
 
 
 def _not_used(log: Log) -> str:

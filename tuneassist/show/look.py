@@ -137,8 +137,8 @@ def signed(value: float, *, wide: bool = False) -> str:
     """
     if not math.isfinite(value):
         return ""
-    text = f"{value:+.1f}" if abs(value) < 99.95 or wide else f"{value:+.0f}"
-    return "0.0" if text in ("+0.0", "-0.0") else text
+    text = f"{value:+z.1f}" if abs(value) < 99.95 or wide else f"{value:+z.0f}"
+    return "0.0" if text == "+0.0" else text
 
 
 def plain(text: object) -> str:

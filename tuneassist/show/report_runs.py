@@ -116,8 +116,8 @@ def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tup
     by_gain = found.gain.sort_values("gain_nm")
     least, most = by_gain.iloc[0], by_gain.iloc[-1]
     alt = (
-        f"Gain in torque from {units.shown(least['gain_nm'], 'N.m'):+.0f} {units.torque} at "
-        f"{least['rpm']:.0f} rpm to {units.shown(most['gain_nm'], 'N.m'):+.0f} at "
+        f"Gain in torque from {units.shown(least['gain_nm'], 'N.m'):+z.0f} {units.torque} at "
+        f"{least['rpm']:.0f} rpm to {units.shown(most['gain_nm'], 'N.m'):+z.0f} at "
         f"{most['rpm']:.0f} rpm."
     )
     shown.append(Picture("gain", figure_of(frame), "Gain at every speed", alt))
@@ -148,7 +148,7 @@ def _along_words(found: RunsComparison, column: str, units: OutputUnits) -> str:
     unit, sides = units.unit_of(channel, inside), []
     for side, part in found.mean.groupby("side", sort=False):
         low, high = units.along([part[column].min(), part[column].max()], channel, inside)
-        sides.append(f"{side} {low:.4g} to {high:.4g}")
+        sides.append(f"{side} {low:z.4g} to {high:z.4g}")
     return f"In {unit}: {', '.join(sides)}."
 
 
@@ -170,9 +170,9 @@ def _gain(found: RunsComparison, units: OutputUnits) -> DataTable:
     for row in gain_rows(found).to_dict("records"):
         names = ("before_nm", "after_nm", "gain_nm", "gain_low_nm", "gain_high_nm")
         before, after, gain, low, high = (units.shown(row[name], "N.m") for name in names)
-        sure = "none" if pd.isna(low) else f"{low:+.1f} to {high:+.1f}"
-        rows.append((f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+.1f}",
-                     f"{row['gain_pct']:+.1f}", sure))  # fmt: skip
+        sure = "none" if pd.isna(low) else f"{low:+z.1f} to {high:+z.1f}"
+        rows.append((f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+z.1f}",
+                     f"{row['gain_pct']:+z.1f}", sure))  # fmt: skip
     head = ("rpm", "before", "after", "gain", "gain %", "95 % interval")
     caption = f"Torque in {units.torque}; intervals each speed for itself"
     return DataTable(caption, head, tuple(rows), frozenset(range(1, 6)))
@@ -197,8 +197,8 @@ def _drivability(found: RunsComparison, units: OutputUnits) -> list[Block]:
         before, after, change, low, high = (units.shown(row[n], row["unit"]) for n in names)
         rows.append((f"{row['measure']}, {row['rpm_from']:.0f} to {row['rpm_to']:.0f} rpm",
                      units.word(row["unit"]), _or_none(before), _or_none(after),
-                     _or_none(change, "+.2f"),
-                     "none" if pd.isna(low) else f"{low:+.2f} to {high:+.2f}"))  # fmt: skip
+                     _or_none(change, "+z.2f"),
+                     "none" if pd.isna(low) else f"{low:+z.2f} to {high:+z.2f}"))  # fmt: skip
     head = ("measure", "unit", "before", "after", "change", "95 % interval")
     blocks: list[Block] = []
     if rows:
@@ -207,7 +207,7 @@ def _drivability(found: RunsComparison, units: OutputUnits) -> list[Block]:
     return blocks
 
 
-def _or_none(value: float, form: str = ".2f") -> str:
+def _or_none(value: float, form: str = "z.2f") -> str:
     return "none" if pd.isna(value) else format(value, form)
 
 
@@ -240,7 +240,7 @@ def _tune_row(part: TunesPart, number: int) -> tuple[str, ...]:
         torque = f"{part.units.shown(run['torque_nm'].max(), 'N.m'):.0f}"
         kw = float(power_kw(run["torque_nm"], run["rpm"]).max())
         power = f"{part.units.shown(kw, 'kW'):.1f}"
-    span = f"{values.min():+.1f} to {values.max():+.1f}" if values.any() else "all zeros"
+    span = f"{values.min():+z.1f} to {values.max():+z.1f}" if values.any() else "all zeros"
     return (plain(tune.name), tune.kind, span, torque, power)
 
 

@@ -90,7 +90,7 @@ def _effect_words(found: RunsComparison) -> str:
     effect = found.air_effect_pct
     if pd.isna(effect):
         return "the air of both sides is not known"
-    return f"the air of the two sides is worth {effect:+.1f} % of torque"
+    return f"the air of the two sides is worth {effect:+z.1f} % of torque"
 
 
 def refusal_words(refusals: Sequence[Refusal]) -> list[str]:
@@ -160,10 +160,10 @@ def driven_words(row: Mapping[Any, Any], units: OutputUnits) -> str:
     )
     sure = "no interval: " + str(row["method"])
     if pd.notna(low):
-        sure = f"95 % interval {low:+.1f} to {high:+.1f}"
+        sure = f"95 % interval {low:+z.1f} to {high:+z.1f}"
     return (
         f"mean {row['quantity']} from {row['rpm_from']:g} to {row['rpm_to']:g} rpm: "
-        f"{before:.1f} -> {after:.1f} {units.word(unit)}, {gain:+.1f} ({row['gain_pct']:+.1f} %; "
+        f"{before:.1f} -> {after:.1f} {units.word(unit)}, {gain:+z.1f} ({row['gain_pct']:+z.1f} %; "
         f"{sure})"
     )
 
@@ -200,10 +200,10 @@ def _gain(found: RunsComparison, units: OutputUnits) -> RenderableType:
             units.shown(row[name], "N.m")
             for name in ("before_nm", "after_nm", "gain_nm", "gain_low_nm", "gain_high_nm")
         )
-        sure = "-" if pd.isna(low) else f"{low:+.1f} to {high:+.1f}"
+        sure = "-" if pd.isna(low) else f"{low:+z.1f} to {high:+z.1f}"
         table.add_row(
-            f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+.1f}",
-            f"{row['gain_pct']:+.1f}", sure,
+            f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+z.1f}",
+            f"{row['gain_pct']:+z.1f}", sure,
         )  # fmt: skip
     return Group(dim(f"  torque in {units.torque}; intervals each speed for itself"), table)
 
@@ -283,15 +283,15 @@ def _drivability(found: RunsComparison, units: OutputUnits) -> RenderableType:
                 f"{row['measure']}{where}, {unit}",
                 _or_dash(before),
                 _or_dash(after),
-                _or_dash(change, "+.2f"),
-                "-" if pd.isna(low) else f"{low:+.2f} to {high:+.2f}",
+                _or_dash(change, "+z.2f"),
+                "-" if pd.isna(low) else f"{low:+z.2f} to {high:+z.2f}",
             )
         parts.append(table)
     parts.append(bullets(dip_words(found, units)))
     return Group(*parts)
 
 
-def _or_dash(value: float, form: str = ".2f") -> str:
+def _or_dash(value: float, form: str = "z.2f") -> str:
     return "-" if pd.isna(value) else format(value, form)
 
 
