@@ -152,7 +152,7 @@ def test_a_breach_says_what_where_how_much_and_what_is_allowed():
     assert (breach.rule, breach.rpm, breach.load) == ("max_step_pct", 2000.0, 60.0)
     assert breach.value == pytest.approx(5.1)
     assert breach.bound == 5.0
-    assert breach.sentence == ("max_step_pct: at 2000 rpm, 60: changes by 5.100 %, more than 5 %")
+    assert breach.sentence == ("max_step_pct: at 2000 rpm, 60 kPa: changes by 5.1 %, more than 5 %")
 
 
 def test_a_pushed_value_of_a_sound_grid_is_seen():

@@ -12,6 +12,7 @@ from typer.testing import CliRunner, Result
 
 from tuneassist.cli.app import app
 from tuneassist.correction import check_grid, verify_grid
+from tuneassist.correction.breaches import percent
 from tuneassist.errors import RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.setup_file import read_setup
@@ -104,7 +105,7 @@ def test_a_plus_400_percent_grid_is_named_in_every_cell(tmp_path: Path) -> None:
     assert (
         f"{cells} breaches of the rules, {cells} of them carried over from {bad}" in result.stderr
     )
-    assert "holds +400.000 %, more than 30 %" in result.stderr
+    assert "holds +400 %, more than 30 %" in result.stderr
 
 
 def test_what_the_change_brought_in_is_not_called_carried_over(tmp_path: Path) -> None:
@@ -171,3 +172,20 @@ def test_where_nothing_tells_boost_the_sentence_says_what_would() -> None:
     found = verify_grid(grid, current=None, setup=told)
     assert {b.load for b in found} == {float(axes.load[-1])}
     assert "boost_above_load" not in found[0].sentence
+
+
+def test_a_breach_names_the_load_unit_of_both_cells_and_no_idle_decimals(tmp_path: Path) -> None:
+    values = grid_of()
+    values[3, 3] = 10.9
+    grid = written(tmp_path / "steep.csv", values)
+    words = run("verify", grid, "-s", PETROL, "--against", written(tmp_path / "old.csv", grid_of()))
+    rpm, load, unit = CAR.axes.rpm, CAR.axes.load, CAR.axes.load_unit
+    beside = f"{rpm[3]:g} rpm, {load[4]:g} {unit}"
+    at = f"at {rpm[3]:g} rpm, {load[3]:g} {unit}: differs by 10.9 % from {beside}; limit"
+    assert at in words.stderr
+    assert "10.900" not in words.stderr
+
+
+def test_a_value_just_beyond_its_limit_does_not_read_like_it() -> None:
+    assert percent(5.0004, 5.0) == "5.0004"
+    assert percent(-0.0002, sign="+") == "0"  # no negative zero

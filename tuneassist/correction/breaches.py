@@ -13,6 +13,9 @@ from tuneassist.correction.sight import CellSeen, Job
 from tuneassist.settings import Region
 
 SLACK = 1e-6  # a smaller change of a value is none [%]
+DECIMALS, MOST_DECIMALS = 3, 6
+"""Decimals of a percent in a sentence: finer than any controller takes, and as fine as `SLACK`
+where fewer would make a value read like the limit that it exceeds."""
 
 
 @dataclass(frozen=True)
@@ -44,8 +47,31 @@ class Breach:
 
 def breach_at(rule: str, cell: CellSeen, value: float, bound: float, says: str) -> Breach:
     """Report a broken rule in a cell."""
-    sentence = f"{rule}: at {cell.rpm:g} rpm, {cell.load:g}: {says}"
+    sentence = f"{rule}: at {cell.where}: {says}"
     return Breach(rule, cell.rpm, cell.load, value, bound, sentence)
+
+
+def percent(value: float, limit: float = math.nan, *, sign: str = "") -> str:
+    """Write a percent without idle zeros, never so that it reads like the limit it exceeds.
+
+    Parameters
+    ----------
+    value, limit
+        What is there and what is allowed. [%]
+    sign
+        "+" writes the sign of what is above zero, too.
+
+    Examples
+    --------
+    >>> percent(10.9), percent(5.0, 5.0), percent(5.00002, 5.0), percent(-0.0, sign="+")
+    ('10.9', '5', '5.00002', '0')
+    """
+    for decimals in range(DECIMALS, MOST_DECIMALS + 1):
+        rounded = round(value, decimals)
+        if rounded != limit:
+            break
+    text = f"{rounded:{sign}.{MOST_DECIMALS}f}".rstrip("0").rstrip(".")
+    return "0" if rounded == 0 else text
 
 
 def regions_of(job: Job, cell: CellSeen) -> Iterator[Region]:

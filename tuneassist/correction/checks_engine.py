@@ -9,7 +9,14 @@ import math
 from collections.abc import Iterator
 from functools import partial
 
-from tuneassist.correction.breaches import Breach, breach_at, changed, regions_of, strictest
+from tuneassist.correction.breaches import (
+    Breach,
+    breach_at,
+    changed,
+    percent,
+    regions_of,
+    strictest,
+)
 from tuneassist.correction.sight import CellSeen, Job
 from tuneassist.own_units import channel_words, mixture, reading
 from tuneassist.settings import FULL_DUTY_PCT, INTAKE_AIR_C
@@ -93,7 +100,8 @@ def own_evidence(job: Job) -> Iterator[Breach]:
         for end in (cell.ci_high, cell.own_high):
             after = 100.0 * (job.lambda_after(cell, 1.0 + end / 100.0) - 1.0)
             if not (end < 0 and after <= allowed + SLACK):
-                says = f"made leaner in boost: it may be {end:+.2f} % now and {after:+.2f} % then"
+                now, then = (percent(value, sign="+") for value in (end, after))
+                says = f"made leaner in boost: it may be {now} % now and {then} % then"
                 yield breach_at("own_evidence", cell, after, allowed, says)
 
 
@@ -103,7 +111,7 @@ def lean_step_in_boost(job: Job) -> Iterator[Breach]:
     for cell in _leaned_in_boost(job):
         moved = 100.0 * abs(cell.ratio - 1.0)
         if moved > limit + SLACK:
-            says = f"leaned by {moved:.3f} % in boost, more than {limit:g} %"
+            says = f"leaned by {percent(moved, limit)} % in boost, more than {limit:g} %"
             yield breach_at("max_lean_step_in_boost_pct", cell, moved, limit, says)
 
 
@@ -117,7 +125,8 @@ def lean_total_in_boost(job: Job) -> Iterator[Breach]:
         before = way * cell.old if job.has_current and not math.isnan(cell.old) else 0.0
         if way * cell.new > max(limit, before) + SLACK:
             where = "in boost" if job.knows_boost(cell) else NOT_KNOWN
-            says = f"holds {cell.new:+.3f} % {where}, leaner than the {limit:g} % allowed"
+            held = percent(cell.new, way * limit, sign="+")
+            says = f"holds {held} % {where}, leaner than the {limit:g} % allowed"
             yield breach_at("max_lean_total_in_boost_pct", cell, cell.new, way * limit, says)
 
 
@@ -255,7 +264,9 @@ def step_back(job: Job) -> Iterator[Breach]:
             continue
         least = least_back(job, cell)
         if job.safe_way * (cell.new - least) < -SLACK:
-            says = f"holds {cell.new:+.3f} % where a hard ceiling asks for {least:+.3f} %"
+            held = percent(cell.new, least, sign="+")
+            asked = percent(least, sign="+")
+            says = f"holds {held} % where a hard ceiling asks for {asked} %"
             yield breach_at("step_back_pct", cell, cell.new, least, says)
 
 

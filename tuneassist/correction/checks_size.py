@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from tuneassist.correction.breaches import Breach, breach_at, changed, strictest
+from tuneassist.correction.breaches import Breach, breach_at, changed, percent, strictest
 from tuneassist.correction.checks_engine import least_back
 from tuneassist.correction.sight import CellSeen, Job
 
@@ -103,7 +103,7 @@ def step(job: Job) -> Iterator[Breach]:
         limit = strictest(job, cell, "max_step_pct", min)
         moved = 100.0 * abs(cell.ratio - 1.0)
         if moved > limit + SLACK:
-            says = f"changes by {moved:.3f} %, more than {limit:g} %"
+            says = f"changes by {percent(moved, limit)} %, more than {limit:g} %"
             yield breach_at("max_step_pct", cell, moved, limit, says)
 
 
@@ -118,7 +118,8 @@ def step_at_confidence(job: Job) -> Iterator[Breach]:
         }[cell.confidence]
         moved = 100.0 * abs(cell.ratio - 1.0)
         if moved > limit + SLACK:
-            says = f"changes by {moved:.3f} % at {cell.confidence} confidence, limit {limit:g} %"
+            by = percent(moved, limit)
+            says = f"changes by {by} % at {cell.confidence} confidence, limit {limit:g} %"
             yield breach_at("step_at_confidence", cell, moved, limit, says)
 
 
@@ -129,7 +130,8 @@ def total(job: Job) -> Iterator[Breach]:
         if job.has_current and cell.old * cell.new > 0:
             limit = max(limit, abs(cell.old))
         if abs(cell.new) > limit + SLACK:
-            says = f"holds {cell.new:+.3f} %, more than {limit:g} %"
+            held = percent(cell.new, math.copysign(limit, cell.new), sign="+")
+            says = f"holds {held} %, more than {limit:g} %"
             yield breach_at("max_total_pct", cell, cell.new, limit, says)
 
 
@@ -158,7 +160,7 @@ def _slope(job: Job, rule: str, one: CellSeen, two: CellSeen, limit: float) -> I
     before = least_back(job, one) - least_back(job, two) if job.has_current else 0.0
     worst = max(limit, before if now > 0 else -before) if not math.isnan(before) else limit
     if abs(now) > worst + SLACK:
-        says = f"differs by {abs(now):.3f} % from {two.rpm:g} rpm, {two.load:g}; limit {worst:g} %"
+        says = f"differs by {percent(abs(now), worst)} % from {two.where}; limit {worst:g} %"
         yield breach_at(rule, one, now, worst, says)
 
 
@@ -170,5 +172,6 @@ def resolution(job: Job) -> Iterator[Breach]:
             continue
         nearest = round(cell.new / grain) * grain
         if abs(cell.new - nearest) > SLACK:
-            says = f"{cell.new:+.6f} % is not a multiple of {grain:g} %"
+            held = percent(cell.new, nearest, sign="+")
+            says = f"{held} % is not a multiple of {grain:g} %"
             yield breach_at("resolution_pct", cell, cell.new, nearest, says)

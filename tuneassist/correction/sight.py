@@ -57,7 +57,7 @@ class CellSeen:
 
     Parameters
     ----------
-    row, column, rpm, load
+    row, column, rpm, load, unit
         Place. [1], [1], [rpm], [load unit]
     old, new
         Grid value now and after. [%]
@@ -86,6 +86,7 @@ class CellSeen:
     column: int
     rpm: float
     load: float
+    unit: str
     old: float
     new: float
     is_evidence: bool = False
@@ -102,6 +103,11 @@ class CellSeen:
     holds_in_all: float = math.inf
     lean_doubt: float = 0.0
     barred: str = ""
+
+    @property
+    def where(self) -> str:
+        """Place in words."""
+        return f"{self.rpm:g} rpm, {self.load:g} {self.unit}"
 
     @property
     def ratio(self) -> float:
@@ -290,7 +296,7 @@ def look(grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame 
     seen = []
     for row, rpm in enumerate(axes.rpm.tolist()):
         for column, load in enumerate(axes.load.tolist()):
-            place = {"row": row, "column": column, "rpm": rpm, "load": load}
+            place = {"row": row, "column": column, "rpm": rpm, "load": load, "unit": axes.load_unit}
             index = row * width + column
             known = {name: values[index] for name, values in rows.items()}
             seen.append(_seen(place, old[index], new[index], known, setup))
