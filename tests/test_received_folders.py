@@ -120,7 +120,7 @@ def test_step_and_grid_changed_together_break_a_rule_where_no_hash_is_kept(car: 
     for command in ("status", "accept"):
         said = refused("rounds", command, car.tune, status=5)
         assert "grid.csv" in said
-        assert re.search(r"evidence: at \d+ rpm, \d+: changed without", said)
+        assert re.search(r"evidence: at \d+ rpm, \d+ kPa: changed without", said)
         assert "more." in said
     ok("rounds", "reject", car.tune)
 

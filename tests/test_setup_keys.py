@@ -79,8 +79,8 @@ def test_a_file_of_listed_keys_and_defaults_is_a_setup(tmp_path) -> None:
     for section in ("steady", "correction"):
         lines.append(f"[{section}]")
         for row in KEYS[(KEYS["section"] == section) & KEYS["default"].ne("")].itertuples():
-            is_number = row.default.replace(".", "").isdigit()
-            lines.append(f"{row.key} = " + (row.default if is_number else f'"{row.default}"'))
+            is_bare = row.default.replace(".", "").isdigit() or row.default in ("true", "false")
+            lines.append(f"{row.key} = " + (row.default if is_bare else f'"{row.default}"'))
     path = tmp_path / "car.toml"
     path.write_text("\n".join(lines), encoding="utf-8")
     assert read_setup(path).steady == SteadySettings()

@@ -82,6 +82,8 @@ def _of(section: str, kind: Any) -> Iterator[tuple[str, ...]]:
 
 
 def _plain(value: object) -> str:
+    if isinstance(value, bool):  # as a setup file writes it
+        return str(value).lower()
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
