@@ -298,6 +298,7 @@ def test_an_exceeded_ceiling_overrides_go_on(
         assert f" {word} Exceeded: exhaust temp " in said
         assert f"ceiling {hard if check == 'hard' else 750}." in said
         assert "GO ON" not in said
+        assert said.index("Find the cause of what was exceeded first") > said.index("Next")
     assert car.status()["check"] == check
     assert car.status()["advice"] == "continue"  # the contract's word for scripts
 

@@ -393,7 +393,8 @@ def _with_limits_to_leaning(
 ) -> pd.DataFrame:
     """Add the highest values seen, why a cell may not go the unsafe way, and which cells wait."""
     cells = cells.assign(**highest_seen(logs))
-    places = doubt_of_places(cells, setup.axes, setup)
+    is_boost = in_boost(cells, setup.axes, setup.limits)
+    places = doubt_of_places(cells, setup.axes, setup, is_boost=is_boost)
     cells["unsafe_step_barred"] = [joined((*barred, place)) for place in places]
     cells["waits_in_boost"] = _waits_in_boost(cells, setup)
     return cells

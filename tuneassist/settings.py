@@ -435,6 +435,12 @@ class CorrectionSettings:
         why="""Offset of the whole map whose cause is known: larger injectors, say. + is leaner than
         target.""",
     )
+    standing_trims_act: bool = setting(
+        False,
+        why="""True states that the controller applies its fuel trims in open loop too, where they
+        stand still. Without it a cell in boost in which a negative trim stood still beside a logged
+        lambda moves no further the unsafe way: the trim may be a number that does nothing.""",
+    )
 
     def __post_init__(self) -> None:
         require(

@@ -22,6 +22,7 @@ from tuneassist.evidence.knock import PER_MAD, knock_sign, shows_knock
 from tuneassist.evidence.need import TRIM_COLUMNS
 from tuneassist.evidence.reference import MOST_AT_REST_PCT, PressureWitness
 from tuneassist.evidence.refresh import with_places
+from tuneassist.evidence.standing_trims import STANDING_PCT, StandingTrims
 from tuneassist.evidence.steady import DRIVERS
 from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Floats
@@ -73,7 +74,7 @@ PETROL_AFR, ETHANOL_AFR = 14.7, 9.0
 _FUEL_PRESSURES = {"fuel_pressure_kpa": "fuel_pressure", "rail_pressure_kpa": "rail_pressure"}
 _WATCHED = (
     *KNOCK, "lambda", "lambda_second", *_ADDED, "ethanol_content_pct", *_FUEL_PRESSURES,
-    "manifold_pressure_kpa", "closed_loop", *DRIVERS,
+    "manifold_pressure_kpa", "closed_loop", *DRIVERS, *TRIM_COLUMNS,
 )  # fmt: skip
 
 
@@ -169,6 +170,7 @@ class Influences:
         self._causes = [*self._added_fuels(first), *self._ethanol(first)]
         self._causes += [*self._pressure(first), *self._closed_loop(first)]
         self._causes += self._load_ends(first)
+        self._trims = StandingTrims(setup.axes, _renewed_s(first)) if _has_both(first) else None
         self._witness = _witness_of(first) if _is_absolute_load(setup) else None
 
     def add(self, samples: pd.DataFrame) -> pd.DataFrame:
@@ -179,6 +181,7 @@ class Influences:
         line = self._filled(samples)
         self._see_knock(samples, line)
         self._see_pressure(samples, line)
+        self._see_trims(line)
         found: dict[str, Floats] = {}
         for cause in self._causes:
             mask = cause.holds(line)
@@ -195,6 +198,8 @@ class Influences:
         found = {}
         if self._knocks.any():
             found[KNOCK_SAMPLES] = self._knocks.astype(float)
+        if self._trims is not None and self._trims.worst_pct.any():
+            found[STANDING_PCT] = self._trims.worst_pct
         if self._witness is not None and self._witness.is_mixed:
             seen = float(self._witness.falls + self._witness.at_full_throttle)
             found[MIXED_SAMPLES] = np.full(self._setup.axes.size, seen)
@@ -294,6 +299,14 @@ class Influences:
         pressure = convert(_values(samples, "load"), word, "kPa")
         drivers = [line[name] for name in DRIVERS if name in line]
         self._witness.add(line["time_s"], np.asarray(pressure), drivers)
+
+    def _see_trims(self, line: Mapping[str, Floats]) -> None:
+        if self._trims is None:
+            return
+        trims = [line[name] for name in TRIM_COLUMNS if name in line]
+        total = 100.0 * np.expm1(np.sum([np.log1p(trim / 100.0) for trim in trims], axis=0))
+        short = line.get(TRIM_COLUMNS[0], np.zeros(len(total)))
+        self._trims.add(line["time_s"], line["rpm"], line["load"], short, total)
 
     def _load_ends(self, first: pd.DataFrame) -> list[_Cause]:
         axes, limits = self._setup.axes, self._setup.limits
@@ -474,6 +487,11 @@ def _above(name: str, level: float) -> Callable[[Mapping[str, Floats]], Mask]:
 
 def _away(name: str, usual: float, most: float) -> Callable[[Mapping[str, Floats]], Mask]:
     return lambda line: np.asarray(np.abs(line[name] - usual) > most)
+
+
+def _has_both(first: pd.DataFrame) -> bool:
+    """Tell whether lambda and a trim are logged."""
+    return "lambda" in first and any(name in first for name in TRIM_COLUMNS)
 
 
 def _witness_of(first: pd.DataFrame) -> PressureWitness:

@@ -11,6 +11,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import ndimage, stats
 
@@ -18,8 +19,11 @@ from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.influences import KNOCK_SAMPLES, MIXED_SAMPLES
 from tuneassist.evidence.lattice import DRIFT_LN, DRIFT_SPANS, LatticeFit
 from tuneassist.evidence.sensor import SensorLife, sensor_life, trims_life
+from tuneassist.evidence.standing_trims import STANDING_PCT, standing_words
 from tuneassist.grid import Axes
 from tuneassist.settings import Setup
+
+Mask = npt.NDArray[np.bool_]
 
 #: What bars a cell, in words.
 KNOCK_WORDS = "knock was logged here or next door"
@@ -249,7 +253,9 @@ def _scale_words(middle: float, *, is_sensor_proven: bool) -> str:
     )
 
 
-def doubt_of_places(cells: pd.DataFrame, axes: Axes, setup: Setup) -> list[str]:
+def doubt_of_places(
+    cells: pd.DataFrame, axes: Axes, setup: Setup, *, is_boost: Mask | None = None
+) -> list[str]:
     """Say of every cell why it must not move the unsafe way; empty where nothing bars it.
 
     Parameters
@@ -260,15 +266,33 @@ def doubt_of_places(cells: pd.DataFrame, axes: Axes, setup: Setup) -> list[str]:
         Breakpoints.
     setup
         Its ``engine`` says whether knock matters.
+    is_boost
+        Cells in boost, where a trim that stands still is doubted; None is all cells.
     """
     texts = [""] * len(cells)
     if (MIXED_SAMPLES in cells) and cells[MIXED_SAMPLES].gt(0).any():
         texts = [MIXED_WORDS] * len(cells)
+    texts = _with_standing_trims(texts, cells, setup, is_boost)
     if KNOCK_SAMPLES not in cells or setup.engine.ignition != "spark":
         return texts
     knocks = cells[KNOCK_SAMPLES].fillna(0.0).to_numpy(dtype=float).reshape(axes.shape)
     near = ndimage.maximum_filter(knocks, size=3, mode="nearest").ravel() > 0
     return [joined((text, KNOCK_WORDS if at else "")) for text, at in zip(texts, near, strict=True)]
+
+
+def _with_standing_trims(
+    texts: list[str], cells: pd.DataFrame, setup: Setup, is_boost: Mask | None
+) -> list[str]:
+    """Add the doubt about trims that stood still in a cell."""
+    is_asked = setup.engine.ignition == "spark" and not setup.correction.standing_trims_act
+    if STANDING_PCT not in cells or not is_asked:
+        return texts
+    worst = cells[STANDING_PCT].fillna(0.0).to_numpy(dtype=float)
+    is_doubted = (worst > 0.0) & (True if is_boost is None else is_boost)
+    return [
+        joined((text, standing_words(size) if at else ""))
+        for text, size, at in zip(texts, worst.tolist(), is_doubted.tolist(), strict=True)
+    ]
 
 
 def joined(texts: Sequence[str]) -> str:

@@ -134,7 +134,10 @@ def _verdict(data: ReportData) -> str:
     if data.full_load is not None and len(data.full_load.found.breaches):
         return "STOP: a limit was exceeded at full load"
     advice = data.rounds[-1].advice if data.rounds else None
-    return "" if advice is None else verdict_word(advice)
+    if advice is None:
+        return ""
+    first, _, _ = advice.why.partition(". ")
+    return f"{verdict_word(advice)}: {first}." if advice.check else verdict_word(advice)
 
 
 def summary(data: ReportData) -> tuple[tuple[str, str], ...]:

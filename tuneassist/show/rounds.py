@@ -102,10 +102,13 @@ def round_screen(
         advice_section(advice),
         _written(folder, "step.csv, grid.csv, cells.csv, proposal.json, and the evidence"),
         _next(
-            pending_steps(
-                folder,
-                has_step=bool((proposal.limited.step_pct != 0).any()),
-                is_finished=advice.word == "finished",
+            (
+                *cause_first(advice),
+                *pending_steps(
+                    folder,
+                    has_step=bool((proposal.limited.step_pct != 0).any()),
+                    is_finished=advice.word == "finished",
+                ),
             )
         ),
     )
@@ -148,6 +151,16 @@ def _written(folder: Path, what: str) -> RenderableType:
 
 def _next(steps: Sequence[str]) -> RenderableType:
     return Group(title("Next"), bullets(steps))
+
+
+def cause_first(advice: Advice | None) -> tuple[str, ...]:
+    """Say what comes before any grid where a limit was exceeded."""
+    if advice is None or advice.check not in ("hard", "ceiling"):
+        return ()
+    return (
+        "Find the cause of what was exceeded first, and keep out of those cells. The step there "
+        "goes the safe way only.",
+    )
 
 
 def pending_steps(
@@ -219,18 +232,20 @@ def next_steps(
     if state.is_halted:
         return halted_steps(folder)
     if state.is_pending:
-        return pending_steps(
+        steps = pending_steps(
             folder / state.rounds[-1].name,
             has_step=has_step,
             is_finished=advice is not None and advice.word == "finished",
         )
+        return (*cause_first(advice), *steps)
     log = (
         f"Log with what the controller holds now ({grid_name(state.current)}), then: "
         f"tuneassist rounds add {plain(folder)} LOG..."
     )
-    if advice is not None and advice.word == "finished":
+    log_steps = (*cause_first(advice), log)
+    if advice is not None and advice.word == "finished" and not advice.check:
         return (f"Nothing, or to make sure: {log[0].lower()}{log[1:]}",)
-    return (log,)
+    return log_steps
 
 
 def grid_name(name: str) -> str:
