@@ -7,7 +7,7 @@ through `tuneassist.reduction`, which finds out about the log here, in its first
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -193,81 +193,169 @@ def reduce_whole(
     LogEvidence, LogNature
         Holds and what became of every sample; and what was found out about the log.
     """
-    settings = setup.steady
-    line, refresh = common_time_line(
-        samples, main=main_columns(samples), max_gap_s=settings.max_gap_s
-    )
-    rpm, load, time_s = (line[c].to_numpy(dtype=float) for c in ("rpm", "load", "time_s"))
-    target = target_at(setup.axes, setup.target.table, rpm, load)
-    stops, notes = _stops(samples, setup), list[str]()
-    masks, standing = _position_masks(line, target, refresh, setup, notes)
-    some = _warm_rows(masks["engine cold"], delay_rows)
-    delay = _delay(
-        line.iloc[some],
-        target[some],
-        stops,
-        {name: mask[some] for name, mask in masks.items()},
-        is_joined=standing.is_joined[some],
-        refresh=refresh,
-        setup=setup,
-    )
-    max_gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
-    logged = line["lambda"].to_numpy(dtype=float) if "lambda" in line else None
-    if "lambda" in line:
-        line = line.assign(**{"lambda": align(line, delay, max_gap_s=max_gap_s)})
-    else:
-        notes.append(NO_LAMBDA)
-    need, stop = _needs(line, target, stops, setup)
-    masks["fuel cut"] = _is_fuelled(line, target, setup)
-    usable = np.logical_and.reduce(list(masks.values()))
-    stretch = number_stretches(usable, time_s, max_gap_s=max_gap_s, is_joined=standing.is_joined)
-    settling = find_settling(need, stretch, time_s, lag_s=delay.lag_s, settings=settings)
-    holds, fate, noise = reduce_stretches(
-        Stretches(time_s, rpm, load, need, target, stop, stretch),
-        settle_s=settling.settle_s,
-        interval_s=refresh.interval_s,
-        settings=settings,
-    )
-    notes += tail_notes(holds, noise)
-    passes = sum_log_passes(
-        {c: line[c].to_numpy(dtype=float) for c in ("time_s", "rpm", "load", *_trims(line))},
-        logged,
-        masks=masks,
-        delay=delay,
-        stops=stops,
-        setup=setup,
-    )
-    placed = with_places(samples, max_gap_s=settings.max_gap_s)
-    driven = DrivenLoads(setup.axes, margin_cells=settings.outside_margin_cells)
-    driven.add_samples(placed, settings)
+    one = _Filtered.of(samples, setup)
+    delay = _delay(one.first_warm(delay_rows), setup)
+    logged = one.column("lambda")
+    one = one.with_lambda_in_place(delay, setup)
+    holds, fates, settling, noise = _to_holds(one, delay, setup)
+    peaks, driven = _where_it_went(samples, setup)
     found = LogEvidence(
         name=name,
         holds=holds.assign(log=name),
-        fates=count_fates(masks, fate[usable]),
-        samples=len(line),
-        refresh=refresh,
+        fates=fates,
+        samples=len(one.line),
+        refresh=one.refresh,
         delay=delay,
         settling=settling,
-        stops=stops,
-        peaks=with_heat(
-            channel_peaks(placed, setup.axes, peak_columns(setup)), _heat(placed, setup)
-        ),
-        notes=tuple(notes),
-        passes=passes,
-        driven=driven.table(),
+        stops=one.stops,
+        peaks=peaks,
+        notes=(*one.notes, *tail_notes(holds, noise)),
+        passes=_passes(one, logged, delay, setup),
+        driven=driven,
     )
-    reach = reaches_s(samples, refresh, max_gap_s=settings.max_gap_s)
-    return found, LogNature(
-        refresh,
-        reach,
-        stops,
-        standing.bands,
-        delay,
-        settling,
-        noise,
-        warmth=warmth_of(line),
-        driver=driver_of(line),
-        start_s=_start_s(line),
+    nature = LogNature(
+        refresh=one.refresh,
+        reaches_s=reaches_s(samples, one.refresh, max_gap_s=setup.steady.max_gap_s),
+        stops=one.stops,
+        bands=one.standing.bands,
+        delay=delay,
+        settling=settling,
+        noise=noise,
+        warmth=warmth_of(one.line),
+        driver=driver_of(one.line),
+        start_s=_start_s(one.line),
+    )
+    return found, nature
+
+
+@dataclass(frozen=True, eq=False)
+class _Filtered:
+    """A log on its time line, with what each filter leaves of it.
+
+    Parameters
+    ----------
+    line, refresh
+        From `tuneassist.evidence.refresh.common_time_line`.
+    target
+        Wanted lambda of each row. [lambda]
+    stops
+        Richest and leanest reading of the sensor. [lambda]
+    masks
+        Rows that each filter leaves, by the fate of those that it takes.
+    standing
+        Where speed and load stand still.
+    notes
+        Sentences that a user should read.
+    """
+
+    line: pd.DataFrame
+    refresh: Refresh
+    target: Floats
+    stops: tuple[float, float]
+    masks: dict[str, Mask]
+    standing: Standing
+    notes: tuple[str, ...]
+
+    @classmethod
+    def of(cls, samples: pd.DataFrame, setup: Setup) -> _Filtered:
+        """Put a log on its time line and ask every filter that needs no lambda in its place."""
+        line, refresh = common_time_line(
+            samples, main=main_columns(samples), max_gap_s=setup.steady.max_gap_s
+        )
+        rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
+        target = target_at(setup.axes, setup.target.table, rpm, load)
+        notes = list[str]()
+        masks, standing = _position_masks(line, target, refresh, setup, notes)
+        if "lambda" not in line:
+            notes.append(NO_LAMBDA)
+        return cls(line, refresh, target, _stops(samples, setup), masks, standing, tuple(notes))
+
+    @property
+    def is_usable(self) -> Mask:
+        """Rows that every filter leaves."""
+        return np.asarray(np.logical_and.reduce(list(self.masks.values())))
+
+    def column(self, name: str) -> Floats | None:
+        """Values of a column; None where it was not logged."""
+        return self.line[name].to_numpy(dtype=float) if name in self.line else None
+
+    def first_warm(self, count: int | None) -> _Filtered:
+        """Return so many rows from the first warm one on; all for None."""
+        is_warm = self.masks["engine cold"]
+        start = int(np.argmax(is_warm)) if is_warm.any() else 0
+        rows = slice(None) if count is None else slice(start, start + count)
+        return replace(
+            self,
+            line=self.line.iloc[rows],
+            target=self.target[rows],
+            masks={name: mask[rows] for name, mask in self.masks.items()},
+            standing=self.standing.at(rows),
+        )
+
+    def with_lambda_in_place(self, delay: SensorDelay, setup: Setup) -> _Filtered:
+        """Return the log with lambda beside what it tells about, and fuel cuts filtered by it."""
+        line = self.line
+        if "lambda" in line:
+            gap_s = longest_gap_s(self.refresh, setup.steady)
+            line = line.assign(**{"lambda": align(line, delay, max_gap_s=gap_s)})
+        fuelled = _is_fuelled(line, self.target, setup)
+        return replace(self, line=line, masks={**self.masks, "fuel cut": fuelled})
+
+    def stretches(self, setup: Setup, is_usable: Mask) -> npt.NDArray[np.int64]:
+        """Number the stretches of usable rows."""
+        return number_stretches(
+            is_usable,
+            self.line["time_s"].to_numpy(dtype=float),
+            max_gap_s=longest_gap_s(self.refresh, setup.steady),
+            is_joined=self.standing.is_joined,
+        )
+
+
+def longest_gap_s(refresh: Refresh, settings: SteadySettings) -> float:
+    """Return the longest pause that a stretch may hold: three samples of a slow logger. [s]"""
+    return max(settings.max_gap_s, 3.0 * refresh.interval_s)
+
+
+def _to_holds(
+    one: _Filtered, delay: SensorDelay, setup: Setup
+) -> tuple[pd.DataFrame, pd.Series, Settling, HoldNoise | None]:
+    """Reduce the usable rows to holds, and count what became of all rows."""
+    time_s, rpm, load = (one.line[c].to_numpy(dtype=float) for c in ("time_s", "rpm", "load"))
+    need, stop = _needs(one.line, one.target, one.stops, setup)
+    usable = one.is_usable
+    stretch = one.stretches(setup, usable)
+    settling = find_settling(need, stretch, time_s, lag_s=delay.lag_s, settings=setup.steady)
+    holds, fate, noise = reduce_stretches(
+        Stretches(time_s, rpm, load, need, one.target, stop, stretch),
+        settle_s=settling.settle_s,
+        interval_s=one.refresh.interval_s,
+        settings=setup.steady,
+    )
+    return holds, count_fates(one.masks, fate[usable]), settling, noise
+
+
+def _where_it_went(samples: pd.DataFrame, setup: Setup) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Highest values by cell, and the loads driven by band of speed: of all samples as logged."""
+    settings = setup.steady
+    placed = with_places(samples, max_gap_s=settings.max_gap_s)
+    driven = DrivenLoads(setup.axes, margin_cells=settings.outside_margin_cells)
+    driven.add_samples(placed, settings)
+    peaks = channel_peaks(placed, setup.axes, peak_columns(setup))
+    return with_heat(peaks, _heat(placed, setup)), driven.table()
+
+
+def _passes(
+    one: _Filtered, logged: Floats | None, delay: SensorDelay, setup: Setup
+) -> pd.DataFrame:
+    """Sum what was seen on the way through the cells, by lambda as logged."""
+    names = ("time_s", "rpm", "load", *_trims(one.line))
+    return sum_log_passes(
+        {name: one.line[name].to_numpy(dtype=float) for name in names},
+        logged,
+        masks=one.masks,
+        delay=delay,
+        stops=one.stops,
+        setup=setup,
     )
 
 
@@ -322,14 +410,6 @@ def sum_log_passes(
         )
         need[at] = np.where(stop == 0, value, np.nan)
     return sum_passes(setup.axes, rpm=rpm, load=load, need_ln=need, is_moving=moving)
-
-
-def _warm_rows(is_warm: Mask, count: int | None) -> slice:
-    """Return so many rows from the first warm one on; all for None."""
-    if count is None:
-        return slice(None)
-    start = int(np.argmax(is_warm)) if is_warm.any() else 0
-    return slice(start, start + count)
 
 
 def _stops(samples: pd.DataFrame, setup: Setup) -> tuple[float, float]:
@@ -464,61 +544,66 @@ def _position_masks(
     return masks, standing
 
 
-def _delay(
-    line: pd.DataFrame,
-    target: Floats,
-    stops: tuple[float, float],
-    masks: dict[str, Mask],
-    *,
-    is_joined: Mask,
-    refresh: Refresh,
-    setup: Setup,
-) -> SensorDelay:
+def _delay(one: _Filtered, setup: Setup) -> SensorDelay:
     """Estimate the delay against a first surface from holds with generous settling."""
-    settings = setup.steady
+    settings, line = setup.steady, one.line
     if "lambda" not in line:
         return known_delay(settings, why="no lambda channel")
     if settings.lambda_delay_s is not None:
         return known_delay(settings, why="given by the setup", source="setup")
-    first = add_need(line, target_lambda=target, stops=stops, settings=settings)
-    fuelled = _is_fuelled(line, target, setup)
-    usable = np.logical_and.reduce([*masks.values(), fuelled])
-    gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
-    stretch = number_stretches(
-        usable, line["time_s"].to_numpy(dtype=float), max_gap_s=gap_s, is_joined=is_joined
-    )
-    holds, _ = reduce_to_holds(
-        first,
-        stretch=stretch,
-        settle_s=settings.default_settle_s + settings.default_delay_s,
-        interval_s=refresh.interval_s,
-        settings=settings,
-    )
-    holds = holds[holds["stop"].eq("")]
+    needs = add_need(line, target_lambda=one.target, stops=one.stops, settings=settings)
+    fuelled = _is_fuelled(line, one.target, setup)
+    holds = _holds_ahead_of_delay(one, needs, fuelled, setup)
     if len(holds) < settings.min_samples:
         return known_delay(settings, why=f"only {len(holds)} holds in the log")
-    weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
-    index = np.zeros(len(holds), dtype=np.int64)
-    used = np.ones(len(holds), dtype=bool)
-    named = holds.rename(columns={"need_ln": "total_need_ln"})
-    fit = fit_holds(setup, named, weights, index, used, robust=False)
+    fit = _first_surface(holds, setup)
     if fit is None:
         return known_delay(settings, why="no holds in the log")
-    rpm, load = (line[c].interpolate(limit_direction="both") for c in ("rpm", "load"))
-    trims = first["need_ln"] - np.log(line["lambda"].where(line["lambda"] > 0) / target)
-    need = from_surface_scale(
-        bilinear_weights(setup.axes, rpm, load) @ fit.theta, setup.target.kind
-    )
-    surface = need + np.log(target) - trims.fillna(0)
-    lam = line["lambda"].to_numpy(dtype=float)
-    is_value = fuelled & first["is_at_stop"].eq("").to_numpy() & (lam > 0) & masks["engine cold"]
+    is_above_0 = line["lambda"].to_numpy(dtype=float) > 0
+    is_value = fuelled & needs["is_at_stop"].eq("").to_numpy() & is_above_0
     return estimate_delay(
         line,
-        surface=surface.to_numpy(dtype=float),
-        is_usable=is_value,
+        surface=_expected_lambda_ln(one, needs, fit, setup),
+        is_usable=is_value & one.masks["engine cold"],
         settings=settings,
         load_offset=load_offset(setup.axes, setup.limits.barometer_kpa),
     )
+
+
+def _holds_ahead_of_delay(
+    one: _Filtered, needs: pd.DataFrame, fuelled: Mask, setup: Setup
+) -> pd.DataFrame:
+    """Return holds that are long enough for a delay that is not known yet."""
+    settings = setup.steady
+    holds, _ = reduce_to_holds(
+        needs,
+        stretch=one.stretches(setup, one.is_usable & fuelled),
+        settle_s=settings.default_settle_s + settings.default_delay_s,
+        interval_s=one.refresh.interval_s,
+        settings=settings,
+    )
+    return holds[holds["stop"].eq("")]
+
+
+def _first_surface(holds: pd.DataFrame, setup: Setup) -> LatticeFit | None:
+    """Fit one log's own surface, of which only the values are asked."""
+    weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
+    index, used = np.zeros(len(holds), dtype=np.int64), np.ones(len(holds), dtype=bool)
+    named = holds.rename(columns={"need_ln": "total_need_ln"})
+    return fit_holds(setup, named, weights, index, used, robust=False)
+
+
+def _expected_lambda_ln(
+    one: _Filtered, needs: pd.DataFrame, fit: LatticeFit, setup: Setup
+) -> Floats:
+    """What the surface expects of lambda at each row, with the trims then at work. [ln]"""
+    line, target = one.line, one.target
+    rpm, load = (line[c].interpolate(limit_direction="both") for c in ("rpm", "load"))
+    trims = needs["need_ln"] - np.log(line["lambda"].where(line["lambda"] > 0) / target)
+    need = from_surface_scale(
+        bilinear_weights(setup.axes, rpm, load) @ fit.theta, setup.target.kind
+    )
+    return np.asarray((need + np.log(target) - trims.fillna(0)).to_numpy(dtype=float))
 
 
 def count_fates(masks: dict[str, Mask], fate: npt.NDArray[np.int8]) -> pd.Series:

@@ -46,6 +46,7 @@ from tuneassist.one_log import (
     Mask,
     count_fates,
     heat_peaks,
+    longest_gap_s,
     peak_columns,
     reduce_whole,
     sum_log_passes,
@@ -201,7 +202,7 @@ class _Running:
         others = [nature.warmth, nature.driver]
         others += [c for c in (*TRIM_COLUMNS, *HIDING.values()) if c in first]
         self._others = tuple(dict.fromkeys(c for c in others if c is not None))
-        self._max_gap_s = max(settings.max_gap_s, 3.0 * refresh.interval_s)
+        self._max_gap_s = longest_gap_s(refresh, settings)
         self._context = travel_rows(refresh.interval_s, settings) + MARGIN_ROWS
         delay = nature.delay
         latest_s = delay.delay_s + delay.flow_delay_s * (FLOW_SPAN - 1.0)

@@ -65,6 +65,12 @@ class Standing:
     is_joined: Mask
     bands: Bands | None
 
+    def at(self, rows: slice) -> Standing:
+        """Return the same of some rows."""
+        return Standing(
+            self.is_steady[rows], self.is_standing[rows], self.is_joined[rows], self.bands
+        )
+
 
 def travel_rows(interval_s: float, settings: SteadySettings) -> int:
     """Rows over which travel is looked for; more than the short window has."""
