@@ -10,17 +10,17 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from lean_judge import proposed, turned_lean
 
 from tuneassist.errors import SetupError
 from tuneassist.evidence.ends import load_ends
-from tuneassist.grid import Floats, Grid
-from tuneassist.pipeline import Proposal, propose_from
+from tuneassist.grid import Floats
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.settings import Setup, SteadySettings
 from tuneassist.simulate import SessionPlan, TrueEngine, draw_engine, simulate_session
 from tuneassist.simulate.engine import draw_surface
 
-BOOST_KPA, BAROMETER_KPA = 105.0, 101.325
+BAROMETER_KPA = 101.325
 SETTINGS = SteadySettings()
 
 
@@ -31,21 +31,6 @@ def drive(seed: int, holds: int = 75, **plan: bool) -> tuple[TrueEngine, pd.Data
     session = SessionPlan(holds=holds, warm_up_s=0.0, **plan)
     samples = simulate_session(engine, session, rng=rng).samples
     return engine, samples, Setup(axes=engine.car.axes, target=engine.car.target)
-
-
-def proposed(samples: pd.DataFrame, setup: Setup) -> Proposal:
-    log = reduce_log(samples, name="simulated", setup=setup)
-    return propose_from([log], setup=setup, current=Grid.zeros(setup.axes))
-
-
-def turned_lean(engine: TrueEngine, found: Proposal) -> int:
-    """Cells in boost that the step makes leaner and leaves more than 1.5 % lean."""
-    axes = engine.car.axes
-    rpm, load = axes.cell_rpm(), axes.cell_load()
-    before = engine.true_deviation_pct(rpm, load)
-    after = engine.true_deviation_pct(rpm, load, found.grid)
-    lost = (after > 1.5) & (after > before + 0.05) & (load > BOOST_KPA)
-    return int((lost & engine.car.is_inside(rpm, load)).sum())
 
 
 def ends(load: Floats, unit: str = "kPa", base_kpa: float = 0.0) -> dict[str, float]:

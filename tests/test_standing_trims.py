@@ -7,15 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from lean_judge import BOOST_KPA, proposed, turned_lean
 
 from tuneassist.evidence.standing_trims import STANDING_PCT
-from tuneassist.grid import Grid
-from tuneassist.pipeline import Proposal, propose_from, reduce_log
+from tuneassist.pipeline import reduce_log
 from tuneassist.reduction import reduce_parts
 from tuneassist.settings import Setup
 from tuneassist.simulate import SessionPlan, TrueEngine, draw_engine, simulate_session
 
-BOOST_KPA, SHARE_PCT = 105.0, -6.0
+SHARE_PCT = -6.0
 
 
 def drive(seed: int) -> tuple[TrueEngine, pd.DataFrame, Setup]:
@@ -34,21 +34,6 @@ def idle_trims(samples: pd.DataFrame, *, in_boost_only: bool = True) -> pd.DataF
     """Trims that the controller shows and does not apply: short at 0, long standing at -6 %."""
     is_there = samples["load"].to_numpy() > BOOST_KPA if in_boost_only else True
     return with_trims(samples, 0.0, np.where(is_there, SHARE_PCT, 0.0))
-
-
-def proposed(samples: pd.DataFrame, setup: Setup) -> Proposal:
-    log = reduce_log(samples, name="simulated", setup=setup)
-    return propose_from([log], setup=setup, current=Grid.zeros(setup.axes))
-
-
-def turned_lean(engine: TrueEngine, found: Proposal) -> int:
-    """Cells in boost that the step makes leaner and leaves more than 1.5 % lean."""
-    axes = engine.car.axes
-    rpm, load = axes.cell_rpm(), axes.cell_load()
-    before = engine.true_deviation_pct(rpm, load)
-    after = engine.true_deviation_pct(rpm, load, found.grid)
-    lost = (after > 1.5) & (after > before + 0.05) & (load > BOOST_KPA)
-    return int((lost & engine.car.is_inside(rpm, load)).sum())
 
 
 def acting(setup: Setup) -> Setup:

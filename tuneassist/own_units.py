@@ -28,8 +28,12 @@ def with_unit(value: float, unit: str) -> str:
         return f"lambda {value:.3f}"
     if unit == "AFR":
         return f"{value:.2f} AFR"
-    number_words = f"{float(f'{value:.4g}'):z.10g}"
-    return number_words if unit == "as logged" else f"{number_words} {unit}"
+    return _digits(value) if unit == "as logged" else f"{_digits(value)} {unit}"
+
+
+def _digits(value: float) -> str:
+    """Write a number in four digits, large ones in full."""
+    return f"{float(f'{value:.4g}'):z.10g}"
 
 
 def mixture_unit(setup: Setup | None) -> str:
@@ -68,18 +72,24 @@ def reading(value: float, name: str, setup: Setup) -> str:
 
 
 def number(value: float, name: str, setup: Setup) -> str:
-    """Write the number of `reading` alone, in four digits or in full where the file gave it so."""
-    unit = setup.limits.ceilings[name].given_unit if name in setup.limits.ceilings else None
+    """Write the number of `reading` alone."""
+    unit = _given_unit(name, setup)
     if unit is not None:
         value = float(convert(value, CHANNELS[name].unit, unit))
-    return f"{float(f'{value:.4g}'):z.10g}"
+    return _digits(value)
 
 
 def unit_word(name: str, setup: Setup) -> str:
     """Return the unit word of a ceiling, with what it counts from."""
     inside = CEILING_CHANNELS[name][1]
-    unit = setup.limits.ceilings[name].given_unit if name in setup.limits.ceilings else None
+    unit = _given_unit(name, setup)
     return inside if unit is None else f"{unit}{' gauge' if inside.endswith(' gauge') else ''}"
+
+
+def _given_unit(name: str, setup: Setup | None) -> str | None:
+    """Return the unit in which the setup gave a channel's ceiling; None where it gave none."""
+    ceiling = setup.limits.ceilings.get(name) if setup is not None else None
+    return None if ceiling is None else ceiling.given_unit
 
 
 TORQUE_OF = {"hp": "lbf.ft"}
@@ -101,8 +111,7 @@ def torque_unit(logged: Mapping[str, str]) -> str:
 
 def temperature_unit(logged: Mapping[str, str], setup: Setup | None) -> str:
     """Return degF where the setup's ceiling, else the log, is in it."""
-    ceiling = setup.limits.ceilings.get("exhaust_temp") if setup is not None else None
-    words = [ceiling.given_unit if ceiling else None, *(logged.get(n) for n in TEMPERATURES)]
+    words = [_given_unit("exhaust_temp", setup), *(logged.get(n) for n in TEMPERATURES)]
     return next((word for word in words if word in ("degC", "degF")), "degC")
 
 

@@ -406,7 +406,7 @@ def _with_limits_to_leaning(
 def _cell_notes(cells: pd.DataFrame, original: Mask, setup: Setup) -> Iterator[str]:
     """Say what the cells, their holds and the setup show together."""
     yield from knock_notes(cells, setup)
-    yield from standing_trim_notes(cells, setup, in_boost(cells, setup.axes, setup.limits))
+    yield from standing_trim_notes(cells)
     yield from _copies_notes(original)
     yield from ceiling_notes(cells, setup=setup)
     yield from setup_doubts(setup, cells)

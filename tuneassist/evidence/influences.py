@@ -170,8 +170,9 @@ class Influences:
         self._causes = [*self._added_fuels(first), *self._ethanol(first)]
         self._causes += [*self._pressure(first), *self._closed_loop(first)]
         self._causes += self._load_ends(first)
-        self._trims = StandingTrims(setup.axes, _renewed_s(first)) if _has_both(first) else None
-        self._witness = _witness_of(first) if _is_absolute_load(setup) else None
+        renewed_s = _renewed_s(first)
+        self._trims = StandingTrims(setup.axes, renewed_s) if _has_both(first) else None
+        self._witness = _witness_of(first, renewed_s) if _is_absolute_load(setup) else None
 
     def add(self, samples: pd.DataFrame) -> pd.DataFrame:
         """Take in a part, in order of time; return it with what the reductions need to know."""
@@ -494,12 +495,12 @@ def _has_both(first: pd.DataFrame) -> bool:
     return "lambda" in first and any(name in first for name in TRIM_COLUMNS)
 
 
-def _witness_of(first: pd.DataFrame) -> PressureWitness:
+def _witness_of(first: pd.DataFrame, renewed_s: float) -> PressureWitness:
     """Begin to look for a mixed pressure, with what the first part tells of logger and drivers."""
     drivers = [_values(first, name) for name in DRIVERS if name in first]
     lowest = [float(np.nanmin(d)) if np.isfinite(d).any() else 0.0 for d in drivers]
     at_rest = tuple(min(value, MOST_AT_REST_PCT) for value in lowest)
-    return PressureWitness(_renewed_s(first), at_rest)
+    return PressureWitness(renewed_s, at_rest)
 
 
 def _renewed_s(first: pd.DataFrame) -> float:

@@ -270,8 +270,7 @@ def doubt_of_places(cells: pd.DataFrame, axes: Axes, setup: Setup) -> list[str]:
         texts = [MIXED_WORDS] * len(cells)
     if KNOCK_SAMPLES not in cells or setup.engine.ignition != "spark":
         return texts
-    knocks = cells[KNOCK_SAMPLES].fillna(0.0).to_numpy(dtype=float).reshape(axes.shape)
-    near = ndimage.maximum_filter(knocks, size=3, mode="nearest").ravel() > 0
+    near = _highest_near(cells[KNOCK_SAMPLES], axes) > 0
     return [joined((text, KNOCK_WORDS if at else "")) for text, at in zip(texts, near, strict=True)]
 
 
@@ -290,9 +289,13 @@ def standing_trims_pct(cells: pd.DataFrame, setup: Setup, is_boost: Mask) -> Flo
     is_asked = setup.engine.ignition == "spark" and not setup.correction.standing_trims_act
     if STANDING_PCT not in cells or not is_asked:
         return np.zeros(len(cells))
-    worst = cells[STANDING_PCT].fillna(0.0).to_numpy(dtype=float)
-    near = ndimage.maximum_filter(worst.reshape(setup.axes.shape), size=3, mode="nearest")
-    return np.where(is_boost, near.ravel(), 0.0)
+    return np.where(is_boost, _highest_near(cells[STANDING_PCT], setup.axes), 0.0)
+
+
+def _highest_near(values: pd.Series, axes: Axes) -> Floats:
+    """Highest value of each cell and its eight neighbours, blanks being 0."""
+    table = values.fillna(0.0).to_numpy(dtype=float).reshape(axes.shape)
+    return np.asarray(ndimage.maximum_filter(table, size=3, mode="nearest").ravel())
 
 
 def with_standing_trims(cells: pd.DataFrame, setup: Setup, *, is_boost: Mask) -> pd.DataFrame:
@@ -301,21 +304,23 @@ def with_standing_trims(cells: pd.DataFrame, setup: Setup, *, is_boost: Mask) ->
     Parameters
     ----------
     cells, setup, is_boost
-        As for `standing_trims_pct`; ``own_high_pct`` is the lean end, and ``lean_doubt_pct`` says
-        that it stays at target.
+        As for `standing_trims_pct`; ``own_high_pct`` is the lean end, ``lean_doubt_pct`` says that
+        it stays at target, and `STANDING_PCT` becomes what counts in each cell.
     """
     size = standing_trims_pct(cells, setup, is_boost)
+    if not size.any():
+        return cells.drop(columns=STANDING_PCT, errors="ignore")
     high = (100.0 + cells["own_high_pct"]) / (1.0 - size / 100.0) - 100.0
     return cells.assign(
         own_high_pct=cells["own_high_pct"].where(size == 0.0, high),
         lean_doubt_pct=np.maximum(cells["lean_doubt_pct"], size),
+        **{STANDING_PCT: size},
     )
 
 
-def standing_trim_notes(cells: pd.DataFrame, setup: Setup, is_boost: Mask) -> tuple[str, ...]:
-    """Say that trims stood still in boost, and what that does."""
-    size = standing_trims_pct(cells, setup, is_boost)
-    return (standing_words(float(size.max())),) if size.any() else ()
+def standing_trim_notes(cells: pd.DataFrame) -> tuple[str, ...]:
+    """Say what `with_standing_trims` found: trims that stood still in boost, and what that does."""
+    return (standing_words(float(cells[STANDING_PCT].max())),) if STANDING_PCT in cells else ()
 
 
 def joined(texts: Sequence[str]) -> str:

@@ -60,8 +60,9 @@ def _exceeded(table: pd.DataFrame, setup: Setup) -> Iterator[Exceeded]:
         if not is_over.any():
             continue
         worst = int(np.nanargmax(top))
-        is_hard = ceiling.hard is not None and bool(top[worst] > ceiling.hard)
-        end = ceiling.hard if is_hard and ceiling.hard is not None else ceiling.ceiling
+        hard = np.inf if ceiling.hard is None else ceiling.hard
+        is_hard = bool(top[worst] > hard)
+        end = hard if is_hard else ceiling.ceiling
         words = (
             f"{channel_words(name)} {reading(float(top[worst]), name, setup)} at "
             f"{table['rpm'].iloc[worst]:g} rpm and {table['load'].iloc[worst]:g} "
