@@ -287,6 +287,8 @@ def test_the_report_judges_zero_in_the_units_and_over_the_speeds_asked_for(folde
     text = Page(write(folder, "zero", *sides, "--setup", VAN, *rest)).text
     assert "With every correction at zero, is it the standard car? DIFFERENT." in text
     assert "from 2000 to 3000 rpm" in text
+    assert re.search(r"DIFFERENT\. Torque .*exhaust temperature [+\d.]+ degC", text)
+    assert "degc" not in text
     # 152 kW of the tuned curve / 0.73549875 kW (DIN 66036) = 207 PS
     assert re.search(r"after, power[^P]*20[5-9]\.\d PS", text)
     assert "bar gauge" in text or "In bar" in text

@@ -76,7 +76,8 @@ def _zero(zero: Equivalence) -> list[Block]:
     """Say whether nothing changed: standard car before, every correction at zero after."""
     said = [*zero_words(zero), *refusal_words(zero.refusals)]
     words = f"With every correction at zero, is it the standard car? {ZERO_WORDS[zero.verdict]}."
-    statement = zero.statement.removeprefix(f"{zero.verdict}: ").capitalize()
+    said_of_it = zero.statement.removeprefix(f"{zero.verdict}: ")
+    statement = f"{said_of_it[:1].upper()}{said_of_it[1:]}"  # unit words keep their capitals
     return [
         Words((f"{words} {plain(statement)}",), is_warning=zero.verdict == "different"),
         Bullets(tuple(plain(line) for line in said)),
