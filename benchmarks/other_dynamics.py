@@ -201,7 +201,7 @@ def simulate(
     error = _fuel_error(engine, drive.rpm, load, missing, rng)
     drawn = breathing(drive.rpm) * drive.rpm / 1000.0 * load / 100.0
     films = wall_films(engine.body, drive.rpm, load, coolant)
-    flow = _exhaust_flow(engine.body, drive.rpm, load)
+    flow = exhaust_flow(engine.body, drive.rpm, load)
     air = _Air(
         wanted=wanted,
         needed=drawn * np.exp(error),
@@ -248,7 +248,7 @@ def _fuel_error(
     return np.asarray(error + body.tail * np.tanh((heat - lagged(heat, body.tail_s)) / 0.7))
 
 
-def _exhaust_flow(body: Body, rpm: Floats, load: Floats) -> Floats:
+def exhaust_flow(body: Body, rpm: Floats, load: Floats) -> Floats:
     """Mass flow. [kg/s]"""
     density = load * 1000.0 / (GAS_J_KG_K * INTAKE_K)
     flow = body.displacement_l / 1000.0 * breathing(rpm) * rpm / 120.0 * density

@@ -5,9 +5,9 @@ Run ``python benchmarks/other_engine.py --help``. The engine (`other_truth`), th
 simulator, and were written without a look at how the program estimates: two wall films, boost that
 comes up, plug flow in the exhaust, a sensor that hangs on pressure, unequal cylinders, a lambda
 loop of its own. `other_judge` says what a proposal leaves of the truth where the log was, and how
-often its intervals hold it. Beside it stand plain means of the steady samples per cell, and
-``floor``, a table that holds the truth at its breakpoints. One line per case: medians over the
-engines, intervals pooled over them.
+often its intervals hold it. Beside it stand ``plain``, means of the steady samples per cell,
+``knows``, a fit that is told the dynamics (`other_witness`), and ``floor``, a table that holds the
+truth at its breakpoints. One line per case: medians over the engines, intervals pooled over them.
 """
 
 from __future__ import annotations
@@ -45,6 +45,7 @@ from other_judge import (
     write_log,
 )
 from other_truth import OtherEngine, Rng, draw_engine, truth, with_body
+from other_witness import Session, witness_cells
 
 __all__ = [
     "CASES",
@@ -52,12 +53,14 @@ __all__ = [
     "Drive",
     "Options",
     "OtherEngine",
+    "Session",
     "Table",
     "Trace",
     "draw_engine",
     "judge",
     "logged",
     "run_case",
+    "session",
     "setup_text",
     "simulate",
     "truth",
@@ -123,14 +126,15 @@ class Outcome:
 
     tool: Verdict
     plain: Verdict
+    knows: Verdict
     floor: Verdict
     has_failed: bool
     simulated_s: float
     proposed_s: float
 
 
-def session(case: Case, seed: int, number: int) -> tuple[OtherEngine, Table, Table, pd.DataFrame]:
-    """Draw engine `number` and log it: engine, target, grid in force, log.
+def session(case: Case, seed: int, number: int) -> Session:
+    """Draw engine `number` and log it.
 
     Engine and drive are the same in every case that asks for the same kind.
     """
@@ -142,13 +146,15 @@ def session(case: Case, seed: int, number: int) -> tuple[OtherEngine, Table, Tab
     grid = Table(target.rpm, target.load, values)
     drive = case.drive(rng)
     trace = simulate(engine, drive, target, rng, options=case.options, grid=grid)
-    return engine, target, grid, logged(engine, trace, rng, case.logger, case.options)
+    log = logged(engine, trace, rng, case.logger, case.options)
+    return Session(engine, target, grid, drive, trace, log, case.options)
 
 
 def run_case(name: str, tree: Path, seed: int, number: int) -> Outcome:
     """Simulate one session, let the program of `tree` propose on it, and judge both."""
     case, start = CASES[name], time.perf_counter()
-    engine, target, grid, log = session(case, seed, number)
+    drawn = session(case, seed, number)
+    engine, target, grid, log = drawn.engine, drawn.target, drawn.grid, drawn.log
     simulated = time.perf_counter() - start
     with tempfile.TemporaryDirectory() as folder:
         start = time.perf_counter()
@@ -160,6 +166,7 @@ def run_case(name: str, tree: Path, seed: int, number: int) -> Outcome:
     return Outcome(
         tool=judge(engine, nothing if cells is None else cells, points, grid),
         plain=judge(engine, plain, points, grid),
+        knows=judge(engine, witness_cells(drawn), points, grid),
         floor=judge(engine, best_cells(engine, target, grid), points, grid),
         has_failed=cells is None,
         simulated_s=simulated,
@@ -187,18 +194,19 @@ def propose(
     return pd.read_csv(folder / "out" / "cells.csv")
 
 
+YARDSTICKS = {"tool": "program", "plain": "plain", "knows": "knows", "floor": "floor"}
 HEAD = (
-    f"{'':14s} {'program':>14s}   {'plain':>14s}   {'floor':>14s}   intervals hold the truth, %\n"
-    f"{'case':14s} "
-    + 3 * f"{'within':>7s} {'rms':>6s}   "
-    + f"{'all':>5s} {'good':>10s} {'fair':>10s} {'low':>10s} {'blank':>6s} {'s/log':>11s}"
+    f"{'':14s} {''.join(f'{name:>14s}   ' for name in YARDSTICKS.values())}"
+    "intervals hold the truth, %, and cells\n"
+    f"{'case':14s} {4 * '  within    rms   '}"
+    f"{'all':>5s} {'good':>10s} {'fair':>10s} {'low':>10s} {'blank':>6s} {'s/log':>11s}"
 )
 
 
 def line_of(name: str, outcomes: Sequence[Outcome]) -> str:
     """One line of the table: medians, pooled intervals, seconds to simulate and to propose."""
     parts = [f"{name:14s}"]
-    for who in ("tool", "plain", "floor"):
+    for who in YARDSTICKS:
         verdicts = [getattr(o, who) for o in outcomes]
         inside = 100.0 * np.median([v.inside for v in verdicts])
         parts.append(f"{inside:6.1f}% {np.median([v.rms_pct for v in verdicts]):6.2f}  ")

@@ -17,6 +17,7 @@ try:
     import other_engine as bench
     import other_judge as judging
     import other_truth as truths
+    import other_witness as witness
 finally:
     sys.path.remove(BENCHMARKS)
 
@@ -227,7 +228,7 @@ def test_truth_is_not_bilinear_on_the_breakpoints() -> None:
 
 @pytest.mark.parametrize("name", ["holds", "speed-sweeps", "load-sweeps", "road", "trims"])
 def test_seeds_give_the_same_log_again_and_other_seeds_another(name: str) -> None:
-    first, again, other = (bench.session(bench.CASES[name], 5, k)[3] for k in (0, 0, 1))
+    first, again, other = (bench.session(bench.CASES[name], 5, k).log for k in (0, 0, 1))
     pd.testing.assert_frame_equal(first, again)
     assert not first["lambda"].head(500).equals(other["lambda"].head(500))
     assert first["rpm"].between(780.0, 6520.0).all()
@@ -319,9 +320,26 @@ def test_plain_means_find_a_lattice_held_without_noise() -> None:
 
 
 def test_setup_reads_as_toml_and_names_every_logged_column() -> None:
-    log = bench.session(bench.CASES["trims"], 1, 0)[3]
+    log = bench.session(bench.CASES["trims"], 1, 0).log
     setup = tomllib.loads(judging.setup_text(TARGET, tuple(log), 20.0, 24.0))
     assert np.array(setup["target"]["table"]) == pytest.approx(TARGET.cells)
     assert (setup["limits"]["max_step_pct"], setup["limits"]["max_total_pct"]) == (20.0, 24.0)
     columns = {entry["column"] for entry in setup["channels"].values()}
     assert columns == set(log.rename(columns=judging.COLUMNS))
+
+
+def test_witness_weights_agree_with_the_table() -> None:
+    rng = np.random.default_rng(1)
+    rpm, load = rng.uniform(800.0, 6500.0, 50), rng.uniform(20.0, 200.0, 50)
+    weights = witness.bilinear(TARGET, rpm, load)
+    assert weights @ TARGET.cells.ravel() == pytest.approx(TARGET.at(rpm, load))
+
+
+@pytest.mark.parametrize("name", ["speed-sweeps", "grid", "trims"])
+def test_one_who_knows_the_dynamics_learns_the_field_from_all_samples(name: str) -> None:
+    drawn = bench.session(bench.CASES[name], 2, 0)
+    points = judging.visited_points(drawn.log)
+    cells = witness.witness_cells(drawn)
+    verdict = judging.judge(drawn.engine, cells, points, drawn.grid)
+    plain = judging.judge(drawn.engine, judging.plain_cells(drawn.log, TARGET), points, drawn.grid)
+    assert verdict.inside > max(plain.inside, 0.95)
