@@ -77,6 +77,8 @@ class Trace:
     trim_short: Floats
     trim_long: Floats
     """Trims as shares."""
+    day: float
+    """The log's own offset, in ln: no log can tell it from the truth."""
 
     @property
     def time(self) -> Floats:
@@ -198,7 +200,8 @@ def simulate(
     if grid is not None:
         wanted = wanted * (1.0 + grid.at(drive.rpm, load) / 100.0)
     wanted = np.where(is_cut, 0.0, wanted)
-    error = _fuel_error(engine, drive.rpm, load, missing, rng)
+    day = engine.body.offset * rng.normal()
+    error = day + _fuel_error(engine, drive.rpm, load, missing, rng)
     drawn = breathing(drive.rpm) * drive.rpm / 1000.0 * load / 100.0
     films = wall_films(engine.body, drive.rpm, load, coolant)
     flow = exhaust_flow(engine.body, drive.rpm, load)
@@ -216,7 +219,7 @@ def simulate(
         fuel = _closed_loop(air, drive.rpm, load, aim, ready)
     else:
         fuel = _open_loop(air)
-    return Trace(drive.rpm, load, throttle, coolant, is_cut, **fuel)
+    return Trace(drive.rpm, load, throttle, coolant, is_cut, **fuel, day=day)
 
 
 def _coolant(n: int, options: Options) -> Floats:
@@ -240,10 +243,10 @@ def _metered(body: Body, rpm: Floats, load: Floats, coolant: Floats) -> Floats:
 def _fuel_error(
     engine: OtherEngine, rpm: Floats, load: Floats, missing: Floats, rng: Rng
 ) -> Floats:
-    """What steady breathing, boost to come, warm walls, the day and slow wandering add, in ln."""
+    """What steady breathing, boost to come, warm walls and slow wandering add, in ln."""
     body, n = engine.body, len(rpm)
     error = error_at(engine, rpm, load) + body.turbine_breathing * missing / 100.0
-    error = error + body.offset * rng.normal() + body.wander * wandering(n, body.wander_s, rng)
+    error = error + body.wander * wandering(n, body.wander_s, rng)
     heat = np.log(rpm * load)
     return np.asarray(error + body.tail * np.tanh((heat - lagged(heat, body.tail_s)) / 0.7))
 

@@ -7,7 +7,9 @@ comes up, plug flow in the exhaust, a sensor that hangs on pressure, unequal cyl
 loop of its own. `other_judge` says what a proposal leaves of the truth where the log was, and how
 often its intervals hold it. Beside it stand ``plain``, means of the steady samples per cell,
 ``knows``, a fit that is told the dynamics (`other_witness`), and ``floor``, a table that holds the
-truth at its breakpoints. One line per case: medians over the engines, intervals pooled over them.
+truth at its breakpoints. One line per case: medians over the engines, intervals pooled over them;
+under ``day`` a log's own offset, which no log can tell, counts as true. A cell that is left blank
+corrects nothing, and its points count.
 """
 
 from __future__ import annotations
@@ -125,6 +127,8 @@ class Outcome:
     """The program's verdict on one engine beside the yardsticks'."""
 
     tool: Verdict
+    of_day: Verdict
+    """The program's, with the log's own offset counted as true."""
     plain: Verdict
     knows: Verdict
     floor: Verdict
@@ -160,15 +164,17 @@ def run_case(name: str, tree: Path, seed: int, number: int) -> Outcome:
         start = time.perf_counter()
         cells = propose(tree, Path(folder), log, target, grid)
         proposed = time.perf_counter() - start
-    points = visited_points(log)
+    points, has_failed = visited_points(log), cells is None
     nothing = best_cells(engine, target).assign(deviation_pct=np.nan)
     plain = plain_cells(log, target)
+    cells = nothing if has_failed else cells
     return Outcome(
-        tool=judge(engine, nothing if cells is None else cells, points, grid),
+        tool=judge(engine, cells, points, grid),
+        of_day=judge(engine, cells, points, grid, drawn.trace.day),
         plain=judge(engine, plain, points, grid),
         knows=judge(engine, witness_cells(drawn), points, grid),
         floor=judge(engine, best_cells(engine, target, grid), points, grid),
-        has_failed=cells is None,
+        has_failed=has_failed,
         simulated_s=simulated,
         proposed_s=proposed,
     )
@@ -199,7 +205,7 @@ HEAD = (
     f"{'':14s} {''.join(f'{name:>14s}   ' for name in YARDSTICKS.values())}"
     "intervals hold the truth, %, and cells\n"
     f"{'case':14s} {4 * '  within    rms   '}"
-    f"{'all':>5s} {'good':>10s} {'fair':>10s} {'low':>10s} {'blank':>6s} {'s/log':>11s}"
+    f"{'all':>5s} {'day':>5s} {'good':>10s} {'fair':>10s} {'low':>10s} {'blank':>6s} {'s/log':>11s}"
 )
 
 
@@ -211,7 +217,7 @@ def line_of(name: str, outcomes: Sequence[Outcome]) -> str:
         inside = 100.0 * np.median([v.inside for v in verdicts])
         parts.append(f"{inside:6.1f}% {np.median([v.rms_pct for v in verdicts]):6.2f}  ")
     tool = [o.tool for o in outcomes]
-    parts += [f"{_share(tool, CLASSES, False):>5s}"]
+    parts += [f"{_share(v, CLASSES, False):>5s}" for v in (tool, [o.of_day for o in outcomes])]
     parts += [f"{_share(tool, (name,), True):>10s}" for name in CLASSES]
     parts.append(f"{100.0 * np.median([v.blank for v in tool]):5.1f}%")
     seconds = [np.median([getattr(o, w) for o in outcomes]) for w in ("simulated_s", "proposed_s")]

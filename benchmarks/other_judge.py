@@ -180,14 +180,18 @@ def judge(
     cells: pd.DataFrame,
     points: tuple[Floats, Floats],
     grid: Table | None = None,
+    day: float = 0.0,
 ) -> Verdict:
-    """Judge a table of cells (``rpm, load, deviation_pct``, and the intervals where it has any)."""
+    """Judge a table of cells (``rpm, load, deviation_pct``, and the intervals where it has any).
+
+    `day`: an offset in ln that the intervals are to hold beside the truth, such as the log's own.
+    """
     table = cells.pivot_table("deviation_pct", "rpm", "load", aggfunc="first", dropna=False)
     deviation = Table(
         table.index.to_numpy(float), table.columns.to_numpy(float), table.to_numpy(float)
     )
     left = left_pct(engine, deviation, points, grid)
-    held, count = _interval_counts(engine, cells, grid)
+    held, count = _interval_counts(engine, cells, grid, day)
     is_blank = Table(deviation.rpm, deviation.load, np.isnan(deviation.cells).astype(float))
     return Verdict(
         inside=float(np.mean(np.abs(left) <= INSIDE_PCT)),
@@ -199,12 +203,13 @@ def judge(
 
 
 def _interval_counts(
-    engine: OtherEngine, cells: pd.DataFrame, grid: Table | None
+    engine: OtherEngine, cells: pd.DataFrame, grid: Table | None, day: float
 ) -> tuple[dict[str, int], dict[str, int]]:
     if "ci_low_pct" not in cells:
         return {}, {}
     known = cells.dropna(subset=["ci_low_pct", "ci_high_pct"])
     true = truth_at_cells(engine, known["rpm"].to_numpy(), known["load"].to_numpy(), grid)
+    true = 100.0 * np.expm1(np.log1p(true / 100.0) + day)
     is_held = (known["ci_low_pct"] <= true) & (true <= known["ci_high_pct"])
     by_class = is_held.groupby(known["confidence"])
     held = {name: int(n) for name, n in by_class.sum().items()}

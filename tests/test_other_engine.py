@@ -218,6 +218,14 @@ def test_fields_are_some_percent_off_and_kinds_are_what_they_say() -> None:
         truths.draw_engine(np.random.default_rng(1), "round")
 
 
+def test_day_of_a_log_shifts_all_of_it() -> None:
+    engine = quiet_engine(offset=0.01)
+    trace = run(engine, standing(3000.0, 60.0, 20.0))
+    wanted = float(TARGET.at(3000.0, 60.0)) * np.exp(float(truths.error_at(engine, 3000.0, 60.0)))
+    assert trace.day != 0.0
+    assert np.log(trace.sensed[-1] / wanted) == pytest.approx(trace.day, rel=1e-6)
+
+
 def test_truth_is_not_bilinear_on_the_breakpoints() -> None:
     engine = quiet_engine(seed=4)
     points = [g.ravel() for g in np.meshgrid(np.arange(1600.0, 6000.0, 50.0), [60.0, 90.0])]
@@ -282,6 +290,8 @@ def test_judge_takes_blank_cells_as_no_change_and_counts_intervals() -> None:
     cells["confidence"] = "good"
     verdict = judging.judge(engine, cells, points)
     assert (verdict.held, verdict.cells) == ({"good": 144}, {"good": 192})
+    of_day = judging.judge(engine, cells, points, day=0.02)
+    assert 0 < of_day.held["good"] <= 48
 
 
 def test_judge_takes_the_grid_in_force_as_part_of_the_fuel() -> None:
