@@ -31,8 +31,8 @@ from tuneassist.inert import (
     told,
 )
 from tuneassist.reading import read_log
+from tuneassist.show.display import plain
 from tuneassist.show.inert_console import InertConsole
-from tuneassist.show.look import plain
 from tuneassist.show.report import report_html
 from tuneassist.show.report_data import ReportData
 

@@ -89,16 +89,16 @@ def test_the_yardstick_sees_the_pair_that_colour_blind_people_mix_up() -> None:
     "eyes", [NORMAL, DEUTERANOPIA, PROTANOPIA], ids=["normal", "deuteranopia", "protanopia"]
 )
 def test_the_two_directions_stay_apart(eyes: Floats) -> None:
-    for watch, calm in product(colours.WATCH_FILLS, colours.CALM_FILLS):
+    for watch, calm in product(colours.UNSAFE_FILLS, colours.SAFE_FILLS):
         assert apart(watch, calm, eyes) > TOLD_APART, (watch, calm)
-    for fills in (colours.WATCH_FILLS, colours.CALM_FILLS):  # and deepen away from white
+    for fills in (colours.UNSAFE_FILLS, colours.SAFE_FILLS):  # and deepen away from white
         steps = [apart(fill, colours.PAPER, eyes) for fill in fills]
         assert steps == sorted(steps)
     assert apart(colours.BEFORE, colours.AFTER, eyes) > TOLD_APART
 
 
 def test_numbers_can_be_read_on_every_fill() -> None:
-    fills = (*colours.WATCH_FILLS, *colours.CALM_FILLS, colours.NOTHING, colours.PAPER)
+    fills = (*colours.UNSAFE_FILLS, *colours.SAFE_FILLS, colours.NOTHING, colours.PAPER)
     assert min(contrast(colours.INK, fill) for fill in fills) > 4.5  # WCAG 2.2, 1.4.3 AA
     for line in (colours.BEFORE, colours.AFTER, colours.LIMIT):
         assert contrast(line, colours.PAPER) > 4.5
@@ -106,10 +106,10 @@ def test_numbers_can_be_read_on_every_fill() -> None:
 
 
 def test_a_fill_follows_size_and_side() -> None:
-    fills = [colours.fill_of(v, watch_sign=1) for v in (0.99, 1.0, 3.0, 6.0, -1.0, -99.0)]
-    orange, blue = colours.WATCH_FILLS, colours.CALM_FILLS
+    fills = [colours.fill_of(v, unsafe_sign=1) for v in (0.99, 1.0, 3.0, 6.0, -1.0, -99.0)]
+    orange, blue = colours.UNSAFE_FILLS, colours.SAFE_FILLS
     assert fills == [colours.PAPER, *orange, blue[0], blue[2]]
-    assert colours.fill_of(float("nan"), watch_sign=1) == colours.NOTHING
+    assert colours.fill_of(float("nan"), unsafe_sign=1) == colours.NOTHING
 
 
 # --- figures ------------------------------------------------------------------------------------
@@ -226,11 +226,11 @@ def test_orange_is_the_side_that_hurts_for_both_kinds_of_engine() -> None:
         return [mpl.colors.to_hex(p.get_facecolor()) for p in frame.patches]
 
     lean, rich = fills("spark")[:2]
-    assert lean in colours.WATCH_FILLS
-    assert rich in colours.CALM_FILLS
+    assert lean in colours.UNSAFE_FILLS
+    assert rich in colours.SAFE_FILLS
     lean, rich = fills("compression")[:2]
-    assert lean in colours.CALM_FILLS
-    assert rich in colours.WATCH_FILLS
+    assert lean in colours.SAFE_FILLS
+    assert rich in colours.UNSAFE_FILLS
 
 
 def test_holds_are_told_apart_by_shape_as_well() -> None:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from tuneassist.pipeline import LogEvidence
     from tuneassist.reading import Log
     from tuneassist.settings import Setup
-    from tuneassist.show.look import Look
+    from tuneassist.show.display import Display
 
 
 def check(
@@ -170,7 +170,7 @@ def doubts_of(said: Sequence[LogEvidence], car: Setup | None, *, known: Sequence
 
 
 def shown(
-    log: Log, found: LogEvidence | None, car: Setup | None, look: Look
+    log: Log, found: LogEvidence | None, car: Setup | None, look: Display
 ) -> tuple[RenderableType, dict[str, Any]]:
     """Return a log's screen, and the same as plain values."""
     from tuneassist.show.check import check_record, check_screen
@@ -178,6 +178,6 @@ def shown(
 
     simulated = is_simulated([log], car)
     return (
-        check_screen(log, found, setup=car, look=look, is_simulated=simulated),
+        check_screen(log, found, setup=car, display=look, is_simulated=simulated),
         check_record(log, found, setup=car, is_simulated=simulated),
     )

@@ -12,7 +12,7 @@ from tuneassist.inert import clipped, inert
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from tuneassist.show.look import Look
+    from tuneassist.show.display import Display
 
 NAME = "tuneassist"
 MESSAGE_LENGTH = 200_000
@@ -46,11 +46,11 @@ def screen() -> Console:
     return InertConsole(file=sys.stdout, markup=False, highlight=False, emoji=False)
 
 
-def look_of(console: Console) -> Look:
+def look_of(console: Console) -> Display:
     """Return what the console can show."""
-    from tuneassist.show.look import Look
+    from tuneassist.show.display import Display
 
-    return Look(width=console.width, is_ascii=not console.encoding.lower().startswith("utf"))
+    return Display(width=console.width, is_ascii=not console.encoding.lower().startswith("utf"))
 
 
 def show(console: Console, *renderables: RenderableType) -> None:

@@ -165,7 +165,7 @@ def _show_screen(
         zero=verdict,
         units=units,
         label=car.engine.label if car else "",
-        look=look_of(console),
+        display=look_of(console),
         is_simulated=made.is_simulated,
         assumed=made.assumed,
     )

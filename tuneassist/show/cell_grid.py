@@ -14,7 +14,7 @@ from rich.text import Text
 
 from tuneassist.grid import Axes
 from tuneassist.show.cell_picture import CellPicture, CellShown
-from tuneassist.show.look import Look, style_of
+from tuneassist.show.display import Display, style_of
 
 NARROWEST, WIDEST = 6, 9
 _RPM_WIDTH = 7
@@ -39,27 +39,27 @@ class Cell:
     style: str = ""
 
 
-def picture_grid(picture: CellPicture, look: Look) -> Group:
+def picture_grid(picture: CellPicture, display: Display) -> Group:
     """Draw a picture of cells for a terminal.
 
     Parameters
     ----------
     picture
         What the cells show.
-    look
+    display
         Width and marks.
     """
-    return cell_grid(picture.axes, [_cell(one, look) for one in picture.cells], look)
+    return cell_grid(picture.axes, [_cell(one, display) for one in picture.cells], display)
 
 
-def _cell(shown: CellShown, look: Look) -> Cell:
-    mark = look.mark(shown.mark) or " "
+def _cell(shown: CellShown, display: Display) -> Cell:
+    mark = display.mark(shown.mark) or " "
     if shown.state == "value":
         return Cell(shown.short, mark, style_of(shown.shade))
-    return Cell(look.left_alone if shown.state == "left alone" else look.nothing, mark, "dim")
+    return Cell(display.left_alone if shown.state == "left alone" else display.nothing, mark, "dim")
 
 
-def cell_grid(axes: Axes, cells: Sequence[Cell], look: Look) -> Group:
+def cell_grid(axes: Axes, cells: Sequence[Cell], display: Display) -> Group:
     """Lay cells out by rpm (down) and load (across), as a grid file does.
 
     Parameters
@@ -68,14 +68,14 @@ def cell_grid(axes: Axes, cells: Sequence[Cell], look: Look) -> Group:
         The breakpoints.
     cells
         One per cell, in cell order.
-    look
+    display
         Width to keep within.
     """
     labels = [f"{load:g}" for load in axes.load]
     longest = max(len(label) for label in labels)
     longest = max(longest, *(len(cell.text) for cell in cells))
     columns = len(labels)
-    room = max(look.width - _RPM_WIDTH, NARROWEST)
+    room = max(display.width - _RPM_WIDTH, NARROWEST)
     width = max(NARROWEST, longest + 1, min(WIDEST, room // columns))
     per_block = max(1, room // width)
     blocks = -(-columns // per_block)

@@ -15,7 +15,7 @@ from tuneassist.own_units import mixture, mixture_unit
 from tuneassist.pipeline import LogEvidence
 from tuneassist.reading import ColumnReport, Log
 from tuneassist.settings import Setup
-from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.samples import bullets, found_table, found_words, shares_table
 from tuneassist.units import UNITS, convert
 
@@ -34,7 +34,12 @@ _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "blanks", "|
 
 
 def check_screen(
-    log: Log, found: LogEvidence | None, *, setup: Setup | None, look: Look, is_simulated: bool
+    log: Log,
+    found: LogEvidence | None,
+    *,
+    setup: Setup | None,
+    display: Display,
+    is_simulated: bool,
 ) -> RenderableType:
     """Return one log's screen.
 
@@ -46,7 +51,7 @@ def check_screen(
         What it is worth as evidence; None without a setup.
     setup
         The setup, for units and thresholds.
-    look
+    display
         Width and marks.
     is_simulated
         Whether the log says that it is simulated.
@@ -66,7 +71,7 @@ def check_screen(
     if log.notes:
         parts += [title("Converted, mended, assumed"), bullets(log.notes)]
     if found is not None and setup is not None:
-        parts += [title("Where the samples went"), shares_table(found.fates, look)]
+        parts += [title("Where the samples went"), shares_table(found.fates, display)]
         parts += [title("Found in this log"), found_table(found, setup)]
         if found.notes:
             parts += [title("Notes and doubts"), bullets(found.notes)]

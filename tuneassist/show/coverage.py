@@ -12,7 +12,7 @@ from tuneassist.evidence.coverage import count_blank
 from tuneassist.settings import Setup
 from tuneassist.show.cell_grid import axis_words, picture_grid
 from tuneassist.show.cell_picture import coverage_picture
-from tuneassist.show.look import CALM, Look, dim, title
+from tuneassist.show.display import SAFE_SHADES, Display, dim, title
 from tuneassist.show.proposal import header
 from tuneassist.show.samples import doubts
 
@@ -26,9 +26,9 @@ STATE_WORDS: Mapping[str, str] = {
 _STYLES = {
     "left alone": "dim",
     "unseen": "dim",
-    "seen": CALM[0],
-    "held": CALM[1],
-    "trusted": CALM[2],
+    "seen": SAFE_SHADES[0],
+    "held": SAFE_SHADES[1],
+    "trusted": SAFE_SHADES[2],
 }
 
 
@@ -37,7 +37,7 @@ def coverage_screen(
     counts: Mapping[str, int],
     *,
     setup: Setup,
-    look: Look,
+    display: Display,
     notes: Sequence[str],
     is_simulated: bool,
     words: str,
@@ -52,7 +52,7 @@ def coverage_screen(
         Cells by state.
     setup
         Axes and label.
-    look
+    display
         Width and marks.
     notes
         Sentences that a user should read.
@@ -65,18 +65,18 @@ def coverage_screen(
         header(setup, words, is_simulated=is_simulated),
         title("Coverage: holds in each cell, and confidence"),
         dim(axis_words(setup.axes)),
-        picture_grid(coverage_picture(table, setup.axes), look),
-        _legend(counts, look),
+        picture_grid(coverage_picture(table, setup.axes), display),
+        _legend(counts, display),
         Text(blank_words(table)),
         doubts(notes),
     )
 
 
-def _legend(counts: Mapping[str, int], look: Look) -> Text:
-    good, fair, low = (look.confidence(word) for word in ("good", "fair", "low"))
+def _legend(counts: Mapping[str, int], display: Display) -> Text:
+    good, fair, low = (display.confidence(word) for word in ("good", "fair", "low"))
     samples = {
-        "left alone": look.left_alone,
-        "unseen": look.nothing,
+        "left alone": display.left_alone,
+        "unseen": display.nothing,
         "seen": "seen",
         "held": f"3{low}",
         "trusted": f"3{fair} 3{good}",

@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from tuneassist.show.look import plain, title
+from tuneassist.show.display import plain, title
 
 HEADS = {
     "channels.NAME": '[channels], each entry: NAME = { column = "...", unit = "..." }, or '

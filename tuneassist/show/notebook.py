@@ -20,12 +20,12 @@ from tuneassist.show.cell_picture import (
     step_picture,
     text_of,
 )
+from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted
 from tuneassist.show.figures.colours import EDGE, INK, NOTHING, fill_of_cell
-from tuneassist.show.look import BEYOND_WORDS, HELD, Look, counted
 from tuneassist.show.notes import logs_words
 from tuneassist.show.words import step_words
 
-MARKS = Look()
+MARKS = Display()
 MOST_CELLS = 1024
 """Larger maps are told in a sentence: a notebook keeps every output in its file. [1]"""
 MOST_NOTES = 5

@@ -14,7 +14,7 @@ from tuneassist.pipeline import Evidence, LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.reading.columns import AFR_CONVERTED
 from tuneassist.settings import Setup
-from tuneassist.show.look import counted, signed
+from tuneassist.show.display import counted, signed
 
 PLACES = 6
 """Cells named in one sentence. [1]"""

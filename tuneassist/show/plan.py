@@ -12,13 +12,13 @@ from rich.text import Text
 
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import Setup
-from tuneassist.show.look import Look, counted, plain, title
+from tuneassist.show.display import Display, counted, plain, title
 from tuneassist.show.proposal import header, short_caution_section
 from tuneassist.show.samples import bullets, doubts
 
 
 def plan_screen(
-    plan: Plan, *, setup: Setup, look: Look, is_simulated: bool = False
+    plan: Plan, *, setup: Setup, display: Display, is_simulated: bool = False
 ) -> RenderableType:
     """Return the whole screen.
 
@@ -28,7 +28,7 @@ def plan_screen(
         The holds in order.
     setup
         Label, axes and ignition.
-    look
+    display
         Width and marks.
     is_simulated
         Whether the evidence says so.
@@ -39,7 +39,7 @@ def plan_screen(
         short_caution_section(setup),
         doubts(plan.notes),
         title("What to hold next, in this order"),
-        _holds_table(plan, setup, look),
+        _holds_table(plan, setup, display),
         title("What it will tell"),
         bullets((_gain_words(plan),)),
     )
@@ -58,7 +58,7 @@ def _gain_words(plan: Plan) -> str:
     )
 
 
-def _holds_table(plan: Plan, setup: Setup, look: Look) -> Table:
+def _holds_table(plan: Plan, setup: Setup, display: Display) -> Table:
     table = Table(box=None, padding=(0, 1), header_style="bold")
     for name in ("no.", "at", "rpm", plain(setup.axes.load_unit), "hold s", "rest s"):
         table.add_column(name, justify="right", no_wrap=True)
@@ -71,9 +71,9 @@ def _holds_table(plan: Plan, setup: Setup, look: Look) -> Table:
             f"{row['rpm']:.0f}",
             f"{row['load']:.4g}",
             f"{row['hold_s']:.0f}",
-            f"{row['rest_s']:.0f}" if row["rest_s"] >= 1 else look.nothing,
+            f"{row['rest_s']:.0f}" if row["rest_s"] >= 1 else display.nothing,
             str(row["band"]),
-            Text(str(row["why"]).replace("±", "+-" if look.is_ascii else "±")),
+            Text(str(row["why"]).replace("±", "+-" if display.is_ascii else "±")),
         )
     return table
 

@@ -11,7 +11,7 @@ import pandas as pd
 from tuneassist.grid import Axes, Floats
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import Setup
-from tuneassist.show.look import counted, plain
+from tuneassist.show.display import counted, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame

@@ -16,8 +16,13 @@ from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.cautions import short_caution
 from tuneassist.show.cell_grid import axis_words, picture_grid
-from tuneassist.show.cell_picture import ROUNDING, deviation_picture, hurts, step_picture
-from tuneassist.show.look import BEYOND_WORDS, HELD, Look, counted, dim, plain, signed, title
+from tuneassist.show.cell_picture import (
+    ROUNDING,
+    deviation_picture,
+    step_picture,
+    unsafe_deviation_sign,
+)
+from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted, dim, plain, signed, title
 from tuneassist.show.notes import in_brief, logs_words, proposal_notes, unsafe_words
 from tuneassist.show.samples import bullets, doubts, shares_table
 from tuneassist.show.words import fate_words, rule_words, step_words
@@ -36,7 +41,7 @@ def proposal_screen(
     *,
     logs: Sequence[Log],
     in_force: str,
-    look: Look,
+    display: Display,
     is_simulated: bool = False,
 ) -> RenderableType:
     """Return the whole screen.
@@ -49,7 +54,7 @@ def proposal_screen(
         The logs as read, for their notes.
     in_force
         Which grid was taken to be in the controller, in words.
-    look
+    display
         Width and marks.
     is_simulated
         Whether the logs say that they are simulated; shown beside the label.
@@ -62,9 +67,9 @@ def proposal_screen(
         unsafe_section(proposal.unsafe_held, setup),
         doubts(proposal_notes(proposal, logs)),
         title("Where the samples went"),
-        shares_table(proposal.evidence.fates, look),
-        deviation_section(proposal.cells, setup, look),
-        step_section(proposal, look),
+        shares_table(proposal.evidence.fates, display),
+        deviation_section(proposal.cells, setup, display),
+        step_section(proposal, display),
         limits_section(proposal.limited.binding, setup),
         _less_fuel(proposal),
     )
@@ -91,7 +96,7 @@ def _header_words(proposal: Proposal) -> str:
     )
 
 
-def deviation_section(cells: pd.DataFrame, setup: Setup, look: Look) -> RenderableType:
+def deviation_section(cells: pd.DataFrame, setup: Setup, display: Display) -> RenderableType:
     """Return deviation and confidence by rpm and load, with the legend."""
     is_floor = setup.target.kind == "floor"
     heading = (
@@ -100,17 +105,17 @@ def deviation_section(cells: pd.DataFrame, setup: Setup, look: Look) -> Renderab
     return Group(
         title(f"{heading}, percent: + leaner, - richer"),
         dim(axis_words(setup.axes)),
-        picture_grid(deviation_picture(cells, setup), look),
-        _deviation_legend(look, hurts(setup), is_floor),
+        picture_grid(deviation_picture(cells, setup), display),
+        _deviation_legend(display, unsafe_deviation_sign(setup), is_floor),
     )
 
 
-def _deviation_legend(look: Look, watch: int, is_floor: bool) -> Text:
-    side, other = ("leaner", "richer") if watch > 0 else ("richer", "leaner")
-    marks = ", ".join(f"{look.confidence(word)} {word}" for word in ("good", "fair", "low"))
+def _deviation_legend(display: Display, unsafe_sign: int, is_floor: bool) -> Text:
+    side, other = ("leaner", "richer") if unsafe_sign > 0 else ("richer", "leaner")
+    marks = ", ".join(f"{display.confidence(word)} {word}" for word in ("good", "fair", "low"))
     text = Text("Confidence: ", style="dim")
-    text.append(f"{marks}; {look.beyond} {BEYOND_WORDS}; {look.nothing} no evidence, ")
-    text.append(f"{look.left_alone} left alone, ")
+    text.append(f"{marks}; {display.beyond} {BEYOND_WORDS}; {display.nothing} no evidence, ")
+    text.append(f"{display.left_alone} left alone, ")
     text.append("> < beyond a sensor's stop. ")
     text.append(f"Orange: {side}, the side that hurts. ")
     tail = "Leaner than a floor needs nothing." if is_floor else f"Blue: {other}."
@@ -118,15 +123,15 @@ def _deviation_legend(look: Look, watch: int, is_floor: bool) -> Text:
     return text
 
 
-def step_section(proposal: Proposal, look: Look) -> RenderableType:
+def step_section(proposal: Proposal, display: Display) -> RenderableType:
     """Return the steps by rpm and load, with a mark where a rule held one back."""
     setup = proposal.setup
     picture = step_picture(proposal.cells, proposal.limited.binding, setup)
     return Group(
         title(f"Proposed step, {step_words(setup)}"),
         dim(axis_words(setup.axes)),
-        picture_grid(picture, look),
-        dim(f"{HELD} held back by a rule, see below; {look.nothing} no evidence, no change."),
+        picture_grid(picture, display),
+        dim(f"{HELD} held back by a rule, see below; {display.nothing} no evidence, no change."),
     )
 
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from tuneassist.errors import InputError
 from tuneassist.inert import inert
-from tuneassist.show.look import counted, plain
+from tuneassist.show.display import counted, plain
 from tuneassist.show.report_asked import asked_section, evidence_section, limited_section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
 from tuneassist.show.report_data import ReportData

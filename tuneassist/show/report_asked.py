@@ -9,7 +9,7 @@ from tuneassist.correction import SAFE_WAY, describe_limits
 from tuneassist.own_units import mixture
 from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import KNOWN, ROUNDING, target_picture
-from tuneassist.show.look import counted, plain, signed
+from tuneassist.show.display import counted, plain, signed
 from tuneassist.show.report_data import ReportData
 from tuneassist.show.report_views import (
     Block,

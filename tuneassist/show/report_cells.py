@@ -13,12 +13,12 @@ from tuneassist.show.cell_picture import (
     KNOWN,
     deviation_picture,
     grid_picture,
-    step_hurts,
     step_picture,
+    unsafe_step_sign,
 )
 from tuneassist.show.coverage import STATE_WORDS
+from tuneassist.show.display import BEYOND_WORDS, HELD, counted
 from tuneassist.show.figures.paint import MARKS, figure_of
-from tuneassist.show.look import BEYOND_WORDS, HELD, counted
 from tuneassist.show.report_data import ReportData, ReportRound
 from tuneassist.show.report_views import (
     Block,
@@ -103,7 +103,7 @@ def _grid_map(caption: str, values: Iterable[float], setup: Setup) -> CellMap:
 
 def _less_safe(setup: Setup) -> str:
     thing = "fuel" if setup.correction.acts_on == "fuel" else "air"
-    return f"{'more' if step_hurts(setup) > 0 else 'less'} {thing}"
+    return f"{'more' if unsafe_step_sign(setup) > 0 else 'less'} {thing}"
 
 
 def change_facts(data: ReportData, setup: Setup) -> tuple[tuple[str, str], ...]:

@@ -40,7 +40,7 @@ class ReportRound:
         What became of the proposal; one that stands alone is "proposed".
     outcome
         The same in words, with what has changed since.
-    look, response, advice
+    summary, response, advice
         From the loop; None for a proposal that stands alone.
     coverage
         From `tuneassist.evidence.coverage.coverage_table`; None where samples are not known.
@@ -60,7 +60,7 @@ class ReportRound:
     less_fuel: tuple[str, ...] = ()
     fate: Fate = "proposed"
     outcome: str = ""
-    look: RoundLook | None = None
+    summary: RoundLook | None = None
     response: Response | None = None
     advice: Advice | None = None
     coverage: pd.DataFrame | None = None

@@ -9,9 +9,9 @@ from tuneassist.loop.tunes import run_torque
 from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.runs.output import power_kw
 from tuneassist.runs.watch import breach_parts
+from tuneassist.show.display import counted, plain
 from tuneassist.show.figures.full_load import ALONG_WORDS, channel_of
 from tuneassist.show.figures.paint import figure_of
-from tuneassist.show.look import counted, plain
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
 from tuneassist.show.report_views import (
     Block,

@@ -11,8 +11,8 @@ from tuneassist.loop.advice import AdviceSettings, miss_pct
 from tuneassist.settings import Setup
 from tuneassist.show.cautions import GENERAL, cautions
 from tuneassist.show.cell_picture import KNOWN
+from tuneassist.show.display import counted, plain, signed
 from tuneassist.show.figures.paint import figure_of
-from tuneassist.show.look import counted, plain, signed
 from tuneassist.show.report_cells import blank_places
 from tuneassist.show.report_data import ReportData, ReportRound
 from tuneassist.show.report_views import (
@@ -34,7 +34,7 @@ BLANK_LINES = 8
 
 def rounds_section(data: ReportData, *, is_customer: bool) -> Section:
     """Return the rounds with the engine's answers and the advice; empty without a loop."""
-    rounds = [one for one in data.rounds if one.look is not None]
+    rounds = [one for one in data.rounds if one.summary is not None]
     if not rounds:
         return Section("Rounds")
     blocks: list[Block] = []
@@ -59,15 +59,17 @@ def rounds_section(data: ReportData, *, is_customer: bool) -> Section:
 
 
 def _round_row(one: ReportRound) -> tuple[str, ...]:
-    look, answer = one.look, "none"
-    if look is None:
+    summary, answer = one.summary, "none"
+    if summary is None:
         return (one.name,)
-    if look.response is not None and look.response_low is not None:
-        answer = f"{look.response:.2f} ({look.response_low:.2f} to {look.response_high:.2f})"
+    if summary.response is not None and summary.response_low is not None:
+        answer = (
+            f"{summary.response:.2f} ({summary.response_low:.2f} to {summary.response_high:.2f})"
+        )
     held = one.in_force.removeprefix("with ").removesuffix(" in force")
     return (
-        str(look.number), held, str(look.cells_seen), str(look.cells_inside),
-        "" if look.rms_pct is None else f"{look.rms_pct:.2f}", answer, one.outcome,
+        str(summary.number), held, str(summary.cells_seen), str(summary.cells_inside),
+        "" if summary.rms_pct is None else f"{summary.rms_pct:.2f}", answer, one.outcome,
     )  # fmt: skip
 
 
@@ -77,13 +79,15 @@ def _round_pictures(
     from tuneassist.show.plots import plot_response, plot_rounds, rounds_frame
 
     shown = []
-    looks = [one.look for one in rounds if one.look is not None and one.look.rms_pct is not None]
-    if len(looks) > 1:
-        frame = plot_rounds(rounds_frame(looks), is_simulated=data.is_simulated)
+    summaries = [
+        one.summary for one in rounds if one.summary is not None and one.summary.rms_pct is not None
+    ]
+    if len(summaries) > 1:
+        frame = plot_rounds(rounds_frame(summaries), is_simulated=data.is_simulated)
         alt = "; ".join(
-            f"round {look.number}: rms {look.rms_pct:.2f} %, {look.cells_inside} of "
-            f"{look.cells_seen} cells inside"
-            for look in looks
+            f"round {summary.number}: rms {summary.rms_pct:.2f} %, {summary.cells_inside} of "
+            f"{summary.cells_seen} cells inside"
+            for summary in summaries
         )
         title = "Deviation and cells inside, by round"
         shown.append(Picture("rounds", figure_of(frame), title, f"{alt}."))

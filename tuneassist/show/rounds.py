@@ -17,7 +17,7 @@ from tuneassist.loop.response import Response
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
-from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.notes import logs_words, proposal_notes
 from tuneassist.show.proposal import header, proposal_screen, unsafe_section
 from tuneassist.show.samples import bullets, doubts, shares_table
@@ -54,7 +54,7 @@ def round_screen(
     advice: Advice,
     logs: Sequence[Log],
     folder: Path,
-    look: Look,
+    display: Display,
     is_simulated: bool,
 ) -> RenderableType:
     """Return the screen of a round: the engine's answer, then the proposal, if there is one.
@@ -75,7 +75,7 @@ def round_screen(
         The logs as read, for their notes.
     folder
         Where the round was written.
-    look
+    display
         Width and marks.
     is_simulated
         Whether the logs say so.
@@ -88,7 +88,7 @@ def round_screen(
             header(proposal.setup, words, is_simulated=is_simulated),
             answer,
             title("Where the samples went"),
-            shares_table(evidence.fates, look),
+            shares_table(evidence.fates, display),
             doubts([note for note in proposal_notes(proposal, logs) if response.why not in note]),
             advice_section(Advice("halt", "Nothing is proposed until you say what you found.")),
             _written(folder, "step.csv is all zeros, grid.csv is the grid in force"),
@@ -96,7 +96,7 @@ def round_screen(
         )
     return Group(
         proposal_screen(
-            proposal, logs=logs, in_force=in_force, look=look, is_simulated=is_simulated
+            proposal, logs=logs, in_force=in_force, display=display, is_simulated=is_simulated
         ),
         answer,
         advice_section(advice),
@@ -316,12 +316,12 @@ def _back_words(event: Event, folder: Path) -> str:
 
 def status_screen(
     state: TuneState,
-    looks: Sequence[RoundLook],
+    summaries: Sequence[RoundLook],
     advice: Advice,
     *,
     setup: Setup,
     folder: Path,
-    look: Look,
+    display: Display,
     has_step: bool = True,
     held: Sequence[UnsafeHeld] = (),
 ) -> RenderableType:
@@ -331,7 +331,7 @@ def status_screen(
     ----------
     state
         What follows from the history.
-    looks
+    summaries
         One per round that stands.
     advice
         Whether to go on.
@@ -339,7 +339,7 @@ def status_screen(
         For the label.
     folder
         The tune's folder.
-    look
+    display
         Width and marks.
     has_step
         Whether any cell changes, where a proposal waits.
@@ -349,11 +349,11 @@ def status_screen(
     label = plain(setup.engine.label) or "car without a label"
     parts: list[RenderableType] = [
         Text(label, style="bold"),
-        dim(f"{plain(folder)}: {counted(len(looks), 'round')}"),
+        dim(f"{plain(folder)}: {counted(len(summaries), 'round')}"),
         _grids_table(state),
     ]
-    if looks:
-        parts += [title("Rounds"), _rounds_table(state, looks, look), dim(_LEGEND)]
+    if summaries:
+        parts += [title("Rounds"), _rounds_table(state, summaries, display), dim(_LEGEND)]
     if state.answers:
         told = tuple(
             f"round {one.number} ({one.verdict}): {one.answer}, {ANSWERS[one.answer]}"
@@ -382,7 +382,7 @@ def _grids_table(state: TuneState) -> Table:
     return table
 
 
-def _rounds_table(state: TuneState, looks: Sequence[RoundLook], look: Look) -> Table:
+def _rounds_table(state: TuneState, summaries: Sequence[RoundLook], display: Display) -> Table:
     table = Table(box=None, padding=(0, 1), header_style="bold")
     table.add_column("round", justify="right", no_wrap=True)
     table.add_column("in force", no_wrap=True)
@@ -390,22 +390,22 @@ def _rounds_table(state: TuneState, looks: Sequence[RoundLook], look: Look) -> T
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("answer (95 %)", no_wrap=True)
     table.add_column("then")
-    for mark, one in zip(state.rounds, looks, strict=True):
+    for mark, one in zip(state.rounds, summaries, strict=True):
         table.add_row(
             str(one.number),
             mark.in_force,
             str(one.cells_seen),
             str(one.cells_inside),
             "" if one.rms_pct is None else f"{one.rms_pct:.2f} %",
-            _answer_words(one, look),
+            _answer_words(one, display),
             _then_words(mark, state),
         )
     return table
 
 
-def _answer_words(one: RoundLook, look: Look) -> str:
+def _answer_words(one: RoundLook, display: Display) -> str:
     if one.response is None or one.response_low is None or one.response_high is None:
-        return look.nothing
+        return display.nothing
     return f"{one.response:.2f} ({one.response_low:.2f} to {one.response_high:.2f})"
 
 

@@ -13,7 +13,7 @@ from rich.text import Text
 from tuneassist.correction import Breach
 from tuneassist.own_units import mixture, mixture_unit
 from tuneassist.settings import Setup
-from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.proposal import header
 from tuneassist.show.samples import bullets
 from tuneassist.show.words import ceiling_words
@@ -25,7 +25,7 @@ WIDE = 120
 
 
 def limits_screen(
-    limits: pd.DataFrame, setup: Setup, look: Look, notes: Sequence[str] = ()
+    limits: pd.DataFrame, setup: Setup, display: Display, notes: Sequence[str] = ()
 ) -> RenderableType:
     """Return the rules in force as a table.
 
@@ -35,7 +35,7 @@ def limits_screen(
         From `tuneassist.correction.describe_limits`.
     setup
         For the label and the unit of mixtures.
-    look
+    display
         Width to keep within.
     notes
         Sentences on how the rules and the target fit.
@@ -48,7 +48,7 @@ def limits_screen(
         title("Which way is safe"),
         bullets(sentences, mark="!"),
         title("Rules, section [limits] of the setup"),
-        _narrow(rest, setup) if look.width < WIDE else _wide(rest, setup),
+        _narrow(rest, setup) if display.width < WIDE else _wide(rest, setup),
         *((title("Rules and target"), bullets(notes, mark="!")) if notes else ()),
         dim("\nDefaults without a published source are common practice of the trade."),
     )

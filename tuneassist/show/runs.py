@@ -12,7 +12,7 @@ from rich.text import Text
 
 from tuneassist.runs import Equivalence, Refusal, RunsComparison, refusals_frame
 from tuneassist.runs.watch import breach_words
-from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.run_units import OutputUnits
 from tuneassist.show.samples import bullets
 
@@ -32,7 +32,7 @@ def runs_screen(
     zero: Equivalence | None,
     units: OutputUnits,
     label: str,
-    look: Look,
+    display: Display,
     is_simulated: bool,
     assumed: str = "",
 ) -> RenderableType:
@@ -48,7 +48,7 @@ def runs_screen(
         Of torque and power.
     label
         The car.
-    look
+    display
         Width and marks.
     is_simulated
         Whether the data are.

@@ -14,7 +14,7 @@ from rich.text import Text
 from tuneassist.own_units import mixture
 from tuneassist.pipeline import LogEvidence
 from tuneassist.settings import Setup
-from tuneassist.show.look import Look, counted, plain, title
+from tuneassist.show.display import Display, counted, plain, title
 from tuneassist.show.words import delay_words, fate_words, settling_words
 
 
@@ -28,14 +28,14 @@ def bullets(sentences: Sequence[str], *, mark: str = "-", style: str = "") -> Gr
     return Group(Padding(grid, (0, 0, 0, 2))) if sentences else Group()
 
 
-def shares_table(fates: pd.Series, look: Look) -> RenderableType:
+def shares_table(fates: pd.Series, display: Display) -> RenderableType:
     """Show which filter took which share of the samples.
 
     Parameters
     ----------
     fates
         Samples by what became of them, as in `tuneassist.pipeline.Evidence.fates`.
-    look
+    display
         Width and marks.
     """
     total = int(fates.sum())
@@ -52,7 +52,7 @@ def shares_table(fates: pd.Series, look: Look) -> RenderableType:
             Text(fate_words(str(fate)), style=style),
             Text(f"{count:,}", style=style),
             Text(f"{100.0 * share:.1f} %", style=style),
-            Text(look.bar(share, width=24), style="color(68)" if fate == "used" else "dim"),
+            Text(display.bar(share, width=24), style="color(68)" if fate == "used" else "dim"),
         )
     return table
 

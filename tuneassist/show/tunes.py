@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.loop.tunes import Finding, Tune, TunesReport
-from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.samples import bullets
 
 TOPIC_WORDS = {
@@ -25,7 +25,7 @@ TOPIC_WORDS = {
 _MARKS = {"ok": "ok", "remark": "read", "breach": "NOT OK"}
 
 
-def tunes_screen(tunes: Sequence[Tune], report: TunesReport, look: Look) -> RenderableType:
+def tunes_screen(tunes: Sequence[Tune], report: TunesReport, display: Display) -> RenderableType:
     """Return the whole screen.
 
     Parameters
@@ -34,10 +34,10 @@ def tunes_screen(tunes: Sequence[Tune], report: TunesReport, look: Look) -> Rend
         From least to most power.
     report
         What was found.
-    look
+    display
         Width and marks.
     """
-    between = " < " if look.is_ascii else " → "
+    between = " < " if display.is_ascii else " → "
     names = between.join(plain(tune.name) for tune in tunes)
     parts: list[RenderableType] = [
         Text(plain(tunes[0].setup.engine.label) if tunes else "no tunes", style="bold"),

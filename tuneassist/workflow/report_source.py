@@ -116,7 +116,7 @@ def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> Report
         one,
         fate=tune.state.fate(mark),
         outcome=_outcome(mark, tune.state),
-        look=look,
+        summary=look,
         advice=advice,
         response=stored.response,
         coverage=_coverage(tune.setup, one.cells, [seen.astype(np.int64)]),

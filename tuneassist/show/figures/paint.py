@@ -11,14 +11,14 @@ import pandas as pd
 from tuneassist.grid import Axes, Floats
 from tuneassist.inert import inert
 from tuneassist.show.cell_picture import CellPicture, text_of
+from tuneassist.show.display import Display, plain
 from tuneassist.show.figures.colours import EDGE, GRID, INK, fill_of_cell
-from tuneassist.show.look import Look, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
     from matplotlib.figure import Figure
 
-MARKS = Look()
+MARKS = Display()
 """The marks of figures and pages, which can show all of them."""
 LINE_SIZE = (4.6, 3.2)
 """Width and height of a figure of curves: at a phone's width its letters are still read. [inch]"""

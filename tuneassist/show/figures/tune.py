@@ -14,12 +14,12 @@ from tuneassist.loop.response import Response
 from tuneassist.show.figures.colours import (
     AFTER,
     BEFORE,
-    CALM_FILLS,
     EDGE,
     INK,
     LIMIT,
     PAPER,
-    WATCH_FILLS,
+    SAFE_FILLS,
+    UNSAFE_FILLS,
 )
 from tuneassist.show.figures.paint import (
     at_map,
@@ -38,9 +38,9 @@ FLAT_PCT = 1.0
 """Residuals smaller than this are drawn as dots: they say no side. [%]"""
 
 
-def rounds_frame(looks: Sequence[RoundLook]) -> pd.DataFrame:
+def rounds_frame(summaries: Sequence[RoundLook]) -> pd.DataFrame:
     """Return rounds as a tidy frame: number, cells_seen, cells_inside, rms_pct, response ..."""
-    return pd.DataFrame([look.__dict__ for look in looks])
+    return pd.DataFrame([one.__dict__ for one in summaries])
 
 
 def plot_rounds(
@@ -71,7 +71,7 @@ def plot_rounds(
     other = frame.twinx()
     other.set_ylabel("cells inside tolerance (%)")
     other.spines["top"].set_visible(False)
-    inside = other.bar(number, share, width=0.5, color=CALM_FILLS[0], edgecolor=EDGE,
+    inside = other.bar(number, share, width=0.5, color=SAFE_FILLS[0], edgecolor=EDGE,
                        hatch="//", label="inside (%)")  # fmt: skip
     (line,) = frame.plot(number, rms, "o-", color=AFTER, label="rms deviation (%)")
     for x, value in zip(number, rms, strict=True):
@@ -158,8 +158,8 @@ def plot_holds(
     is_used = residuals["is_used"].to_numpy(dtype=bool) & np.isfinite(value)
     size = 14.0 + 14.0 * np.minimum(np.abs(np.nan_to_num(value)), 8.0)
     kinds = (
-        (is_used & (value >= FLAT_PCT), "^", WATCH_FILLS[1], f"leaner by {FLAT_PCT:g} % or more"),
-        (is_used & (value <= -FLAT_PCT), "v", CALM_FILLS[2], f"richer by {FLAT_PCT:g} % or more"),
+        (is_used & (value >= FLAT_PCT), "^", UNSAFE_FILLS[1], f"leaner by {FLAT_PCT:g} % or more"),
+        (is_used & (value <= -FLAT_PCT), "v", SAFE_FILLS[2], f"richer by {FLAT_PCT:g} % or more"),
         (is_used & (np.abs(value) < FLAT_PCT), "o", INK, f"within {FLAT_PCT:g} % of the fit"),
         (~is_used, "o", "none", "not used"),
     )
