@@ -25,7 +25,7 @@ from tuneassist.show.cell_picture import (
 from tuneassist.show.display import Display
 from tuneassist.show.figures.cells import plot_cells, plot_step
 from tuneassist.show.figures.colours import NOTHING, PAPER, UNSAFE_FILLS
-from tuneassist.show.report_views import picture_map
+from tuneassist.show.report_blocks import picture_map
 
 NAN = np.nan
 AXES = Axes(rpm=np.array([800.0, 1200.0]), load=np.array([30.0, 60.0, 90.0, 120.0]))

@@ -25,11 +25,11 @@ from tuneassist.show.cell_picture import deviation_picture
 from tuneassist.show.check import columns_table, file_words
 from tuneassist.show.coverage import blank_words
 from tuneassist.show.display import SAFE_SHADES, UNSAFE_SHADES, Display, plain, shade, signed
+from tuneassist.show.labels import RULE_WORDS, delay_words
+from tuneassist.show.log_summary import bullets, sample_shares_table
 from tuneassist.show.plots import FORMATS, coverage_figure, picture, plot_format
 from tuneassist.show.proposal import deviation_section
 from tuneassist.show.report_cells import deviation_map
-from tuneassist.show.samples import bullets, shares_table
-from tuneassist.show.words import RULE_WORDS, delay_words
 
 
 def text_of(renderable: RenderableType, *, width: int = 80) -> str:
@@ -175,7 +175,7 @@ def test_a_cell_beyond_the_sensors_stop_shows_its_side_and_no_size() -> None:
 
 def test_shares_name_each_filter_and_leave_out_those_that_took_nothing() -> None:
     fates = pd.Series({"engine cold": 250, "moving": 0, "used": 750})
-    text = text_of(shares_table(fates, Display()))
+    text = text_of(sample_shares_table(fates, Display()))
     assert "engine not warm yet" in text
     assert "25.0 %" in text
     assert "75.0 %" in text

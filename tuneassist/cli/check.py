@@ -43,7 +43,7 @@ def check(
     from tuneassist.errors import TuneassistError
     from tuneassist.files.setup_file import read_setup
     from tuneassist.parallel import LogFile
-    from tuneassist.show.check import doubts_view, rules_and_target
+    from tuneassist.show.check import proposal_doubts_section, setup_notes_section
     from tuneassist.workflow.logs import distinct_names
 
     refuse_both(workers, scheduler)
@@ -71,7 +71,7 @@ def check(
         kept = {name: words for name, words in more.items() if words}
         show_json({"logs": records, **kept, **set_aside(errors)})
     else:
-        for words, view_of in ((notes, rules_and_target), (doubts, doubts_view)):
+        for words, view_of in ((notes, setup_notes_section), (doubts, proposal_doubts_section)):
             if words:
                 show(console, view_of(words))
     tell_errors(errors, files)

@@ -41,9 +41,9 @@ def _wrapped(line: str) -> list[str]:
 
 def screen() -> Console:
     """Return the console for screens; plain when piped, without colour under NO_COLOR."""
-    from tuneassist.show.inert_console import InertConsole
+    from tuneassist.show.safe_console import SafeConsole
 
-    return InertConsole(file=sys.stdout, markup=False, highlight=False, emoji=False)
+    return SafeConsole(file=sys.stdout, markup=False, highlight=False, emoji=False)
 
 
 def look_of(console: Console) -> Display:

@@ -67,7 +67,7 @@ def propose(
     before anything is written. A log that cannot be used is set aside and named.
     """
     from tuneassist.cli.inputs import find_logs, reduce_logs
-    from tuneassist.show.words import grid_words
+    from tuneassist.show.labels import grid_words
     from tuneassist.workflow.write import propose_files
 
     def reduce(car: Setup) -> LogsAtHand:

@@ -16,7 +16,7 @@ from tuneassist.pipeline import LogEvidence
 from tuneassist.reading import ColumnReport, Log
 from tuneassist.settings import Setup
 from tuneassist.show.display import Display, counted, dim, plain, title
-from tuneassist.show.samples import bullets, found_table, found_words, shares_table
+from tuneassist.show.log_summary import bullets, log_facts, log_facts_table, sample_shares_table
 from tuneassist.units import UNITS, convert
 
 HOW_WORDS = {"setup": "named in the setup", "header": "by its header", "": ""}
@@ -71,19 +71,19 @@ def check_screen(
     if log.notes:
         parts += [title("Converted, mended, assumed"), bullets(log.notes)]
     if found is not None and setup is not None:
-        parts += [title("Where the samples went"), shares_table(found.fates, display)]
-        parts += [title("Found in this log"), found_table(found, setup)]
+        parts += [title("Where the samples went"), sample_shares_table(found.fates, display)]
+        parts += [title("Found in this log"), log_facts_table(found, setup)]
         if found.notes:
             parts += [title("Notes and doubts"), bullets(found.notes)]
     return Group(*parts, Text())
 
 
-def rules_and_target(notes: Sequence[str]) -> RenderableType:
+def setup_notes_section(notes: Sequence[str]) -> RenderableType:
     """Return what the setup itself leaves in doubt."""
     return Group(title("Rules and target"), bullets(notes, mark="!"), Text())
 
 
-def doubts_view(doubts: Sequence[str]) -> RenderableType:
+def proposal_doubts_section(doubts: Sequence[str]) -> RenderableType:
     """Return what a proposal from all these logs would doubt."""
     return Group(title("What a proposal would doubt"), bullets(doubts, mark="!"), Text())
 
@@ -194,7 +194,7 @@ def check_record(
         record["simulated"] = True
     if found is not None and setup is not None:
         record["evidence"] = evidence_record(found)
-        record["words"] = dict(found_words(found, setup))
+        record["words"] = dict(log_facts(found, setup))
         record["holds"] = found.holds.drop(columns="log").to_dict("records")
     return record
 

@@ -13,8 +13,8 @@ from tuneassist.settings import Setup
 from tuneassist.show.cell_grid import axis_words, picture_grid
 from tuneassist.show.cell_picture import coverage_picture
 from tuneassist.show.display import SAFE_SHADES, Display, dim, title
+from tuneassist.show.log_summary import notes_section
 from tuneassist.show.proposal import header
-from tuneassist.show.samples import doubts
 
 STATE_WORDS: Mapping[str, str] = {
     "left alone": "the target has no value here",
@@ -68,7 +68,7 @@ def coverage_screen(
         picture_grid(coverage_picture(table, setup.axes), display),
         _legend(counts, display),
         Text(blank_words(table)),
-        doubts(notes),
+        notes_section(notes),
     )
 
 

@@ -22,8 +22,8 @@ from tuneassist.show.cell_picture import (
 )
 from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted
 from tuneassist.show.figures.colours import EDGE, INK, NOTHING, fill_of_cell
+from tuneassist.show.labels import step_words
 from tuneassist.show.notes import logs_words
-from tuneassist.show.words import step_words
 
 MARKS = Display()
 MOST_CELLS = 1024

@@ -13,8 +13,8 @@ from rich.text import Text
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import Setup
 from tuneassist.show.display import Display, counted, plain, title
+from tuneassist.show.log_summary import bullets, notes_section
 from tuneassist.show.proposal import header, short_caution_section
-from tuneassist.show.samples import bullets, doubts
 
 
 def plan_screen(
@@ -37,7 +37,7 @@ def plan_screen(
     return Group(
         header(setup, words, is_simulated=is_simulated),
         short_caution_section(setup),
-        doubts(plan.notes),
+        notes_section(plan.notes),
         title("What to hold next, in this order"),
         _holds_table(plan, setup, display),
         title("What it will tell"),

@@ -11,8 +11,8 @@ from tuneassist.errors import InputError
 from tuneassist.grid import Axes
 from tuneassist.show.figures.cells import plot_cells, plot_step
 from tuneassist.show.figures.coverage import coverage_legend, plot_coverage
+from tuneassist.show.figures.drawing import clean_words
 from tuneassist.show.figures.full_load import plot_along, plot_full_load, plot_gain, plot_tunes
-from tuneassist.show.figures.paint import clean_words
 from tuneassist.show.figures.tune import plot_holds, plot_response, plot_rounds, rounds_frame
 
 if TYPE_CHECKING:

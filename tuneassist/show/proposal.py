@@ -23,9 +23,9 @@ from tuneassist.show.cell_picture import (
     unsafe_deviation_sign,
 )
 from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted, dim, plain, signed, title
+from tuneassist.show.labels import outcome_words, rule_words, step_words
+from tuneassist.show.log_summary import bullets, notes_section, sample_shares_table
 from tuneassist.show.notes import in_brief, logs_words, proposal_notes, unsafe_words
-from tuneassist.show.samples import bullets, doubts, shares_table
-from tuneassist.show.words import fate_words, rule_words, step_words
 
 EXAMPLES = 3
 """Cells named per rule. [1]"""
@@ -65,9 +65,9 @@ def proposal_screen(
         Text(f"grid in force: {plain(in_force)}"),
         short_caution_section(setup),
         unsafe_section(proposal.unsafe_held, setup),
-        doubts(proposal_notes(proposal, logs)),
+        notes_section(proposal_notes(proposal, logs)),
         title("Where the samples went"),
-        shares_table(proposal.evidence.fates, display),
+        sample_shares_table(proposal.evidence.fates, display),
         deviation_section(proposal.cells, setup, display),
         step_section(proposal, display),
         limits_section(proposal.limited.binding, setup),
@@ -235,14 +235,14 @@ def short_words(proposal: Proposal, folder: Path, *, has_grid: bool) -> str:
     return f"{plain(folder)}: {counted(moved, 'cell')} of {len(proposal.cells)} changed{zeros}"
 
 
-def fate_shares(fates: pd.Series) -> dict[str, dict[str, object]]:
+def outcome_shares(outcomes: pd.Series) -> dict[str, dict[str, object]]:
     """Return samples, share and words per fate, for JSON."""
-    total = max(int(fates.sum()), 1)
+    total = max(int(outcomes.sum()), 1)
     return {
-        str(fate): {
+        str(outcome): {
             "samples": int(count),
             "share": round(int(count) / total, 6),
-            "words": fate_words(str(fate)),
+            "words": outcome_words(str(outcome)),
         }
-        for fate, count in fates.items()
+        for outcome, count in outcomes.items()
     }

@@ -12,12 +12,12 @@ from typing import Any
 from tuneassist.errors import InputError
 from tuneassist.inert import inert
 from tuneassist.show.display import counted, plain
-from tuneassist.show.report_asked import asked_section, evidence_section, limited_section
+from tuneassist.show.report_blocks import Section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
 from tuneassist.show.report_data import ReportData
+from tuneassist.show.report_limits import asked_section, evidence_section, limited_section
+from tuneassist.show.report_rounds import cautions_section, open_work_section, rounds_section
 from tuneassist.show.report_runs import full_load_section, tunes_section
-from tuneassist.show.report_tune import cautions_section, left_section, rounds_section
-from tuneassist.show.report_views import Section
 from tuneassist.show.rounds import verdict_word
 from tuneassist.show.runs import driven_words, limits_counted
 
@@ -63,7 +63,7 @@ def report_sections(data: ReportData, *, is_customer: bool = False) -> tuple[Sec
         sections.append(rounds_section(data, is_customer=is_customer))
     sections.append(full_load_section(data, is_customer=is_customer))
     sections.append(tunes_section(data, is_customer=is_customer))
-    sections.append(left_section(data, is_customer=is_customer))
+    sections.append(open_work_section(data, is_customer=is_customer))
     sections.append(cautions_section(data))
     if data.setup is not None and data.rounds and not is_customer:
         sections.append(evidence_section(data, data.setup))

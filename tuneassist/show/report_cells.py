@@ -18,26 +18,26 @@ from tuneassist.show.cell_picture import (
 )
 from tuneassist.show.coverage import STATE_WORDS
 from tuneassist.show.display import BEYOND_WORDS, HELD, counted
-from tuneassist.show.figures.paint import MARKS, figure_of
-from tuneassist.show.report_data import ReportData, ReportRound
-from tuneassist.show.report_views import (
+from tuneassist.show.figures.drawing import MARKS, figure_of
+from tuneassist.show.labels import step_words as step_means
+from tuneassist.show.report_blocks import (
     Block,
     CellMap,
     Facts,
+    Paragraphs,
     Picture,
     Pictures,
     Section,
-    Words,
     picture_map,
 )
-from tuneassist.show.words import step_words as step_means
+from tuneassist.show.report_data import ReportData, ReportRound
 
 
 def before_after_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
     """Return the cells before and after, as maps with numbers in them."""
     first, last = data.rounds[0], data.rounds[-1]
     unit = "from target" if setup.target.kind == "aim" else "from the floor"
-    maps: list[Block] = [Words((f"Deviation {unit} in percent: + leaner, - richer.",))]
+    maps: list[Block] = [Paragraphs((f"Deviation {unit} in percent: + leaner, - richer.",))]
     maps.append(deviation_map(f"Before: {first.name}, {first.in_force}", first.cells, setup))
     if len(data.rounds) > 1:
         caption = f"Measured last: {last.name}, {last.in_force}"
@@ -82,15 +82,17 @@ def _grids(data: ReportData, last: ReportRound, setup: Setup) -> list[Block]:
     """Return the step and the grids, what is held and what is proposed told apart."""
     maps: list[Block] = []
     if last.fate == "rejected":
-        maps.append(Words((
+        maps.append(Paragraphs((
             f"The proposal of {last.name} was rejected: it is not in the controller, and its grid "
             "is not shown. Its evidence counts.",
         )))  # fmt: skip
     elif last.is_step:
         maps.append(_step_map(last, setup))
-    if data.held is not None:
-        caption = f"What the controller holds, by what was said: {data.held.name}, percent"
-        maps.append(_grid_map(caption, data.held.grid.flat(), setup))
+    if data.controller_grid is not None:
+        caption = (
+            f"What the controller holds, by what was said: {data.controller_grid.name}, percent"
+        )
+        maps.append(_grid_map(caption, data.controller_grid.grid.flat(), setup))
     if last.fate == "proposed" and not last.is_halt:
         caption = f"Proposed by {last.name}, not loaded yet: the whole grid to type in, percent"
         maps.append(_grid_map(caption, last.cells["grid_pct"], setup))
@@ -102,8 +104,8 @@ def _grid_map(caption: str, values: Iterable[float], setup: Setup) -> CellMap:
 
 
 def _less_safe(setup: Setup) -> str:
-    thing = "fuel" if setup.correction.acts_on == "fuel" else "air"
-    return f"{'more' if unsafe_step_sign(setup) > 0 else 'less'} {thing}"
+    quantity = "fuel" if setup.correction.acts_on == "fuel" else "air"
+    return f"{'more' if unsafe_step_sign(setup) > 0 else 'less'} {quantity}"
 
 
 def change_facts(data: ReportData, setup: Setup) -> tuple[tuple[str, str], ...]:
@@ -141,7 +143,7 @@ def coverage_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Se
     counts = {word: int((words == word).sum()) for word in ("good", "fair", "low", "none")}
     listed = ", ".join(f"{count} {word}" for word, count in counts.items())
     blocks: list[Block] = [
-        Words((
+        Paragraphs((
             f"Of {total} cells with a target: {listed}. Where there is no evidence nothing was "
             "changed. Confidence is the width of the 95 % interval in a word.",
         ))

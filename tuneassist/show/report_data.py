@@ -81,7 +81,7 @@ class ReportRound:
 
 
 @dataclass(frozen=True, eq=False)
-class HeldGrid:
+class ControllerGrid:
     """The grid that the controller holds, as far as the loop was told, and its file's name."""
 
     name: str
@@ -133,7 +133,7 @@ class ReportData:
         Whether any of the data are.
     rounds
         Oldest first; empty where no result was given.
-    held
+    controller_grid
         What the controller holds; None for a proposal that stands alone.
     residuals
         From `tuneassist.evidence.residuals.hold_residuals`; None where holds are not known.
@@ -150,7 +150,7 @@ class ReportData:
     made_at: str
     is_simulated: bool
     rounds: tuple[ReportRound, ...] = ()
-    held: HeldGrid | None = None
+    controller_grid: ControllerGrid | None = None
     residuals: pd.DataFrame | None = None
     answers: tuple[str, ...] = ()
     full_load: FullLoadPart | None = None

@@ -10,18 +10,18 @@ from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.runs.output import power_kw
 from tuneassist.runs.watch import breach_parts
 from tuneassist.show.display import counted, plain
+from tuneassist.show.figures.drawing import figure_of
 from tuneassist.show.figures.full_load import ALONG_WORDS, channel_of
-from tuneassist.show.figures.paint import figure_of
-from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
-from tuneassist.show.report_views import (
+from tuneassist.show.report_blocks import (
     Block,
     Bullets,
     DataTable,
+    Paragraphs,
     Picture,
     Pictures,
     Section,
-    Words,
 )
+from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
 from tuneassist.show.run_units import OutputUnits
 from tuneassist.show.runs import (
     ZERO_WORDS,
@@ -47,21 +47,23 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
         return Section("Full-load runs")
     found, units = part.found, part.units
     air = air_words(found)
-    blocks: list[Block] = [Words((f"Torque and power {air}.".replace("power as", "power: as"),))]
+    blocks: list[Block] = [
+        Paragraphs((f"Torque and power {air}.".replace("power as", "power: as"),))
+    ]
     if part.zero is not None:
         blocks += _zero(part.zero)
-    blocks += [Words((words[0].upper() + words[1:],)) for words in assumed_words(part.assumed)]
+    blocks += [Paragraphs((words[0].upper() + words[1:],)) for words in assumed_words(part.assumed)]
     if len(found.breaches):
         over, watched = limits_counted(found)
         words = f"Limits exceeded along the pull: {over} of {watched}."
-        blocks.append(Words((words,), is_warning=True))
+        blocks.append(Paragraphs((words,), is_warning=True))
         blocks.append(Bullets(breach_words(found, units)))
     elif found.watched.empty:
-        blocks.append(Words(("No channel with a limit was logged: nothing was watched.",)))
+        blocks.append(Paragraphs(("No channel with a limit was logged: nothing was watched.",)))
     else:
-        blocks.append(Words(("No limit was exceeded along the pulls that were logged.",)))
+        blocks.append(Paragraphs(("No limit was exceeded along the pulls that were logged.",)))
     if len(found.driven):
-        blocks.append(Words(("Gain over the speeds that are driven:",)))
+        blocks.append(Paragraphs(("Gain over the speeds that are driven:",)))
     blocks.append(Bullets(tuple(driven_words(r, units) for r in found.driven.to_dict("records"))))
     blocks.append(_peaks(found, units))
     blocks.append(Pictures(_pictures(part, data, is_customer=is_customer)))
@@ -79,7 +81,7 @@ def _zero(zero: Equivalence) -> list[Block]:
     said_of_it = zero.statement.removeprefix(f"{zero.verdict}: ")
     statement = f"{said_of_it[:1].upper()}{said_of_it[1:]}"  # unit words keep their capitals
     return [
-        Words((f"{words} {plain(statement)}",), is_warning=zero.verdict == "different"),
+        Paragraphs((f"{words} {plain(statement)}",), is_warning=zero.verdict == "different"),
         Bullets(tuple(plain(line) for line in said)),
     ]
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree as Tree
 
 from tuneassist.inert import inert
-from tuneassist.show.figures.paint import clean_words
+from tuneassist.show.figures.drawing import clean_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -18,9 +18,9 @@ from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.display import Display, counted, dim, plain, title
+from tuneassist.show.log_summary import bullets, notes_section, sample_shares_table
 from tuneassist.show.notes import logs_words, proposal_notes
 from tuneassist.show.proposal import header, proposal_screen, unsafe_section
-from tuneassist.show.samples import bullets, doubts, shares_table
 
 _ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
 _CHECK_WORDS = {"hard": "STOP", "ceiling": "CHECK", "held": "CHECK"}
@@ -88,8 +88,10 @@ def round_screen(
             header(proposal.setup, words, is_simulated=is_simulated),
             answer,
             title("Where the samples went"),
-            shares_table(evidence.fates, display),
-            doubts([note for note in proposal_notes(proposal, logs) if response.why not in note]),
+            sample_shares_table(evidence.fates, display),
+            notes_section(
+                [note for note in proposal_notes(proposal, logs) if response.why not in note]
+            ),
             advice_section(Advice("halt", "Nothing is proposed until you say what you found.")),
             _written(folder, "step.csv is all zeros, grid.csv is the grid in force"),
             _next(halted_steps(folder.parent)),

@@ -14,9 +14,9 @@ from tuneassist.correction import Breach
 from tuneassist.own_units import mixture, mixture_unit
 from tuneassist.settings import Setup
 from tuneassist.show.display import Display, counted, dim, plain, title
+from tuneassist.show.labels import ceiling_words
+from tuneassist.show.log_summary import bullets
 from tuneassist.show.proposal import header
-from tuneassist.show.samples import bullets
-from tuneassist.show.words import ceiling_words
 
 SAFE_ROW = "safe way"
 CEILINGS = "limits.ceilings."

@@ -13,8 +13,8 @@ from rich.text import Text
 from tuneassist.runs import Equivalence, Refusal, RunsComparison, refusals_frame
 from tuneassist.runs.watch import breach_words
 from tuneassist.show.display import Display, counted, dim, plain, title
+from tuneassist.show.log_summary import bullets
 from tuneassist.show.run_units import OutputUnits
-from tuneassist.show.samples import bullets
 
 EVERY_RPM = 250.0
 """Spacing of the speeds in the table of gains; the JSON has every one. [rpm]"""

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from tuneassist.loop.tunes import Finding, Tune, TunesReport
 from tuneassist.show.display import Display, counted, dim, plain, title
-from tuneassist.show.samples import bullets
+from tuneassist.show.log_summary import bullets
 
 TOPIC_WORDS = {
     "set": "The set",

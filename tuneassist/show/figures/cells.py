@@ -8,7 +8,7 @@ import pandas as pd
 
 from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import deviation_picture, step_picture
-from tuneassist.show.figures.paint import draw_picture, frame_or_new, head, map_size
+from tuneassist.show.figures.drawing import draw_picture, frame_or_new, head, map_size
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from tuneassist.grid import Axes
-from tuneassist.show.figures.paint import at_map, frame_or_new, head, map_scales, map_size
+from tuneassist.show.figures.drawing import at_map, frame_or_new, head, map_scales, map_size
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame

@@ -11,7 +11,7 @@ import pandas as pd
 from tuneassist.loop.tunes import Tune, run_torque
 from tuneassist.own_units import channel_words
 from tuneassist.show.figures.colours import AFTER, BEFORE, INK, LIMIT, PAPER
-from tuneassist.show.figures.paint import frame_or_new, head, no_math, plain_scales
+from tuneassist.show.figures.drawing import frame_or_new, head, no_math, plain_scales
 from tuneassist.show.run_units import OutputUnits
 from tuneassist.units import UNITS
 

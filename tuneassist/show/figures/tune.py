@@ -21,7 +21,7 @@ from tuneassist.show.figures.colours import (
     SAFE_FILLS,
     UNSAFE_FILLS,
 )
-from tuneassist.show.figures.paint import (
+from tuneassist.show.figures.drawing import (
     at_map,
     frame_or_new,
     head,

@@ -10,7 +10,7 @@ from rich.segment import Segment
 from tuneassist.inert import inert
 
 
-class InertConsole(Console):
+class SafeConsole(Console):
     """A console that takes out what a terminal would act on in any words that it prints.
 
     Screens clean the words that they quote where they know them; this is the last look. Colours

@@ -39,7 +39,7 @@ RULE_WORDS: Mapping[str, str] = MappingProxyType(
 )
 """Rule to a few words; a rule that is not listed is shown by its name."""
 
-FATE_WORDS: Mapping[str, str] = MappingProxyType(
+OUTCOME_WORDS: Mapping[str, str] = MappingProxyType(
     {
         "no value": "rpm or load missing",
         "engine cold": "engine not warm yet",
@@ -69,9 +69,9 @@ def rule_words(rule: str) -> str:
     return RULE_WORDS.get(rule, rule.replace("_", " "))
 
 
-def fate_words(fate: str) -> str:
+def outcome_words(fate: str) -> str:
     """Return the words for what became of a sample."""
-    return FATE_WORDS.get(fate, fate)
+    return OUTCOME_WORDS.get(fate, fate)
 
 
 def delay_words(delay: SensorDelay) -> str:
@@ -110,7 +110,7 @@ def grid_words(grid: Path | None) -> str:
     return str(grid)
 
 
-def thing(setup: Setup) -> str:
+def corrected_quantity(setup: Setup) -> str:
     """Name what the grid moves."""
     return "fuel" if setup.correction.acts_on == "fuel" else "absolute manifold pressure"
 
@@ -118,7 +118,7 @@ def thing(setup: Setup) -> str:
 def step_words(setup: Setup) -> str:
     """Say what a step's sign means."""
     more = "fuel" if setup.correction.acts_on == "fuel" else "air"
-    return f"percent of {thing(setup)}: + more {more}, - less"
+    return f"percent of {corrected_quantity(setup)}: + more {more}, - less"
 
 
 def ceiling_words(name: str, setup: Setup) -> str:

@@ -10,19 +10,19 @@ from tuneassist.own_units import mixture
 from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import KNOWN, ROUNDING, target_picture
 from tuneassist.show.display import counted, plain, signed
-from tuneassist.show.report_data import ReportData
-from tuneassist.show.report_views import (
+from tuneassist.show.labels import rule_words
+from tuneassist.show.report_blocks import (
     Block,
     Bullets,
     CellMap,
     DataTable,
     Facts,
+    Paragraphs,
     Section,
-    Words,
     picture_map,
 )
+from tuneassist.show.report_data import ReportData
 from tuneassist.show.rules import SAFE_ROW, value_words
-from tuneassist.show.words import rule_words
 
 PLACES = 3
 """Cells named per rule. [1]"""
@@ -49,7 +49,7 @@ def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Secti
     rules = limits[limits["rule"] != SAFE_ROW]
     if is_customer:
         words = f"Every change was held inside {len(rules)} safety limits set ahead of the work."
-        return Section("What was asked", (*blocks, Words((words,))))
+        return Section("What was asked", (*blocks, Paragraphs((words,))))
     rows = tuple(
         (rule.removeprefix("limits."), value_words(rule, value, unit, setup), origin, why)
         for rule, value, unit, origin, why in rules.itertuples(index=False, name=None)
@@ -78,16 +78,16 @@ def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Sec
     real = last.binding[last.binding["rule"] != ROUNDING]
     blocks: list[Block] = []
     if last.is_halt:
-        blocks.append(Words(("The loop has halted: nothing is proposed.",), is_warning=True))
+        blocks.append(Paragraphs(("The loop has halted: nothing is proposed.",), is_warning=True))
     elif real.empty:
-        blocks.append(Words(("No limit held a step back.",)))
+        blocks.append(Paragraphs(("No limit held a step back.",)))
     else:
         groups = sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True)
         if is_customer:
             parts = ", ".join(f"{rule_words(str(r))} ({len(g)})" for r, g in groups)
             cells = len(real[["rpm", "load"]].drop_duplicates())
             words = f"Limits held the step back in {counted(cells, 'cell')}: {parts}."
-            blocks.append(Words((words,)))
+            blocks.append(Paragraphs((words,)))
         else:
             rows = tuple(
                 (rule_words(str(rule)), str(len(group)), *_examples(group, setup))
@@ -96,7 +96,7 @@ def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Sec
             head = ("rule", "cells", "most affected", "why, for the first of them")
             blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
     if last.less_fuel:
-        blocks.append(Words(("Air may not rise here: take fuel away by other means.",), True))
+        blocks.append(Paragraphs(("Air may not rise here: take fuel away by other means.",), True))
         blocks.append(Bullets(last.less_fuel))
     return Section("What was limited, and why", tuple(blocks))
 
@@ -126,7 +126,7 @@ def evidence_section(data: ReportData, setup: Setup) -> Section:
     words = f"{counted(left, 'cell')} without evidence and without change are left out."
     table = DataTable(f"Cells of {last.name}", head, rows, frozenset(range(1, 7)))
     logs = tuple((plain(name), sha256) for name, sha256 in last.logs)
-    blocks: list[Block] = [Words((words,)), table]
+    blocks: list[Block] = [Paragraphs((words,)), table]
     if logs:
         blocks.append(DataTable("Logs", ("log", "SHA-256"), logs))
     if last.notes:

@@ -24,7 +24,7 @@ HEADS = {
 """Titles of the sections that are more than [section]."""
 
 
-def keys_screen(keys: pd.DataFrame) -> RenderableType:
+def setup_keys_screen(keys: pd.DataFrame) -> RenderableType:
     """Return the keys, section by section; keys of one meaning share a row.
 
     Parameters

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, ClassVar
 from tuneassist.grid import Axes
 from tuneassist.show.cell_picture import CellPicture, CellShown, text_of
 from tuneassist.show.figures.colours import fill_of_cell
-from tuneassist.show.figures.paint import MARKS
+from tuneassist.show.figures.drawing import MARKS
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
 @dataclass(frozen=True)
-class Words:
+class Paragraphs:
     """Paragraphs.
 
     Parameters
@@ -149,7 +149,7 @@ class Pictures:
     kind: ClassVar[str] = "pictures"
 
 
-Block = Words | Bullets | Facts | DataTable | CellMap | Pictures
+Block = Paragraphs | Bullets | Facts | DataTable | CellMap | Pictures
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,7 +15,7 @@ from tuneassist.own_units import mixture
 from tuneassist.pipeline import LogEvidence
 from tuneassist.settings import Setup
 from tuneassist.show.display import Display, counted, plain, title
-from tuneassist.show.words import delay_words, fate_words, settling_words
+from tuneassist.show.labels import delay_words, outcome_words, settling_words
 
 
 def bullets(sentences: Sequence[str], *, mark: str = "-", style: str = "") -> Group:
@@ -28,46 +28,46 @@ def bullets(sentences: Sequence[str], *, mark: str = "-", style: str = "") -> Gr
     return Group(Padding(grid, (0, 0, 0, 2))) if sentences else Group()
 
 
-def shares_table(fates: pd.Series, display: Display) -> RenderableType:
+def sample_shares_table(outcomes: pd.Series, display: Display) -> RenderableType:
     """Show which filter took which share of the samples.
 
     Parameters
     ----------
-    fates
+    outcomes
         Samples by what became of them, as in `tuneassist.pipeline.Evidence.fates`.
     display
         Width and marks.
     """
-    total = int(fates.sum())
+    total = int(outcomes.sum())
     table = Table(box=None, padding=(0, 1), show_header=False)
     for name in ("what", "samples", "share"):
         table.add_column(name, justify="left" if name == "what" else "right", no_wrap=True)
     table.add_column("bar", no_wrap=True)
-    for fate, count in fates.items():
-        if count == 0 and fate != "used":
+    for outcome, count in outcomes.items():
+        if count == 0 and outcome != "used":
             continue
         share = count / total if total else 0.0
-        style = "bold" if fate == "used" else ""
+        style = "bold" if outcome == "used" else ""
         table.add_row(
-            Text(fate_words(str(fate)), style=style),
+            Text(outcome_words(str(outcome)), style=style),
             Text(f"{count:,}", style=style),
             Text(f"{100.0 * share:.1f} %", style=style),
-            Text(display.bar(share, width=24), style="color(68)" if fate == "used" else "dim"),
+            Text(display.bar(share, width=24), style="color(68)" if outcome == "used" else "dim"),
         )
     return table
 
 
-def found_table(log: LogEvidence, setup: Setup) -> RenderableType:
+def log_facts_table(log: LogEvidence, setup: Setup) -> RenderableType:
     """Show delay, settling, sensor stops, polling and holds of one log."""
     table = Table(box=None, padding=(0, 1), show_header=False)
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
-    for name, words in found_words(log, setup):
+    for name, words in log_facts(log, setup):
         table.add_row(Text(name, style="bold"), Text(plain(words)))
     return table
 
 
-def found_words(log: LogEvidence, setup: Setup) -> tuple[tuple[str, str], ...]:
+def log_facts(log: LogEvidence, setup: Setup) -> tuple[tuple[str, str], ...]:
     """Return what was found out about a log as pairs of subject and words."""
     return (
         ("lambda arrives late by", delay_words(log.delay)),
@@ -113,7 +113,7 @@ def hold_words(holds: pd.DataFrame, setup: Setup) -> str:
     )
 
 
-def doubts(sentences: Sequence[str]) -> RenderableType:
+def notes_section(sentences: Sequence[str]) -> RenderableType:
     """Return notes and doubts under their heading; nothing where there are none."""
     if not sentences:
         return Group()

@@ -12,18 +12,18 @@ from tuneassist.settings import Setup
 from tuneassist.show.cautions import GENERAL, cautions
 from tuneassist.show.cell_picture import KNOWN
 from tuneassist.show.display import counted, plain, signed
-from tuneassist.show.figures.paint import figure_of
-from tuneassist.show.report_cells import blank_places
-from tuneassist.show.report_data import ReportData, ReportRound
-from tuneassist.show.report_views import (
+from tuneassist.show.figures.drawing import figure_of
+from tuneassist.show.report_blocks import (
     Block,
     Bullets,
     DataTable,
+    Paragraphs,
     Picture,
     Pictures,
     Section,
-    Words,
 )
+from tuneassist.show.report_cells import blank_places
+from tuneassist.show.report_data import ReportData, ReportRound
 from tuneassist.show.rounds import verdict_word
 
 MOST_OUTSIDE = 10
@@ -42,7 +42,7 @@ def rounds_section(data: ReportData, *, is_customer: bool) -> Section:
         head = ("round", "in force", "seen", "inside", "rms %", "answer (95 % interval)", "then")
         rows = tuple(_round_row(one) for one in rounds)
         blocks.append(DataTable("Rounds of this tune", head, rows, frozenset({2, 3, 4})))
-        blocks.append(Words((
+        blocks.append(Paragraphs((
             "Seen: cells that the rounds so far tell about. Inside: within 1 % of target under the "
             "grid in force. Answer: measured over expected change; 1 is as it should be.",
         )))  # fmt: skip
@@ -50,11 +50,11 @@ def rounds_section(data: ReportData, *, is_customer: bool) -> Section:
     if shown:
         blocks.append(Pictures(shown))
     if data.answers and not is_customer:
-        blocks += [Words(("What was found after halts:",)), Bullets(data.answers)]
+        blocks += [Paragraphs(("What was found after halts:",)), Bullets(data.answers)]
     last = rounds[-1]
     if last.response is not None and not is_customer:
         words = f"The engine's answer in {last.name}: {last.response.verdict}, {last.response.why}."
-        blocks.append(Words((words,), is_warning=last.is_halt))
+        blocks.append(Paragraphs((words,), is_warning=last.is_halt))
     return Section("Rounds", tuple(blocks))
 
 
@@ -103,7 +103,7 @@ def _round_pictures(
     return tuple(shown)
 
 
-def left_section(data: ReportData, *, is_customer: bool) -> Section:
+def open_work_section(data: ReportData, *, is_customer: bool) -> Section:
     """Return what is left to do: advice, next steps, cells without evidence, limits not watched."""
     blocks: list[Block] = []
     items: list[str] = []
@@ -113,7 +113,7 @@ def left_section(data: ReportData, *, is_customer: bool) -> Section:
         why = last.advice.why.replace("`tuneassist plan`", "a plan of holds" if is_customer else
                                       "`tuneassist plan`")  # fmt: skip
         blocks.append(
-            Words((f"{word}: {why}",), is_warning=last.is_halt or bool(last.advice.check))
+            Paragraphs((f"{word}: {why}",), is_warning=last.is_halt or bool(last.advice.check))
         )
         if last.advice.word == "finished" and data.setup is not None:
             blocks += _outside(last, data.setup)
@@ -133,7 +133,7 @@ def left_section(data: ReportData, *, is_customer: bool) -> Section:
     if items:
         blocks.append(Bullets(tuple(plain(item) for item in items)))
     return Section(
-        "What is left to do", tuple(blocks) or (Words(("Nothing is known to be open.",)),)
+        "What is left to do", tuple(blocks) or (Paragraphs(("Nothing is known to be open.",)),)
     )
 
 
@@ -143,7 +143,7 @@ def _outside(last: ReportRound, setup: Setup) -> list[Block]:
     cells = outside_cells(last.cells, setup, tolerance)
     what = "target" if setup.target.kind == "aim" else "the floor, or leaner"
     if cells.empty:
-        return [Words((f"Every known cell lies within {tolerance:g} % of {what}.",))]
+        return [Paragraphs((f"Every known cell lies within {tolerance:g} % of {what}.",))]
     rows = tuple(
         (f"{row['rpm']:g} rpm, {row['load']:g} {setup.axes.load_unit}",
          signed(row["deviation_pct"]),
