@@ -42,8 +42,8 @@ from tuneassist.evidence.frame import checked_parts
 from tuneassist.loop.response import Response
 from tuneassist.loop.rounds import _nothing
 from tuneassist.outline import LINES, WIDTH
-from tuneassist.runs.prepare import NamedSamples
 from tuneassist.runs.refusal import Refusal
+from tuneassist.runs.side_runs import NamedSamples
 from tuneassist.settings import Target
 from tuneassist.threads import on_one_thread, one_thread
 

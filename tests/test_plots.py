@@ -253,7 +253,7 @@ def test_a_full_load_curve_is_drawn_in_the_unit_asked_for() -> None:
 
 
 def test_limits_near_the_curve_are_drawn_with_their_names() -> None:
-    frame = plots.plot_along(FOUND.mean, "exhaust_temp_c", watched=FOUND.watched)
+    frame = plots.plot_along(FOUND.mean, "exhaust_temp_c", limit_checks=FOUND.limit_checks)
     words = {t.get_text() for t in frame.texts}
     assert words == {"exhaust temp ceiling 720", "exhaust temp hard ceiling 760"}
 
@@ -366,7 +366,7 @@ def test_a_channel_along_the_pull_is_drawn_in_the_units_of_the_person() -> None:
     mean = pd.DataFrame({"side": "after", "rpm": rpm, "lambda": 0.85, "exhaust_temp_c": 800.0})
     limit = {"channel": "exhaust_temp", "limit_name": "exhaust_temp ceiling", "limit": 850.0}
     units = OutputUnits(temperature="degF", afr_stoich=14.7)
-    hot = plots.plot_along(mean, "exhaust_temp_c", watched=pd.DataFrame([limit]), units=units)
+    hot = plots.plot_along(mean, "exhaust_temp_c", limit_checks=pd.DataFrame([limit]), units=units)
     # 800 and 850 degC are 1472 and 1562 degF
     assert hot.lines[0].get_ydata()[0] == pytest.approx(1472.0)
     assert hot.lines[1].get_ydata()[0] == pytest.approx(1562.0)

@@ -19,7 +19,7 @@ from tuneassist.grid import Axes, Grid
 from tuneassist.loop.tunes import Tune, check_tunes
 from tuneassist.loop.tunes_run import air_between, run_limits, table_pull
 from tuneassist.runs import RunSettings
-from tuneassist.runs.same_air import SeenAir
+from tuneassist.runs.air_difference import KnownAir
 from tuneassist.settings import Ceiling, LimitSettings, Setup, Target
 from tuneassist.simulate.full_load import FullLoadPlan, TorqueCurve, stock_diesel
 
@@ -173,7 +173,7 @@ def test_air_that_is_not_known_is_said_not_to_be_checked() -> None:
     report = check_tunes(tunes)
     assert report.is_ok
     assert "that a and b ran in the same air: it is not known of both" in report.unchecked
-    known = [replace(t, air=SeenAir(99.0, 20.0)) for t in tunes]
+    known = [replace(t, air=KnownAir(99.0, 20.0)) for t in tunes]
     assert not any("same air" in words for words in check_tunes(known).unchecked)
 
 

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.grid import Floats
-from tuneassist.runs.output import power_kw
 from tuneassist.runs.pulls import Pull
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.smoothing import smooth_all
 from tuneassist.runs.statistics import mean_of_repeats
+from tuneassist.runs.torque import power_kw
 
 ALONG = (
     "lambda", "boost_kpa", "manifold_pressure_kpa", "exhaust_temp_c", "rail_pressure_kpa",

@@ -133,7 +133,7 @@ Changes = Mapping[str, tuple[str, float]]
 """Unit of a channel's difference to the unit it is said in, and the size of that."""
 
 
-def judge_equivalence(
+def assess_equivalence(
     curves: pd.DataFrame, settings: RunSettings, changes: Changes | None = None
 ) -> Equivalence:
     """Judge speed by speed whether the two sides are the same within the margins.
@@ -163,12 +163,12 @@ def judge_equivalence(
             blind.append(channel.name)
             continue
         for band in bands:
-            judged = _judge_band(sides, band, channel, settings)
-            if isinstance(judged, Refusal):
-                refusals.append(judged)
+            assessed = _assess_band(sides, band, channel, settings)
+            if isinstance(assessed, Refusal):
+                refusals.append(assessed)
                 continue
-            rows.append(judged[0])
-            p_speeds.append(judged[1])
+            rows.append(assessed[0])
+            p_speeds.append(assessed[1])
     if not any(row["channel"] == TORQUE for row in rows):
         empty = Refusal("no bands", "The two sides share no band of speeds that can be judged.")
         return Equivalence(
@@ -222,7 +222,7 @@ def _bands(curves: pd.DataFrame, settings: RunSettings) -> list[Floats]:
     return [speeds[(speeds >= a) & (speeds <= b)] for a, b in pairwise(edges)]
 
 
-def _judge_band(
+def _assess_band(
     sides: Sequence[_Side], rpm: Floats, channel: _Channel, settings: RunSettings
 ) -> tuple[dict[str, object], Floats] | Refusal:
     """Judge a channel at every speed of a band: the row, and p of no difference at each speed."""
@@ -308,9 +308,9 @@ def _with_verdicts(
     is_apart = holm(bands["p_zero"].to_numpy()) <= half
     is_apart |= np.array([part.any() for part in np.split(by_speed, ends)])
     verdict = np.where(is_equal, "equivalent", np.where(is_apart, "different", "cannot tell"))
-    judged = bands.assign(verdict=verdict)
-    judged.loc[verdict != "cannot tell", "more_runs"] = np.nan
-    return judged
+    assessed = bands.assign(verdict=verdict)
+    assessed.loc[verdict != "cannot tell", "more_runs"] = np.nan
+    return assessed
 
 
 def _in_units(bands: pd.DataFrame, changes: Changes) -> pd.DataFrame:

@@ -17,10 +17,10 @@ from scipy.integrate import trapezoid
 
 from tuneassist.grid import Floats
 from tuneassist.runs.curves import runs_matrix, speed_grid
-from tuneassist.runs.output import power_kw
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.statistics import welch
+from tuneassist.runs.torque import power_kw
 
 NAME_OTHERS = "Other speeds are named with --driven LOW HIGH (driven_rpm of the settings)."
 NO_REPEATS = "one run on a side: no interval beyond the noise inside the runs"

@@ -25,7 +25,7 @@ from tuneassist.runs.settings import RunSettings
 
 Mask = npt.NDArray[np.bool_]
 
-FATES = ("no speed or time", "not wide open", "wide open, no pull", "cut off", "pull")
+ROW_STATES = ("no speed or time", "not wide open", "wide open, no pull", "cut off", "pull")
 """What may become of a row."""
 _NOT_OPEN, _WIDE_OPEN, _CUT_OFF, _PULL = 1, 2, 3, 4
 
@@ -44,7 +44,7 @@ class Pull:
         The log's rows of this pull, ends cut off.
     direction
         "rising" or "falling" speed.
-    judged_by
+    full_load_channel
         Column that told that it is full load.
     """
 
@@ -52,7 +52,7 @@ class Pull:
     number: int
     samples: pd.DataFrame
     direction: Literal["rising", "falling"]
-    judged_by: str
+    full_load_channel: str
 
     @property
     def name(self) -> str:
@@ -80,7 +80,7 @@ class PullsFound:
     ----------
     pulls
         In the order of the log.
-    fates
+    row_states
         One word per row of the log (by position where its index repeats): "no speed or time",
         "not wide open", "wide open, no pull", "cut off" (the ends of a pull), "pull".
     refusals
@@ -90,7 +90,7 @@ class PullsFound:
     """
 
     pulls: tuple[Pull, ...]
-    fates: pd.Series
+    row_states: pd.Series
     refusals: tuple[Refusal, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -117,18 +117,18 @@ def find_pulls(
     settings = settings or RunSettings()
     if not samples.index.is_unique:
         samples = samples.reset_index(drop=True)
-    fate = np.zeros(len(samples), dtype=np.int8)
+    row_state = np.zeros(len(samples), dtype=np.int8)
     missing = [column for column in ("time_s", "rpm") if column not in samples]
     if missing:
         refusal = Refusal("channel missing", f"{name} has no {' and no '.join(missing)}.")
-        return PullsFound((), _fates(fate, samples.index), (refusal,))
+        return PullsFound((), _row_states(row_state, samples.index), (refusal,))
     is_known = (samples["time_s"].notna() & samples["rpm"].notna()).to_numpy()
     usable = samples if is_known.all() else samples[is_known]
     gate = _wide_open(usable, settings)
     if isinstance(gate, Refusal):
-        return PullsFound((), _fates(fate, samples.index), (gate,))
-    is_open, judged_by, notes = gate
-    fate[is_known] = np.where(is_open, _WIDE_OPEN, _NOT_OPEN).astype(np.int8)
+        return PullsFound((), _row_states(row_state, samples.index), (gate,))
+    is_open, full_load_channel, notes = gate
+    row_state[is_known] = np.where(is_open, _WIDE_OPEN, _NOT_OPEN).astype(np.int8)
     pulls: list[Pull] = []
     refusals: list[Refusal] = []
     for stretch in _stretches(usable, is_open, settings):
@@ -137,24 +137,24 @@ def find_pulls(
             refusals.append(found)
             continue
         for whole, kept in found:
-            fate[samples.index.get_indexer(whole.index)] = _CUT_OFF
-            fate[samples.index.get_indexer(kept.index)] = _PULL
+            row_state[samples.index.get_indexer(whole.index)] = _CUT_OFF
+            row_state[samples.index.get_indexer(kept.index)] = _PULL
             rpm = kept["rpm"].to_numpy()
             direction: Literal["rising", "falling"] = "rising" if rpm[-1] > rpm[0] else "falling"
-            pulls.append(Pull(name, len(pulls) + 1, kept, direction, judged_by))
+            pulls.append(Pull(name, len(pulls) + 1, kept, direction, full_load_channel))
     if not pulls and not refusals:
-        refusals.append(_never_open(judged_by, name, settings))
-    return PullsFound(tuple(pulls), _fates(fate, samples.index), tuple(refusals), notes)
+        refusals.append(_never_open(full_load_channel, name, settings))
+    return PullsFound(tuple(pulls), _row_states(row_state, samples.index), tuple(refusals), notes)
 
 
-def _fates(fate: npt.NDArray[np.int8], index: pd.Index) -> pd.Series:
-    return pd.Series(pd.Categorical.from_codes(fate, pd.Index(FATES)), index=index)
+def _row_states(row_state: npt.NDArray[np.int8], index: pd.Index) -> pd.Series:
+    return pd.Series(pd.Categorical.from_codes(row_state, pd.Index(ROW_STATES)), index=index)
 
 
-def _never_open(judged_by: str, name: str, settings: RunSettings) -> Refusal:
+def _never_open(full_load_channel: str, name: str, settings: RunSettings) -> Refusal:
     return Refusal(
         "never wide open",
-        f"No sample of {name} is at full load by {judged_by}.",
+        f"No sample of {name} is at full load by {full_load_channel}.",
         MappingProxyType({"wide_open_pct": settings.wide_open_pct}),
         name,
     )
@@ -168,7 +168,7 @@ def _wide_open(
     for column in ("pedal_pct", "throttle_pct"):
         if column not in samples or samples[column].notna().sum() < settings.min_samples:
             continue
-        is_open = held(samples, column, settings.max_gap_s) >= settings.wide_open_pct
+        is_open = last_known(samples, column, settings.max_gap_s) >= settings.wide_open_pct
         has_load = "load" in samples and samples["load"].notna().any()
         if column == "throttle_pct" and has_load and is_open.mean() > settings.flap_share:
             notes.append(
@@ -190,7 +190,7 @@ def _near_highest_load(samples: pd.DataFrame, settings: RunSettings) -> Mask:
     column = "load"
     if (samples["load"] < 0).any() and "manifold_pressure_kpa" in samples:
         column = "manifold_pressure_kpa"  # a gauge counts from the barometer, shares from vacuum
-    load = held(samples, column, settings.max_gap_s)
+    load = last_known(samples, column, settings.max_gap_s)
     calm = median_filter(np.nan_to_num(load, nan=0.0), size=5, mode="nearest")
     bins = (samples["rpm"].to_numpy() // settings.load_bin_rpm).astype(int)
     nearby = pd.Series(calm).groupby(bins).transform("max").to_numpy()
@@ -198,7 +198,7 @@ def _near_highest_load(samples: pd.DataFrame, settings: RunSettings) -> Mask:
     return np.asarray(is_near & (calm >= settings.least_load_share * calm.max()))
 
 
-def held(samples: pd.DataFrame, column: str, max_gap_s: float) -> Floats:
+def last_known(samples: pd.DataFrame, column: str, max_gap_s: float) -> Floats:
     """Hold a channel's last value over blanks, but for no longer than ``max_gap_s``.
 
     Loggers with mixed rates leave blanks between a slow channel's values.

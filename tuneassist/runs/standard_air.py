@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from tuneassist.runs import factors
+from tuneassist.runs import standard_air_factors as factors
 from tuneassist.runs.air import AirState
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings, Standard
@@ -113,7 +113,7 @@ def _iso1585(
     notes = _humidity_notes(air)
     if ignition == "spark":
         factor = float(factors.iso1585_spark(air.dry_kpa, air.kelvin))
-        return _judged("iso1585", factor, SPARK_RANGE, air, notes)
+        return _checked_range("iso1585", factor, SPARK_RANGE, air, notes)
     exponent = _exponent(settings, pressure_ratio)
     if exponent is None:
         return _without("iso1585", "fuel not known", NO_FUEL, _conditions(air))
@@ -126,7 +126,7 @@ def _iso1585(
     if settings.charging == "turbo":
         own += ("An engine whose own control makes up for thin air must not be corrected again "
                 "(GRPE-70-02, 2014).",)  # fmt: skip
-    return _judged("iso1585", float(base**exponent), COMPRESSION_RANGE, air, notes + own)
+    return _checked_range("iso1585", float(base**exponent), COMPRESSION_RANGE, air, notes + own)
 
 
 def _exponent(settings: RunSettings, pressure_ratio: float | None) -> float | None:
@@ -164,7 +164,7 @@ def _j1349(air: AirState, settings: RunSettings, ignition: Ignition) -> AirCorre
     return AirCorrection("sae-j1349", factor, False, _conditions(air), notes, refusal)
 
 
-def _judged(
+def _checked_range(
     standard: Standard,
     factor: float,
     limits: tuple[float, float],

@@ -19,10 +19,10 @@ import pandas as pd
 from scipy.ndimage import median_filter
 
 from tuneassist.grid import Floats
-from tuneassist.runs.output import output_of
-from tuneassist.runs.pulls import held
+from tuneassist.runs.pulls import last_known
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
+from tuneassist.runs.torque import pull_torque
 
 STEPS = [
     "side", "log", "step", "start_s", "rpm", "rpm_from", "rpm_to", "pedal_from_pct",
@@ -83,13 +83,13 @@ def tip_ins(
     usable = samples[samples["time_s"].notna() & (samples["rpm"] > 0)]
     if not usable["time_s"].is_monotonic_increasing:
         return TipIns(empty, (Refusal("time turns back", "Time does not rise.", where=name),))
-    output = output_of(usable, settings) if len(usable) > 1 else None
-    if output is None or isinstance(output, Refusal):
-        why = output.description if isinstance(output, Refusal) else "The log is empty."
+    found_torque = pull_torque(usable, settings) if len(usable) > 1 else None
+    if found_torque is None or isinstance(found_torque, Refusal):
+        why = found_torque.description if isinstance(found_torque, Refusal) else "The log is empty."
         return TipIns(empty, (Refusal("no torque", why, where=name),))
     trace = pd.DataFrame(
         {"time": usable["time_s"], "rpm": usable["rpm"],
-         "pedal": held(usable, column, settings.max_gap_s), "torque": output.torque_nm}
+         "pedal": last_known(usable, column, settings.max_gap_s), "torque": found_torque.torque_nm}
     ).dropna()  # fmt: skip
     rows, refusals = [], []
     for number, start in enumerate(_step_starts(trace, settings), start=1):

@@ -7,8 +7,8 @@ import pandas as pd
 
 from tuneassist.loop.tunes import run_torque
 from tuneassist.runs import Equivalence, RunsComparison
-from tuneassist.runs.output import power_kw
-from tuneassist.runs.watch import breach_parts
+from tuneassist.runs.limit_checks import breach_parts
+from tuneassist.runs.torque import power_kw
 from tuneassist.show.display import counted, plain
 from tuneassist.show.figures.drawing import figure_of
 from tuneassist.show.figures.full_load import ALONG_WORDS, channel_of
@@ -58,7 +58,7 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
         words = f"Limits exceeded along the pull: {over} of {watched}."
         blocks.append(Paragraphs((words,), is_warning=True))
         blocks.append(Bullets(breach_words(found, units)))
-    elif found.watched.empty:
+    elif found.limit_checks.empty:
         blocks.append(Paragraphs(("No channel with a limit was logged: nothing was watched.",)))
     else:
         blocks.append(Paragraphs(("No limit was exceeded along the pulls that were logged.",)))
@@ -89,7 +89,7 @@ def _zero(zero: Equivalence) -> list[Block]:
 def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
     """Say for each side and limit that was exceeded in how many pulls, and how far at the worst."""
     said = []
-    for (side, _), rows in found.watched.groupby(["side", "limit_name"], sort=False):
+    for (side, _), rows in found.limit_checks.groupby(["side", "limit_name"], sort=False):
         over = rows[rows["is_breach"].astype(bool)]
         if over.empty:
             continue
@@ -127,7 +127,7 @@ def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tup
     for column in () if is_customer else ALONG_SHOWN:
         if column in found.mean and found.mean[column].notna().any():
             frame = plot_along(
-                found.mean, column, watched=found.watched, units=units,
+                found.mean, column, limit_checks=found.limit_checks, units=units,
                 is_simulated=simulated,
             )  # fmt: skip
             title = f"{ALONG_WORDS[column][0]} along the pull"

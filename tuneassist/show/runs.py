@@ -11,13 +11,17 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.runs import Equivalence, Refusal, RunsComparison, refusals_frame
-from tuneassist.runs.watch import breach_words
+from tuneassist.runs.limit_checks import breach_words
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import bullets
 from tuneassist.show.run_units import OutputUnits
 
 EVERY_RPM = 250.0
 """Spacing of the speeds in the table of gains; the JSON has every one. [rpm]"""
+RECORDED = (
+    "pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness", "dips", "responses",
+)  # fmt: skip
+"""Tables in the JSON; "watched" holds the limit checks."""
 ENGINE_WORDS = {"spark": "petrol or gas", "compression": "diesel"}
 ZERO_WORDS = {
     "equivalent": "EQUIVALENT",
@@ -220,7 +224,7 @@ def assumed_words(assumed: str) -> list[str]:
 
 
 def _limits(found: RunsComparison, units: OutputUnits, assumed: str) -> RenderableType:
-    if found.watched.empty:
+    if found.limit_checks.empty:
         return Group(
             bullets(assumed_words(assumed)),
             dim("  No channel with a limit was logged: nothing was watched."),
@@ -241,7 +245,7 @@ def _limits(found: RunsComparison, units: OutputUnits, assumed: str) -> Renderab
 def exceeded_words(found: RunsComparison, units: OutputUnits) -> list[str]:
     """Say for each side and limit that was exceeded the worst pull, and how many others did."""
     said = []
-    for _, rows in found.watched.groupby(["side", "limit_name"], sort=False):
+    for _, rows in found.limit_checks.groupby(["side", "limit_name"], sort=False):
         over = rows[rows["is_breach"].astype(bool)]
         if over.empty:
             continue
@@ -253,7 +257,7 @@ def exceeded_words(found: RunsComparison, units: OutputUnits) -> list[str]:
 
 def limits_counted(found: RunsComparison) -> tuple[int, int]:
     """Return how many limits were exceeded and how many were watched, whatever the pull."""
-    return found.breaches["limit_name"].nunique(), found.watched["limit_name"].nunique()
+    return found.breaches["limit_name"].nunique(), found.limit_checks["limit_name"].nunique()
 
 
 def limit_words(row: Mapping[Any, Any], units: OutputUnits) -> str:
@@ -318,9 +322,9 @@ def runs_record(
         "air_effect_pct": found.air_effect_pct,
         "units_logged": {"torque": logged.torque, "power": logged.power},
     }
-    for name in ("pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness", "dips",
-                 "responses"):  # fmt: skip
-        record[name] = getattr(found, name).to_dict("records")
+    for name in RECORDED:
+        attribute = "limit_checks" if name == "watched" else name
+        record[name] = getattr(found, attribute).to_dict("records")
     record["breaches"] = [str(words) for words in found.breaches["words"]]
     if zero is not None:
         record["zero"] = {

@@ -134,7 +134,7 @@ def plot_along(
     mean: pd.DataFrame,
     column: str,
     *,
-    watched: pd.DataFrame | None = None,
+    limit_checks: pd.DataFrame | None = None,
     units: OutputUnits | None = None,
     is_simulated: bool = False,
     ax: Frame | None = None,
@@ -148,8 +148,8 @@ def plot_along(
         there is a column ``lambda_target``.
     column
         One of `ALONG_WORDS`.
-    watched
-        As in `tuneassist.runs.RunsComparison.watched`: limits of the same channel are drawn.
+    limit_checks
+        As in `tuneassist.runs.RunsComparison.limit_checks`: limits of the same channel are drawn.
     units
         Units in which it is drawn; None draws it in the unit inside.
     is_simulated
@@ -162,7 +162,7 @@ def plot_along(
     units = units or OutputUnits()
     channel, inside = channel_of(column), ALONG_WORDS[column][1]
     unit = units.unit_of(channel, inside)
-    limits = limits_of(watched, column, mean, units)
+    limits = nearby_limits(limit_checks, column, mean, units)
     for side, part in mean.groupby("side", sort=False):
         colour, style = LINES[str(side)]
         frame.plot(part["rpm"], units.along(part[column], channel, inside), style, color=colour,
@@ -210,24 +210,24 @@ def _spread(frame: Frame, least: float) -> None:
     frame.set_ylim(low - room, high + room)
 
 
-def limits_of(
-    watched: pd.DataFrame | None, column: str, mean: pd.DataFrame, units: OutputUnits
+def nearby_limits(
+    limit_checks: pd.DataFrame | None, column: str, mean: pd.DataFrame, units: OutputUnits
 ) -> list[tuple[float, str]]:
     """Return a channel's limits that lie near what was seen, with their names.
 
     Parameters
     ----------
-    watched, mean
+    limit_checks, mean
         As in `tuneassist.runs.RunsComparison`.
     column
         One of `ALONG_WORDS`.
     units
         Units to say a limit in.
     """
-    if watched is None or watched.empty:
+    if limit_checks is None or limit_checks.empty:
         return []
     channel, inside = channel_of(column), ALONG_WORDS[column][1]
-    own = watched[watched["channel"].eq(channel)].drop_duplicates("limit_name")
+    own = limit_checks[limit_checks["channel"].eq(channel)].drop_duplicates("limit_name")
     low, high = float(mean[column].min()), float(mean[column].max())
     room = max(high - low, 0.1 * abs(high), LEAST_SPANS[column])
     near = own[(own["limit"] >= low - room) & (own["limit"] <= high + room)]

@@ -62,7 +62,7 @@ def inertia_torque_nm(time_s: npt.ArrayLike, rpm: npt.ArrayLike, inertia_kg_m2: 
 
 
 @dataclass(frozen=True, eq=False)
-class Output:
+class PullTorque:
     """Torque of each sample, and where it comes from.
 
     Parameters
@@ -83,7 +83,7 @@ class Output:
     disagreement_pct: float = float("nan")
 
 
-def output_of(samples: pd.DataFrame, settings: RunSettings) -> Output | Refusal:
+def pull_torque(samples: pd.DataFrame, settings: RunSettings) -> PullTorque | Refusal:
     """Find the torque of a pull's samples.
 
     Parameters
@@ -104,9 +104,11 @@ def output_of(samples: pd.DataFrame, settings: RunSettings) -> Output | Refusal:
     if has_torque and has_power:
         return _from_both(torque, from_power, settings)
     if has_torque:
-        return Output(torque, "torque")
+        return PullTorque(torque, "torque")
     if has_power:
-        return Output(from_power, "power", ("Torque was worked out from logged power and speed.",))
+        return PullTorque(
+            from_power, "power", ("Torque was worked out from logged power and speed.",)
+        )
     if settings.inertia_kg_m2 is None:
         return Refusal(
             "no torque or power",
@@ -115,10 +117,10 @@ def output_of(samples: pd.DataFrame, settings: RunSettings) -> Output | Refusal:
         )
     torque = inertia_torque_nm(samples["time_s"], samples["rpm"], settings.inertia_kg_m2)
     note = "Torque was worked out from the acceleration of the given inertia; losses are not in it."
-    return Output(torque, "inertia", (note,))
+    return PullTorque(torque, "inertia", (note,))
 
 
-def _from_both(torque: Floats, from_power: Floats, settings: RunSettings) -> Output:
+def _from_both(torque: Floats, from_power: Floats, settings: RunSettings) -> PullTorque:
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = from_power / torque
     usable = ratio[np.isfinite(ratio)]
@@ -126,12 +128,12 @@ def _from_both(torque: Floats, from_power: Floats, settings: RunSettings) -> Out
     is_torque = settings.trust == "torque"
     chosen, source = (torque, "torque") if is_torque else (from_power, "power")
     if abs(apart_pct) <= settings.torque_power_tolerance_pct:
-        return Output(chosen, source, (), apart_pct)
+        return PullTorque(chosen, source, (), apart_pct)
     note = (
         f"Logged power is {apart_pct:+z.1f} % away from logged torque times speed, more than "
         f"{settings.torque_power_tolerance_pct:g} %; {source} was taken.{_looks_like(apart_pct)}"
     )
-    return Output(chosen, source, (note,), apart_pct)
+    return PullTorque(chosen, source, (note,), apart_pct)
 
 
 def _looks_like(apart_pct: float) -> str:

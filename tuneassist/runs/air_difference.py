@@ -14,16 +14,16 @@ from types import MappingProxyType
 import numpy as np
 
 from tuneassist.runs.air import ZERO_CELSIUS_K
-from tuneassist.runs.factors import REFERENCE_K, REFERENCE_KPA, iso1585_spark
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
+from tuneassist.runs.standard_air_factors import REFERENCE_K, REFERENCE_KPA, iso1585_spark
 
 DIFFERENT_AIR = "different air"
 """Name of the refusal to compare what ran in different air."""
 
 
 @dataclass(frozen=True)
-class SeenAir:
+class KnownAir:
     """What is known of the air that an engine breathed.
 
     Parameters
@@ -48,24 +48,24 @@ class SeenAir:
         return " and ".join(parts) or "not known"
 
 
-def mean_air(seen: Sequence[SeenAir]) -> SeenAir:
+def mean_air(seen: Sequence[KnownAir]) -> KnownAir:
     """Mean of the air of several pulls, each quantity over the pulls that know it."""
     known = np.array([(one.pressure_kpa, one.temp_c) for one in seen], dtype=float).reshape(-1, 2)
     means = [
         float(column[np.isfinite(column)].mean()) if np.isfinite(column).any() else float("nan")
         for column in known.T
     ]
-    return SeenAir(means[0], means[1], any(one.is_charged for one in seen))
+    return KnownAir(means[0], means[1], any(one.is_charged for one in seen))
 
 
-def air_effect_pct(first: SeenAir, second: SeenAir) -> float:
+def air_effect_pct(first: KnownAir, second: KnownAir) -> float:
     """Torque that the second side has more than the first by its air alone. [%]
 
     A quantity that one of them does not know is taken as equal; nan where nothing is shared.
 
     Examples
     --------
-    >>> round(air_effect_pct(SeenAir(99.0, 24.85), SeenAir(97.0, 34.85)), 2)  # 1/1.04529
+    >>> round(air_effect_pct(KnownAir(99.0, 24.85), KnownAir(97.0, 34.85)), 2)  # 1/1.04529
     -4.33
     """
     pressure = (first.pressure_kpa, second.pressure_kpa)
@@ -81,7 +81,7 @@ def air_effect_pct(first: SeenAir, second: SeenAir) -> float:
 
 
 def air_refusal(
-    first: SeenAir, second: SeenAir, settings: RunSettings, *, names: tuple[str, str]
+    first: KnownAir, second: KnownAir, settings: RunSettings, *, names: tuple[str, str]
 ) -> Refusal | None:
     """Refuse to compare torque as measured in air that differs; None where it may be compared.
 
@@ -98,13 +98,13 @@ def air_refusal(
     if settings.different_air == "as measured" or not abs(effect) > settings.max_air_effect_pct:
         return None
     return Refusal(
-        DIFFERENT_AIR, f"{apart_words(first, second, names=names)}, more than "
+        DIFFERENT_AIR, f"{air_difference_words(first, second, names=names)}, more than "
         f"{settings.max_air_effect_pct:g} %: it is not compared uncorrected.",
         MappingProxyType({"air_effect_pct": effect, "most_pct": settings.max_air_effect_pct}),
     )  # fmt: skip
 
 
-def apart_words(first: SeenAir, second: SeenAir, *, names: tuple[str, str]) -> str:
+def air_difference_words(first: KnownAir, second: KnownAir, *, names: tuple[str, str]) -> str:
     """Say what the air of two sides was, and what the difference is worth."""
     effect = air_effect_pct(first, second)
     is_charge = first.is_charged or second.is_charged

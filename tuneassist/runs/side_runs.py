@@ -11,13 +11,13 @@ import pandas as pd
 
 from tuneassist.errors import InputError
 from tuneassist.runs.air import AirState
-from tuneassist.runs.output import Output, output_of
+from tuneassist.runs.air_difference import KnownAir
+from tuneassist.runs.limit_checks import boost_kpa
 from tuneassist.runs.pulls import Pull, find_pulls
 from tuneassist.runs.refusal import Refusal
-from tuneassist.runs.same_air import SeenAir
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.standard_air import TITLES, AirCorrection, air_correction
-from tuneassist.runs.watch import boost_kpa
+from tuneassist.runs.torque import PullTorque, pull_torque
 from tuneassist.settings import EngineSettings, LimitSettings
 
 NO_PULL_SHARE = 0.05  # so much torque at or below zero may be noise; more is no full load
@@ -62,7 +62,7 @@ class Run:
         "before" or "after".
     pull
         The pull.
-    output
+    torque
         Torque of its samples.
     correction
         Factor to standard air.
@@ -72,9 +72,9 @@ class Run:
 
     side: str
     pull: Pull
-    output: Output
+    torque: PullTorque
     correction: AirCorrection
-    air: SeenAir
+    air: KnownAir
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,13 +96,13 @@ class SideRuns:
     notes: tuple[tuple[str, str], ...]
 
 
-def with_own_names(logs: Sequence[LogLike]) -> tuple[LogLike, ...]:
+def with_unique_names(logs: Sequence[LogLike]) -> tuple[LogLike, ...]:
     """Give logs of one name a number, so that their runs are not taken for one.
 
     Examples
     --------
     >>> logs = [NamedSamples("run", pd.DataFrame()), NamedSamples("run", pd.DataFrame())]
-    >>> [log.name for log in with_own_names(logs)]
+    >>> [log.name for log in with_unique_names(logs)]
     ['run', 'run (2)']
     """
     seen: dict[str, int] = {}
@@ -154,7 +154,7 @@ def runs_of_side(
                 refusals.append(run)
                 continue
             runs.append(run)
-            notes += [(where, n) for n in (*run.output.notes, *run.correction.notes)]
+            notes += [(where, n) for n in (*run.torque.notes, *run.correction.notes)]
     return SideRuns(tuple(runs), tuple(refusals), tuple(notes))
 
 
@@ -162,14 +162,14 @@ def _run(
     side: str, pull: Pull, air: AirState | None, settings: RunSettings, engine: EngineSettings
 ) -> Run | Refusal:
     where = f"{side}, {pull.name}"
-    output = output_of(pull.samples, settings)
-    if isinstance(output, Refusal):
-        return replace(output, where=where)
-    known = int(np.isfinite(output.torque_nm).sum())
+    torque = pull_torque(pull.samples, settings)
+    if isinstance(torque, Refusal):
+        return replace(torque, where=where)
+    known = int(np.isfinite(torque.torque_nm).sum())
     if known < settings.min_samples:
         words = f"Only {known} samples of the pull have a torque."
         return Refusal("sparse", words, {"samples": known}, where)
-    backward = float(np.nanmean(output.torque_nm <= 0))
+    backward = float(np.nanmean(torque.torque_nm <= 0))
     if backward > NO_PULL_SHARE:
         words = "Torque is zero or negative in a part of the pull: the engine was not pulling."
         return Refusal("no torque", words, {"share_not_positive": backward}, where)
@@ -177,14 +177,14 @@ def _run(
     correction = found.correction
     if correction.refusal is not None:
         correction = replace(correction, refusal=replace(correction.refusal, where=where))
-    return Run(side, pull, output, correction, found.seen)
+    return Run(side, pull, torque, correction, found.seen)
 
 
 @dataclass(frozen=True)
 class PullAir:
     """What is known of a pull's air, and its factor to standard air."""
 
-    seen: SeenAir
+    seen: KnownAir
     correction: AirCorrection
 
 
@@ -201,12 +201,12 @@ def air_of_pull(
     return PullAir(_seen_air(pull, given), correction)
 
 
-def watched_pull(run: Run) -> Pull:
+def pull_with_torque(run: Run) -> Pull:
     """Return a run's pull with its torque in the samples, where power or speed told it."""
     samples = run.pull.samples
     if "torque_nm" in samples and samples["torque_nm"].notna().any():
         return run.pull
-    return replace(run.pull, samples=samples.assign(torque_nm=run.output.torque_nm))
+    return replace(run.pull, samples=samples.assign(torque_nm=run.torque.torque_nm))
 
 
 def _medians(pull: Pull) -> dict[str, float]:
@@ -218,12 +218,12 @@ def _medians(pull: Pull) -> dict[str, float]:
     }
 
 
-def _seen_air(pull: Pull, given: AirState | None) -> SeenAir:
+def _seen_air(pull: Pull, given: AirState | None) -> KnownAir:
     """Take what was given of the air, else what was logged, though it be one of the two."""
     if given is not None:
-        return SeenAir(given.dry_kpa, given.temp_c)
+        return KnownAir(given.dry_kpa, given.temp_c)
     medians = _medians(pull)
-    return SeenAir(
+    return KnownAir(
         medians.get("barometer_kpa", float("nan")), medians.get("intake_temp_c", float("nan")),
         medians.get("boost_kpa", 0.0) >= CHARGED_KPA,
     )  # fmt: skip
@@ -262,14 +262,14 @@ def _pressure_ratio(pull: Pull, air: AirState | None) -> float | None:
     return ratio if np.isfinite(ratio) and ratio > 0 else None
 
 
-def without_copies(runs: Sequence[Run]) -> tuple[tuple[Run, ...], tuple[Refusal, ...]]:
+def without_duplicates(runs: Sequence[Run]) -> tuple[tuple[Run, ...], tuple[Refusal, ...]]:
     """Refuse a run that is another one to the last digit: one log given twice is one run."""
     seen: dict[int, str] = {}
     kept: list[Run] = []
     refusals: list[Refusal] = []
     for run in runs:
         samples = run.pull.samples
-        key = hash((samples["rpm"].to_numpy().tobytes(), run.output.torque_nm.tobytes()))
+        key = hash((samples["rpm"].to_numpy().tobytes(), run.torque.torque_nm.tobytes()))
         where = f"{run.side}, {run.pull.name}"
         if key in seen:
             words = f"This run is a copy of {seen[key]}: it was left out."
