@@ -41,7 +41,7 @@ from tuneassist.evidence.disputes import Disputes
 from tuneassist.evidence.frame import checked_parts
 from tuneassist.loop.response import Response
 from tuneassist.loop.rounds import _nothing
-from tuneassist.outline import LINES, WIDTH
+from tuneassist.proposal_repr import LINES, WIDTH
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.side_runs import NamedSamples
 from tuneassist.settings import Target

@@ -18,7 +18,7 @@ from tuneassist.grid import compose_pct
 from tuneassist.show.rounds import pending_steps
 from tuneassist.simulate import SessionPlan, TrueEngine, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
-from tuneassist.simulate.samples import setup_text
+from tuneassist.simulate.sample_logs import setup_text
 from tuneassist.workflow import round_result
 
 ENGINE = draw_engine(np.random.default_rng(31))

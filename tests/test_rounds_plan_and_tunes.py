@@ -20,7 +20,7 @@ from tuneassist.grid import Grid
 from tuneassist.loop.settings import PlanSettings, RegionWeight
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
-from tuneassist.simulate.samples import setup_text
+from tuneassist.simulate.sample_logs import setup_text
 from tuneassist.workflow.logs import reduce_logs
 from tuneassist.workflow.plan import start_of_logs, start_of_tune
 

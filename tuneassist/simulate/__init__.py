@@ -14,7 +14,7 @@ from tuneassist.simulate.full_load import (
     tuned_diesel,
 )
 from tuneassist.simulate.route import SessionPlan
-from tuneassist.simulate.samples import petrol_engine, van_engine, write_petrol_log
+from tuneassist.simulate.sample_logs import petrol_engine, van_engine, write_petrol_log
 from tuneassist.simulate.session import Session, simulate_session, without_channels
 
 __all__ = [

@@ -17,7 +17,7 @@ def main(arguments: list[str]) -> int:
         asked = _parser().parse_args(arguments)
     except SystemExit as end:  # after help, version or a complaint
         return end.code if isinstance(end.code, int) else 2
-    from tuneassist.simulate.samples import write_sample_logs
+    from tuneassist.simulate.sample_logs import write_sample_logs
 
     try:
         for path in write_sample_logs(asked.folder):

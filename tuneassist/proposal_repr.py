@@ -30,7 +30,7 @@ HALTED = "halted"
 CONFIDENCES = ("good", "fair", "low", "none")
 
 
-def outline(proposal: Proposal) -> str:
+def proposal_outline(proposal: Proposal) -> str:
     """Say in a few lines what a proposal changes, what held it back, and what is in doubt.
 
     Parameters
