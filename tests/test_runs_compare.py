@@ -348,5 +348,5 @@ def test_the_steps_that_pulls_open_are_those_that_a_look_at_every_pull_finds() -
     steps = [Refusal("speed moved", "", {"start_s": float(time)}) for time in at]
     wanted = [any(a - rules.response_s <= t <= a + 6.0 for a in first) for t in at]
     assert 50 < sum(wanted) < 290
-    assert compare._opens(steps, pulls, rules).tolist() == wanted
-    assert not compare._opens([Refusal("no pedal", ""), *steps], [], rules).any()
+    assert compare._starts_a_pull(steps, pulls, rules).tolist() == wanted
+    assert not compare._starts_a_pull([Refusal("no pedal", ""), *steps], [], rules).any()
