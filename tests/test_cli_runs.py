@@ -137,7 +137,7 @@ def test_runs_in_air_that_differs_are_corrected_or_compared_as_asked(
         record = json.loads(result.stdout)
         gain[word] = record["driven"][0]["gain_pct"]
         assert record["air_effect_pct"] == pytest.approx(100 * (1 / 1.04529 - 1), abs=0.01)
-        is_said = any("It is in the gain" in note for note in record["notes"])
+        is_said = any("The gain includes it" in note for note in record["notes"])
         assert is_said is (word == "none")
     assert gain["iso1585"] == pytest.approx(-1.0, abs=0.4)
     assert gain["none"] == pytest.approx(100 * (0.99 / 1.04529 - 1), abs=0.4)

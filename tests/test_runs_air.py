@@ -74,7 +74,7 @@ def test_the_temperature_of_a_charged_engine_is_doubted(is_charged: bool) -> Non
     hot = KnownAir(99.0, 60.0, is_charged)
     found = air_refusal(FAIR, hot, SETTINGS, names=NAMES)
     assert found is not None
-    assert ("the charge's temperature" in found.description) is is_charged
+    assert ("the charge temperature" in found.description) is is_charged
 
 
 def test_air_that_is_not_known_is_no_refusal_but_is_said() -> None:

@@ -129,7 +129,7 @@ def test_unlike_runs_are_different_and_the_band_is_named() -> None:
     assert found.verdict == "different"
     # means: 300.333/300 x 1.05 = 1.05117, at the speeds that differ and at no other
     assert "torque +5.12 %" in found.statement
-    assert "not shown alike at 2550 to 3000 rpm" in found.statement
+    assert "not shown equivalent at 2550 to 3000 rpm" in found.statement
     assert list(found.bands["verdict"]) == ["equivalent", "equivalent", "different"]
 
 
@@ -175,7 +175,7 @@ def test_a_run_that_does_not_cover_a_band_does_not_count_there() -> None:
     assert len(found.bands) == 2
     assert [r.where for r in found.refusals] == ["torque, 2500 to 3000 rpm"]
     assert found.refusals[0].numbers["n_after"] == 1.0
-    assert "could not be judged" in found.statement
+    assert "could not be tested" in found.statement
 
 
 def test_copies_of_one_run_prove_nothing() -> None:
@@ -245,7 +245,7 @@ def test_a_grid_that_moves_lambda_is_different_though_torque_is_not() -> None:
     assert found.verdict == "different"
     # 0.80/0.855 - 1 = -6.4 %
     assert "lambda -6." in found.statement
-    assert "not shown alike at 1500 to 3000 rpm" in found.statement
+    assert "not shown equivalent at 1500 to 3000 rpm" in found.statement
     assert "torque" not in found.statement
     by_channel = found.bands.groupby("channel")["verdict"].unique()
     assert by_channel["lambda"].tolist() == ["different"]
@@ -260,7 +260,7 @@ def test_a_narrow_difference_names_its_channel_and_its_speeds(column: str, by: f
     found = assess_equivalence(shifted(watched(), column, by, 2200.0, 2300.0), SETTINGS)
     assert found.verdict == "different"
     assert f"{NAMES[column]} " in found.statement
-    assert "not shown alike at 2200 to 2300 rpm" in found.statement
+    assert "not shown equivalent at 2200 to 2300 rpm" in found.statement
     others = found.bands[found.bands["channel"] != NAMES[column]]
     assert (others["verdict"] == "equivalent").all()
 
@@ -273,7 +273,7 @@ def test_a_mean_over_a_band_hides_no_crossing() -> None:
     curves.loc[upper, "torque_nm"] *= 0.97
     found = assess_equivalence(curves, SETTINGS)
     assert found.verdict == "different"
-    assert "not shown alike at 2000 to 2500 rpm" in found.statement
+    assert "not shown equivalent at 2000 to 2500 rpm" in found.statement
 
 
 def test_the_speeds_beyond_the_last_whole_band_are_judged_too() -> None:
@@ -283,7 +283,7 @@ def test_the_speeds_beyond_the_last_whole_band_are_judged_too() -> None:
     assert "from 1350 to 3150 rpm" in clean.statement
     for low, high in ((1350.0, 1400.0), (3100.0, 3150.0)):
         found = assess_equivalence(shifted(watched(grid=grid), "lambda", 0.05, low, high), SETTINGS)
-        assert f"not shown alike at {low:g} to {high:g} rpm" in found.statement
+        assert f"not shown equivalent at {low:g} to {high:g} rpm" in found.statement
 
 
 @pytest.mark.parametrize(
@@ -325,7 +325,7 @@ def test_a_channel_that_one_run_alone_covers_is_refused_there_and_said() -> None
     curves.loc[gone, "lambda"] = np.nan
     found = assess_equivalence(curves, SETTINGS)
     assert [r.where for r in found.refusals] == ["lambda, 2500 to 3000 rpm"]
-    assert "Some bands could not be judged" in found.statement
+    assert "Some bands could not be tested" in found.statement
 
 
 def test_a_sensor_that_reads_alike_in_every_run_is_judged_by_its_difference() -> None:

@@ -199,7 +199,7 @@ def test_din_70020_takes_total_pressure(mbar: float, kelvin: float, factor: floa
     wet = AirState(mbar / 10.0, kelvin - 273.15, relative_humidity_pct=80.0)
     found = air_correction(wet, RunSettings(standard="din70020"), ignition="spark")
     assert found.factor == pytest.approx(factor, abs=5e-6)
-    assert "no range" in found.notes[0]
+    assert "range of validity is not known" in found.notes[0]
 
 
 # --- humidity -----------------------------------------------------------------------------------

@@ -141,11 +141,11 @@ def _as_run(
     found = air_of_pull(pull, air, settings, engine)
     if settings.standard == "none" or not is_usable(found.correction, settings):
         words = (f"table {name}", *_not_corrected([found.correction], settings))
-        return TuneRun(curve, "; ".join(words), (pull,), found.seen)
+        return TuneRun(curve, "; ".join(words), (pull,), found.known)
     outputs = {n: found.correction.factor * curve[n] for n in OUTPUTS if n in curve}
     title = TITLES[settings.standard]
     words = (f"table {name}", f"brought to {title}, factor {found.correction.factor:.4f}")
-    return TuneRun(curve.assign(**outputs), "; ".join(words), (pull,), found.seen, title)
+    return TuneRun(curve.assign(**outputs), "; ".join(words), (pull,), found.known, title)
 
 
 def _not_corrected(corrections: Sequence[AirCorrection], settings: RunSettings) -> tuple[str, ...]:

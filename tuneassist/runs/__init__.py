@@ -1,8 +1,8 @@
-"""Full-load runs: what changed at full load, whether nothing did, and how the car answers.
+"""Full-load runs: gain, equivalence to the standard car, and pedal response.
 
 The path::
 
-    pulls -> output (torque) -> standard air -> curves -> mean, gain, peaks, limits
+    pulls -> torque -> standard air -> curves -> mean, gain, peaks, limits
                                                       -> equivalence
                                                       -> drivability, tip-in
 """

@@ -1,9 +1,9 @@
-"""Full-load pulls in a log: pedal down, speed through a wide range; stabs refused.
+"""Find the full-load pulls in a log.
 
-A sample is wide open by the pedal, else by the throttle, else by load near its highest. A
-wide-open stretch is split where speed turns back (gear change, limiter), and a part is a pull
-when it is long enough, wide enough, has samples enough and its speed moves on through most of it:
-a staircase of steady holds is none.
+Full load is determined from the pedal, else from the throttle, else from load near its highest. A
+wide-open stretch is split where speed turns back (gear change, limiter). A part is a pull if it is
+long enough, covers enough speed, has enough samples, and its speed moves for most of the time: a
+staircase of steady holds does not count.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from tuneassist.runs.settings import RunSettings
 Mask = npt.NDArray[np.bool_]
 
 ROW_STATES = ("no speed or time", "not wide open", "wide open, no pull", "cut off", "pull")
-"""What may become of a row."""
+"""States of a log row."""
 _NOT_OPEN, _WIDE_OPEN, _CUT_OFF, _PULL = 1, 2, 3, 4
 
 
@@ -41,11 +41,11 @@ class Pull:
     number
         1, 2, ... in the order of the log.
     samples
-        The log's rows of this pull, ends cut off.
+        The log's rows of this pull without its ends.
     direction
         "rising" or "falling" speed.
     full_load_channel
-        Column that told that it is full load.
+        Column from which full load was determined.
     """
 
     log: str
@@ -56,7 +56,7 @@ class Pull:
 
     @property
     def name(self) -> str:
-        """Log and number, in words."""
+        """Log and number as text."""
         return f"{self.log}, pull {self.number}"
 
     @property
@@ -74,7 +74,7 @@ class Pull:
 
 @dataclass(frozen=True, eq=False)
 class PullsFound:
-    """The pulls of one log and what became of its samples.
+    """The pulls of one log, and the state of each of its rows.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ class PullsFound:
     refusals
         One for each wide-open stretch without a pull, or one for the log.
     notes
-        How full load was told.
+        How full load was determined.
     """
 
     pulls: tuple[Pull, ...]
@@ -105,14 +105,14 @@ def find_pulls(
     samples
         Columns ``time_s`` and ``rpm``, and one of ``pedal_pct``, ``throttle_pct`` and ``load``.
     name
-        The log's name, for words.
+        The log's name, used in messages.
     settings
         Thresholds.
 
     Returns
     -------
     PullsFound
-        Never an error: a log without pulls has refusals.
+        A log without pulls has refusals; no error is raised.
     """
     settings = settings or RunSettings()
     if not samples.index.is_unique:
@@ -154,7 +154,7 @@ def _row_states(row_state: npt.NDArray[np.int8], index: pd.Index) -> pd.Series:
 def _never_open(full_load_channel: str, name: str, settings: RunSettings) -> Refusal:
     return Refusal(
         "never wide open",
-        f"No sample of {name} is at full load by {full_load_channel}.",
+        f"No sample of {name} is at full load according to {full_load_channel}.",
         MappingProxyType({"wide_open_pct": settings.wide_open_pct}),
         name,
     )
@@ -163,7 +163,7 @@ def _never_open(full_load_channel: str, name: str, settings: RunSettings) -> Ref
 def _wide_open(
     samples: pd.DataFrame, settings: RunSettings
 ) -> tuple[Mask, str, tuple[str, ...]] | Refusal:
-    """Tell which samples are at full load, by which column, and what was found on the way."""
+    """Return which samples are at full load, from which column, and notes."""
     notes: list[str] = []
     for column in ("pedal_pct", "throttle_pct"):
         if column not in samples or samples[column].notna().sum() < settings.min_samples:
@@ -172,24 +172,24 @@ def _wide_open(
         has_load = "load" in samples and samples["load"].notna().any()
         if column == "throttle_pct" and has_load and is_open.mean() > settings.flap_share:
             notes.append(
-                f"The throttle is open for {100 * is_open.mean():.0f} % of the log: taken for a "
-                "flap that does not follow the pedal, load was looked at instead."
+                f"The throttle is open for {100 * is_open.mean():.0f} % of the log: it was "
+                "taken for a flap that does not follow the pedal, and load was used instead."
             )
             continue
         return is_open, column, tuple(notes)
     if "load" not in samples or samples["load"].notna().sum() < settings.min_samples:
         return Refusal(
             "full load not told",
-            "Neither pedal, throttle nor load is logged: full load cannot be told from part load.",
+            "Neither pedal, throttle nor load is logged: log one of them to identify full load.",
         )
-    notes.append("Full load was told by load near its highest: log the pedal to be sure.")
+    notes.append("Full load was determined from load near its highest: log the pedal to be sure.")
     return _near_highest_load(samples, settings), "load", tuple(notes)
 
 
 def _near_highest_load(samples: pd.DataFrame, settings: RunSettings) -> Mask:
     column = "load"
     if (samples["load"] < 0).any() and "manifold_pressure_kpa" in samples:
-        column = "manifold_pressure_kpa"  # a gauge counts from the barometer, shares from vacuum
+        column = "manifold_pressure_kpa"  # the shares need absolute pressure
     load = last_known(samples, column, settings.max_gap_s)
     calm = median_filter(np.nan_to_num(load, nan=0.0), size=5, mode="nearest")
     bins = (samples["rpm"].to_numpy() // settings.load_bin_rpm).astype(int)
@@ -199,7 +199,7 @@ def _near_highest_load(samples: pd.DataFrame, settings: RunSettings) -> Mask:
 
 
 def last_known(samples: pd.DataFrame, column: str, max_gap_s: float) -> Floats:
-    """Hold a channel's last value over blanks, but for no longer than ``max_gap_s``.
+    """Carry a channel's last value over blanks for at most ``max_gap_s``.
 
     Loggers with mixed rates leave blanks between a slow channel's values.
     """
@@ -225,7 +225,7 @@ def _stretches(samples: pd.DataFrame, is_open: Mask, settings: RunSettings) -> l
 def _pulls_of(
     stretch: pd.DataFrame, settings: RunSettings
 ) -> list[tuple[pd.DataFrame, pd.DataFrame]] | Refusal:
-    """Split one stretch at the turns of its speed; keep the parts that are pulls."""
+    """Split one stretch where its speed turns back; return the parts that are pulls."""
     calm = median_filter(stretch["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
     tops, _ = find_peaks(calm, prominence=settings.turn_rpm)
     bottoms, _ = find_peaks(-calm, prominence=settings.turn_rpm)
@@ -245,7 +245,7 @@ def _pulls_of(
 def _without_ends(
     part: pd.DataFrame, calm: Floats, opened_s: float, settings: RunSettings
 ) -> pd.DataFrame:
-    """Cut off the ends where speed is still, or already, held, and the filling after opening."""
+    """Cut off the ends where speed is constant, and the manifold filling after opening."""
     sign = 1.0 if calm[-1] >= calm[0] else -1.0
     way = sign * calm
     span = float(way.max() - way.min())
@@ -259,7 +259,7 @@ def _without_ends(
 
 
 def _shortfall(part: pd.DataFrame, settings: RunSettings) -> str | None:
-    """Name the first thing that a part is short of; None for a pull."""
+    """Name the first requirement that a part fails; None for a pull."""
     time, rpm = part["time_s"], part["rpm"]
     if float(time.iloc[-1] - time.iloc[0]) < settings.min_duration_s:
         return "stab"
@@ -271,7 +271,7 @@ def _shortfall(part: pd.DataFrame, settings: RunSettings) -> str | None:
 
 
 def rising_share(part: pd.DataFrame, settings: RunSettings) -> float:
-    """Share of the samples at which speed moves on at a rate comparable with the mean one. [1]"""
+    """Share of the samples at which speed changes at a rate comparable to the mean. [1]"""
     time = part["time_s"].to_numpy(dtype=float)
     calm = median_filter(part["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
     half = 0.5 * settings.rise_window_s
@@ -293,16 +293,16 @@ def _refused(stretch: pd.DataFrame, settings: RunSettings) -> Refusal:
     }
     words = {
         "stab": f"shorter than {settings.min_duration_s:g} s",
-        "narrow": f"through less than {settings.min_span_rpm:g} rpm",
+        "narrow": f"covers less than {settings.min_span_rpm:g} rpm",
         "sparse": f"fewer than {settings.min_samples} samples",
-        "stands still": f"the speed rises through less than {100 * settings.rising_share:.0f} % of "
-        "the time, as in steady holds",
-        "turns back": f"no part of it is {settings.min_duration_s:g} s long and "
-        f"{settings.min_span_rpm:g} rpm wide without the speed turning back",
+        "stands still": f"speed rises for less than {100 * settings.rising_share:.0f} % of the "
+        "time, as in steady holds",
+        "turns back": f"no part lasts {settings.min_duration_s:g} s and covers "
+        f"{settings.min_span_rpm:g} rpm without the speed turning back",
     }
     return Refusal(
         name,
         f"Wide open at {numbers['start_s']:.1f} s, from {rpm.min():.0f} to {rpm.max():.0f} rpm in "
-        f"{numbers['duration_s']:.1f} s: no pull, {words[name]}.",
+        f"{numbers['duration_s']:.1f} s: not a pull, {words[name]}.",
         MappingProxyType(numbers),
     )

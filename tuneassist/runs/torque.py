@@ -63,7 +63,7 @@ def inertia_torque_nm(time_s: npt.ArrayLike, rpm: npt.ArrayLike, inertia_kg_m2: 
 
 @dataclass(frozen=True, eq=False)
 class PullTorque:
-    """Torque of each sample, and where it comes from.
+    """Torque of each sample, and its source.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ class PullTorque:
     source
         "torque", "power" or "inertia".
     notes
-        What was found or assumed.
+        Findings and assumptions.
     disagreement_pct
         Median of power over torque times speed, less one, where both are logged. [%]
     """
@@ -84,7 +84,7 @@ class PullTorque:
 
 
 def pull_torque(samples: pd.DataFrame, settings: RunSettings) -> PullTorque | Refusal:
-    """Find the torque of a pull's samples.
+    """Return the torque of a pull's samples.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def pull_torque(samples: pd.DataFrame, settings: RunSettings) -> PullTorque | Re
     Returns
     -------
     Output or Refusal
-        A refusal where nothing tells the torque.
+        A refusal where torque cannot be determined.
     """
     torque = _column(samples, "torque_nm")
     from_power = torque_nm(_column(samples, "power_kw"), samples["rpm"])
@@ -107,7 +107,7 @@ def pull_torque(samples: pd.DataFrame, settings: RunSettings) -> PullTorque | Re
         return PullTorque(torque, "torque")
     if has_power:
         return PullTorque(
-            from_power, "power", ("Torque was worked out from logged power and speed.",)
+            from_power, "power", ("Torque was calculated from logged power and speed.",)
         )
     if settings.inertia_kg_m2 is None:
         return Refusal(
@@ -116,7 +116,9 @@ def pull_torque(samples: pd.DataFrame, settings: RunSettings) -> PullTorque | Re
             "inertia roller.",
         )
     torque = inertia_torque_nm(samples["time_s"], samples["rpm"], settings.inertia_kg_m2)
-    note = "Torque was worked out from the acceleration of the given inertia; losses are not in it."
+    note = (
+        "Torque was calculated from the acceleration of the given inertia; losses are not included."
+    )
     return PullTorque(torque, "inertia", (note,))
 
 
@@ -131,13 +133,13 @@ def _from_both(torque: Floats, from_power: Floats, settings: RunSettings) -> Pul
         return PullTorque(chosen, source, (), apart_pct)
     note = (
         f"Logged power is {apart_pct:+z.1f} % away from logged torque times speed, more than "
-        f"{settings.torque_power_tolerance_pct:g} %; {source} was taken.{_looks_like(apart_pct)}"
+        f"{settings.torque_power_tolerance_pct:g} %; {source} was used.{_unit_mix_up(apart_pct)}"
     )
     return PullTorque(chosen, source, (note,), apart_pct)
 
 
-def _looks_like(apart_pct: float) -> str:
-    """Name the unit whose mix-up would give this ratio, within half a percent."""
+def _unit_mix_up(apart_pct: float) -> str:
+    """Name the unit mix-up that gives this ratio within half a percent."""
     ratio = 1.0 + apart_pct / 100.0
     slips = MappingProxyType(
         {
@@ -147,7 +149,7 @@ def _looks_like(apart_pct: float) -> str:
         }
     )
     near = [words for words, slip in slips.items() if abs(ratio / slip - 1.0) < 0.005]
-    return f" The ratio is that of {' or of '.join(near)}." if near else ""
+    return f" The ratio matches {' or '.join(near)}." if near else ""
 
 
 def _column(samples: pd.DataFrame, name: str) -> Floats:
