@@ -407,7 +407,7 @@ def test_check_shows_what_a_proposal_would_doubt_in_the_same_words(tmp_path: Pat
     assert not said & set(record["doubts"])
     assert set(record["doubts"]) | said >= {n for n in proposed if "whole map" in n or "does" in n}
     words = " ".join(run("check", log, "-s", PETROL).stdout.split())
-    assert "What a proposal would doubt" in words
+    assert "Doubts about a proposal from these logs" in words
     assert "lambda does not answer" in words
     whole = json.loads(run("check", PETROL_LOG, "-s", PETROL, "--json").stdout)
     assert not any("answer" in note for note in whole.get("doubts", []))

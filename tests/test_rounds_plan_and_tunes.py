@@ -200,7 +200,7 @@ def test_a_set_of_tunes_is_checked_and_a_standard_that_changes_something_ends_wi
 ) -> None:
     good = run("tunes", "check", tunes(tmp_path / "good", home, 0.0))
     assert good.exit_code == 0, good.output
-    assert "What was checked is as it should be" in good.output
+    assert "All checks passed." in good.output
     bad = run("tunes", "check", tunes(tmp_path / "bad", home, 1.0))
     assert bad.exit_code == 5
     assert "NOT OK" in bad.output

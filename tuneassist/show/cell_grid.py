@@ -1,7 +1,7 @@
-"""A table by rpm and load for a terminal, six characters a cell, in blocks where it is too wide.
+"""A table by rpm and load for a terminal, split into blocks where it is too wide.
 
-Twelve load columns fit into 80 characters: seven for the speed and six for each cell, five of them
-for the number and one for a mark.
+Twelve load columns fit into 80 characters: seven for the speed and six for each cell, of which five
+are for the number and one for a mark.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _RPM_WIDTH = 7
 
 @dataclass(frozen=True)
 class Cell:
-    """What stands in one cell.
+    """Content of one cell.
 
     Parameters
     ----------
@@ -31,7 +31,7 @@ class Cell:
     mark
         One character after it.
     style
-        Colours, which must not say more than text and mark do.
+        Colours; they repeat what text and mark show.
     """
 
     text: str = ""
@@ -108,5 +108,5 @@ def _block(
 
 
 def axis_words(axes: Axes) -> str:
-    """Say what the two directions of a grid are."""
+    """Describe the two axes of a grid."""
     return f"rpm down, {axes.load_name} ({axes.load_unit}) across"

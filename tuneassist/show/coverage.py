@@ -17,10 +17,10 @@ from tuneassist.show.log_summary import notes_section
 from tuneassist.show.proposal import header
 
 STATE_WORDS: Mapping[str, str] = {
-    "left alone": "the target has no value here",
-    "unseen": "no sample came near",
+    "left alone": "no target value",
+    "unseen": "no samples nearby",
     "seen": "samples, but no hold",
-    "held": "a hold here or near, not yet sure enough",
+    "held": "a hold here or nearby, confidence too low",
     "trusted": "confidence fair or good",
 }
 _STYLES = {
@@ -55,11 +55,11 @@ def coverage_screen(
     display
         Width and marks.
     notes
-        Sentences that a user should read.
+        Sentences for the user.
     is_simulated
-        Whether the logs say that they are simulated.
+        Whether the logs are marked as simulated.
     words
-        What the coverage stands on, for the header.
+        Source of the coverage, for the header.
     """
     return Group(
         header(setup, words, is_simulated=is_simulated),
@@ -86,12 +86,14 @@ def _legend(counts: Mapping[str, int], display: Display) -> Text:
         text.append(f"\n  {counts.get(state, 0):>4} ")
         text.append(f" {samples[state]} ".center(9), style=_STYLES[state])
         text.append(f" {state}: {words}")
-    text.append(f"\n  {low} low, {fair} fair, {good} good; 0 with a mark: read between neighbours")
+    text.append(
+        f"\n  {low} low, {fair} fair, {good} good; 0 with a mark: interpolated between neighbours"
+    )
     return text
 
 
 def blank_words(table: pd.DataFrame) -> str:
-    """Say how many cells have no evidence, as `propose` and `rounds status` count them."""
+    """Describe how many cells have no evidence, counted as by `propose` and `rounds status`."""
     wanted = int(table["is_wanted"].sum())
     return f"  {count_blank(table)} of {wanted} cells have no evidence (confidence none)"
 

@@ -1,4 +1,4 @@
-"""The screen of a plan: the holds in order, what they will tell, and what to heed."""
+"""The screen of a plan: the holds in order, the expected result and the cautions."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def plan_screen(
     display
         Width and marks.
     is_simulated
-        Whether the evidence says so.
+        Whether the evidence is simulated.
     """
     words = f"{counted(len(plan.holds), 'hold')}, {clock(plan.total_s)} on a warm engine"
     return Group(
@@ -40,13 +40,13 @@ def plan_screen(
         notes_section(plan.notes),
         title("What to hold next, in this order"),
         _holds_table(plan, setup, display),
-        title("What it will tell"),
+        title("Expected result"),
         bullets((_gain_words(plan),)),
     )
 
 
 def written_lines(paths: Sequence[Path]) -> tuple[RenderableType, ...]:
-    """Name the files that were written besides, each on a line of its own."""
+    """List the other files written, one per line."""
     lines = [Text(f"  {plain(path)}", overflow="fold") for path in paths]
     return (title("Written"), *lines) if lines else ()
 
@@ -79,7 +79,7 @@ def _holds_table(plan: Plan, setup: Setup, display: Display) -> Table:
 
 
 def clock(seconds: float) -> str:
-    """Write a time as minutes and seconds.
+    """Format a time as minutes and seconds.
 
     Examples
     --------

@@ -47,7 +47,7 @@ def plan_sheet(plan: Plan, *, setup: Setup, is_simulated: bool = False) -> Figur
     Returns
     -------
     matplotlib.figure.Figure
-        A4 upright. Bands of load are told apart by shade, so that it can be printed in grey.
+        A4 portrait. Load bands differ in shade, so that it can be printed in grey.
     """
     from matplotlib.figure import Figure
 
@@ -68,8 +68,8 @@ def _head(figure: Figure, plan: Plan, setup: Setup, *, is_simulated: bool) -> No
         f"{counted(len(plan.holds), 'hold')}, {_clock(plan.total_s)} min on a warm engine. "
         f"Standard error over the map, weighted by driving: {plan.doubt_before_pct:.2f} % now, "
         f"about {plan.doubt_after_pct:.2f} % after.",
-        "Log without a break. Rest at idle or light load, ahead of the hold. Out of reach: hold "
-        "the nearest that the engine can.",
+        "Log without a break. Rest at idle or light load before the hold. If a point is out of "
+        "reach, hold the nearest one that the engine can.",
         *(_sentence(note) for note in plan.notes),
     ]
     text = "\n".join(textwrap.fill(_words(line), 136) for line in lines)
@@ -77,7 +77,7 @@ def _head(figure: Figure, plan: Plan, setup: Setup, *, is_simulated: bool) -> No
 
 
 def _map(frame: Frame, plan: Plan, axes: Axes) -> None:
-    """Draw the way over the map, on what is known there today."""
+    """Draw the order of the holds over the present uncertainty."""
     places, holds = plan.places, plan.holds
     x, y = _at(places, axes)
     dots = frame.scatter(
@@ -95,7 +95,7 @@ def _map(frame: Frame, plan: Plan, axes: Axes) -> None:
         )  # fmt: skip
     _scales(frame, axes)
     bar = frame.figure.colorbar(dots, ax=frame, pad=0.015, fraction=0.03)
-    bar.set_label("known today to ± %", fontsize=7)
+    bar.set_label("known now to ± %", fontsize=7)
     bar.ax.tick_params(labelsize=7)
     frame.legend(
         handles=_legend(bool(refused.any())), loc="lower center", bbox_to_anchor=(0.5, 1.0),
@@ -104,7 +104,7 @@ def _map(frame: Frame, plan: Plan, axes: Axes) -> None:
 
 
 def _at(rows: pd.DataFrame, axes: Axes) -> tuple[Floats, Floats]:
-    """Places on the drawing: breakpoints at equal distances."""
+    """Positions on the drawing: breakpoints at equal distances."""
     rpm, load = (rows[name].to_numpy(dtype=float) for name in ("rpm", "load"))
     x = np.interp(rpm, axes.rpm, np.arange(len(axes.rpm)))
     y = np.interp(load, axes.load, np.arange(len(axes.load)))
@@ -141,7 +141,7 @@ def _legend(has_refused: bool) -> list[Any]:
 
 
 def _table(figure: Figure, plan: Plan, axes: Axes) -> None:
-    """List the holds in as many blocks side by side as they need."""
+    """List the holds in as many side-by-side blocks as needed."""
     blocks = max(2, -(-len(plan.holds) // ROWS_PER_BLOCK))
     per_block = max(-(-len(plan.holds) // blocks), 1)
     height = 0.44 / (max(per_block, LEAST_ROWS) + 1)
@@ -194,7 +194,7 @@ def _draw_block(frame: Frame, rows: pd.DataFrame, axes: Axes, size: float) -> No
 
 
 def _clock(seconds: float) -> str:
-    """Write a time as minutes and seconds.
+    """Format a time as minutes and seconds.
 
     Examples
     --------
@@ -210,5 +210,5 @@ def _sentence(note: str) -> str:
 
 
 def _words(text: str) -> str:
-    """Keep a $ from being read as a formula."""
+    """Escape $, which would start a formula."""
     return plain(text).replace("$", r"\$")

@@ -1,4 +1,4 @@
-"""The screen of a proposal: what was seen, what is proposed, what held it back, and what to do."""
+"""The screen of a proposal: evidence, proposed step, limits that held it back, next steps."""
 
 from __future__ import annotations
 
@@ -29,11 +29,13 @@ from tuneassist.show.notes import in_brief, logs_words, proposal_notes, unsafe_w
 
 EXAMPLES = 3
 """Cells named per rule. [1]"""
-ZEROS_TAKEN = (
-    "Does the controller hold corrections already? Then do not type grid.csv in, for it was made "
-    "on all zeros and would wipe them out: propose again with --grid on what the controller holds."
+CHECK_STEP = "Check step.csv against what you know of this engine; cells.csv explains each cell."
+"""First step before a grid is typed in."""
+ZEROS_ASSUMED = (
+    "If the controller already holds corrections, do not type grid.csv in: it was made from all "
+    "zeros and would erase them. Propose again with --grid set to what the controller holds."
 )
-"""Said before a grid is typed in that was made without one in force."""
+"""Warning where no grid in force was given."""
 
 
 def proposal_screen(
@@ -49,15 +51,15 @@ def proposal_screen(
     Parameters
     ----------
     proposal
-        What was proposed.
+        The proposal.
     logs
         The logs as read, for their notes.
     in_force
-        Which grid was taken to be in the controller, in words.
+        Which grid was assumed in the controller, as text.
     display
         Width and marks.
     is_simulated
-        Whether the logs say that they are simulated; shown beside the label.
+        Whether the logs are marked as simulated; shown beside the label.
     """
     setup = proposal.setup
     return Group(
@@ -116,9 +118,9 @@ def _deviation_legend(display: Display, unsafe_sign: int, is_floor: bool) -> Tex
     text = Text("Confidence: ", style="dim")
     text.append(f"{marks}; {display.beyond} {BEYOND_WORDS}; {display.nothing} no evidence, ")
     text.append(f"{display.left_alone} left alone, ")
-    text.append("> < beyond a sensor's stop. ")
-    text.append(f"Orange: {side}, the side that hurts. ")
-    tail = "Leaner than a floor needs nothing." if is_floor else f"Blue: {other}."
+    text.append("> < beyond the sensor's range. ")
+    text.append(f"Orange: {side}, the unsafe side. ")
+    tail = "Leaner than the floor needs no correction." if is_floor else f"Blue: {other}."
     text.append(tail)
     return text
 
@@ -136,12 +138,12 @@ def step_section(proposal: Proposal, display: Display) -> RenderableType:
 
 
 def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
-    """Return what was held back and why, grouped by rule, the rounding last."""
+    """Return what was held back and why, by rule, the rounding last."""
     real = binding[binding["rule"] != ROUNDING]
     heading = title("What was limited, and why")
     rounded = int((binding["rule"] == ROUNDING).sum())
     last = dim(
-        f"  {counted(rounded, 'step')} rounded toward no change to what the controller takes "
+        f"  {counted(rounded, 'step')} rounded toward no change to the controller's resolution "
         f"({setup.limits.resolution_pct:g} %)."
     )
     if real.empty:
@@ -156,7 +158,7 @@ def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
 
 
 def _examples(group: pd.DataFrame, setup: Setup) -> str:
-    """Name the cells that lost most, and why the first of them was held."""
+    """Name the most affected cells, and why the first of them was held back."""
     lost = (group["would_have_got_pct"] - group["got_pct"]).abs()
     first = group.loc[lost.sort_values(ascending=False, kind="stable").index[:EXAMPLES]]
     cells = [
@@ -168,11 +170,11 @@ def _examples(group: pd.DataFrame, setup: Setup) -> str:
     ]
     more = f"; and {len(group) - EXAMPLES} more" if len(group) > EXAMPLES else ""
     why = in_brief(str(first["words"].iloc[0]).removeprefix("held by "))
-    return plain(f"{'; '.join(cells)}{more}. First of them: {why}.")
+    return plain(f"{'; '.join(cells)}{more}. Reason for the first: {why}.")
 
 
 def _less_fuel(proposal: Proposal) -> RenderableType:
-    """Return the cells whose air may not rise and which need less fuel instead."""
+    """Return the cells whose air must not rise and which need less fuel instead."""
     cells = proposal.cells
     if "needs_less_fuel_pct" not in cells:
         return Group()
@@ -184,34 +186,34 @@ def _less_fuel(proposal: Proposal) -> RenderableType:
         f"{row.rpm:g} rpm, {row.load:g} {unit}: {row.needs_less_fuel_pct:.1f} % less fuel"
         for row in rows.itertuples()
     ]
-    return Group(title("Air may not rise here: take fuel away by other means"), bullets(sentences))
+    return Group(title("Air must not rise here: reduce fuel by other means"), bullets(sentences))
 
 
 def unsafe_section(held: Sequence[UnsafeHeld], setup: Setup) -> RenderableType:
-    """Return the sentence on what asked the unsafe way and was held; nothing where nothing did."""
+    """Return the sentence on unsafe steps held back; nothing if there are none."""
     words = unsafe_words(held, setup)
     return bullets((plain(words),), mark="!") if words else Group()
 
 
 def short_caution_section(setup: Setup) -> RenderableType:
-    """Return the way that is safe, and where the whole of the cautions stands."""
+    """Return the safe way, and where to find all cautions."""
     words = short_caution(setup.engine.ignition, setup.correction.acts_on)
     return Group(Text(), bullets((words,), mark="!"))
 
 
 def written_screen(folder: Path, *, setup: Setup, has_step: bool, has_grid: bool) -> RenderableType:
-    """Say where the files are and what to do next."""
+    """Show where the files are and what to do next."""
     shown = plain(folder)
     steps: tuple[str, ...]
     if not has_step:
         steps = (
-            "No cell changes. If a doubt above holds steps back, settle that first. Otherwise log "
+            "No cell changes. If a doubt above holds steps back, resolve it first. Otherwise log "
             "more holds where `tuneassist coverage` shows none, or finish.",
         )
     else:
         steps = (
-            "Read step.csv against what you know of this engine; cells.csv says why, cell by cell.",
-            *(() if has_grid else (ZEROS_TAKEN,)),
+            CHECK_STEP,
+            *(() if has_grid else (ZEROS_ASSUMED,)),
             f"Type grid.csv into the controller: it is the whole grid of {_kind(setup)} "
             "corrections, not an addition to the one in force.",
             "Log again and propose with --grid on that grid.csv.",

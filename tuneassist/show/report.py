@@ -1,7 +1,6 @@
-"""One self-contained page: what was asked, what was found and changed, what is left to do.
+"""One self-contained report page: setup, findings, changes and open work.
 
-Everything stands in the one file: no address is asked for anything, nothing runs, and figures are
-drawings inside the page.
+The page is a single file: it loads nothing, runs no scripts, and contains its figures as SVG.
 """
 
 from __future__ import annotations
@@ -25,7 +24,7 @@ TEMPLATE = "report_page.html.jinja"
 
 
 def require_report() -> None:
-    """Raise when what a page needs is not installed.
+    """Raise when a library for the page is not installed.
 
     Raises
     ------
@@ -49,7 +48,7 @@ def report_sections(data: ReportData, *, is_customer: bool = False) -> tuple[Sec
     Parameters
     ----------
     data
-        What was read and worked out.
+        The data of the report.
     is_customer
         Leave out what a customer cannot use: settings, evidence tables, commands.
     """
@@ -78,9 +77,9 @@ def report_html(
     Parameters
     ----------
     data
-        What was read and worked out.
+        The data of the report.
     sections
-        From `report_sections`, where they are at hand.
+        From `report_sections`; None builds them.
     is_customer
         See `report_sections`.
 
@@ -96,7 +95,7 @@ def report_html(
 
     def svg(picture: Any) -> Markup:
         drawn = inline_svg(picture.figure, name=picture.name, title=picture.title, alt=picture.alt)
-        return Markup(drawn)  # built by us; words in it are escaped by ElementTree
+        return Markup(drawn)  # built by us; its text is escaped by ElementTree
 
     page = Environment(
         loader=PackageLoader("tuneassist", "show"),
@@ -123,14 +122,14 @@ def report_html(
 
 
 def _safe(value: Any) -> Any:
-    """Take out of any words on the page what a browser or a reader's eye would act on."""
-    if not isinstance(value, str) or hasattr(value, "__html__"):  # a drawing, cleaned when drawn
+    """Remove control characters from the text of the page."""
+    if not isinstance(value, str) or hasattr(value, "__html__"):  # a figure, cleaned when drawn
         return value
     return "\n".join(inert(line) for line in value.split("\n"))
 
 
 def _verdict(data: ReportData) -> str:
-    """Return the one word; a limit exceeded at full load overrides what cells say."""
+    """Return the verdict; a limit exceeded at full load overrides that of the cells."""
     if data.full_load is not None and len(data.full_load.found.breaches):
         return "STOP: a limit was exceeded at full load"
     advice = data.rounds[-1].advice if data.rounds else None
@@ -141,7 +140,7 @@ def _verdict(data: ReportData) -> str:
 
 
 def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
-    """Return the few facts that stand on top."""
+    """Return the facts at the top of the page."""
     facts: list[tuple[str, str]] = []
     if verdict := _verdict(data):
         facts.append(("Advice", verdict))
@@ -158,6 +157,6 @@ def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
         facts.append(("Limits at full load", words))
     if data.tunes is not None:
         is_ok = data.tunes.report.is_ok
-        words = "what was checked is as it should be" if is_ok else "NOT as it should be"
+        words = "all checks passed" if is_ok else "checks FAILED"
         facts.append(("Set of tunes", f"{len(data.tunes.tunes)} tunes, {words}"))
     return tuple(facts)

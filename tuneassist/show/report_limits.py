@@ -1,4 +1,4 @@
-"""The page's sections about rules: what was asked, what was limited, and the evidence by cell."""
+"""The page's sections on target, limits, what was limited, and the evidence by cell."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ PLACES = 3
 
 
 def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
-    """Return what was asked: car, target, which way is safe, limits in force."""
+    """Return car, target, safe way and limits in force."""
     engine, axes = setup.engine, setup.axes
     ignition = "spark ignition" if engine.ignition == "spark" else "compression ignition"
     acts = "fuel" if setup.correction.acts_on == "fuel" else "absolute manifold pressure"
@@ -37,7 +37,7 @@ def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Secti
         ("Car", plain(engine.label) or "without a label"),
         ("Engine", f"{ignition}, {plain(engine.fuel)}"),
         ("What the grid corrects", acts),
-        ("Wanted", _wanted(setup)),
+        ("Target", _target_range(setup)),
         ("Table", f"{axes.shape[0]} speeds x {axes.shape[1]} loads ({axes.load_name}, "
                   f"{axes.load_unit})"),
     ]  # fmt: skip
@@ -48,7 +48,7 @@ def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Secti
     limits = describe_limits(setup)
     rules = limits[limits["rule"] != SAFE_ROW]
     if is_customer:
-        words = f"Every change was held inside {len(rules)} safety limits set ahead of the work."
+        words = f"Every change was kept within {len(rules)} safety limits set before the work."
         return Section("What was asked", (*blocks, Paragraphs((words,))))
     rows = tuple(
         (rule.removeprefix("limits."), value_words(rule, value, unit, setup), origin, why)
@@ -58,12 +58,12 @@ def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Secti
     return Section("What was asked", (*blocks, _target_map(setup), table))
 
 
-def _wanted(setup: Setup) -> str:
+def _target_range(setup: Setup) -> str:
     table = setup.target.table
     low, high = (mixture(float(f(table)), setup) for f in (np.nanmin, np.nanmax))
     span = low if low == high else f"{low} to {high.removeprefix('lambda ')}"
     if setup.target.kind == "floor":
-        return f"no richer than {span}; leaner needs nothing"
+        return f"no richer than {span}; leaner needs no correction"
     return span
 
 
@@ -96,7 +96,7 @@ def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Sec
             head = ("rule", "cells", "most affected", "why, for the first of them")
             blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
     if last.less_fuel:
-        blocks.append(Paragraphs(("Air may not rise here: take fuel away by other means.",), True))
+        blocks.append(Paragraphs(("Air must not rise here: reduce fuel by other means.",), True))
         blocks.append(Bullets(last.less_fuel))
     return Section("What was limited, and why", tuple(blocks))
 
@@ -117,13 +117,13 @@ def _examples(group: pd.DataFrame, setup: Setup) -> tuple[str, str]:
 def evidence_section(data: ReportData, setup: Setup) -> Section:
     """Return the last round cell by cell, for the tuner."""
     last = data.rounds[-1]
-    is_told = last.cells["confidence"].isin(KNOWN) | last.cells["step_pct"].ne(0)
-    told = last.cells[is_told]
-    rows = tuple(_evidence_row(row) for row in told.to_dict("records"))
+    is_shown = last.cells["confidence"].isin(KNOWN) | last.cells["step_pct"].ne(0)
+    shown = last.cells[is_shown]
+    rows = tuple(_evidence_row(row) for row in shown.to_dict("records"))
     head = ("rpm", setup.axes.load_unit, "holds", "deviation %", "95 % interval", "step %",
             "grid %", "confidence", "why")  # fmt: skip
-    left = len(last.cells) - len(told)
-    words = f"{counted(left, 'cell')} without evidence and without change are left out."
+    left = len(last.cells) - len(shown)
+    words = f"{counted(left, 'cell')} without evidence and without change are not shown."
     table = DataTable(f"Cells of {last.name}", head, rows, frozenset(range(1, 7)))
     logs = tuple((plain(name), sha256) for name, sha256 in last.logs)
     blocks: list[Block] = [Paragraphs((words,)), table]

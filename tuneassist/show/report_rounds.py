@@ -1,4 +1,4 @@
-"""The page's sections about the loop, and about what is left to do."""
+"""The page's sections on the rounds and the open work."""
 
 from __future__ import annotations
 
@@ -33,18 +33,18 @@ BLANK_LINES = 8
 
 
 def rounds_section(data: ReportData, *, is_customer: bool) -> Section:
-    """Return the rounds with the engine's answers and the advice; empty without a loop."""
+    """Return the rounds with the engine's response and the advice; empty without a loop."""
     rounds = [one for one in data.rounds if one.summary is not None]
     if not rounds:
         return Section("Rounds")
     blocks: list[Block] = []
     if not is_customer:
-        head = ("round", "in force", "seen", "inside", "rms %", "answer (95 % interval)", "then")
+        head = ("round", "in force", "seen", "inside", "rms %", "response (95 % interval)", "then")
         rows = tuple(_round_row(one) for one in rounds)
         blocks.append(DataTable("Rounds of this tune", head, rows, frozenset({2, 3, 4})))
         blocks.append(Paragraphs((
-            "Seen: cells that the rounds so far tell about. Inside: within 1 % of target under the "
-            "grid in force. Answer: measured over expected change; 1 is as it should be.",
+            "Seen: cells with evidence so far. Inside: within 1 % of target with the grid in "
+            "force. Response: measured over expected change; 1 is as expected.",
         )))  # fmt: skip
     shown = _round_pictures(data, rounds, is_customer=is_customer)
     if shown:
@@ -53,7 +53,7 @@ def rounds_section(data: ReportData, *, is_customer: bool) -> Section:
         blocks += [Paragraphs(("What was found after halts:",)), Bullets(data.answers)]
     last = rounds[-1]
     if last.response is not None and not is_customer:
-        words = f"The engine's answer in {last.name}: {last.response.verdict}, {last.response.why}."
+        words = f"Engine response in {last.name}: {last.response.verdict}, {last.response.why}."
         blocks.append(Paragraphs((words,), is_warning=last.is_halt))
     return Section("Rounds", tuple(blocks))
 
@@ -95,16 +95,15 @@ def _round_pictures(
     if last is not None and math.isfinite(last.response) and not is_customer:
         frame = plot_response(last, is_simulated=data.is_simulated)
         alt = (
-            f"The engine answered the last change by {last.response:.2f} of what was expected, "
-            f"95 % interval {last.response_low:.2f} to {last.response_high:.2f}; 1 is as it "
-            "should be."
+            f"Measured over expected change after the last step: {last.response:.2f}, 95 % "
+            f"interval {last.response_low:.2f} to {last.response_high:.2f}; 1 is as expected."
         )
-        shown.append(Picture("response", figure_of(frame), "The engine's answer", alt))
+        shown.append(Picture("response", figure_of(frame), "Engine response", alt))
     return tuple(shown)
 
 
 def open_work_section(data: ReportData, *, is_customer: bool) -> Section:
-    """Return what is left to do: advice, next steps, cells without evidence, limits not watched."""
+    """Return what is left to do: advice, next steps, cells without evidence, unchecked limits."""
     blocks: list[Block] = []
     items: list[str] = []
     last = data.rounds[-1] if data.rounds else None
@@ -120,30 +119,30 @@ def open_work_section(data: ReportData, *, is_customer: bool) -> Section:
     if not is_customer:
         items += data.next_steps
     elif last is not None and last.is_step and last.fate == "proposed":
-        items.append("The last step is a proposal: it has to be loaded, logged and judged.")
+        items.append("The last step is a proposal: load it, log again and check the result.")
     if data.full_load is not None and len(data.full_load.found.breaches):
         items.append(
-            "Limits were exceeded at full load: see full-load runs; mend that before the car is "
-            "driven hard."
+            "Limits were exceeded at full load: see full-load runs. Fix the cause before the car "
+            "is driven hard."
         )
     if data.tunes is not None and not data.tunes.report.is_ok:
-        items.append("The set of tunes is not as it should be: see there.")
+        items.append("The set of tunes failed its checks: see that section.")
     if last is not None and data.setup is not None:
         items += _open_cells(last, data.setup, is_customer=is_customer)
     if items:
         blocks.append(Bullets(tuple(plain(item) for item in items)))
     return Section(
-        "What is left to do", tuple(blocks) or (Paragraphs(("Nothing is known to be open.",)),)
+        "What is left to do", tuple(blocks) or (Paragraphs(("No open work is known.",)),)
     )
 
 
 def _outside(last: ReportRound, setup: Setup) -> list[Block]:
-    """List the cells of a finished tune that lie outside tolerance, farthest first."""
+    """List the cells of a finished tune outside tolerance, farthest first."""
     tolerance = AdviceSettings().tolerance_pct
     cells = outside_cells(last.cells, setup, tolerance)
     what = "target" if setup.target.kind == "aim" else "the floor, or leaner"
     if cells.empty:
-        return [Paragraphs((f"Every known cell lies within {tolerance:g} % of {what}.",))]
+        return [Paragraphs((f"Every known cell is within {tolerance:g} % of {what}.",))]
     rows = tuple(
         (f"{row['rpm']:g} rpm, {row['load']:g} {setup.axes.load_unit}",
          signed(row["deviation_pct"]),
@@ -179,9 +178,9 @@ def _open_cells(last: ReportRound, setup: Setup, *, is_customer: bool) -> list[s
     wanted = last.cells["target_lambda"].notna()
     blank = int((wanted & last.cells["confidence"].eq("none")).sum())
     if blank:
-        words = f"{blank} of {int(wanted.sum())} cells have no evidence and were left as they were"
+        words = f"{blank} of {int(wanted.sum())} cells have no evidence and were not changed"
         if is_customer:
-            items.append(f"{words}. Keep away from them until they are logged.")
+            items.append(f"{words}. Avoid them until they are logged.")
         else:
             places = list(blank_places(last.cells, setup))
             more = (
@@ -195,7 +194,7 @@ def _open_cells(last: ReportRound, setup: Setup, *, is_customer: bool) -> list[s
 
 
 def cautions_section(data: ReportData) -> Section:
-    """Return the cautions, the one about the safe way first."""
+    """Return the cautions, starting with the safe way."""
     if data.setup is None:
         return Section("Cautions", (Bullets(GENERAL),))
     words = cautions(data.setup.engine.ignition, data.setup.correction.acts_on)

@@ -1,4 +1,4 @@
-"""The page's sections about full-load runs and the set of tunes."""
+"""The page's sections on full-load runs and the set of tunes."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ from tuneassist.show.runs import (
 )
 
 ALONG_SHOWN = ("lambda", "boost_kpa", "exhaust_temp_c")
-VERDICTS = {"ok": "as it should be", "remark": "read this", "breach": "NOT as it should be"}
+VERDICTS = {"ok": "ok", "remark": "note", "breach": "NOT OK"}
 
 
 def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
@@ -59,11 +59,11 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
         blocks.append(Paragraphs((words,), is_warning=True))
         blocks.append(Bullets(breach_words(found, units)))
     elif found.limit_checks.empty:
-        blocks.append(Paragraphs(("No channel with a limit was logged: nothing was watched.",)))
+        blocks.append(Paragraphs(("No channel with a limit was logged: nothing was checked.",)))
     else:
-        blocks.append(Paragraphs(("No limit was exceeded along the pulls that were logged.",)))
+        blocks.append(Paragraphs(("No limit was exceeded along the logged pulls.",)))
     if len(found.driven):
-        blocks.append(Paragraphs(("Gain over the speeds that are driven:",)))
+        blocks.append(Paragraphs(("Gain over the driven speeds:",)))
     blocks.append(Bullets(tuple(driven_words(r, units) for r in found.driven.to_dict("records"))))
     blocks.append(_peaks(found, units))
     blocks.append(Pictures(_pictures(part, data, is_customer=is_customer)))
@@ -75,11 +75,11 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
 
 
 def _zero(zero: Equivalence) -> list[Block]:
-    """Say whether nothing changed: standard car before, every correction at zero after."""
+    """Show the zero check: standard car before, all corrections at zero after."""
     said = [*zero_words(zero), *refusal_words(zero.refusals)]
-    words = f"With every correction at zero, is it the standard car? {ZERO_WORDS[zero.verdict]}."
-    said_of_it = zero.statement.removeprefix(f"{zero.verdict}: ")
-    statement = f"{said_of_it[:1].upper()}{said_of_it[1:]}"  # unit words keep their capitals
+    words = f"With all corrections at zero, is it the standard car? {ZERO_WORDS[zero.verdict]}."
+    verdict_text = zero.statement.removeprefix(f"{zero.verdict}: ")
+    statement = f"{verdict_text[:1].upper()}{verdict_text[1:]}"  # the case of unit names is kept
     return [
         Paragraphs((f"{words} {plain(statement)}",), is_warning=zero.verdict == "different"),
         Bullets(tuple(plain(line) for line in said)),
@@ -87,7 +87,7 @@ def _zero(zero: Equivalence) -> list[Block]:
 
 
 def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
-    """Say for each side and limit that was exceeded in how many pulls, and how far at the worst."""
+    """Describe each exceeded limit: in how many pulls, and the worst reading."""
     said = []
     for (side, _), rows in found.limit_checks.groupby(["side", "limit_name"], sort=False):
         over = rows[rows["is_breach"].astype(bool)]
@@ -143,7 +143,7 @@ def _peak_words(found: RunsComparison, units: OutputUnits, quantity: str) -> str
         f"{units.word(str(row['unit']))} at {row['rpm']:.0f} rpm"
         for row in rows
     ]
-    return f"{'; '.join(parts)}. The numbers stand in the tables."
+    return f"{'; '.join(parts)}. The tables have the numbers."
 
 
 def _along_words(found: RunsComparison, column: str, units: OutputUnits) -> str:
@@ -177,7 +177,7 @@ def _gain(found: RunsComparison, units: OutputUnits) -> DataTable:
         rows.append((f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+z.1f}",
                      f"{row['gain_pct']:+z.1f}", sure))  # fmt: skip
     head = ("rpm", "before", "after", "gain", "gain %", "95 % interval")
-    caption = f"Torque in {units.torque}; intervals each speed for itself"
+    caption = f"Torque in {units.torque}; intervals for each speed separately"
     return DataTable(caption, head, tuple(rows), frozenset(range(1, 6)))
 
 
@@ -215,7 +215,7 @@ def _or_none(value: float, form: str = "z.2f") -> str:
 
 
 def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
-    """Return the set of tunes: what each is, its full-load run, and what was found."""
+    """Return the set of tunes: kind, full-load run and findings."""
     part = data.tunes
     if part is None:
         return Section("The set of tunes")
@@ -228,8 +228,8 @@ def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
         blocks.append(Pictures((_tunes_picture(part, data),)))
     found = [f for f in part.report.findings if not is_customer or f.verdict == "breach"]
     if found:
-        looked = tuple((VERDICTS[f.verdict], f.topic, plain(f.sentence)) for f in found)
-        blocks.append(DataTable("What was looked at", ("verdict", "about", "found"), looked))
+        checks = tuple((VERDICTS[f.verdict], f.topic, plain(f.sentence)) for f in found)
+        blocks.append(DataTable("Checks", ("verdict", "about", "found"), checks))
     open_words = [f"Not checked: {plain(words)}." for words in part.report.unchecked]
     blocks.append(Bullets(tuple(open_words)))
     return Section("The set of tunes", tuple(blocks))

@@ -1,4 +1,4 @@
-"""The screen of a set of tunes: what was looked at, and what is not as it should be."""
+"""The screen of a set of tunes: the checks and their results."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ TOPIC_WORDS = {
     "standard": "Standard is all zeros",
     "order": "Torque and power rise in order",
     "strength": "No stronger than the power tune",
-    "mixture": "Mixture, beside the power tune",
+    "mixture": "Mixture, compared with the power tune",
     "heat": "Heat",
 }
-_MARKS = {"ok": "ok", "remark": "read", "breach": "NOT OK"}
+_MARKS = {"ok": "ok", "remark": "note", "breach": "NOT OK"}
 
 
 def tunes_screen(tunes: Sequence[Tune], report: TunesReport, display: Display) -> RenderableType:
@@ -33,7 +33,7 @@ def tunes_screen(tunes: Sequence[Tune], report: TunesReport, display: Display) -
     tunes
         From least to most power.
     report
-        What was found.
+        The findings.
     display
         Width and marks.
     """
@@ -48,9 +48,9 @@ def tunes_screen(tunes: Sequence[Tune], report: TunesReport, display: Display) -
         if found:
             parts += [title(words), _findings_table(found)]
     breaches = sum(finding.verdict == "breach" for finding in report.findings)
-    verdict = "What was checked is as it should be."
+    verdict = "All checks passed."
     if not report.is_ok:
-        verdict = f"{counted(breaches, 'finding')} not as it should be."
+        verdict = f"{counted(breaches, 'check')} failed."
     return Group(
         *parts, Text(f"\n{verdict}", style="bold"),
         bullets([f"checked: {words}" for words in report.checked]),

@@ -31,16 +31,16 @@ def plot_cells(
     setup
         Axes, ignition and kind of target.
     title
-        What the map is of.
+        Title of the map.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
 
     Returns
     -------
     matplotlib.axes.Axes
-        Numbers and marks say what the colours say.
+        Numbers and marks repeat what the colours show.
     """
     frame = frame_or_new(ax, map_size(setup.axes))
     draw_picture(frame, deviation_picture(cells, setup))
@@ -57,7 +57,7 @@ def plot_step(
     is_simulated: bool = False,
     ax: Frame | None = None,
 ) -> Frame:
-    """Draw the proposed step, with a ! where a rule held it back.
+    """Draw the proposed step, with ! where a rule held it back.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ def plot_step(
     Returns
     -------
     matplotlib.axes.Axes
-        Numbers and marks say what the colours say.
+        Numbers and marks repeat what the colours show.
     """
     frame = frame_or_new(ax, map_size(setup.axes))
     draw_picture(frame, step_picture(cells, binding, setup))

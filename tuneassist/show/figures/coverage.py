@@ -1,4 +1,4 @@
-"""The map of coverage: which cells were seen, held and can be trusted."""
+"""The map of coverage: which cells were seen, held and trusted."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _WORDS = {
     "left alone": "left alone (no target)",
     "unseen": "unseen",
     "seen": "seen, no hold",
-    "held": "held, not sure",
+    "held": "held, low confidence",
     "trusted": "trusted (fair, darker: good)",
 }
 
@@ -40,27 +40,27 @@ def plot_coverage(
     is_simulated: bool = False,
     ax: Frame | None = None,
 ) -> Frame:
-    """Draw which cells were seen, held and can be trusted.
+    """Draw which cells were seen, held and trusted.
 
     Parameters
     ----------
     table
         From `tuneassist.evidence.coverage.coverage_table`.
     axes
-        The breakpoints; every cell is drawn equally large.
+        The breakpoints; all cells are drawn the same size.
     holds
-        Holds with ``rpm, load``, drawn where they were; None draws none. [rpm], [load unit]
+        Holds with ``rpm, load``, drawn at their position; None draws none. [rpm], [load unit]
     title
-        What the map is of.
+        Title of the map.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
 
     Returns
     -------
     matplotlib.axes.Axes
-        Told apart by shade, hatching and numbers, so that it can be printed in grey.
+        States differ in shade, hatching and numbers, so that it can be printed in grey.
     """
     frame = frame_or_new(ax, map_size(axes))
     _draw_cells(frame, table, len(axes.load))
@@ -88,7 +88,7 @@ def _draw_cells(frame: Frame, table: pd.DataFrame, columns: int) -> None:
                       hatch=hatch, linewidth=0.6)
         )  # fmt: skip
         if state in ("held", "trusted"):
-            # holds gather about the middle, where the breakpoint is: words stand in a corner
+            # holds lie around the breakpoint in the middle: the text goes into a corner
             frame.text(
                 column - 0.46, row - 0.45, f"{holds} {word}", ha="left", va="top", fontsize=8,
                 zorder=4, bbox={"facecolor": fill, "edgecolor": "none", "pad": 0.6, "alpha": 0.9},
@@ -111,7 +111,7 @@ def coverage_legend(table: pd.DataFrame, *, has_holds: bool = True) -> list[Any]
         for state, (fill, hatch) in _FILLS.items()
     ]
     if has_holds:
-        words = "a hold (numbers: holds near; 0: from neighbours)"
+        words = "a hold (numbers: holds nearby; 0: interpolated)"
         handles.append(
             Line2D([], [], linestyle="", marker="o", color="#e08214", markeredgecolor="black",
                    markersize=5, label=words)

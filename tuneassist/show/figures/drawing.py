@@ -1,4 +1,4 @@
-"""What the figures share: a frame to draw into, the scales of a cell map, words that are safe."""
+"""Shared by all figures: axes to draw into, scales of a cell map, safe text."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 MARKS = Display()
-"""The marks of figures and pages, which can show all of them."""
+"""Marks of figures and pages, which can show all characters."""
 LINE_SIZE = (4.6, 3.2)
-"""Width and height of a figure of curves: at a phone's width its letters are still read. [inch]"""
+"""Width and height of a figure of curves, readable at the width of a phone. [inch]"""
 
 
 def frame_or_new(ax: Frame | None, size: tuple[float, float] = LINE_SIZE) -> Frame:
@@ -34,12 +34,12 @@ def frame_or_new(ax: Frame | None, size: tuple[float, float] = LINE_SIZE) -> Fra
 
 
 def figure_of(frame: Frame) -> Figure:
-    """Return the figure that axes stand in."""
+    """Return the figure of the axes."""
     from matplotlib.figure import Figure
 
     figure = frame.get_figure()
     if not isinstance(figure, Figure):
-        raise ValueError("the axes stand in no figure of their own")
+        raise ValueError("the axes belong to no figure")
     return figure
 
 
@@ -50,7 +50,7 @@ def map_size(axes: Axes) -> tuple[float, float]:
 
 
 def map_scales(frame: Frame, axes: Axes) -> None:
-    """Put the breakpoints on a frame's two scales, every cell equally large."""
+    """Put the breakpoints on a frame's two scales, all cells the same size."""
     rows, columns = axes.shape
     frame.set_xticks(range(columns), [f"{load:g}" for load in axes.load])
     frame.set_yticks(range(rows), [f"{rpm:g}" for rpm in axes.rpm])
@@ -62,7 +62,7 @@ def map_scales(frame: Frame, axes: Axes) -> None:
 
 
 def map_cells(frame: Frame, axes: Axes, fills: Sequence[str], words: Sequence[str]) -> None:
-    """Draw one box per cell, in cell order, with what stands in it."""
+    """Draw one box per cell, in cell order, with its text."""
     from matplotlib.patches import Rectangle
 
     columns = len(axes.load)
@@ -84,7 +84,7 @@ def draw_picture(frame: Frame, picture: CellPicture) -> None:
 
 
 def at_map(axes: Axes, rows: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Places of rows with ``rpm`` and ``load`` on a cell map: across and down."""
+    """Positions of rows with ``rpm`` and ``load`` on a cell map: across and down."""
     rpm, load = (rows[name].to_numpy(dtype=float) for name in ("rpm", "load"))
     across = np.interp(load, axes.load, np.arange(len(axes.load)))
     down = np.interp(rpm, axes.rpm, np.arange(len(axes.rpm)))
@@ -102,13 +102,13 @@ def plain_scales(frame: Frame, across: str, up: str) -> None:
 
 
 def head(frame: Frame, words: str, *, is_simulated: bool) -> None:
-    """Write a figure's title; data that are simulated are always called so."""
+    """Set a figure's title; simulated data are always marked."""
     data = " (simulated data)" if is_simulated else ""
     frame.set_title(no_math(f"{words}{data}"), loc="left", fontsize=10)
 
 
 def legend_below(frame: Frame, **rest: Any) -> None:
-    """Put a legend under a frame's scale, as far below it however tall the frame is."""
+    """Put a legend at a fixed distance below a frame's scale."""
     from matplotlib.transforms import ScaledTranslation
 
     down = ScaledTranslation(0, -0.5, figure_of(frame).dpi_scale_trans)
@@ -117,7 +117,7 @@ def legend_below(frame: Frame, **rest: Any) -> None:
 
 
 def clean_words(figure: Figure) -> None:
-    """Take out of all words in a figure what is no letter; the last look before it is written."""
+    """Remove control characters from all text of a figure before it is written."""
     from matplotlib.text import Text
 
     for found in figure.findobj(Text):
@@ -128,5 +128,5 @@ def clean_words(figure: Figure) -> None:
 
 
 def no_math(text: str) -> str:
-    """Keep a $ in a file's words from being read as a formula."""
+    """Escape $ in text from files, which would start a formula."""
     return plain(text).replace("$", r"\$")

@@ -34,7 +34,7 @@ LEAST_SPANS = {
     "lambda": 0.2, "boost_kpa": 40.0, "manifold_pressure_kpa": 40.0, "exhaust_temp_c": 150.0,
     "rail_pressure_kpa": 20_000.0, "injector_duty_pct": 20.0, "intake_temp_c": 20.0,
 }  # fmt: skip
-"""A scale spans at least this, so that noise does not look like a finding. [unit of the column]"""
+"""Smallest span of a scale, so that noise does not look significant. [unit of the column]"""
 EDGE_ROOM = 0.05
 """Room beyond the outermost curve or limit, as a share of the scale. [1]"""
 _STYLES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)))
@@ -60,7 +60,7 @@ def plot_full_load(
     unit
         Unit word to draw in; empty for N.m and kW.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
     """
@@ -83,7 +83,7 @@ def plot_full_load(
         top = int(np.nanargmax(value))
         peaks.append((float(rpm[top]), float(value[top])))
     highest = max(peak for _, peak in peaks) if peaks else 0.0
-    for at, peak in peaks:  # the higher one above its curve, the other below, so they stay apart
+    for at, peak in peaks:  # the higher one above its curve, the other below, to avoid overlap
         is_above = peak == highest
         frame.annotate(f"{peak:.0f}", (at, peak), xytext=(0, 4 if is_above else -4), ha="center",
                        va="bottom" if is_above else "top", textcoords="offset points", fontsize=8,
@@ -107,7 +107,7 @@ def plot_gain(
     unit
         Unit word of the torque.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
     """
@@ -124,7 +124,7 @@ def plot_gain(
                            label="95 % interval")  # fmt: skip
     frame.plot(rpm, value, "-", color=AFTER, linewidth=1.8, label="gain")
     plain_scales(frame, "engine speed (rpm)", f"gain in torque ({unit})")
-    frame.margins(y=0.2)  # so that the legend finds a place beside curve and zero
+    frame.margins(y=0.2)  # room for the legend
     frame.legend(loc="best", frameon=False, fontsize=8)
     head(frame, "Gain at every speed", is_simulated=is_simulated)
     return frame
@@ -151,9 +151,9 @@ def plot_along(
     limit_checks
         As in `tuneassist.runs.RunsComparison.limit_checks`: limits of the same channel are drawn.
     units
-        Units in which it is drawn; None draws it in the unit inside.
+        Units of the drawing; None uses the internal unit.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure. The scale spans at least `LEAST_SPANS`.
     """
@@ -178,7 +178,7 @@ def plot_along(
                              "alpha": 0.85})  # fmt: skip
     plain_scales(frame, "engine speed (rpm)", f"{name} ({unit})" if unit != name.lower() else name)
     least = units.along([0.0, LEAST_SPANS[column]], channel, inside)
-    _spread(frame, float(least[1] - least[0]))
+    _widen_scale(frame, float(least[1] - least[0]))
     frame.legend(loc="best", frameon=False, fontsize=8)
     head(frame, f"{name} along the pull", is_simulated=is_simulated)
     return frame
@@ -196,15 +196,15 @@ def channel_of(column: str) -> str:
 
 
 def _draw_target(frame: Frame, mean: pd.DataFrame, units: OutputUnits) -> None:
-    """Draw the target of the last side: one line, for target and load differ little by side."""
+    """Draw the target of the last side only; target and load differ little between sides."""
     part = mean[mean["side"] == mean["side"].iloc[-1]]
     if part["lambda_target"].notna().any():
         target = units.along(part["lambda_target"], "lambda", "lambda")
         frame.plot(part["rpm"], target, "-.", color=INK, linewidth=1.1, label="target", zorder=1)
 
 
-def _spread(frame: Frame, least: float) -> None:
-    """Widen a scale about its middle to the least span, with a little room at both ends."""
+def _widen_scale(frame: Frame, least: float) -> None:
+    """Widen a scale about its middle to the smallest span, with some room at both ends."""
     low, high = (float(end) for end in frame.dataLim.intervaly)
     room = 0.5 * max(least - (high - low), 0.0) + EDGE_ROOM * max(high - low, least)
     frame.set_ylim(low - room, high + room)
@@ -213,7 +213,7 @@ def _spread(frame: Frame, least: float) -> None:
 def nearby_limits(
     limit_checks: pd.DataFrame | None, column: str, mean: pd.DataFrame, units: OutputUnits
 ) -> list[tuple[float, str]]:
-    """Return a channel's limits that lie near what was seen, with their names.
+    """Return a channel's limits near the measured range, with their names.
 
     Parameters
     ----------
@@ -222,7 +222,7 @@ def nearby_limits(
     column
         One of `ALONG_WORDS`.
     units
-        Units to say a limit in.
+        Units of the limits.
     """
     if limit_checks is None or limit_checks.empty:
         return []
@@ -254,7 +254,7 @@ def plot_tunes(
     unit
         Unit word of the torque.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
     """

@@ -1,4 +1,4 @@
-"""Figures of the tune loop: rounds, the engine's answer, and the holds behind a fit."""
+"""Figures of the tune loop: rounds, the engine's response, and the holds of a fit."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
 
 FLAT_PCT = 1.0
-"""Residuals smaller than this are drawn as dots: they say no side. [%]"""
+"""Residuals smaller than this are drawn as dots, without a side. [%]"""
 
 
 def rounds_frame(summaries: Sequence[RoundLook]) -> pd.DataFrame:
@@ -53,9 +53,9 @@ def plot_rounds(
     rounds
         From `rounds_frame`: ``number, rms_pct, cells_seen, cells_inside``.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
-        Where to draw; None makes a figure. The share stands on a second scale to the right.
+        Where to draw; None makes a figure. The share has a second scale on the right.
 
     Returns
     -------
@@ -91,14 +91,14 @@ def plot_rounds(
 def plot_response(
     response: Response, *, is_simulated: bool = False, ax: Frame | None = None
 ) -> Frame:
-    """Draw how the engine answered the last change: 1 is as it should be, 0 is no answer.
+    """Draw how the engine responded to the last change: 1 is as expected, 0 is no response.
 
     Parameters
     ----------
     response
         From `tuneassist.loop.response.measure_response`; its parts of the map are drawn too.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
     """
@@ -119,12 +119,12 @@ def plot_response(
     frame.set_ylim(len(known) - 0.4, -0.6)
     ends = [0.0, 1.0, *(x for row in known for x in row[2:])]
     frame.set_xlim(min(ends) - 0.15, max(ends) + 0.15)
-    for at, words in ((1.0, "as expected"), (0.0, "no answer")):
+    for at, words in ((1.0, "as expected"), (0.0, "no response")):
         frame.axvline(at, color=INK if at else LIMIT, linestyle="-" if at else ":", linewidth=1)
         frame.text(at, 1.01, words, ha="center", va="bottom", fontsize=8,
                    transform=frame.get_xaxis_transform())  # fmt: skip
     data = " (simulated data)" if is_simulated else ""
-    frame.set_title(f"The engine's answer{data}", loc="left", fontsize=10, pad=18)
+    frame.set_title(f"Engine response{data}", loc="left", fontsize=10, pad=18)
     return frame
 
 
@@ -140,14 +140,14 @@ def plot_holds(
     axes
         The breakpoints.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
 
     Returns
     -------
     matplotlib.axes.Axes
-        Up: leaner than the fit, down: richer, larger where farther; hollow: not used.
+        Up: leaner than the fit, down: richer; size shows the distance; hollow: not used.
     """
     frame = frame_or_new(ax, map_size(axes))
     map_scales(frame, axes)
