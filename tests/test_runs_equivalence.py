@@ -110,7 +110,7 @@ def test_like_runs_are_equivalent_band_by_band_and_together() -> None:
     found = assess_equivalence(runs([300, 301, 299], [300.5, 299.5, 301]), SETTINGS)
     assert found.verdict == "equivalent"
     assert found.statement == (
-        "equivalent at every speed from 1500 to 3000 rpm: torque within 2 %. Not judged, for it is "
+        "equivalent at every speed from 1500 to 3000 rpm: torque within 2 %. Not tested, because "
         "not logged on both sides: lambda, boost, exhaust temperature."
     )
     assert list(found.bands["verdict"]) == ["equivalent"] * 3
@@ -315,7 +315,7 @@ def test_a_channel_of_one_side_alone_is_said_not_to_be_judged() -> None:
     curves.loc[curves["side"] == "after", "lambda"] = np.nan
     found = assess_equivalence(curves, SETTINGS)
     assert found.verdict == "equivalent"
-    assert "Not judged, for it is not logged on both sides: lambda." in found.statement
+    assert "Not tested, because not logged on both sides: lambda." in found.statement
     assert "lambda" not in set(found.bands["channel"])
 
 

@@ -120,7 +120,7 @@ def test_runs_in_different_air_are_not_compared_uncorrected(days: Path) -> None:
     assert "more over standard: not compared" in said
     assert "99.0 kPa and 24.9 degC for standard, 95.4 kPa and 34.9 degC for more" not in said
     assert "99.0 kPa and 24.9 degC for standard and 95.4 kPa and 34.9 degC for more" in said
-    assert "-6.2 % of torque" in said  # 1/1.06637 - 1
+    assert "torque by -6.2 %" in said  # 1/1.06637 - 1
     assert "--standard" in said
     assert not any("rise in order" in words for words in record["checked"])  # type: ignore[attr-defined]
 

@@ -108,8 +108,8 @@ def air_difference_words(first: KnownAir, second: KnownAir, *, names: tuple[str,
     """Describe the air of two sides and the effect of the difference."""
     effect = air_effect_pct(first, second)
     is_charge = first.is_charged or second.is_charged
-    doubt = " (as logged; on a charged engine this may be the charge temperature)" * is_charge
+    caveat = " (as logged; on a charged engine this may be the charge temperature)" * is_charge
     return (
-        f"The air differs: {first.text} for {names[0]}, {second.text} for {names[1]}{doubt}. "
+        f"The air differs: {first.text} for {names[0]} and {second.text} for {names[1]}{caveat}. "
         f"This alone changes torque by {effect:+z.1f} %"
     )

@@ -77,7 +77,7 @@ class RunsComparison:
     gain
         One row per speed that both sides cover.
     driven
-        Gain over the speeds driven, or over the part that is covered; empty where too little is.
+        Gain over the driven speeds or the covered part of them; empty where that is too narrow.
     peaks
         Peaks of the mean curves.
     limit_checks

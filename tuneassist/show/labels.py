@@ -69,9 +69,9 @@ def rule_words(rule: str) -> str:
     return RULE_WORDS.get(rule, rule.replace("_", " "))
 
 
-def outcome_words(fate: str) -> str:
+def outcome_words(outcome: str) -> str:
     """Return the label of a sample's outcome."""
-    return OUTCOME_WORDS.get(fate, fate)
+    return OUTCOME_WORDS.get(outcome, outcome)
 
 
 def delay_words(delay: SensorDelay) -> str:

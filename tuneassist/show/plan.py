@@ -83,8 +83,8 @@ def clock(seconds: float) -> str:
 
     Examples
     --------
-    >>> clock(754.6)
-    '12:35'
+    >>> clock(754.6), clock(3599.7)
+    ('12:35', '60:00')
     """
     whole = round(seconds)
     return f"{whole // 60}:{whole % 60:02d}"

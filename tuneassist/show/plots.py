@@ -11,7 +11,7 @@ from tuneassist.errors import InputError
 from tuneassist.grid import Axes
 from tuneassist.show.figures.cells import plot_cells, plot_step
 from tuneassist.show.figures.coverage import coverage_legend, plot_coverage
-from tuneassist.show.figures.drawing import clean_words
+from tuneassist.show.figures.drawing import clean_text
 from tuneassist.show.figures.full_load import plot_along, plot_full_load, plot_gain, plot_tunes
 from tuneassist.show.figures.tune import plot_holds, plot_response, plot_rounds, rounds_frame
 
@@ -117,7 +117,7 @@ def coverage_figure(
 
 def picture(figure: Figure, kind: str) -> bytes:
     """Return a figure as the bytes of a PNG, SVG or PDF file."""
-    clean_words(figure)
+    clean_text(figure)
     buffer = io.BytesIO()
     figure.savefig(buffer, format=kind, dpi=150)
     return buffer.getvalue()

@@ -238,7 +238,7 @@ def short_words(proposal: Proposal, folder: Path, *, has_grid: bool) -> str:
 
 
 def outcome_shares(outcomes: pd.Series) -> dict[str, dict[str, object]]:
-    """Return samples, share and words per fate, for JSON."""
+    """Return samples, share and label per outcome, for JSON."""
     total = max(int(outcomes.sum()), 1)
     return {
         str(outcome): {

@@ -150,8 +150,8 @@ def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
         found, units = data.full_load.found, data.full_load.units
         for row in found.driven.to_dict("records")[:1]:
             facts.append(("Full load", driven_words(row, units)))
-        over, watched = limits_counted(found) if len(found.limit_checks) else (0, 0)
-        words = f"{over} of {counted(watched, 'limit')} EXCEEDED" if over else "none exceeded"
+        over, checked = limits_counted(found) if len(found.limit_checks) else (0, 0)
+        words = f"{over} of {counted(checked, 'limit')} EXCEEDED" if over else "none exceeded"
         if found.limit_checks.empty:
             words = "no channel with a limit was logged"
         facts.append(("Limits at full load", words))

@@ -54,8 +54,8 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
         blocks += _zero(part.zero)
     blocks += [Paragraphs((words[0].upper() + words[1:],)) for words in assumed_words(part.assumed)]
     if len(found.breaches):
-        over, watched = limits_counted(found)
-        words = f"Limits exceeded along the pull: {over} of {watched}."
+        over, checked = limits_counted(found)
+        words = f"Limits exceeded along the pull: {over} of {checked}."
         blocks.append(Paragraphs((words,), is_warning=True))
         blocks.append(Bullets(breach_words(found, units)))
     elif found.limit_checks.empty:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree as Tree
 
 from tuneassist.inert import inert
-from tuneassist.show.figures.drawing import clean_words
+from tuneassist.show.figures.drawing import clean_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -30,7 +30,7 @@ def svg_bytes(figure: Figure, *, name: str) -> bytes:
     """
     import matplotlib as mpl
 
-    clean_words(figure)
+    clean_text(figure)
     buffer = io.BytesIO()
     with mpl.rc_context(
         {"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif"}

@@ -232,13 +232,13 @@ def _limits(found: RunsComparison, units: OutputUnits, assumed: str) -> Renderab
             dim("  No channel with a limit was logged: nothing was checked."),
         )
     exceeded = exceeded_words(found, units)
-    over, watched = limits_counted(found)
+    over, checked = limits_counted(found)
     if not exceeded:
-        limits = counted(watched, "limit was", "limits were")
+        limits = counted(checked, "limit was", "limits were")
         said = [*assumed_words(assumed), f"no limit was exceeded: {limits} checked in each pull"]
         return bullets(said)
     return Group(
-        Text(f"   LIMITS EXCEEDED: {over} of {watched} ", style="bold"),
+        Text(f"   LIMITS EXCEEDED: {over} of {checked} ", style="bold"),
         bullets(assumed_words(assumed)),
         bullets(exceeded, mark="!"),
     )

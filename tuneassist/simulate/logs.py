@@ -71,7 +71,7 @@ class Dialect:
     encoding
         "utf-8", "utf-8-sig" (with BOM) or "cp1252".
     units
-        Where units stand: "round" or "square" brackets behind the header, "row" on a second row,
+        Place of the units: "round" or "square" brackets after the header, "row" on a second row,
         or "none".
     preamble
         Lines ahead of the header.

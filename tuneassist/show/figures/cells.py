@@ -8,7 +8,7 @@ import pandas as pd
 
 from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import deviation_picture, step_picture
-from tuneassist.show.figures.drawing import draw_picture, frame_or_new, head, map_size
+from tuneassist.show.figures.drawing import draw_picture, frame_or_new, map_size, set_title
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
@@ -44,7 +44,7 @@ def plot_cells(
     """
     frame = frame_or_new(ax, map_size(setup.axes))
     draw_picture(frame, deviation_picture(cells, setup))
-    head(frame, title, is_simulated=is_simulated)
+    set_title(frame, title, is_simulated=is_simulated)
     return frame
 
 
@@ -77,5 +77,5 @@ def plot_step(
     """
     frame = frame_or_new(ax, map_size(setup.axes))
     draw_picture(frame, step_picture(cells, binding, setup))
-    head(frame, title, is_simulated=is_simulated)
+    set_title(frame, title, is_simulated=is_simulated)
     return frame

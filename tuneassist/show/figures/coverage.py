@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from tuneassist.grid import Axes
-from tuneassist.show.figures.drawing import at_map, frame_or_new, head, map_scales, map_size
+from tuneassist.show.figures.drawing import (
+    frame_or_new,
+    map_positions,
+    map_scales,
+    map_size,
+    set_title,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
@@ -66,10 +72,10 @@ def plot_coverage(
     _draw_cells(frame, table, len(axes.load))
     map_scales(frame, axes)
     if holds is not None:
-        x, y = at_map(axes, holds)
+        x, y = map_positions(axes, holds)
         frame.plot(x, y, "o", color="#e08214", markersize=3.2, markeredgecolor="black",
                    markeredgewidth=0.4, zorder=3)  # fmt: skip
-    head(frame, title, is_simulated=is_simulated)
+    set_title(frame, title, is_simulated=is_simulated)
     return frame
 
 

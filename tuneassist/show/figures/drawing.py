@@ -56,7 +56,7 @@ def map_scales(frame: Frame, axes: Axes) -> None:
     frame.set_yticks(range(rows), [f"{rpm:g}" for rpm in axes.rpm])
     frame.set_xlim(-0.5, columns - 0.5)
     frame.set_ylim(rows - 0.5, -0.5)
-    frame.set_xlabel(no_math(f"{axes.load_name} ({axes.load_unit})"))
+    frame.set_xlabel(escape_math(f"{axes.load_name} ({axes.load_unit})"))
     frame.set_ylabel("engine speed (rpm)")
     frame.tick_params(length=0)
 
@@ -83,7 +83,7 @@ def draw_picture(frame: Frame, picture: CellPicture) -> None:
     map_cells(frame, picture.axes, [fill_of_cell(one) for one in picture.cells], words)
 
 
-def at_map(axes: Axes, rows: pd.DataFrame) -> tuple[Floats, Floats]:
+def map_positions(axes: Axes, rows: pd.DataFrame) -> tuple[Floats, Floats]:
     """Positions of rows with ``rpm`` and ``load`` on a cell map: across and down."""
     rpm, load = (rows[name].to_numpy(dtype=float) for name in ("rpm", "load"))
     across = np.interp(load, axes.load, np.arange(len(axes.load)))
@@ -91,20 +91,20 @@ def at_map(axes: Axes, rows: pd.DataFrame) -> tuple[Floats, Floats]:
     return np.asarray(across), np.asarray(down)
 
 
-def plain_scales(frame: Frame, across: str, up: str) -> None:
+def label_axes(frame: Frame, across: str, up: str) -> None:
     """Name a curve's scales and draw a light grid behind it."""
-    frame.set_xlabel(no_math(across))
-    frame.set_ylabel(no_math(up))
+    frame.set_xlabel(escape_math(across))
+    frame.set_ylabel(escape_math(up))
     frame.grid(color=GRID, linewidth=0.6)
     frame.set_axisbelow(True)
     for side in ("top", "right"):
         frame.spines[side].set_visible(False)
 
 
-def head(frame: Frame, words: str, *, is_simulated: bool) -> None:
+def set_title(frame: Frame, words: str, *, is_simulated: bool) -> None:
     """Set a figure's title; simulated data are always marked."""
     data = " (simulated data)" if is_simulated else ""
-    frame.set_title(no_math(f"{words}{data}"), loc="left", fontsize=10)
+    frame.set_title(escape_math(f"{words}{data}"), loc="left", fontsize=10)
 
 
 def legend_below(frame: Frame, **rest: Any) -> None:
@@ -116,7 +116,7 @@ def legend_below(frame: Frame, **rest: Any) -> None:
                  bbox_transform=frame.transAxes + down, **rest)  # fmt: skip
 
 
-def clean_words(figure: Figure) -> None:
+def clean_text(figure: Figure) -> None:
     """Remove control characters from all text of a figure before it is written."""
     from matplotlib.text import Text
 
@@ -127,6 +127,6 @@ def clean_words(figure: Figure) -> None:
             found.set_text(safe)
 
 
-def no_math(text: str) -> str:
+def escape_math(text: str) -> str:
     """Escape $ in text from files, which would start a formula."""
     return plain(text).replace("$", r"\$")

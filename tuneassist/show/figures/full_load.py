@@ -11,7 +11,7 @@ import pandas as pd
 from tuneassist.loop.tunes import Tune, run_torque
 from tuneassist.own_units import channel_words
 from tuneassist.show.figures.colours import AFTER, BEFORE, INK, LIMIT, PAPER
-from tuneassist.show.figures.drawing import frame_or_new, head, no_math, plain_scales
+from tuneassist.show.figures.drawing import escape_math, frame_or_new, label_axes, set_title
 from tuneassist.show.run_units import OutputUnits
 from tuneassist.units import UNITS
 
@@ -88,10 +88,10 @@ def plot_full_load(
         frame.annotate(f"{peak:.0f}", (at, peak), xytext=(0, 4 if is_above else -4), ha="center",
                        va="bottom" if is_above else "top", textcoords="offset points", fontsize=8,
                        color=INK)  # fmt: skip
-    plain_scales(frame, "engine speed (rpm)", f"{quantity} ({unit})")
+    label_axes(frame, "engine speed (rpm)", f"{quantity} ({unit})")
     frame.set_ylim(0, frame.get_ylim()[1] * 1.08)
     frame.legend(loc="lower center", frameon=False, fontsize=8)
-    head(frame, f"Full-load {quantity}", is_simulated=is_simulated)
+    set_title(frame, f"Full-load {quantity}", is_simulated=is_simulated)
     return frame
 
 
@@ -123,10 +123,10 @@ def plot_gain(
         frame.fill_between(rpm, low, high, color=AFTER, alpha=0.2, linewidth=0,
                            label="95 % interval")  # fmt: skip
     frame.plot(rpm, value, "-", color=AFTER, linewidth=1.8, label="gain")
-    plain_scales(frame, "engine speed (rpm)", f"gain in torque ({unit})")
+    label_axes(frame, "engine speed (rpm)", f"gain in torque ({unit})")
     frame.margins(y=0.2)  # room for the legend
     frame.legend(loc="best", frameon=False, fontsize=8)
-    head(frame, "Gain at every speed", is_simulated=is_simulated)
+    set_title(frame, "Gain at every speed", is_simulated=is_simulated)
     return frame
 
 
@@ -171,16 +171,16 @@ def plot_along(
         _draw_target(frame, mean, units)
     for limit, words in limits:
         frame.axhline(limit, color=LIMIT, linestyle=":", linewidth=1.6)
-        frame.annotate(no_math(words), (0.99, limit), xycoords=("axes fraction", "data"),
+        frame.annotate(escape_math(words), (0.99, limit), xycoords=("axes fraction", "data"),
                        xytext=(0, 2), textcoords="offset points", ha="right", va="bottom",
                        fontsize=7.5, color=LIMIT, zorder=4,
                        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6,
                              "alpha": 0.85})  # fmt: skip
-    plain_scales(frame, "engine speed (rpm)", f"{name} ({unit})" if unit != name.lower() else name)
+    label_axes(frame, "engine speed (rpm)", f"{name} ({unit})" if unit != name.lower() else name)
     least = units.along([0.0, LEAST_SPANS[column]], channel, inside)
     _widen_scale(frame, float(least[1] - least[0]))
     frame.legend(loc="best", frameon=False, fontsize=8)
-    head(frame, f"{name} along the pull", is_simulated=is_simulated)
+    set_title(frame, f"{name} along the pull", is_simulated=is_simulated)
     return frame
 
 
@@ -265,12 +265,12 @@ def plot_tunes(
         style: Any = _STYLES[number % len(_STYLES)]
         torque = run["torque_nm"] / UNITS[unit].factor
         frame.plot(run["rpm"], torque, linestyle=style, linewidth=1.8,
-                   color=_between(BEFORE, AFTER, shade / 0.75), label=no_math(tune.name),
+                   color=_between(BEFORE, AFTER, shade / 0.75), label=escape_math(tune.name),
                    marker=_MARKS[number % len(_MARKS)], markevery=max(len(run) // 8, 1),
                    markersize=4)  # fmt: skip
-    plain_scales(frame, "engine speed (rpm)", f"torque ({unit})")
+    label_axes(frame, "engine speed (rpm)", f"torque ({unit})")
     frame.legend(loc="best", frameon=False, fontsize=8)
-    head(frame, "The set of tunes at full load", is_simulated=is_simulated)
+    set_title(frame, "The set of tunes at full load", is_simulated=is_simulated)
     return frame
 
 

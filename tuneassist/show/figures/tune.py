@@ -22,13 +22,13 @@ from tuneassist.show.figures.colours import (
     UNSAFE_FILLS,
 )
 from tuneassist.show.figures.drawing import (
-    at_map,
     frame_or_new,
-    head,
+    label_axes,
     legend_below,
+    map_positions,
     map_scales,
     map_size,
-    plain_scales,
+    set_title,
 )
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def plot_rounds(
     rms = rounds["rms_pct"].to_numpy(dtype=float)
     seen = rounds["cells_seen"].to_numpy(dtype=float)
     share = 100.0 * rounds["cells_inside"].to_numpy(dtype=float) / np.where(seen > 0, seen, np.nan)
-    plain_scales(frame, "round", "rms deviation (%)")
+    label_axes(frame, "round", "rms deviation (%)")
     other = frame.twinx()
     other.set_ylabel("cells inside tolerance (%)")
     other.spines["top"].set_visible(False)
@@ -84,7 +84,7 @@ def plot_rounds(
     frame.set_ylim(0, 1.3 * float(np.nanmax(rms)) if np.isfinite(rms).any() else 1.0)
     other.set_ylim(0, 105)
     legend_below(frame, handles=[line, inside])
-    head(frame, "Rounds", is_simulated=is_simulated)
+    set_title(frame, "Rounds", is_simulated=is_simulated)
     return frame
 
 
@@ -113,7 +113,7 @@ def plot_response(
         frame.annotate(f"{value:.2f}", (value, down), xytext=(0, 7), ha="center", fontsize=8,
                        textcoords="offset points",
                        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6})  # fmt: skip
-    plain_scales(frame, "", "")
+    label_axes(frame, "", "")
     frame.set_xlabel("measured over expected change\n(bar: 95 % interval)")
     frame.set_yticks(range(len(known)), [str(row[0]).replace(" and ", ",\n") for row in known])
     frame.set_ylim(len(known) - 0.4, -0.6)
@@ -153,7 +153,7 @@ def plot_holds(
     map_scales(frame, axes)
     frame.grid(color="#e0e0e0", linewidth=0.6)
     frame.set_axisbelow(True)
-    x, y = at_map(axes, residuals)
+    x, y = map_positions(axes, residuals)
     value = residuals["residual_pct"].to_numpy(dtype=float)
     is_used = residuals["is_used"].to_numpy(dtype=bool) & np.isfinite(value)
     size = 14.0 + 14.0 * np.minimum(np.abs(np.nan_to_num(value)), 8.0)
@@ -170,5 +170,5 @@ def plot_holds(
             frame.scatter(x[inside], y[inside], s=marks, marker=mark, facecolor=fill, lw=0.7,
                           edgecolor=INK, label=label, zorder=3)  # fmt: skip
     legend_below(frame)
-    head(frame, "Holds, and how far each is from the fit", is_simulated=is_simulated)
+    set_title(frame, "Holds, and how far each is from the fit", is_simulated=is_simulated)
     return frame
