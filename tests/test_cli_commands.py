@@ -284,7 +284,7 @@ def test_a_sensor_at_its_lean_stop_is_told_about_and_not_corrected(tmp_path: Pat
     setup.write_text(text, encoding="utf-8")
     result = run("propose", PETROL_LOG, "-s", setup, "-o", out)
     assert result.exit_code == 0, result.output
-    assert "at its stop, leaner than it can tell" in " ".join(result.stdout.split())
+    assert "at its limit, leaner than it can show" in " ".join(result.stdout.split())
     rows = [dict(zip(CONTRACT_HEADER.split(","), r, strict=True)) for r in table(out / "cells.csv")]
     bounded = [r for r in rows if "at its lean stop" in r["reason"]]
     assert bounded

@@ -285,7 +285,7 @@ def test_the_report_judges_zero_in_the_units_and_over_the_speeds_asked_for(folde
     sides = ("--before", folder / "before.csv", "--after", folder / "after.csv")
     rest = ("--zero", "--units", "ps", "--driven", 2000, 3000, "--tunes", folder / "set")
     text = Page(write(folder, "zero", *sides, "--setup", VAN, *rest)).text
-    assert "With every correction at zero, is it the standard car? DIFFERENT." in text
+    assert "With all corrections at zero, is it the standard car? DIFFERENT." in text
     assert "from 2000 to 3000 rpm" in text
     assert re.search(r"DIFFERENT\. Torque .*exhaust temperature [+\d.]+ degC", text)
     assert "degc" not in text

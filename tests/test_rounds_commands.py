@@ -238,15 +238,15 @@ def test_what_undo_took_back_is_told_with_the_command_that_brings_it_back(car: C
     ok("rounds", "accept", car.tune)
     said = flat(ok("rounds", "undo", car.tune))
     assert "Taken back: accept." in said
-    assert f"To bring it back: tuneassist rounds accept {car.tune}" in said
-    assert f"To bring it back: tuneassist rounds add {car.tune} a.csv" in flat(
+    assert f"To redo it: tuneassist rounds accept {car.tune}" in said
+    assert f"To redo it: tuneassist rounds add {car.tune} a.csv" in flat(
         ok("rounds", "undo", car.tune)
     )
     ok("rounds", "add", car.tune, car.home / "a.csv")
     halted(car, DEAF)
     ok("rounds", "found", car.tune, "wrong-log")
     said = flat(ok("rounds", "undo", car.tune))
-    assert f"To bring it back: tuneassist rounds found {car.tune} wrong-log" in said
+    assert f"To redo it: tuneassist rounds found {car.tune} wrong-log" in said
 
 
 def grids_of(status: dict[str, Any]) -> tuple[Any, Any, Any]:

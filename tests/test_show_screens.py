@@ -157,9 +157,11 @@ def test_confidence_and_absence_are_marked_without_colour(is_ascii: bool) -> Non
     text = text_of(deviation_section(small_cells(), small_setup(), display))
     assert f"+8.0{display.confidence('good')}" in text
     assert f"-8.0{display.confidence('low')}" in text
-    assert text.splitlines()[5].split() == ["2000", display.nothing, display.left_alone]
+    assert text.splitlines()[5].split() == ["2000", display.no_evidence, display.left_alone]
     assert "+4.0" not in text  # a cell that is left alone claims nothing
-    assert len({display.confidence(w) for w in ("good", "fair", "low")} | {display.nothing}) == 4
+    assert (
+        len({display.confidence(w) for w in ("good", "fair", "low")} | {display.no_evidence}) == 4
+    )
     assert text.isascii() == is_ascii
 
 

@@ -231,8 +231,8 @@ def _air_notes(
     is_half = not all(np.isfinite([one.pressure_kpa, one.temp_c]).all() for one in air)
     notes = [HALF_AIR] if is_half else []
     if abs(effect) > settings.max_air_effect_pct and settings.different_air == "as measured":
-        said = air_difference_words(air[0], air[1], names=SIDES)
-        notes.append(f"{said}. The gain includes it, as requested.")
+        text = air_difference_words(air[0], air[1], names=SIDES)
+        notes.append(f"{text}. The gain includes it, as requested.")
     return tuple(notes)
 
 

@@ -155,12 +155,12 @@ def assess_equivalence(
     rows: list[dict[str, object]] = []
     refusals: list[Refusal] = []
     p_speeds: list[Floats] = []
-    blind: list[str] = []
+    not_logged: list[str] = []
     bands = _bands(curves, settings)
     for channel in _channels(settings):
         sides = [_Side.of(curves, side, channel) for side in ("before", "after")]
         if channel.name != TORQUE and not all(len(side.values) for side in sides):
-            blind.append(channel.name)
+            not_logged.append(channel.name)
             continue
         for band in bands:
             assessed = _assess_band(sides, band, channel, settings)
@@ -178,15 +178,15 @@ def assess_equivalence(
     shown = _in_units(found, changes or {})
     found["statement"] = [_words(row, settings) for row in shown.to_dict("records")]
     verdict, statement = _overall(shown, settings)
-    doubts = [statement, *_left_out(refusals, blind)]
+    doubts = [statement, *_left_out(refusals, not_logged)]
     return Equivalence(verdict, " ".join(doubts), found, tuple(refusals))
 
 
-def _left_out(refusals: Sequence[Refusal], blind: Sequence[str]) -> list[str]:
-    said = ["Some bands could not be tested."] if refusals else []
-    if blind:
-        said.append(f"Not tested, because not logged on both sides: {', '.join(blind)}.")
-    return said
+def _left_out(refusals: Sequence[Refusal], not_logged: Sequence[str]) -> list[str]:
+    sentences = ["Some bands could not be tested."] if refusals else []
+    if not_logged:
+        sentences.append(f"Not tested, because not logged on both sides: {', '.join(not_logged)}.")
+    return sentences
 
 
 def _without_bands(curves: pd.DataFrame) -> str:
@@ -324,20 +324,20 @@ def _in_units(bands: pd.DataFrame, changes: Changes) -> pd.DataFrame:
 def _words(row: Mapping[Hashable, Any], settings: RunSettings) -> str:
     band = f"{row['channel']}, {row['rpm_from']:g} to {row['rpm_to']:g} rpm"
     unit = row["unit"]
-    seen = (f"furthest at {row['rpm']:g} rpm: {row['difference']:+z.2f} {unit}, "
+    worst_seen = (f"furthest at {row['rpm']:g} rpm: {row['difference']:+z.2f} {unit}, "
             f"{100 - 200 * settings.alpha:g} % interval {row['low']:+z.2f} to "
             f"{row['high']:+z.2f} {unit}")  # fmt: skip
     if row["verdict"] == "equivalent":
-        return f"{band}: equivalent within {row['margin']:.3g} {unit} at every speed ({seen})"
+        return f"{band}: equivalent within {row['margin']:.3g} {unit} at every speed ({worst_seen})"
     if row["verdict"] == "different":
-        return f"{band}: different ({seen})"
+        return f"{band}: different ({worst_seen})"
     more = row["more_runs"]
     runs = (
         f"more than {settings.max_runs} runs a side; reduce the scatter between runs"
         if pd.isna(more)
         else f"{more:.0f} more run{'s' if more != 1 else ''} a side"
     )
-    return f"{band}: cannot tell: {runs} ({seen})"
+    return f"{band}: cannot tell: {runs} ({worst_seen})"
 
 
 def _overall(bands: pd.DataFrame, settings: RunSettings) -> tuple[Verdict, str]:
@@ -364,7 +364,7 @@ def _overall(bands: pd.DataFrame, settings: RunSettings) -> tuple[Verdict, str]:
 
 def _named(bands: pd.DataFrame, *, with_worst: bool) -> str:
     """Name each channel with the speeds at which it is not shown equivalent."""
-    said = []
+    sentences = []
     for channel, rows in bands.groupby("channel", sort=False):
         ranges = ", ".join(
             f"{first:g} rpm" if first == last else f"{first:g} to {last:g} rpm"
@@ -372,8 +372,8 @@ def _named(bands: pd.DataFrame, *, with_worst: bool) -> str:
         )
         row = rows.iloc[int(rows["difference"].abs().to_numpy().argmax())]
         worst = f"{row['difference']:+z.2f} {row['unit']} at {row['rpm']:g} rpm, "
-        said.append(f"{channel} {worst if with_worst else ''}not shown equivalent at {ranges}")
-    return "; ".join(said)
+        sentences.append(f"{channel} {worst if with_worst else ''}not shown equivalent at {ranges}")
+    return "; ".join(sentences)
 
 
 def _open_ranges(rows: pd.DataFrame) -> list[tuple[float, float]]:

@@ -144,8 +144,8 @@ def _check_limit(
     if samples.empty:
         return None
     window = min(settings.spike_samples, len(samples))
-    calm = samples[limit.column].rolling(window, center=True, min_periods=1).median()
-    beyond = limit.sign * (calm.to_numpy(dtype=float) - limit.value)
+    filtered = samples[limit.column].rolling(window, center=True, min_periods=1).median()
+    beyond = limit.sign * (filtered.to_numpy(dtype=float) - limit.value)
     return _row(pull, limit, side, samples["rpm"].to_numpy(dtype=float), beyond)
 
 

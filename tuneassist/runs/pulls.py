@@ -124,10 +124,10 @@ def find_pulls(
         return PullsFound((), _row_states(row_state, samples.index), (refusal,))
     is_known = (samples["time_s"].notna() & samples["rpm"].notna()).to_numpy()
     usable = samples if is_known.all() else samples[is_known]
-    gate = _wide_open(usable, settings)
-    if isinstance(gate, Refusal):
-        return PullsFound((), _row_states(row_state, samples.index), (gate,))
-    is_open, full_load_channel, notes = gate
+    full_load = _wide_open(usable, settings)
+    if isinstance(full_load, Refusal):
+        return PullsFound((), _row_states(row_state, samples.index), (full_load,))
+    is_open, full_load_channel, notes = full_load
     row_state[is_known] = np.where(is_open, _WIDE_OPEN, _NOT_OPEN).astype(np.int8)
     pulls: list[Pull] = []
     refusals: list[Refusal] = []
@@ -191,11 +191,11 @@ def _near_highest_load(samples: pd.DataFrame, settings: RunSettings) -> Mask:
     if (samples["load"] < 0).any() and "manifold_pressure_kpa" in samples:
         column = "manifold_pressure_kpa"  # the shares need absolute pressure
     load = last_known(samples, column, settings.max_gap_s)
-    calm = median_filter(np.nan_to_num(load, nan=0.0), size=5, mode="nearest")
+    smoothed = median_filter(np.nan_to_num(load, nan=0.0), size=5, mode="nearest")
     bins = (samples["rpm"].to_numpy() // settings.load_bin_rpm).astype(int)
-    nearby = pd.Series(calm).groupby(bins).transform("max").to_numpy()
-    is_near = (calm >= settings.near_full_load_share * nearby) & np.isfinite(load)
-    return np.asarray(is_near & (calm >= settings.least_load_share * calm.max()))
+    nearby = pd.Series(smoothed).groupby(bins).transform("max").to_numpy()
+    is_near = (smoothed >= settings.near_full_load_share * nearby) & np.isfinite(load)
+    return np.asarray(is_near & (smoothed >= settings.least_load_share * smoothed.max()))
 
 
 def last_known(samples: pd.DataFrame, column: str, max_gap_s: float) -> Floats:
@@ -226,15 +226,15 @@ def _pulls_of(
     stretch: pd.DataFrame, settings: RunSettings
 ) -> list[tuple[pd.DataFrame, pd.DataFrame]] | Refusal:
     """Split one stretch where its speed turns back; return the parts that are pulls."""
-    calm = median_filter(stretch["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
-    tops, _ = find_peaks(calm, prominence=settings.turn_rpm)
-    bottoms, _ = find_peaks(-calm, prominence=settings.turn_rpm)
-    ends = np.unique(np.concatenate([[0], tops, bottoms, [len(calm) - 1]]))
+    smoothed = median_filter(stretch["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
+    tops, _ = find_peaks(smoothed, prominence=settings.turn_rpm)
+    bottoms, _ = find_peaks(-smoothed, prominence=settings.turn_rpm)
+    ends = np.unique(np.concatenate([[0], tops, bottoms, [len(smoothed) - 1]]))
     opened_s = float(stretch["time_s"].iloc[0])
     found = []
     for first, last in pairwise(ends):
         part = stretch.iloc[first : last + 1]
-        kept = _without_ends(part, calm[first : last + 1], opened_s, settings)
+        kept = _without_ends(part, smoothed[first : last + 1], opened_s, settings)
         if len(kept) and _shortfall(kept, settings) is None:
             found.append((part, kept))
     if found:
@@ -243,17 +243,17 @@ def _pulls_of(
 
 
 def _without_ends(
-    part: pd.DataFrame, calm: Floats, opened_s: float, settings: RunSettings
+    part: pd.DataFrame, smoothed: Floats, opened_s: float, settings: RunSettings
 ) -> pd.DataFrame:
     """Cut off the ends where speed is constant, and the manifold filling after opening."""
-    sign = 1.0 if calm[-1] >= calm[0] else -1.0
-    way = sign * calm
-    span = float(way.max() - way.min())
-    below = np.flatnonzero(way <= way.min() + settings.edge_share * span)
+    sign = 1.0 if smoothed[-1] >= smoothed[0] else -1.0
+    signed_rpm = sign * smoothed
+    span = float(signed_rpm.max() - signed_rpm.min())
+    below = np.flatnonzero(signed_rpm <= signed_rpm.min() + settings.edge_share * span)
     first = int(below[-1]) if below.size else 0
-    above = np.flatnonzero(way >= way.max() - settings.edge_share * span)
+    above = np.flatnonzero(signed_rpm >= signed_rpm.max() - settings.edge_share * span)
     above = above[above > first]
-    last = int(above[0]) if above.size else len(way) - 1
+    last = int(above[0]) if above.size else len(signed_rpm) - 1
     kept = part.iloc[first : last + 1]
     return kept[kept["time_s"] - opened_s >= settings.settle_after_open_s]
 
@@ -273,11 +273,11 @@ def _shortfall(part: pd.DataFrame, settings: RunSettings) -> str | None:
 def rising_share(part: pd.DataFrame, settings: RunSettings) -> float:
     """Share of the samples at which speed changes at a rate comparable to the mean. [1]"""
     time = part["time_s"].to_numpy(dtype=float)
-    calm = median_filter(part["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
+    smoothed = median_filter(part["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
     half = 0.5 * settings.rise_window_s
     first, last = np.maximum(time - half, time[0]), np.minimum(time + half, time[-1])
-    gained = np.interp(last, time, calm) - np.interp(first, time, calm)
-    mean_rate = (calm[-1] - calm[0]) / (time[-1] - time[0])
+    gained = np.interp(last, time, smoothed) - np.interp(first, time, smoothed)
+    mean_rate = (smoothed[-1] - smoothed[0]) / (time[-1] - time[0])
     wanted = settings.rise_rate_share * abs(mean_rate) * (last - first)
     return float(np.mean(np.sign(mean_rate) * gained >= wanted))
 

@@ -173,10 +173,10 @@ def _run(
     if known < settings.min_samples:
         words = f"Only {known} samples of the pull have a torque."
         return Refusal("sparse", words, {"samples": known}, where)
-    backward = float(np.nanmean(torque.torque_nm <= 0))
-    if backward > NO_PULL_SHARE:
+    share_not_positive = float(np.nanmean(torque.torque_nm <= 0))
+    if share_not_positive > NO_PULL_SHARE:
         words = "Torque is zero or negative in a part of the pull: the engine was not pulling."
-        return Refusal("no torque", words, {"share_not_positive": backward}, where)
+        return Refusal("no torque", words, {"share_not_positive": share_not_positive}, where)
     found = air_of_pull(pull, air, settings, engine)
     correction = found.correction
     if correction.refusal is not None:

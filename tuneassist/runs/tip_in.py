@@ -159,9 +159,9 @@ def _response_values(
     """Return times and overshoot of a valid response."""
     base, top = pedal
     time = window["time"].to_numpy(dtype=float)
-    calm = median_filter(window["torque"].to_numpy(dtype=float), size=3, mode="nearest")
+    filtered = median_filter(window["torque"].to_numpy(dtype=float), size=3, mode="nearest")
     low = float(before["torque"].median())
-    tail = calm[-max(len(calm) // 4, 4) :]
+    tail = filtered[-max(len(filtered) // 4, 4) :]
     high, rise_nm = float(np.median(tail)), float(np.median(tail)) - low
     noise = float(before["torque"].std())
     if rise_nm < max(settings.step_min_nm, 3.0 * noise):
@@ -171,21 +171,23 @@ def _response_values(
     if drift > settings.unsettled_share * rise_nm:
         return _refused("not settled", "torque was still moving at the end", float(time[0]),
                    drift_nm=drift)  # fmt: skip
-    began = crossing_s(
+    step_s = crossing_s(
         time, window["pedal"].to_numpy(dtype=float), base + STEP_BEGUN * (top - base)
     )
-    begun = max(settings.first_torque_share * rise_nm, 3.0 * noise)
-    first = crossing_s(time, calm, low + begun)
-    rise = crossing_s(time, calm, low + 0.9 * rise_nm) - crossing_s(time, calm, low + 0.1 * rise_nm)
+    threshold_nm = max(settings.first_torque_share * rise_nm, 3.0 * noise)
+    first = crossing_s(time, filtered, low + threshold_nm)
+    rise = crossing_s(time, filtered, low + 0.9 * rise_nm) - crossing_s(
+        time, filtered, low + 0.1 * rise_nm
+    )
     rpm = float(window["rpm"].mean())
     width = settings.band_width_rpm
     middle = width * round(rpm / width)  # bands are centred on round speeds
     return {
-        "start_s": began, "rpm": rpm, "rpm_from": middle - width / 2.0,
+        "start_s": step_s, "rpm": rpm, "rpm_from": middle - width / 2.0,
         "rpm_to": middle + width / 2.0, "pedal_from_pct": base,
         "pedal_to_pct": top, "torque_from_nm": low, "torque_to_nm": high,
-        "first_torque_s": first - began, "rise_s": rise,
-        "overshoot_pct": 100.0 * max(float(calm.max()) - high, 0.0) / rise_nm,
+        "first_torque_s": first - step_s, "rise_s": rise,
+        "overshoot_pct": 100.0 * max(float(filtered.max()) - high, 0.0) / rise_nm,
         "resolution_s": float(np.median(np.diff(time))),
         "overshoot_noise_pct": 100.0 * 2.0 * noise / rise_nm,
     }  # fmt: skip

@@ -56,7 +56,9 @@ def _cell(shown: CellShown, display: Display) -> Cell:
     mark = display.mark(shown.mark) or " "
     if shown.state == "value":
         return Cell(shown.short, mark, style_of(shown.shade))
-    return Cell(display.left_alone if shown.state == "left alone" else display.nothing, mark, "dim")
+    return Cell(
+        display.left_alone if shown.state == "left alone" else display.no_evidence, mark, "dim"
+    )
 
 
 def cell_grid(axes: Axes, cells: Sequence[Cell], display: Display) -> Group:

@@ -88,7 +88,7 @@ def text_of(shown: CellShown, display: Display) -> str:
     """Return the full text of a cell without its mark."""
     if shown.state == "value":
         return shown.text
-    return display.left_alone if shown.state == "left alone" else display.nothing
+    return display.left_alone if shown.state == "left alone" else display.no_evidence
 
 
 def unsafe_deviation_sign(setup: Setup) -> int:

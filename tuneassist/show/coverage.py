@@ -76,7 +76,7 @@ def _legend(counts: Mapping[str, int], display: Display) -> Text:
     good, fair, low = (display.confidence(word) for word in ("good", "fair", "low"))
     samples = {
         "left alone": display.left_alone,
-        "unseen": display.nothing,
+        "unseen": display.no_evidence,
         "seen": "seen",
         "held": f"3{low}",
         "trusted": f"3{fair} 3{good}",

@@ -71,7 +71,7 @@ class Display:
         return "^" if self.is_ascii else "△"
 
     @property
-    def nothing(self) -> str:
+    def no_evidence(self) -> str:
         """Mark of a cell without evidence."""
         return "." if self.is_ascii else "·"
 

@@ -78,8 +78,8 @@ def delay_words(delay: SensorDelay) -> str:
     """Describe the lambda delay, its uncertainty and its dependence on flow."""
     if delay.source != "log":
         return f"{delay.delay_s:.2f} s, {SOURCE_WORDS[delay.source]}: {delay.why}"
-    sure = 1.96 * delay.standard_error_s
-    text = f"{delay.delay_s:.2f} s +-{sure:.2f} (95 %), {delay.why}"
+    half_width_s = 1.96 * delay.standard_error_s
+    text = f"{delay.delay_s:.2f} s +-{half_width_s:.2f} (95 %), {delay.why}"
     if abs(delay.flow_delay_s) < 0.005:
         return f"{text}; the same at every flow"
     more = "more" if delay.flow_delay_s > 0 else "less"

@@ -138,6 +138,6 @@ def _boxes(cells: Iterable[CellShown]) -> Iterator[str]:
 def _marks_line() -> str:
     marks = ", ".join(f"{MARKS.confidence(word)} {word}" for word in ("good", "fair", "low"))
     return sentences([
-        f"Confidence: {marks}; {MARKS.beyond} {BEYOND_WORDS}; {MARKS.nothing} no evidence; "
+        f"Confidence: {marks}; {MARKS.beyond} {BEYOND_WORDS}; {MARKS.no_evidence} no evidence; "
         f"{MARKS.left_alone} left alone; > or < beyond the sensor's range."
     ])  # fmt: skip

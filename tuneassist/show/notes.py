@@ -18,6 +18,8 @@ from tuneassist.show.display import counted, signed
 
 PLACES = 6
 """Cells named in one sentence. [1]"""
+EXAMPLES = 3
+"""Cells named per rule. [1]"""
 REASONS = 3
 """Reasons named in one sentence. [1]"""
 
@@ -68,9 +70,9 @@ def unsafe_words(held: Sequence[UnsafeHeld], setup: Setup) -> str:
         reasons = [in_brief(why) for why, _ in counts]
     if len(reasons) > REASONS:
         reasons[REASONS:] = [f"and {counted(len(reasons) - REASONS, 'more reason')}"]
-    said = "; ".join(reasons)
+    text = "; ".join(reasons)
     cells = counted(len(held), "cell")
-    return f"{cells} held back from {_unsafe_way(setup)}, the unsafe way, by: {said}"
+    return f"{cells} held back from {_unsafe_way(setup)}, the unsafe way, by: {text}"
 
 
 def in_brief(why: str) -> str:
@@ -85,6 +87,36 @@ def in_brief(why: str) -> str:
     """
     first, dot, _ = why.partition(". ")
     return f"{first})" if dot and first.count("(") > first.count(")") else first
+
+
+def most_affected(group: pd.DataFrame, setup: Setup) -> list[str]:
+    """Return the cells that a rule reduced most, each with the step before and after.
+
+    Parameters
+    ----------
+    group
+        What one rule held back: ``rpm, load, would_have_got_pct, got_pct``. [%]
+    setup
+        For the unit of load.
+    """
+    first = _by_loss(group).head(EXAMPLES)
+    return [
+        f"{rpm:g} rpm, {load:g} {setup.axes.load_unit}: "
+        f"{signed(before, wide=True)} became {signed(after, wide=True)}"
+        for rpm, load, before, after in zip(
+            first["rpm"], first["load"], first["would_have_got_pct"], first["got_pct"], strict=True
+        )
+    ]
+
+
+def first_reason(group: pd.DataFrame) -> str:
+    """Return the rule's reason at the cell that it reduced most."""
+    return str(_by_loss(group)["words"].iloc[0])
+
+
+def _by_loss(group: pd.DataFrame) -> pd.DataFrame:
+    lost = (group["would_have_got_pct"] - group["got_pct"]).abs()
+    return group.loc[lost.sort_values(ascending=False, kind="stable").index]
 
 
 def _unsafe_way(setup: Setup) -> str:

@@ -71,7 +71,7 @@ def _holds_table(plan: Plan, setup: Setup, display: Display) -> Table:
             f"{row['rpm']:.0f}",
             f"{row['load']:.4g}",
             f"{row['hold_s']:.0f}",
-            f"{row['rest_s']:.0f}" if row["rest_s"] >= 1 else display.nothing,
+            f"{row['rest_s']:.0f}" if row["rest_s"] >= 1 else display.no_evidence,
             str(row["band"]),
             Text(str(row["why"]).replace("±", "+-" if display.is_ascii else "±")),
         )

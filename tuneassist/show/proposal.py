@@ -22,13 +22,19 @@ from tuneassist.show.cell_picture import (
     step_picture,
     unsafe_deviation_sign,
 )
-from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted, dim, plain, signed, title
+from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted, dim, plain, title
 from tuneassist.show.labels import outcome_words, rule_words, step_words
 from tuneassist.show.log_summary import bullets, notes_section, sample_shares_table
-from tuneassist.show.notes import in_brief, logs_words, proposal_notes, unsafe_words
+from tuneassist.show.notes import (
+    EXAMPLES,
+    first_reason,
+    in_brief,
+    logs_words,
+    most_affected,
+    proposal_notes,
+    unsafe_words,
+)
 
-EXAMPLES = 3
-"""Cells named per rule. [1]"""
 CHECK_STEP = "Check step.csv against what you know of this engine; cells.csv explains each cell."
 """First step before a grid is typed in."""
 ZEROS_ASSUMED = (
@@ -116,7 +122,7 @@ def _deviation_legend(display: Display, unsafe_sign: int, is_floor: bool) -> Tex
     side, other = ("leaner", "richer") if unsafe_sign > 0 else ("richer", "leaner")
     marks = ", ".join(f"{display.confidence(word)} {word}" for word in ("good", "fair", "low"))
     text = Text("Confidence: ", style="dim")
-    text.append(f"{marks}; {display.beyond} {BEYOND_WORDS}; {display.nothing} no evidence, ")
+    text.append(f"{marks}; {display.beyond} {BEYOND_WORDS}; {display.no_evidence} no evidence, ")
     text.append(f"{display.left_alone} left alone, ")
     text.append("> < beyond the sensor's range. ")
     text.append(f"Orange: {side}, the unsafe side. ")
@@ -133,7 +139,9 @@ def step_section(proposal: Proposal, display: Display) -> RenderableType:
         title(f"Proposed step, {step_words(setup)}"),
         dim(axis_words(setup.axes)),
         picture_grid(picture, display),
-        dim(f"{HELD} held back by a rule, see below; {display.nothing} no evidence, no change."),
+        dim(
+            f"{HELD} held back by a rule, see below; {display.no_evidence} no evidence, no change."
+        ),
     )
 
 
@@ -159,17 +167,9 @@ def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
 
 def _examples(group: pd.DataFrame, setup: Setup) -> str:
     """Name the most affected cells, and why the first of them was held back."""
-    lost = (group["would_have_got_pct"] - group["got_pct"]).abs()
-    first = group.loc[lost.sort_values(ascending=False, kind="stable").index[:EXAMPLES]]
-    cells = [
-        f"{rpm:g} rpm, {load:g} {setup.axes.load_unit}: "
-        f"{signed(asked, wide=True)} became {signed(got, wide=True)}"
-        for rpm, load, asked, got in zip(
-            first["rpm"], first["load"], first["would_have_got_pct"], first["got_pct"], strict=True
-        )
-    ]
+    cells = most_affected(group, setup)
     more = f"; and {len(group) - EXAMPLES} more" if len(group) > EXAMPLES else ""
-    why = in_brief(str(first["words"].iloc[0]).removeprefix("held by "))
+    why = in_brief(first_reason(group).removeprefix("held by "))
     return plain(f"{'; '.join(cells)}{more}. Reason for the first: {why}.")
 
 

@@ -14,7 +14,7 @@ from tuneassist.show.display import counted, plain
 from tuneassist.show.report_blocks import Section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
 from tuneassist.show.report_data import ReportData
-from tuneassist.show.report_limits import asked_section, evidence_section, limited_section
+from tuneassist.show.report_limits import evidence_section, limited_section, setup_section
 from tuneassist.show.report_rounds import cautions_section, open_work_section, rounds_section
 from tuneassist.show.report_runs import full_load_section, tunes_section
 from tuneassist.show.rounds import verdict_word
@@ -54,7 +54,7 @@ def report_sections(data: ReportData, *, is_customer: bool = False) -> tuple[Sec
     """
     sections: list[Section] = []
     if data.setup is not None:
-        sections.append(asked_section(data, data.setup, is_customer=is_customer))
+        sections.append(setup_section(data, data.setup, is_customer=is_customer))
     if data.setup is not None and data.rounds:
         sections.append(before_after_section(data, data.setup, is_customer=is_customer))
         sections.append(coverage_section(data, data.setup, is_customer=is_customer))

@@ -61,7 +61,7 @@ def deviation_map(
     good, fair, low = (MARKS.confidence(word) for word in ("good", "fair", "low"))
     note = (
         f"Confidence: {good} good, {fair} fair, {low} low; {MARKS.beyond} {BEYOND_WORDS}; "
-        f"{MARKS.nothing} no evidence; "
+        f"{MARKS.no_evidence} no evidence; "
         f"{MARKS.left_alone} left alone; > or < beyond the sensor's range. Orange: {side}, the "
         f"unsafe side for this engine. {rest}"
     )
@@ -71,7 +71,7 @@ def deviation_map(
 
 def _step_map(one: ReportRound, setup: Setup) -> CellMap:
     note = (
-        f"{HELD} held back by a limit; {MARKS.nothing} no evidence, no change. Orange: "
+        f"{HELD} held back by a limit; {MARKS.no_evidence} no evidence, no change. Orange: "
         f"{_unsafe_step(setup)}, the unsafe way. Blue: the safe way."
     )
     picture = step_picture(one.cells, one.binding, setup)

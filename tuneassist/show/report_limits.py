@@ -11,6 +11,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import KNOWN, ROUNDING, target_picture
 from tuneassist.show.display import counted, plain, signed
 from tuneassist.show.labels import rule_words
+from tuneassist.show.notes import first_reason, most_affected
 from tuneassist.show.report_blocks import (
     Block,
     Bullets,
@@ -24,11 +25,8 @@ from tuneassist.show.report_blocks import (
 from tuneassist.show.report_data import ReportData
 from tuneassist.show.rules import SAFE_ROW, value_words
 
-PLACES = 3
-"""Cells named per rule. [1]"""
 
-
-def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
+def setup_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
     """Return car, target, safe way and limits in force."""
     engine, axes = setup.engine, setup.axes
     ignition = "spark ignition" if engine.ignition == "spark" else "compression ignition"
@@ -102,16 +100,8 @@ def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Sec
 
 
 def _examples(group: pd.DataFrame, setup: Setup) -> tuple[str, str]:
-    lost = (group["would_have_got_pct"] - group["got_pct"]).abs()
-    first = group.loc[lost.sort_values(ascending=False, kind="stable").index[:PLACES]]
-    cells = "; ".join(
-        f"{rpm:g} rpm, {load:g} {setup.axes.load_unit}: {signed(asked, wide=True)} became "
-        f"{signed(got, wide=True)} %"
-        for rpm, load, asked, got in zip(
-            first["rpm"], first["load"], first["would_have_got_pct"], first["got_pct"], strict=True
-        )
-    )
-    return cells, plain(str(first["words"].iloc[0]))
+    cells = "; ".join(f"{cell} %" for cell in most_affected(group, setup))
+    return cells, plain(first_reason(group))
 
 
 def evidence_section(data: ReportData, setup: Setup) -> Section:

@@ -69,26 +69,26 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     blocks.append(Pictures(_pictures(part, data, is_customer=is_customer)))
     if not is_customer:
         blocks += [_gain(found, units), _pulls(found), *_drivability(found, units)]
-        said = (*found.notes, *refusal_words(found.refusals))
-        blocks.append(Bullets(tuple(plain(words) for words in said)))
+        sentences = (*found.notes, *refusal_words(found.refusals))
+        blocks.append(Bullets(tuple(plain(words) for words in sentences)))
     return Section("Full-load runs", tuple(b for b in blocks if b != Bullets(())))
 
 
 def _zero(zero: Equivalence) -> list[Block]:
     """Show the zero check: standard car before, all corrections at zero after."""
-    said = [*zero_words(zero), *refusal_words(zero.refusals)]
+    sentences = [*zero_words(zero), *refusal_words(zero.refusals)]
     words = f"With all corrections at zero, is it the standard car? {ZERO_WORDS[zero.verdict]}."
     verdict_text = zero.statement.removeprefix(f"{zero.verdict}: ")
     statement = f"{verdict_text[:1].upper()}{verdict_text[1:]}"  # the case of unit names is kept
     return [
         Paragraphs((f"{words} {plain(statement)}",), is_warning=zero.verdict == "different"),
-        Bullets(tuple(plain(line) for line in said)),
+        Bullets(tuple(plain(line) for line in sentences)),
     ]
 
 
 def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
     """Describe each exceeded limit: in how many pulls, and the worst reading."""
-    said = []
+    sentences = []
     for (side, _), rows in found.limit_checks.groupby(["side", "limit_name"], sort=False):
         over = rows[rows["is_breach"].astype(bool)]
         if over.empty:
@@ -96,12 +96,12 @@ def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
         beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
         worst = over.iloc[int(beyond.argmax())]
         seen, way, limit = breach_parts(worst.to_dict(), units.reading)
-        said.append(
+        sentences.append(
             f"{side}: {seen} at {worst['rpm_at_worst']:.0f} rpm, {way} the {limit}, in {len(over)} "
             f"of {counted(len(rows), 'pull')}; exceeded from {over['rpm_from'].min():.0f} to "
             f"{over['rpm_to'].max():.0f} rpm"
         )
-    return tuple(said)
+    return tuple(sentences)
 
 
 def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tuple[Picture, ...]:
@@ -150,7 +150,7 @@ def _along_words(found: RunsComparison, column: str, units: OutputUnits) -> str:
     channel, inside = channel_of(column), ALONG_WORDS[column][1]
     unit, sides = units.unit_of(channel, inside), []
     for side, part in found.mean.groupby("side", sort=False):
-        low, high = units.along([part[column].min(), part[column].max()], channel, inside)
+        low, high = units.converted([part[column].min(), part[column].max()], channel, inside)
         sides.append(f"{side} {low:z.4g} to {high:z.4g}")
     return f"In {unit}: {', '.join(sides)}."
 
@@ -160,9 +160,9 @@ def _peaks(found: RunsComparison, units: OutputUnits) -> DataTable:
     for row in found.peaks.to_dict("records"):
         peak, low, high = (units.shown(row[n], row["unit"]) for n in ("peak", "low", "high"))
         edge = ", still rising at the edge" if row["is_at_edge"] else ""
-        sure = "one run, none" if pd.isna(low) else f"{low:.1f} to {high:.1f}"
+        interval = "one run, none" if pd.isna(low) else f"{low:.1f} to {high:.1f}"
         rows.append((f"{row['side']}, {row['quantity']}{edge}",
-                     f"{peak:.1f} {units.word(row['unit'])}", sure, f"{row['rpm']:.0f}",
+                     f"{peak:.1f} {units.word(row['unit'])}", interval, f"{row['rpm']:.0f}",
                      f"{row['n']:.0f}"))  # fmt: skip
     head = ("side and quantity", "peak", "95 % interval", "at rpm", "runs")
     return DataTable("Peaks of the mean curves", head, tuple(rows), frozenset({1, 2, 3, 4}))
@@ -173,9 +173,9 @@ def _gain(found: RunsComparison, units: OutputUnits) -> DataTable:
     for row in gain_rows(found).to_dict("records"):
         names = ("before_nm", "after_nm", "gain_nm", "gain_low_nm", "gain_high_nm")
         before, after, gain, low, high = (units.shown(row[name], "N.m") for name in names)
-        sure = "none" if pd.isna(low) else f"{low:+z.1f} to {high:+z.1f}"
+        interval = "none" if pd.isna(low) else f"{low:+z.1f} to {high:+z.1f}"
         rows.append((f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+z.1f}",
-                     f"{row['gain_pct']:+z.1f}", sure))  # fmt: skip
+                     f"{row['gain_pct']:+z.1f}", interval))  # fmt: skip
     head = ("rpm", "before", "after", "gain", "gain %", "95 % interval")
     caption = f"Torque in {units.torque}; intervals for each speed separately"
     return DataTable(caption, head, tuple(rows), frozenset(range(1, 6)))

@@ -416,7 +416,7 @@ def _rounds_table(state: TuneState, summaries: Sequence[RoundLook], display: Dis
 
 def _response_words(one: RoundLook, display: Display) -> str:
     if one.response is None or one.response_low is None or one.response_high is None:
-        return display.nothing
+        return display.no_evidence
     return f"{one.response:.2f} ({one.response_low:.2f} to {one.response_high:.2f})"
 
 

@@ -66,7 +66,7 @@ class OutputUnits:
             return self.temperature
         return inside.replace("kPa", self.pressure) if channel in _PRESSURES else self.word(inside)
 
-    def along(self, values: npt.ArrayLike, channel: str, inside: str) -> Floats:
+    def converted(self, values: npt.ArrayLike, channel: str, inside: str) -> Floats:
         """Convert values of a limited channel to the unit of `unit_of`."""
         unit, numbers = self.unit_of(channel, inside), np.asarray(values, dtype=float)
         if unit == inside:
@@ -82,7 +82,9 @@ class OutputUnits:
         >>> OutputUnits(afr_stoich=14.7).reading(0.86, "lambda", "lambda")
         '12.64 AFR'
         """
-        return with_unit(float(self.along(value, channel, inside)), self.unit_of(channel, inside))
+        return with_unit(
+            float(self.converted(value, channel, inside)), self.unit_of(channel, inside)
+        )
 
     def changes(self) -> Mapping[str, tuple[str, float]]:
         """Return, for a difference in "kPa" and "degC", the unit shown and its size."""

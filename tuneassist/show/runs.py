@@ -75,9 +75,9 @@ def runs_screen(
     parts += [title("Peaks of the mean curves"), _peaks(found, units)]
     parts += [title("Gain at every speed"), _gain(found, units)]
     parts += [title("Drivability"), _drivability(found, units)]
-    said = [*found.notes, *refusal_words(found.refusals)]
-    if said:
-        parts += [title("Notes and doubts"), bullets(said)]
+    sentences = [*found.notes, *refusal_words(found.refusals)]
+    if sentences:
+        parts += [title("Notes and doubts"), bullets(sentences)]
     return Group(*parts, Text())
 
 
@@ -136,20 +136,20 @@ def _zero(zero: Equivalence) -> RenderableType:
 
 def zero_words(zero: Equivalence) -> list[str]:
     """Describe each channel where it is not shown equivalent, or closest to its margin."""
-    said: list[str] = []
+    sentences: list[str] = []
     if zero.bands.empty:
-        return said
+        return sentences
     for channel, rows in zero.bands.groupby("channel", sort=False):
         rest = rows[rows["verdict"] != "equivalent"]
         if len(rest):
-            said += [str(words) for words in rest["statement"]]
+            sentences += [str(words) for words in rest["statement"]]
             continue
         nearest = rows.iloc[int(rows["p"].to_numpy(dtype=float).argmax())]
         many = counted(len(rows), "band")
-        said.append(
+        sentences.append(
             f"{channel}: equivalent in {many}, closest to its margin: {nearest['statement']}"
         )
-    return said
+    return sentences
 
 
 def _driven(found: RunsComparison, units: OutputUnits) -> RenderableType:
@@ -164,13 +164,13 @@ def driven_words(row: Mapping[Any, Any], units: OutputUnits) -> str:
     before, after, gain, low, high = (
         units.shown(row[name], unit) for name in ("before", "after", "gain", "low", "high")
     )
-    sure = "no interval: " + str(row["method"])
+    interval = "no interval: " + str(row["method"])
     if pd.notna(low):
-        sure = f"95 % interval {low:+z.1f} to {high:+z.1f}"
+        interval = f"95 % interval {low:+z.1f} to {high:+z.1f}"
     return (
         f"mean {row['quantity']} from {row['rpm_from']:g} to {row['rpm_to']:g} rpm: "
         f"{before:.1f} -> {after:.1f} {units.word(unit)}, {gain:+z.1f} ({row['gain_pct']:+z.1f} %; "
-        f"{sure})"
+        f"{interval})"
     )
 
 
@@ -206,10 +206,10 @@ def _gain(found: RunsComparison, units: OutputUnits) -> RenderableType:
             units.shown(row[name], "N.m")
             for name in ("before_nm", "after_nm", "gain_nm", "gain_low_nm", "gain_high_nm")
         )
-        sure = "-" if pd.isna(low) else f"{low:+z.1f} to {high:+z.1f}"
+        interval = "-" if pd.isna(low) else f"{low:+z.1f} to {high:+z.1f}"
         table.add_row(
             f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+z.1f}",
-            f"{row['gain_pct']:+z.1f}", sure,
+            f"{row['gain_pct']:+z.1f}", interval,
         )  # fmt: skip
     return Group(dim(f"  torque in {units.torque}; intervals for each speed separately"), table)
 
@@ -235,8 +235,11 @@ def _limits(found: RunsComparison, units: OutputUnits, assumed: str) -> Renderab
     over, checked = limits_counted(found)
     if not exceeded:
         limits = counted(checked, "limit was", "limits were")
-        said = [*assumed_words(assumed), f"no limit was exceeded: {limits} checked in each pull"]
-        return bullets(said)
+        sentences = [
+            *assumed_words(assumed),
+            f"no limit was exceeded: {limits} checked in each pull",
+        ]
+        return bullets(sentences)
     return Group(
         Text(f"   LIMITS EXCEEDED: {over} of {checked} ", style="bold"),
         bullets(assumed_words(assumed)),
@@ -246,15 +249,15 @@ def _limits(found: RunsComparison, units: OutputUnits, assumed: str) -> Renderab
 
 def exceeded_words(found: RunsComparison, units: OutputUnits) -> list[str]:
     """Describe for each side and exceeded limit the worst pull, and how many pulls exceeded it."""
-    said = []
+    sentences = []
     for _, rows in found.limit_checks.groupby(["side", "limit_name"], sort=False):
         over = rows[rows["is_breach"].astype(bool)]
         if over.empty:
             continue
         beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
         words = limit_words(over.iloc[int(beyond.argmax())].to_dict(), units)
-        said.append(f"{words} In {len(over)} of {counted(len(rows), 'pull')}.")
-    return said
+        sentences.append(f"{words} In {len(over)} of {counted(len(rows), 'pull')}.")
+    return sentences
 
 
 def limits_counted(found: RunsComparison) -> tuple[int, int]:

@@ -43,8 +43,8 @@ class TorqueCurve:
         """Torque at a speed. [N.m]"""
         held = np.clip(rpm, self.rpm[0], self.rpm[-1])
         smooth = PchipInterpolator(self.rpm, self.torque_nm)(held)
-        hollow = np.exp(-0.5 * ((rpm - self.dip_rpm) / self.dip_width_rpm) ** 2)
-        return np.asarray(smooth * (1.0 - self.dip_pct / 100.0 * hollow))
+        dip = np.exp(-0.5 * ((rpm - self.dip_rpm) / self.dip_width_rpm) ** 2)
+        return np.asarray(smooth * (1.0 - self.dip_pct / 100.0 * dip))
 
     def peak_torque(self) -> tuple[float, float]:
         """Highest torque and its speed. [N.m], [rpm]"""
@@ -328,7 +328,7 @@ def simulate_tip_ins(
     time = np.arange(n) * dt
     is_on = (time % (on_s + off_s)) >= off_s
     delayed = np.interp(time - plan.dead_s, time, is_on.astype(float), left=0.0)
-    answer = _second_order(delayed, plan, dt) if plan.damping else first_order_lag(
+    response = _second_order(delayed, plan, dt) if plan.damping else first_order_lag(
         delayed, tau_s=plan.tau_s, dt_s=dt)  # fmt: skip
     low, high = plan.torque_nm
     samples = pd.DataFrame(
@@ -336,7 +336,7 @@ def simulate_tip_ins(
             "time_s": time,
             "rpm": plan.rpm + rng.normal(0.0, 2.0, n),
             "pedal_pct": np.where(is_on, plan.pedal[1], plan.pedal[0]) + rng.normal(0.0, 0.1, n),
-            "torque_nm": low + (high - low) * answer + rng.normal(0.0, plan.noise_nm, n),
+            "torque_nm": low + (high - low) * response + rng.normal(0.0, plan.noise_nm, n),
             "row": np.arange(2, n + 2),
         }
     )

@@ -172,8 +172,8 @@ def _trims(
     region_rpm = np.round(rpm / 1500.0) * 1500.0
     region_load = np.round(load / 25.0) * 25.0
     long = _quantised(0.7 * engine.true_deviation_pct(region_rpm, region_load, grid))
-    asked = 100.0 * (open_loop / wanted / (1.0 + long / 100.0) - 1.0)
-    slow = first_order_lag(np.where(is_active, asked, 0.0), tau_s=1.0, dt_s=STEP_S)
+    required = 100.0 * (open_loop / wanted / (1.0 + long / 100.0) - 1.0)
+    slow = first_order_lag(np.where(is_active, required, 0.0), tau_s=1.0, dt_s=STEP_S)
     phase = (0.8 * state["time_s"].to_numpy()) % 1.0
     dither = 1.5 * (4.0 * np.abs(phase - 0.5) - 1.0)
     return np.where(is_active, _quantised(slow + dither), 0.0), long

@@ -165,7 +165,7 @@ def plot_along(
     limits = nearby_limits(limit_checks, column, mean, units)
     for side, part in mean.groupby("side", sort=False):
         colour, style = LINES[str(side)]
-        frame.plot(part["rpm"], units.along(part[column], channel, inside), style, color=colour,
+        frame.plot(part["rpm"], units.converted(part[column], channel, inside), style, color=colour,
                    linewidth=1.8, label=str(side), zorder=3 if side == "before" else 2)  # fmt: skip
     if column == "lambda" and "lambda_target" in mean:
         _draw_target(frame, mean, units)
@@ -177,7 +177,7 @@ def plot_along(
                        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6,
                              "alpha": 0.85})  # fmt: skip
     label_axes(frame, "engine speed (rpm)", f"{name} ({unit})" if unit != name.lower() else name)
-    least = units.along([0.0, LEAST_SPANS[column]], channel, inside)
+    least = units.converted([0.0, LEAST_SPANS[column]], channel, inside)
     _widen_scale(frame, float(least[1] - least[0]))
     frame.legend(loc="best", frameon=False, fontsize=8)
     set_title(frame, f"{name} along the pull", is_simulated=is_simulated)
@@ -199,7 +199,7 @@ def _draw_target(frame: Frame, mean: pd.DataFrame, units: OutputUnits) -> None:
     """Draw the target of the last side only; target and load differ little between sides."""
     part = mean[mean["side"] == mean["side"].iloc[-1]]
     if part["lambda_target"].notna().any():
-        target = units.along(part["lambda_target"], "lambda", "lambda")
+        target = units.converted(part["lambda_target"], "lambda", "lambda")
         frame.plot(part["rpm"], target, "-.", color=INK, linewidth=1.1, label="target", zorder=1)
 
 
@@ -231,7 +231,7 @@ def nearby_limits(
     low, high = float(mean[column].min()), float(mean[column].max())
     room = max(high - low, 0.1 * abs(high), LEAST_SPANS[column])
     near = own[(own["limit"] >= low - room) & (own["limit"] <= high + room)]
-    shown = units.along(near["limit"], channel, inside)
+    shown = units.converted(near["limit"], channel, inside)
     return [
         (float(limit), f"{channel_words(str(name))} {limit:.4g}")
         for limit, name in zip(shown, near["limit_name"], strict=True)
