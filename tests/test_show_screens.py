@@ -282,7 +282,7 @@ def test_a_cell_read_between_neighbours_is_never_called_unseen() -> None:
 def test_a_file_that_is_no_text_is_named_by_its_format(kind: str, words: str) -> None:
     dialect = Dialect(encoding=kind, header_line=0, data_line=1)
     assert file_words(log_of(dialect)) == words
-    assert "commas between cells" in file_words(log_of(Dialect("utf-8", ",")))
+    assert "separated by commas" in file_words(log_of(Dialect("utf-8", ",")))
 
 
 def log_of(dialect: Dialect) -> Log:

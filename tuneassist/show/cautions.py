@@ -18,8 +18,8 @@ GENERAL = (
     "alarm.",
     "Exhaust, turbine, brakes and tyres stay hot long after a run; watch their temperatures during "
     "it.",
-    "Emission and roadworthiness law may forbid changes on a road car; in many countries the work "
-    "requires a licence. The tuner must find out.",
+    "Emission and roadworthiness law may forbid changes on a road car; in many countries only "
+    "licensed people may do the work. Checking that is the tuner's responsibility.",
     "The numbers are proposals from logged evidence. A person who knows this engine decides, "
     "loads them, and watches the first pull with a foot ready to lift.",
 )
