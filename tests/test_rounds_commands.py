@@ -237,7 +237,7 @@ def flat(text: str) -> str:
 def test_what_undo_took_back_is_told_with_the_command_that_brings_it_back(car: Car) -> None:
     ok("rounds", "accept", car.tune)
     said = flat(ok("rounds", "undo", car.tune))
-    assert "Taken back: accept." in said
+    assert "Undone: accept." in said
     assert f"To redo it: tuneassist rounds accept {car.tune}" in said
     assert f"To redo it: tuneassist rounds add {car.tune} a.csv" in flat(
         ok("rounds", "undo", car.tune)
@@ -316,7 +316,7 @@ def test_undo_of_accept_says_to_load_the_earlier_grid(car: Car) -> None:
 def test_undo_works_where_the_rounds_folder_is_missing(car: Car) -> None:
     ok("rounds", "accept", car.tune)
     (car.tune / "round-01").rename(car.home / "elsewhere")
-    assert "Taken back: accept." in ok("rounds", "undo", car.tune)
+    assert "Undone: accept." in ok("rounds", "undo", car.tune)
 
 
 def test_a_round_without_a_step_has_nothing_to_type_in(tmp_path: Path) -> None:
