@@ -35,7 +35,7 @@ from tuneassist.reading import read_log
 from tuneassist.settings import Setup
 from tuneassist.simulate import Session, SessionPlan, TrueEngine, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
-from tuneassist.simulate.samples import petrol_engine, setup_text
+from tuneassist.simulate.sample_logs import petrol_engine, setup_text
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
 Score = tuple[float, float]

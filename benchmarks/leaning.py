@@ -54,7 +54,7 @@ from tuneassist.simulate import (
 from tuneassist.simulate.engine import draw_surface
 from tuneassist.simulate.logs import LogColumn, log_frame, standard_columns
 from tuneassist.simulate.route import random_points
-from tuneassist.simulate.samples import setup_text
+from tuneassist.simulate.sample_logs import setup_text
 from tuneassist.simulate.session import Session
 
 BOOST_ABOVE_KPA = 105.0

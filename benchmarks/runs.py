@@ -21,7 +21,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from tuneassist.runs import RunSettings, compare_runs, find_pulls, judge_equivalence
+from tuneassist.runs import RunSettings, assess_equivalence, compare_runs, find_pulls
 from tuneassist.settings import EngineSettings
 from tuneassist.simulate.full_load import (
     FullLoadPlan,
@@ -58,7 +58,7 @@ def called_equivalent(
          "pull": np.repeat(np.arange(2 * runs), len(rpm)), "rpm": np.tile(rpm, 2 * runs),
          "torque_nm": torque.ravel()}
     )  # fmt: skip
-    bands = judge_equivalence(curves, SETTINGS).bands
+    bands = assess_equivalence(curves, SETTINGS).bands
     if len(bands) != pairs:
         raise AssertionError(f"{len(bands)} bands were judged, {pairs} were simulated")
     return float((bands["verdict"] == "equivalent").mean())

@@ -25,7 +25,7 @@ import pyarrow as pa
 from pyarrow import csv, parquet
 
 from tuneassist.simulate import SessionPlan, simulate_session
-from tuneassist.simulate.samples import petrol_engine
+from tuneassist.simulate.sample_logs import petrol_engine
 
 HERE = Path(__file__).resolve().parent
 SETUP = HERE.parent / "sample_logs" / "petrol-setup.toml"

@@ -23,7 +23,7 @@ from tuneassist.simulate.full_load import (
     tuned_diesel,
 )
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
-from tuneassist.simulate.samples import petrol_engine
+from tuneassist.simulate.sample_logs import petrol_engine
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_logs"
 PETROL, VAN = SAMPLES / "petrol-setup.toml", SAMPLES / "van-setup.toml"

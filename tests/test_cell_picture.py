@@ -22,10 +22,10 @@ from tuneassist.show.cell_picture import (
     step_picture,
     target_picture,
 )
+from tuneassist.show.display import Display
 from tuneassist.show.figures.cells import plot_cells, plot_step
-from tuneassist.show.figures.colours import NOTHING, PAPER, WATCH_FILLS
-from tuneassist.show.look import Look
-from tuneassist.show.report_views import picture_map
+from tuneassist.show.figures.colours import NOTHING, PAPER, UNSAFE_FILLS
+from tuneassist.show.report_blocks import picture_map
 
 NAN = np.nan
 AXES = Axes(rpm=np.array([800.0, 1200.0]), load=np.array([30.0, 60.0, 90.0, 120.0]))
@@ -70,7 +70,9 @@ BINDING = pd.DataFrame(
 
 def on_terminal(picture: CellPicture) -> tuple[list[str], list[str]]:
     """Return the words of every cell, and the styles of those that have one."""
-    lines = [line for line in picture_grid(picture, Look()).renderables if isinstance(line, Text)]
+    lines = [
+        line for line in picture_grid(picture, Display()).renderables if isinstance(line, Text)
+    ]
     words = [word for line in lines[1:] for word in line.plain.split()[1:]]
     return words, [str(span.style) for line in lines for span in line.spans]
 
@@ -110,7 +112,7 @@ def test_what_is_not_known_is_grey_on_the_page_whatever_the_map() -> None:
 def test_leaner_than_a_floor_has_no_warning_colour_bounds_included() -> None:
     lean_hurts, floor = car(), car("floor")
     of = {kind: deviation_picture(cells(), kind) for kind in (lean_hurts, floor)}
-    assert on_page(of[lean_hurts])[4][2] == WATCH_FILLS[2]
+    assert on_page(of[lean_hurts])[4][2] == UNSAFE_FILLS[2]
     assert on_page(of[floor])[4][2] == on_page(of[floor])[0][2] == PAPER
     assert "black on color(172)" in on_terminal(of[lean_hurts])[1]
     assert "black on color(172)" not in on_terminal(of[floor])[1]

@@ -35,8 +35,8 @@ def test_a_forgotten_grid_is_told_at_the_top_and_before_anything_is_typed_in(
     out, result = first
     words = flat(result.stdout)
     assert result.exit_code == 0, result.output
-    assert "grid in force: all zeros, for no --grid was given" in words
-    assert words.index("would wipe them out") < words.index("Type grid.csv into the controller")
+    assert "grid in force: all zeros, because no --grid was given" in words
+    assert words.index("would erase them") < words.index("Type grid.csv into the controller")
     record = json.loads((out / "proposal.json").read_text(encoding="utf-8"))
     assert "no --grid was given" in record["grid_in_force"]
 

@@ -70,7 +70,7 @@ def test_no_exceeded_limit_is_said_with_the_number_watched(tmp_path: Path) -> No
     asked = ("runs", "--before", logs[0], "--after", logs[1], "--ignition", "compression")
     words = " ".join(run(*asked).stdout.split())
     # exhaust 720 and 760 degC, boost 124.1 kPa, and the smoke floor and leanest lambda
-    assert re.search(r"no limit was exceeded: [56] limits were watched in each pull", words)
+    assert re.search(r"no limit was exceeded: [56] limits were checked in each pull", words)
     assert "EXCEEDED" not in words
 
 
@@ -84,7 +84,7 @@ def test_what_the_runs_are_judged_as_is_told_or_said(
     # the simulated diesel runs at lambda 1.25 and more, far leaner than any petrol engine in boost
     assert ("leanest lambda in boost" in words) is (word != "compression")
     assert words.count("leanest lambda in boost") == (0 if word == "compression" else 2)  # a side
-    assert ("judged as a spark ignition engine" in words) is (word is None)
+    assert ("treated as spark ignition" in words) is (word is None)
     assert ("--ignition compression" in words) is (word is None)
     record = json.loads(run("runs", "--before", sides[0], "--after", sides[1], *told,
                             "--json").stdout)  # fmt: skip
@@ -121,7 +121,7 @@ def test_runs_in_air_that_differs_are_not_compared_uncorrected(days: tuple[Path,
     assert refused.stdout == ""
     words = " ".join(refused.stderr.split())
     # 1/1.04529 - 1 = -4.33 % (ISO 1585, UN R85 Annex 5 clause 5.4.1)
-    for said in ("99.0 kPa and 24.9 degC", "97.0 kPa and 34.9 degC", "-4.3 % of torque",
+    for said in ("99.0 kPa and 24.9 degC", "97.0 kPa and 34.9 degC", "torque by -4.3 %",
                  "--standard iso1585", "--standard none"):  # fmt: skip
         assert said in words
 
@@ -137,7 +137,7 @@ def test_runs_in_air_that_differs_are_corrected_or_compared_as_asked(
         record = json.loads(result.stdout)
         gain[word] = record["driven"][0]["gain_pct"]
         assert record["air_effect_pct"] == pytest.approx(100 * (1 / 1.04529 - 1), abs=0.01)
-        is_said = any("It is in the gain" in note for note in record["notes"])
+        is_said = any("The gain includes it" in note for note in record["notes"])
         assert is_said is (word == "none")
     assert gain["iso1585"] == pytest.approx(-1.0, abs=0.4)
     assert gain["none"] == pytest.approx(100 * (0.99 / 1.04529 - 1), abs=0.4)
@@ -346,8 +346,10 @@ def test_a_grid_that_moves_lambda_is_not_zero_though_torque_is_the_same(tmp_path
     words = " ".join(run(*asked).stdout.split())
     assert "DIFFERENT" in words
     # 1.17/1.25 at the bottom of the pull, 1.37/1.45 at its top: 6.4 to 5.5 % richer everywhere
-    assert re.search(r"different: lambda -6\.\d\d % at 1\d\d\d rpm, not shown alike at 1", words)
-    assert "torque: alike in" in words
+    assert re.search(
+        r"different: lambda -6\.\d\d % at 1\d\d\d rpm, not shown equivalent at 1", words
+    )
+    assert "torque: equivalent in" in words
     record = json.loads(run(*asked, "--json").stdout)["zero"]
     by_channel = {row["channel"]: row["verdict"] for row in record["bands"]}
     assert by_channel["lambda"] == "different"
@@ -443,7 +445,8 @@ def test_speeds_driven_that_are_not_all_covered_are_said(sides: tuple[Path, Path
         "runs", "--before", sides[0], "--after", sides[1], "--driven", "1000", "2000"
     ).stdout
     shown = " ".join(words.split())
-    assert "Of the speeds driven, 1000 to 2000 rpm, the runs do not cover 1000 to" in shown
+    assert "The runs do not cover 1000 to" in shown
+    assert "of the driven speeds, 1000 to 2000 rpm" in shown
     assert "to 2000 rpm: " in shown
     assert "--driven LOW HIGH" in shown
 

@@ -16,7 +16,7 @@ from tuneassist.one_log import LogEvidence
 from tuneassist.pipeline import Evidence, gather
 from tuneassist.reduction import reduce_log
 from tuneassist.simulate import SessionPlan, simulate_session
-from tuneassist.simulate.samples import petrol_engine
+from tuneassist.simulate.sample_logs import petrol_engine
 
 CAR = read_setup(Path(__file__).resolve().parent.parent / "sample_logs" / "petrol-setup.toml")
 START = Grid.zeros(CAR.axes)

@@ -23,7 +23,7 @@ from tuneassist.reading.mdf.parts import Neighbours, Records, Resampling, resamp
 from tuneassist.reduction import reduce_log
 from tuneassist.settings import CEILING_CHANNELS, ChannelSource
 from tuneassist.simulate import SessionPlan, simulate_session
-from tuneassist.simulate.samples import petrol_engine
+from tuneassist.simulate.sample_logs import petrol_engine
 
 asammdf = pytest.importorskip("asammdf")
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"

@@ -41,9 +41,9 @@ from tuneassist.evidence.disputes import Disputes
 from tuneassist.evidence.frame import checked_parts
 from tuneassist.loop.response import Response
 from tuneassist.loop.rounds import _nothing
-from tuneassist.outline import LINES, WIDTH
-from tuneassist.runs.prepare import NamedSamples
+from tuneassist.proposal_repr import LINES, WIDTH
 from tuneassist.runs.refusal import Refusal
+from tuneassist.runs.side_runs import NamedSamples
 from tuneassist.settings import Target
 from tuneassist.threads import on_one_thread, one_thread
 
@@ -281,8 +281,8 @@ def test_a_proposal_shows_itself_on_one_screen(proposal: Proposal) -> None:
     rounding = "resolution_pct"
     held = {(o.rpm, o.load) for o in proposal.limited.held_back if o.rule != rounding}
     assert f"held back   {len(held)}" in repr(proposal)
-    assert f"{len(proposal.unsafe_held)} of them asked the unsafe way" in repr(proposal)
-    assert "none was found" in repr(proposal)
+    assert f"{len(proposal.unsafe_held)} of them the unsafe way" in repr(proposal)
+    assert "none found" in repr(proposal)
 
 
 def test_many_long_doubts_still_fit_one_screen(proposal: Proposal) -> None:

@@ -44,7 +44,7 @@ from tuneassist.loop.tunes_between import is_heavy
 from tuneassist.runs.pulls import _near_highest_load
 from tuneassist.runs.settings import RunSettings
 from tuneassist.settings import CEILING_CHANNELS, LimitSettings, Target
-from tuneassist.show.words import ceiling_words
+from tuneassist.show.labels import ceiling_words
 from tuneassist.units import plain_unit
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"

@@ -31,10 +31,10 @@ from tuneassist.inert import (
     told,
 )
 from tuneassist.reading import read_log
-from tuneassist.show.inert_console import InertConsole
-from tuneassist.show.look import plain
+from tuneassist.show.display import plain
 from tuneassist.show.report import report_html
 from tuneassist.show.report_data import ReportData
+from tuneassist.show.safe_console import SafeConsole
 
 # Unicode general categories of what has no shape of its own: controls, formats, surrogates,
 # separators of lines and paragraphs (The Unicode Standard, table 4-4).
@@ -168,14 +168,14 @@ def test_a_screen_shows_only_inert_words_wherever_they_stand(text):
     table.add_column(Text(text))
     table.add_row(Text(text), text)
     out = io.StringIO()
-    console = InertConsole(file=out, markup=False, highlight=False, emoji=False, width=200)
+    console = SafeConsole(file=out, markup=False, highlight=False, emoji=False, width=200)
     console.print(table, text, Text(text, style="bold"))
     assert is_harmless(out.getvalue().replace("\n", ""))
 
 
 def test_markup_in_words_is_shown_as_it_is_written():
     out = io.StringIO()
-    InertConsole(file=out, markup=False, highlight=False, emoji=False).print(
+    SafeConsole(file=out, markup=False, highlight=False, emoji=False).print(
         Text("[red]a[/red] :car:"), "[bold]b [link=file:///x]c"
     )
     assert out.getvalue() == "[red]a[/red] :car: [bold]b [link=file:///x]c\n"
@@ -183,7 +183,7 @@ def test_markup_in_words_is_shown_as_it_is_written():
 
 def test_colours_of_the_console_itself_stay():
     out = io.StringIO()
-    InertConsole(file=out, force_terminal=True, color_system="standard", markup=False).print(
+    SafeConsole(file=out, force_terminal=True, color_system="standard", markup=False).print(
         Text("a\x1b[2J", style="bold")
     )
     assert "\x1b[1m" in out.getvalue()

@@ -40,7 +40,7 @@ from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.settings import Ceiling, CorrectionSettings, EngineSettings, Setup
 from tuneassist.simulate import SessionPlan, TrueEngine, draw_engine, simulate_session, van_car
 from tuneassist.simulate.logs import log_frame, standard_columns
-from tuneassist.simulate.samples import setup_text
+from tuneassist.simulate.sample_logs import setup_text
 
 BOOST_KPA = 105.0
 RICH_PCT = 6.0

@@ -16,7 +16,7 @@ from tuneassist.pipeline import Proposal, propose
 from tuneassist.reading import Log, read_log
 from tuneassist.settings import Setup
 from tuneassist.simulate import TrueEngine
-from tuneassist.simulate.samples import petrol_engine, van_engine
+from tuneassist.simulate.sample_logs import petrol_engine, van_engine
 
 BUNDLED = Path(__file__).resolve().parents[1] / "sample_logs"
 ENGINES = {"petrol": petrol_engine, "van": van_engine}

@@ -22,7 +22,7 @@ from tuneassist.files.setup_file import read_setup
 from tuneassist.parallel import LogFile, ReducedLog, reduce_file, reduce_files
 from tuneassist.simulate import SessionPlan, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
-from tuneassist.simulate.samples import petrol_engine
+from tuneassist.simulate.sample_logs import petrol_engine
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
 SETUP = SAMPLES / "petrol-setup.toml"

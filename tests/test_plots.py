@@ -89,16 +89,16 @@ def test_the_yardstick_sees_the_pair_that_colour_blind_people_mix_up() -> None:
     "eyes", [NORMAL, DEUTERANOPIA, PROTANOPIA], ids=["normal", "deuteranopia", "protanopia"]
 )
 def test_the_two_directions_stay_apart(eyes: Floats) -> None:
-    for watch, calm in product(colours.WATCH_FILLS, colours.CALM_FILLS):
+    for watch, calm in product(colours.UNSAFE_FILLS, colours.SAFE_FILLS):
         assert apart(watch, calm, eyes) > TOLD_APART, (watch, calm)
-    for fills in (colours.WATCH_FILLS, colours.CALM_FILLS):  # and deepen away from white
+    for fills in (colours.UNSAFE_FILLS, colours.SAFE_FILLS):  # and deepen away from white
         steps = [apart(fill, colours.PAPER, eyes) for fill in fills]
         assert steps == sorted(steps)
     assert apart(colours.BEFORE, colours.AFTER, eyes) > TOLD_APART
 
 
 def test_numbers_can_be_read_on_every_fill() -> None:
-    fills = (*colours.WATCH_FILLS, *colours.CALM_FILLS, colours.NOTHING, colours.PAPER)
+    fills = (*colours.UNSAFE_FILLS, *colours.SAFE_FILLS, colours.NOTHING, colours.PAPER)
     assert min(contrast(colours.INK, fill) for fill in fills) > 4.5  # WCAG 2.2, 1.4.3 AA
     for line in (colours.BEFORE, colours.AFTER, colours.LIMIT):
         assert contrast(line, colours.PAPER) > 4.5
@@ -106,10 +106,10 @@ def test_numbers_can_be_read_on_every_fill() -> None:
 
 
 def test_a_fill_follows_size_and_side() -> None:
-    fills = [colours.fill_of(v, watch_sign=1) for v in (0.99, 1.0, 3.0, 6.0, -1.0, -99.0)]
-    orange, blue = colours.WATCH_FILLS, colours.CALM_FILLS
+    fills = [colours.fill_of(v, unsafe_sign=1) for v in (0.99, 1.0, 3.0, 6.0, -1.0, -99.0)]
+    orange, blue = colours.UNSAFE_FILLS, colours.SAFE_FILLS
     assert fills == [colours.PAPER, *orange, blue[0], blue[2]]
-    assert colours.fill_of(float("nan"), watch_sign=1) == colours.NOTHING
+    assert colours.fill_of(float("nan"), unsafe_sign=1) == colours.NOTHING
 
 
 # --- figures ------------------------------------------------------------------------------------
@@ -226,11 +226,11 @@ def test_orange_is_the_side_that_hurts_for_both_kinds_of_engine() -> None:
         return [mpl.colors.to_hex(p.get_facecolor()) for p in frame.patches]
 
     lean, rich = fills("spark")[:2]
-    assert lean in colours.WATCH_FILLS
-    assert rich in colours.CALM_FILLS
+    assert lean in colours.UNSAFE_FILLS
+    assert rich in colours.SAFE_FILLS
     lean, rich = fills("compression")[:2]
-    assert lean in colours.CALM_FILLS
-    assert rich in colours.WATCH_FILLS
+    assert lean in colours.SAFE_FILLS
+    assert rich in colours.UNSAFE_FILLS
 
 
 def test_holds_are_told_apart_by_shape_as_well() -> None:
@@ -253,7 +253,7 @@ def test_a_full_load_curve_is_drawn_in_the_unit_asked_for() -> None:
 
 
 def test_limits_near_the_curve_are_drawn_with_their_names() -> None:
-    frame = plots.plot_along(FOUND.mean, "exhaust_temp_c", watched=FOUND.watched)
+    frame = plots.plot_along(FOUND.mean, "exhaust_temp_c", limit_checks=FOUND.limit_checks)
     words = {t.get_text() for t in frame.texts}
     assert words == {"exhaust temp ceiling 720", "exhaust temp hard ceiling 760"}
 
@@ -366,7 +366,7 @@ def test_a_channel_along_the_pull_is_drawn_in_the_units_of_the_person() -> None:
     mean = pd.DataFrame({"side": "after", "rpm": rpm, "lambda": 0.85, "exhaust_temp_c": 800.0})
     limit = {"channel": "exhaust_temp", "limit_name": "exhaust_temp ceiling", "limit": 850.0}
     units = OutputUnits(temperature="degF", afr_stoich=14.7)
-    hot = plots.plot_along(mean, "exhaust_temp_c", watched=pd.DataFrame([limit]), units=units)
+    hot = plots.plot_along(mean, "exhaust_temp_c", limit_checks=pd.DataFrame([limit]), units=units)
     # 800 and 850 degC are 1472 and 1562 degF
     assert hot.lines[0].get_ydata()[0] == pytest.approx(1472.0)
     assert hot.lines[1].get_ydata()[0] == pytest.approx(1562.0)

@@ -251,9 +251,9 @@ def test_what_a_step_should_lead_to_is_lambda_over_one_plus_step(folder: Path) -
 
 def test_cells_outside_tolerance_are_listed_farthest_first() -> None:
     from tuneassist.loop.advice import Advice
+    from tuneassist.show.report_blocks import DataTable
     from tuneassist.show.report_data import ReportData, ReportRound
-    from tuneassist.show.report_tune import left_section
-    from tuneassist.show.report_views import DataTable
+    from tuneassist.show.report_rounds import open_work_section
 
     axes = Axes(rpm=np.arange(1.0, 5.0) * 1000, load=np.array([40.0, 80.0, 120.0, 160.0]))
     deviation = np.array([0.2, 1.0, -1.1, 3.0, -5.0, 9.0, np.nan, 2.0] + [1.5] * 8)
@@ -271,7 +271,7 @@ def test_cells_outside_tolerance_are_listed_farthest_first() -> None:
         one = ReportRound("round 3", "", cells, cells, advice=Advice(word, "why"))  # type: ignore[arg-type]
         car = Setup(axes=axes, target=Target(np.ones((4, 4)), kind=kind))  # type: ignore[arg-type]
         data = ReportData(car, "0", "now", is_simulated=True, rounds=(one,))
-        section = left_section(data, is_customer=False)
+        section = open_work_section(data, is_customer=False)
         return [row for b in section.blocks if isinstance(b, DataTable) for row in b.rows]
 
     rows = listed("finished")
@@ -285,7 +285,7 @@ def test_the_report_judges_zero_in_the_units_and_over_the_speeds_asked_for(folde
     sides = ("--before", folder / "before.csv", "--after", folder / "after.csv")
     rest = ("--zero", "--units", "ps", "--driven", 2000, 3000, "--tunes", folder / "set")
     text = Page(write(folder, "zero", *sides, "--setup", VAN, *rest)).text
-    assert "With every correction at zero, is it the standard car? DIFFERENT." in text
+    assert "With all corrections at zero, is it the standard car? DIFFERENT." in text
     assert "from 2000 to 3000 rpm" in text
     assert re.search(r"DIFFERENT\. Torque .*exhaust temperature [+\d.]+ degC", text)
     assert "degc" not in text

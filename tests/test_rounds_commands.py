@@ -18,7 +18,7 @@ from tuneassist.grid import compose_pct
 from tuneassist.show.rounds import pending_steps
 from tuneassist.simulate import SessionPlan, TrueEngine, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
-from tuneassist.simulate.samples import setup_text
+from tuneassist.simulate.sample_logs import setup_text
 from tuneassist.workflow import round_result
 
 ENGINE = draw_engine(np.random.default_rng(31))
@@ -237,16 +237,16 @@ def flat(text: str) -> str:
 def test_what_undo_took_back_is_told_with_the_command_that_brings_it_back(car: Car) -> None:
     ok("rounds", "accept", car.tune)
     said = flat(ok("rounds", "undo", car.tune))
-    assert "Taken back: accept." in said
-    assert f"To bring it back: tuneassist rounds accept {car.tune}" in said
-    assert f"To bring it back: tuneassist rounds add {car.tune} a.csv" in flat(
+    assert "Undone: accept." in said
+    assert f"To redo it: tuneassist rounds accept {car.tune}" in said
+    assert f"To redo it: tuneassist rounds add {car.tune} a.csv" in flat(
         ok("rounds", "undo", car.tune)
     )
     ok("rounds", "add", car.tune, car.home / "a.csv")
     halted(car, DEAF)
     ok("rounds", "found", car.tune, "wrong-log")
     said = flat(ok("rounds", "undo", car.tune))
-    assert f"To bring it back: tuneassist rounds found {car.tune} wrong-log" in said
+    assert f"To redo it: tuneassist rounds found {car.tune} wrong-log" in said
 
 
 def grids_of(status: dict[str, Any]) -> tuple[Any, Any, Any]:
@@ -273,7 +273,7 @@ def test_the_report_prints_no_rejected_grid_and_says_what_is_held(car: Car, word
     ok("report", car.tune, "--out", car.home / "page.html")
     page = flat((car.home / "page.html").read_text(encoding="utf-8"))
     held = "round-01/grid.csv" if word == "accept" else "start-grid.csv"
-    assert f"What the controller holds, by what was said: {held}" in page
+    assert f"In the controller, as reported: {held}" in page
     assert ("not loaded yet: the whole grid to type in" in page) == (not word)
     assert ("Expected after the step" in page) == (word != "reject")
     assert ("was rejected: it is not in the controller" in page) == (word == "reject")
@@ -298,7 +298,7 @@ def test_an_exceeded_ceiling_overrides_go_on(
         assert f" {word} Exceeded: exhaust temp " in said
         assert f"ceiling {hard if check == 'hard' else 750}." in said
         assert "GO ON" not in said
-        assert said.index("Find the cause of what was exceeded first") > said.index("Next")
+        assert said.index("First find the cause of the exceeded limit") > said.index("Next")
     assert car.status()["check"] == check
     assert car.status()["advice"] == "continue"  # the contract's word for scripts
 
@@ -316,7 +316,7 @@ def test_undo_of_accept_says_to_load_the_earlier_grid(car: Car) -> None:
 def test_undo_works_where_the_rounds_folder_is_missing(car: Car) -> None:
     ok("rounds", "accept", car.tune)
     (car.tune / "round-01").rename(car.home / "elsewhere")
-    assert "Taken back: accept." in ok("rounds", "undo", car.tune)
+    assert "Undone: accept." in ok("rounds", "undo", car.tune)
 
 
 def test_a_round_without_a_step_has_nothing_to_type_in(tmp_path: Path) -> None:
@@ -338,9 +338,9 @@ def test_a_round_without_a_step_has_nothing_to_type_in(tmp_path: Path) -> None:
 
 def test_a_finished_tune_may_leave_its_last_small_step_out(tmp_path: Path) -> None:
     steps = " ".join(pending_steps(tmp_path / "round-03", is_finished=True))
-    assert steps.startswith("Nothing need be loaded any more.")
+    assert steps.startswith("No further step is needed.")
     assert steps.index("rounds reject") < steps.index("rounds accept")
-    assert not pending_steps(tmp_path / "round-03")[0].startswith("Nothing")
+    assert not pending_steps(tmp_path / "round-03")[0].startswith(("Nothing", "No further"))
 
 
 def test_the_same_log_twice_is_refused_with_its_round(car: Car) -> None:

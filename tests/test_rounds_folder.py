@@ -28,7 +28,7 @@ from tuneassist.pipeline import LogEvidence, reduce_log
 from tuneassist.settings import Setup
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import standard_columns
-from tuneassist.simulate.samples import setup_text
+from tuneassist.simulate.sample_logs import setup_text
 
 ENGINE = draw_engine(np.random.default_rng(21))
 SETUP = Setup(axes=ENGINE.car.axes, target=ENGINE.car.target)

@@ -30,7 +30,7 @@ from tuneassist.loop.history import RoundMark
 from tuneassist.pipeline import reduce_log
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
-from tuneassist.simulate.samples import setup_text
+from tuneassist.simulate.sample_logs import setup_text
 from tuneassist.workflow import round_result
 from tuneassist.workflow.round_result import judge_round
 

@@ -20,7 +20,7 @@ from tuneassist.grid import Grid
 from tuneassist.loop.settings import PlanSettings, RegionWeight
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
-from tuneassist.simulate.samples import setup_text
+from tuneassist.simulate.sample_logs import setup_text
 from tuneassist.workflow.logs import reduce_logs
 from tuneassist.workflow.plan import start_of_logs, start_of_tune
 
@@ -200,7 +200,7 @@ def test_a_set_of_tunes_is_checked_and_a_standard_that_changes_something_ends_wi
 ) -> None:
     good = run("tunes", "check", tunes(tmp_path / "good", home, 0.0))
     assert good.exit_code == 0, good.output
-    assert "What was checked is as it should be" in good.output
+    assert "All checks passed." in good.output
     bad = run("tunes", "check", tunes(tmp_path / "bad", home, 1.0))
     assert bad.exit_code == 5
     assert "NOT OK" in bad.output

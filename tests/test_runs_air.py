@@ -10,7 +10,7 @@ import pytest
 
 from tuneassist.errors import SetupError
 from tuneassist.runs import AirState, NamedSamples, RunSettings, compare_runs
-from tuneassist.runs.same_air import SeenAir, air_effect_pct, air_refusal, mean_air
+from tuneassist.runs.air_difference import KnownAir, air_effect_pct, air_refusal, mean_air
 from tuneassist.settings import EngineSettings
 from tuneassist.simulate.full_load import (
     FullLoadLog,
@@ -20,7 +20,7 @@ from tuneassist.simulate.full_load import (
 )
 
 SETTINGS, NAMES = RunSettings(), ("before", "after")
-FAIR = SeenAir(99.0, 24.85)
+FAIR = KnownAir(99.0, 24.85)
 PETROL = EngineSettings(ignition="spark")
 PLAN = FullLoadPlan(boost_kpa=0.0)
 
@@ -35,32 +35,32 @@ def log(plan: FullLoadPlan, seed: int) -> FullLoadLog:
     [(97, 308, 1.04529), (95, 298, 1.05074), (99, 313, 1.02990), (101.325, 288, 0.95281)],
 )
 def test_what_air_is_worth_is_by_iso_1585(kpa: float, kelvin: float, factor: float) -> None:
-    effect = air_effect_pct(FAIR, SeenAir(kpa, kelvin - 273.15))
+    effect = air_effect_pct(FAIR, KnownAir(kpa, kelvin - 273.15))
     assert effect == pytest.approx(100.0 * (1.0 / factor - 1.0), abs=1e-3)
 
 
 def test_what_one_side_does_not_know_is_taken_as_equal() -> None:
     nan = float("nan")
     # (99/95)^1.2 = 1.05074, with the temperature of one side not known
-    assert air_effect_pct(FAIR, SeenAir(95.0, nan)) == pytest.approx(
+    assert air_effect_pct(FAIR, KnownAir(95.0, nan)) == pytest.approx(
         100 * (1 / 1.05074 - 1), abs=1e-3
     )
     # (313/298)^0.6 = 1.02990
-    assert air_effect_pct(FAIR, SeenAir(nan, 39.85)) == pytest.approx(
+    assert air_effect_pct(FAIR, KnownAir(nan, 39.85)) == pytest.approx(
         100 * (1 / 1.02990 - 1), abs=1e-3
     )
-    assert np.isnan(air_effect_pct(FAIR, SeenAir()))
-    assert np.isnan(air_effect_pct(SeenAir(99.0, nan), SeenAir(nan, 20.0)))
+    assert np.isnan(air_effect_pct(FAIR, KnownAir()))
+    assert np.isnan(air_effect_pct(KnownAir(99.0, nan), KnownAir(nan, 20.0)))
 
 
 def test_the_mean_air_is_over_the_pulls_that_know_it() -> None:
-    found = mean_air([SeenAir(98.0, 20.0), SeenAir(100.0), SeenAir(is_charged=True)])
+    found = mean_air([KnownAir(98.0, 20.0), KnownAir(100.0), KnownAir(is_charged=True)])
     assert (found.pressure_kpa, found.temp_c, found.is_charged) == (99.0, 20.0, True)
 
 
 @pytest.mark.parametrize(("effect", "is_refused"), [(0.99, False), (1.01, True), (-1.01, True)])
 def test_air_is_asked_about_at_the_border(effect: float, is_refused: bool) -> None:
-    other = SeenAir(99.0 * (1.0 + effect / 100.0) ** (1 / 1.2), 24.85)
+    other = KnownAir(99.0 * (1.0 + effect / 100.0) ** (1 / 1.2), 24.85)
     found = air_refusal(FAIR, other, SETTINGS, names=NAMES)
     assert (found is not None) is is_refused
     assert (
@@ -71,14 +71,14 @@ def test_air_is_asked_about_at_the_border(effect: float, is_refused: bool) -> No
 
 @pytest.mark.parametrize("is_charged", [True, False])
 def test_the_temperature_of_a_charged_engine_is_doubted(is_charged: bool) -> None:
-    hot = SeenAir(99.0, 60.0, is_charged)
+    hot = KnownAir(99.0, 60.0, is_charged)
     found = air_refusal(FAIR, hot, SETTINGS, names=NAMES)
     assert found is not None
-    assert ("the charge's temperature" in found.description) is is_charged
+    assert ("the charge temperature" in found.description) is is_charged
 
 
 def test_air_that_is_not_known_is_no_refusal_but_is_said() -> None:
-    assert air_refusal(FAIR, SeenAir(), SETTINGS, names=NAMES) is None
+    assert air_refusal(FAIR, KnownAir(), SETTINGS, names=NAMES) is None
     sides = [
         NamedSamples(str(n), log(PLAN, n).samples.drop(columns=["barometer_kpa", "intake_temp_c"]))
         for n in (1, 2)

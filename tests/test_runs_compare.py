@@ -181,7 +181,7 @@ def test_each_breach_is_named_with_its_speed() -> None:
     assert floor["rpm_at_worst"] == found.pulls.iloc[0]["rpm_from"]
     for row in breaches.itertuples():
         assert f"{row.rpm_at_worst:.0f} rpm" in row.words
-    quiet = found.watched[~found.watched["is_breach"].astype(bool)]
+    quiet = found.limit_checks[~found.limit_checks["is_breach"].astype(bool)]
     assert set(quiet["limit_name"]) == {"leanest lambda"}
 
 
@@ -214,7 +214,7 @@ def test_boost_is_gauge_whatever_was_logged() -> None:
     worst = {}
     for name, samples in (("gauge", plain), ("both", by_barometer), ("default", by_default)):
         found = compare_runs([NamedSamples(name, samples)], [], engine=DIESEL, limits=limits)
-        watched = found.watched[found.watched["limit_name"] == "boost ceiling"]
+        watched = found.limit_checks[found.limit_checks["limit_name"] == "boost ceiling"]
         worst[name] = watched["worst"].max()
         assert any("No barometer" in note for note in found.notes) is (name == "default")
     assert worst["both"] == pytest.approx(worst["gauge"])
@@ -348,5 +348,5 @@ def test_the_steps_that_pulls_open_are_those_that_a_look_at_every_pull_finds() -
     steps = [Refusal("speed moved", "", {"start_s": float(time)}) for time in at]
     wanted = [any(a - rules.response_s <= t <= a + 6.0 for a in first) for t in at]
     assert 50 < sum(wanted) < 290
-    assert compare._opens(steps, pulls, rules).tolist() == wanted
-    assert not compare._opens([Refusal("no pedal", ""), *steps], [], rules).any()
+    assert compare._starts_a_pull(steps, pulls, rules).tolist() == wanted
+    assert not compare._starts_a_pull([Refusal("no pedal", ""), *steps], [], rules).any()

@@ -13,7 +13,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.weightstats import ttost_ind, ttost_paired
 
-from tuneassist.runs import RunSettings, judge_equivalence
+from tuneassist.runs import RunSettings, assess_equivalence
 from tuneassist.runs.tost import holm, runs_needed, tost
 
 SETTINGS = RunSettings()
@@ -107,10 +107,10 @@ def runs(before: list[float], after: list[float], grid: np.ndarray = GRID) -> pd
 
 
 def test_like_runs_are_equivalent_band_by_band_and_together() -> None:
-    found = judge_equivalence(runs([300, 301, 299], [300.5, 299.5, 301]), SETTINGS)
+    found = assess_equivalence(runs([300, 301, 299], [300.5, 299.5, 301]), SETTINGS)
     assert found.verdict == "equivalent"
     assert found.statement == (
-        "equivalent at every speed from 1500 to 3000 rpm: torque within 2 %. Not judged, for it is "
+        "equivalent at every speed from 1500 to 3000 rpm: torque within 2 %. Not tested, because "
         "not logged on both sides: lambda, boost, exhaust temperature."
     )
     assert list(found.bands["verdict"]) == ["equivalent"] * 3
@@ -125,28 +125,28 @@ def test_unlike_runs_are_different_and_the_band_is_named() -> None:
     curves = runs([300, 301, 299], [300.5, 299.5, 301])
     is_high = (curves["side"] == "after") & (curves["rpm"] >= 2550)
     curves.loc[is_high, "torque_nm"] *= 1.05  # at ten of the band's eleven speeds
-    found = judge_equivalence(curves, SETTINGS)
+    found = assess_equivalence(curves, SETTINGS)
     assert found.verdict == "different"
     # means: 300.333/300 x 1.05 = 1.05117, at the speeds that differ and at no other
     assert "torque +5.12 %" in found.statement
-    assert "not shown alike at 2550 to 3000 rpm" in found.statement
+    assert "not shown equivalent at 2550 to 3000 rpm" in found.statement
     assert list(found.bands["verdict"]) == ["equivalent", "equivalent", "different"]
 
 
 def test_a_small_difference_inside_the_margin_is_equivalent_though_not_zero() -> None:
     # 0.5 % apart with next to no scatter: certainly not zero, certainly within 2 %
-    found = judge_equivalence(runs([300, 300.03, 299.97], [301.5, 301.53, 301.47]), SETTINGS)
+    found = assess_equivalence(runs([300, 300.03, 299.97], [301.5, 301.53, 301.47]), SETTINGS)
     assert (found.bands["p_zero"] < 0.001).all()
     assert found.verdict == "equivalent"
 
 
 def test_scattered_runs_cannot_tell_and_say_how_many_more() -> None:
-    found = judge_equivalence(runs([300, 304, 296], [301, 305, 297]), SETTINGS)
+    found = assess_equivalence(runs([300, 304, 296], [301, 305, 297]), SETTINGS)
     assert found.verdict == "cannot tell"
     more = found.bands["more_runs"].iloc[0]
     assert found.statement.startswith(f"cannot tell: {more:.0f} more runs a side")
     assert f"{more:.0f} more runs a side" in found.bands["statement"].iloc[0]
-    hopeless = judge_equivalence(runs([300, 360, 240], [301, 361, 241]), SETTINGS)
+    hopeless = assess_equivalence(runs([300, 360, 240], [301, 361, 241]), SETTINGS)
     assert hopeless.verdict == "cannot tell"
     assert "more than 30 runs" in hopeless.statement
 
@@ -162,7 +162,7 @@ def test_scattered_runs_cannot_tell_and_say_how_many_more() -> None:
 def test_fewer_than_two_runs_cannot_tell_and_say_what_is_missing(
     before: list[float], after: list[float], more: str
 ) -> None:
-    found = judge_equivalence(runs(before, after), SETTINGS)
+    found = assess_equivalence(runs(before, after), SETTINGS)
     assert found.verdict == "cannot tell"
     assert f"at least {more}" in found.statement
     assert found.refusals[-1].name == "no bands"
@@ -171,15 +171,15 @@ def test_fewer_than_two_runs_cannot_tell_and_say_what_is_missing(
 def test_a_run_that_does_not_cover_a_band_does_not_count_there() -> None:
     curves = runs([300, 301, 299], [300.5, 299.5, 301])
     short = (curves["side"] == "after") & (curves["pull"] > 1) & (curves["rpm"] > 2700)
-    found = judge_equivalence(curves[~short], SETTINGS)
+    found = assess_equivalence(curves[~short], SETTINGS)
     assert len(found.bands) == 2
     assert [r.where for r in found.refusals] == ["torque, 2500 to 3000 rpm"]
     assert found.refusals[0].numbers["n_after"] == 1.0
-    assert "could not be judged" in found.statement
+    assert "could not be tested" in found.statement
 
 
 def test_copies_of_one_run_prove_nothing() -> None:
-    found = judge_equivalence(runs([300, 300, 300], [300, 300, 300]), SETTINGS)
+    found = assess_equivalence(runs([300, 300, 300], [300, 300, 300]), SETTINGS)
     assert found.verdict == "cannot tell"
     assert {r.name for r in found.refusals} == {"copies", "no bands"}
 
@@ -187,16 +187,16 @@ def test_copies_of_one_run_prove_nothing() -> None:
 def test_pairs_take_out_a_drift_that_hides_the_answer() -> None:
     drift = np.array([0.0, 9.0, 17.0, 26.0])
     curves = runs(list(300 + drift), list(300.5 + drift + [0.3, -0.4, 0.2, -0.1]))
-    assert judge_equivalence(curves, SETTINGS).verdict == "cannot tell"
-    assert judge_equivalence(curves, replace(SETTINGS, design="paired")).verdict == "equivalent"
-    odd = judge_equivalence(runs([300, 301], [300, 301, 302]), replace(SETTINGS, design="paired"))
+    assert assess_equivalence(curves, SETTINGS).verdict == "cannot tell"
+    assert assess_equivalence(curves, replace(SETTINGS, design="paired")).verdict == "equivalent"
+    odd = assess_equivalence(runs([300, 301], [300, 301, 302]), replace(SETTINGS, design="paired"))
     assert {r.name for r in odd.refusals} == {"not paired", "no bands"}
 
 
 def test_the_verdict_does_not_depend_on_the_unit_of_torque() -> None:
     curves = runs([300, 302, 299], [301, 299.5, 301])
     in_pounds = curves.assign(torque_nm=curves["torque_nm"] / 1.3558179483314)
-    first, second = (judge_equivalence(c, SETTINGS).bands for c in (curves, in_pounds))
+    first, second = (assess_equivalence(c, SETTINGS).bands for c in (curves, in_pounds))
     pd.testing.assert_frame_equal(first, second)
 
 
@@ -232,7 +232,7 @@ def shifted(curves: pd.DataFrame, column: str, by: float, low: float = 0.0, high
 
 
 def test_like_runs_are_equivalent_in_every_channel_that_is_logged() -> None:
-    found = judge_equivalence(watched(), SETTINGS)
+    found = assess_equivalence(watched(), SETTINGS)
     assert found.verdict == "equivalent"
     assert found.statement == (
         "equivalent at every speed from 1500 to 3000 rpm: torque within 2 %, lambda within 2 %, "
@@ -241,11 +241,11 @@ def test_like_runs_are_equivalent_in_every_channel_that_is_logged() -> None:
 
 
 def test_a_grid_that_moves_lambda_is_different_though_torque_is_not() -> None:
-    found = judge_equivalence(shifted(watched(), "lambda", 0.80 - 0.855), SETTINGS)
+    found = assess_equivalence(shifted(watched(), "lambda", 0.80 - 0.855), SETTINGS)
     assert found.verdict == "different"
     # 0.80/0.855 - 1 = -6.4 %
     assert "lambda -6." in found.statement
-    assert "not shown alike at 1500 to 3000 rpm" in found.statement
+    assert "not shown equivalent at 1500 to 3000 rpm" in found.statement
     assert "torque" not in found.statement
     by_channel = found.bands.groupby("channel")["verdict"].unique()
     assert by_channel["lambda"].tolist() == ["different"]
@@ -257,10 +257,10 @@ def test_a_grid_that_moves_lambda_is_different_though_torque_is_not() -> None:
     [("lambda", -0.055), ("boost_kpa", 9.0), ("exhaust_temp_c", -45.0)],
 )
 def test_a_narrow_difference_names_its_channel_and_its_speeds(column: str, by: float) -> None:
-    found = judge_equivalence(shifted(watched(), column, by, 2200.0, 2300.0), SETTINGS)
+    found = assess_equivalence(shifted(watched(), column, by, 2200.0, 2300.0), SETTINGS)
     assert found.verdict == "different"
     assert f"{NAMES[column]} " in found.statement
-    assert "not shown alike at 2200 to 2300 rpm" in found.statement
+    assert "not shown equivalent at 2200 to 2300 rpm" in found.statement
     others = found.bands[found.bands["channel"] != NAMES[column]]
     assert (others["verdict"] == "equivalent").all()
 
@@ -271,19 +271,19 @@ def test_a_mean_over_a_band_hides_no_crossing() -> None:
     upper = (curves["side"] == "after") & curves["rpm"].between(2251, 2500)
     curves.loc[lower, "torque_nm"] *= 1.03
     curves.loc[upper, "torque_nm"] *= 0.97
-    found = judge_equivalence(curves, SETTINGS)
+    found = assess_equivalence(curves, SETTINGS)
     assert found.verdict == "different"
-    assert "not shown alike at 2000 to 2500 rpm" in found.statement
+    assert "not shown equivalent at 2000 to 2500 rpm" in found.statement
 
 
 def test_the_speeds_beyond_the_last_whole_band_are_judged_too() -> None:
     grid = np.arange(1350.0, 3151.0, 50.0)
-    clean = judge_equivalence(watched(grid=grid), SETTINGS)
+    clean = assess_equivalence(watched(grid=grid), SETTINGS)
     assert clean.verdict == "equivalent"
     assert "from 1350 to 3150 rpm" in clean.statement
     for low, high in ((1350.0, 1400.0), (3100.0, 3150.0)):
-        found = judge_equivalence(shifted(watched(grid=grid), "lambda", 0.05, low, high), SETTINGS)
-        assert f"not shown alike at {low:g} to {high:g} rpm" in found.statement
+        found = assess_equivalence(shifted(watched(grid=grid), "lambda", 0.05, low, high), SETTINGS)
+        assert f"not shown equivalent at {low:g} to {high:g} rpm" in found.statement
 
 
 @pytest.mark.parametrize(
@@ -305,7 +305,7 @@ def test_each_channel_has_its_own_margin(column: str, field: str, unit: str, way
         by = 1.0 + way * share * margin / 100.0
         value = 500.0 * np.where(is_after, by, 1.0) if unit == "%" else (
             500.0 + np.where(is_after, way * share * margin, 0.0))  # fmt: skip
-        found = judge_equivalence(curves.assign(**{column: value + base}), SETTINGS)
+        found = assess_equivalence(curves.assign(**{column: value + base}), SETTINGS)
         assert found.verdict == verdict
     assert dict(zip(found.bands["channel"], found.bands["unit"], strict=True))["boost"] == "kPa"
 
@@ -313,9 +313,9 @@ def test_each_channel_has_its_own_margin(column: str, field: str, unit: str, way
 def test_a_channel_of_one_side_alone_is_said_not_to_be_judged() -> None:
     curves = watched()
     curves.loc[curves["side"] == "after", "lambda"] = np.nan
-    found = judge_equivalence(curves, SETTINGS)
+    found = assess_equivalence(curves, SETTINGS)
     assert found.verdict == "equivalent"
-    assert "Not judged, for it is not logged on both sides: lambda." in found.statement
+    assert "Not tested, because not logged on both sides: lambda." in found.statement
     assert "lambda" not in set(found.bands["channel"])
 
 
@@ -323,15 +323,15 @@ def test_a_channel_that_one_run_alone_covers_is_refused_there_and_said() -> None
     curves = watched()
     gone = (curves["side"] == "after") & (curves["pull"] > 1) & (curves["rpm"] > 2700)
     curves.loc[gone, "lambda"] = np.nan
-    found = judge_equivalence(curves, SETTINGS)
+    found = assess_equivalence(curves, SETTINGS)
     assert [r.where for r in found.refusals] == ["lambda, 2500 to 3000 rpm"]
-    assert "Some bands could not be judged" in found.statement
+    assert "Some bands could not be tested" in found.statement
 
 
 def test_a_sensor_that_reads_alike_in_every_run_is_judged_by_its_difference() -> None:
     curves = watched().assign(**{"lambda": 0.855})
-    assert judge_equivalence(curves, SETTINGS).verdict == "equivalent"
-    moved = judge_equivalence(shifted(curves, "lambda", -0.055), SETTINGS)
+    assert assess_equivalence(curves, SETTINGS).verdict == "equivalent"
+    moved = assess_equivalence(shifted(curves, "lambda", -0.055), SETTINGS)
     assert moved.verdict == "different"
     assert "lambda -6.43 %" in moved.statement  # 0.80/0.855 - 1
 
@@ -348,7 +348,7 @@ def test_cars_that_are_alike_are_called_different_at_most_5_times_in_100() -> No
                                ("exhaust_temp_c", 40.0))
         }  # fmt: skip
         curves = curves.assign(**{name: curves[name] + v for name, v in noise.items()})
-        return judge_equivalence(curves, replace(SETTINGS, max_runs=2)).verdict == "different"
+        return assess_equivalence(curves, replace(SETTINGS, max_runs=2)).verdict == "different"
 
     called = [is_called_different(seed) for seed in range(60)]
     assert np.mean(called) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 60)
@@ -418,7 +418,7 @@ def test_pairs_at_the_margin_are_called_equivalent_at_most_5_times_in_100(edge: 
             "torque_nm": torque.ravel(),
         }
     )
-    called = judge_equivalence(curves, SETTINGS).bands["verdict"] == "equivalent"
+    called = assess_equivalence(curves, SETTINGS).bands["verdict"] == "equivalent"
     assert len(called) == 2000
     assert called.mean() <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 2000)
     assert called.mean() > 0.01  # a test that never calls anything equivalent would pass too

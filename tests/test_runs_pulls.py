@@ -66,10 +66,10 @@ def test_every_row_has_a_fate_and_the_caller_keeps_his_frame() -> None:
     before = log.samples.copy()
     found = find_pulls(log.samples)
     pd.testing.assert_frame_equal(log.samples, before)
-    assert found.fates.index.equals(log.samples.index)
-    assert set(found.fates) == {"not wide open", "wide open, no pull", "cut off", "pull"}
-    assert (found.fates == "pull").sum() == sum(len(p.samples) for p in found.pulls)
-    assert set(log.truth.loc[found.fates == "wide open, no pull", "part"]) == {"stab"}
+    assert found.row_states.index.equals(log.samples.index)
+    assert set(found.row_states) == {"not wide open", "wide open, no pull", "cut off", "pull"}
+    assert (found.row_states == "pull").sum() == sum(len(p.samples) for p in found.pulls)
+    assert set(log.truth.loc[found.row_states == "wide open, no pull", "part"]) == {"stab"}
 
 
 @pytest.mark.parametrize(("seconds", "name"), [(2.0, None), (1.9, "stab")])
@@ -132,7 +132,7 @@ def test_without_pedal_load_tells_and_part_load_does_not_pass() -> None:
     log = simulated(FullLoadPlan(pulls=3, part_load=2))
     found = find_pulls(log.samples.drop(columns="pedal_pct"))
     assert [set(log.truth.loc[p.samples.index, "pull"]) for p in found.pulls] == [{1}, {2}, {3}]
-    assert all(p.judged_by == "load" for p in found.pulls)
+    assert all(p.full_load_channel == "load" for p in found.pulls)
     assert "log the pedal" in found.notes[0]
 
 
@@ -149,7 +149,7 @@ def test_a_flap_that_is_always_open_is_not_taken_for_a_throttle() -> None:
     flap = log.samples.drop(columns="pedal_pct").assign(throttle_pct=97.0)
     found = find_pulls(flap)
     assert len(found.pulls) == 2
-    assert found.pulls[0].judged_by == "load"
+    assert found.pulls[0].full_load_channel == "load"
     assert "flap" in found.notes[0]
 
 

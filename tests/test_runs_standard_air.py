@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from tuneassist.errors import InputError, SetupError
 from tuneassist.runs import AirState, Refusal, RunSettings, air_correction
 from tuneassist.runs.air import vapour_pressure_kpa
-from tuneassist.runs.factors import (
+from tuneassist.runs.standard_air_factors import (
     atmospheric_factor,
     din70020,
     engine_factor,
@@ -25,12 +25,12 @@ from tuneassist.runs.factors import (
     iso1585_spark,
     sae_j1349,
 )
-from tuneassist.runs.output import (
+from tuneassist.runs.torque import (
     NM_RPM_PER_KW,
-    Output,
+    PullTorque,
     inertia_torque_nm,
-    output_of,
     power_kw,
+    pull_torque,
     torque_nm,
 )
 
@@ -199,7 +199,7 @@ def test_din_70020_takes_total_pressure(mbar: float, kelvin: float, factor: floa
     wet = AirState(mbar / 10.0, kelvin - 273.15, relative_humidity_pct=80.0)
     found = air_correction(wet, RunSettings(standard="din70020"), ignition="spark")
     assert found.factor == pytest.approx(factor, abs=5e-6)
-    assert "no range" in found.notes[0]
+    assert "range of validity is not known" in found.notes[0]
 
 
 # --- humidity -----------------------------------------------------------------------------------
@@ -290,8 +290,8 @@ def samples(**columns: object) -> pd.DataFrame:
 
 def test_power_alone_gives_torque_and_says_so() -> None:
     frame = samples(power_kw=power_kw(200.0, [2000.0, 2500, 3000, 3500]))
-    found = output_of(frame, RunSettings())
-    assert isinstance(found, Output)
+    found = pull_torque(frame, RunSettings())
+    assert isinstance(found, PullTorque)
     np.testing.assert_allclose(found.torque_nm, 200.0)
     assert found.source == "power"
     assert found.notes
@@ -300,28 +300,28 @@ def test_power_alone_gives_torque_and_says_so() -> None:
 @pytest.mark.parametrize(("apart", "is_said"), [(1.9, False), (2.1, True), (-2.1, True)])
 def test_disagreement_of_torque_and_power_is_said(apart: float, is_said: bool) -> None:
     power = power_kw(200.0 * (1 + apart / 100), [2000.0, 2500, 3000, 3500])
-    found = output_of(samples(torque_nm=200.0, power_kw=power), RunSettings())
-    assert isinstance(found, Output)
+    found = pull_torque(samples(torque_nm=200.0, power_kw=power), RunSettings())
+    assert isinstance(found, PullTorque)
     np.testing.assert_allclose(found.torque_nm, 200.0)
     assert found.disagreement_pct == pytest.approx(apart)
     assert bool(found.notes) is is_said
-    other = output_of(samples(torque_nm=200.0, power_kw=power), RunSettings(trust="power"))
-    assert isinstance(other, Output)
+    other = pull_torque(samples(torque_nm=200.0, power_kw=power), RunSettings(trust="power"))
+    assert isinstance(other, PullTorque)
     np.testing.assert_allclose(other.torque_nm, 200.0 * (1 + apart / 100))
 
 
 def test_a_mixed_up_unit_is_named() -> None:
     # hp 0.74569987158227 kW (550 ft lbf/s, exact)
     power = power_kw(200.0, [2000.0, 2500, 3000, 3500]) / 0.74569987158227
-    found = output_of(samples(torque_nm=200.0, power_kw=power), RunSettings())
-    assert isinstance(found, Output)
+    found = pull_torque(samples(torque_nm=200.0, power_kw=power), RunSettings())
+    assert isinstance(found, PullTorque)
     assert "hp, read as kW" in found.notes[0]
     assert "PS" not in found.notes[0]
 
 
 def test_neither_torque_nor_power_needs_an_inertia() -> None:
-    assert isinstance(output_of(samples(), RunSettings()), Refusal)
-    found = output_of(samples(), RunSettings(inertia_kg_m2=3.0))
-    assert isinstance(found, Output)
+    assert isinstance(pull_torque(samples(), RunSettings()), Refusal)
+    found = pull_torque(samples(), RunSettings(inertia_kg_m2=3.0))
+    assert isinstance(found, PullTorque)
     # 500 rpm/s is 52.360 rad/s2, times 3 kg m2
     np.testing.assert_allclose(found.torque_nm, 157.0796, atol=5e-5)

@@ -34,7 +34,7 @@ from tuneassist.settings import (
 )
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
-from tuneassist.simulate.samples import setup_text
+from tuneassist.simulate.sample_logs import setup_text
 
 ENGINE = draw_engine(np.random.default_rng(31))
 PLAN = SessionPlan(holds=25, rate_hz=5, warm_up_s=0, gaps=0)

@@ -24,12 +24,12 @@ from tuneassist.show.cell_grid import Cell, cell_grid
 from tuneassist.show.cell_picture import deviation_picture
 from tuneassist.show.check import columns_table, file_words
 from tuneassist.show.coverage import blank_words
-from tuneassist.show.look import CALM, WATCH, Look, plain, shade, signed
+from tuneassist.show.display import SAFE_SHADES, UNSAFE_SHADES, Display, plain, shade, signed
+from tuneassist.show.labels import RULE_WORDS, delay_words
+from tuneassist.show.log_summary import bullets, sample_shares_table
 from tuneassist.show.plots import FORMATS, coverage_figure, picture, plot_format
 from tuneassist.show.proposal import deviation_section
 from tuneassist.show.report_cells import deviation_map
-from tuneassist.show.samples import bullets, shares_table
-from tuneassist.show.words import RULE_WORDS, delay_words
 
 
 def text_of(renderable: RenderableType, *, width: int = 80) -> str:
@@ -58,10 +58,10 @@ def test_a_number_takes_five_characters_up_to_9999_percent(value: float) -> None
 @given(st.floats(min_value=-99, max_value=99))
 def test_sign_and_colour_tell_the_same_side(value: float) -> None:
     for watch in (1, -1):
-        style = shade(value, watch_sign=watch)
+        style = shade(value, unsafe_sign=watch)
         if style:
-            assert (style in WATCH) == (value * watch > 0)
-            assert (style in CALM) == (value * watch < 0)
+            assert (style in UNSAFE_SHADES) == (value * watch > 0)
+            assert (style in SAFE_SHADES) == (value * watch < 0)
             assert signed(value)[0] == ("+" if value > 0 else "-")
 
 
@@ -71,7 +71,7 @@ def test_twelve_load_columns_fit_80_characters_and_more_go_into_blocks(
 ) -> None:
     axes = axes_of(3, columns)
     cells = [Cell("-12.5", "●")] * axes.size
-    text = text_of(cell_grid(axes, cells, Look(width=80)))
+    text = text_of(cell_grid(axes, cells, Display(width=80)))
     assert max(len(line.rstrip()) for line in text.splitlines()) <= 80
     assert text.count("rpm") == blocks
     assert text.count("-12.5●") == axes.size
@@ -81,7 +81,7 @@ def test_each_cell_stands_under_its_load_and_beside_its_rpm() -> None:
     axes = Axes(rpm=np.array([1000.0, 2000.0]), load=np.array([30.0, 45.5, 60.0]))
     cells = [Cell(str(i)) for i in range(6)]
     head, first, second = (
-        line.split() for line in text_of(cell_grid(axes, cells, Look())).splitlines()
+        line.split() for line in text_of(cell_grid(axes, cells, Display())).splitlines()
     )
     assert head == ["rpm", "30", "45.5", "60"]
     assert first == ["1000", "0", "1", "2"]
@@ -122,9 +122,9 @@ def styles_of(renderable: RenderableType) -> dict[str, str]:
 
 def test_orange_is_lean_for_spark_and_rich_for_compression() -> None:
     orange, blue = "172", "68"
-    spark = styles_of(deviation_section(small_cells(), small_setup("spark"), Look()))
+    spark = styles_of(deviation_section(small_cells(), small_setup("spark"), Display()))
     assert (spark["+8.0"], spark["-8.0"]) == (orange, blue)
-    diesel = styles_of(deviation_section(small_cells(), small_setup("compression"), Look()))
+    diesel = styles_of(deviation_section(small_cells(), small_setup("compression"), Display()))
     assert (diesel["+8.0"], diesel["-8.0"]) == (blue, orange)
 
 
@@ -132,48 +132,52 @@ def test_a_cell_beyond_the_outermost_holds_is_marked_on_screen_picture_and_page(
     cells = small_cells().assign(
         reason=["4 % more fuel", "(no hold of its own, beyond the outermost holds)", "", ""]
     )
-    for look, mark in ((Look(), "△"), (Look(is_ascii=True), "^")):
-        text = text_of(deviation_section(cells, small_setup(), look))
+    for display, mark in ((Display(), "△"), (Display(is_ascii=True), "^")):
+        text = text_of(deviation_section(cells, small_setup(), display))
         assert f"-8.0{mark}" in text
         assert f"{mark} beyond the outermost holds" in text
         assert f"+8.0{mark}" not in text
     shown = deviation_picture(cells, small_setup()).cells
-    assert [Look().mark(one.mark) for one in shown] == ["●", "△", "", ""]
+    assert [Display().mark(one.mark) for one in shown] == ["●", "△", "", ""]
     page = deviation_map("Before", cells, small_setup())
     assert "beyond the outermost holds" in str(page)
 
 
 def test_leaner_than_a_floor_is_not_coloured() -> None:
-    floor = styles_of(deviation_section(small_cells(), small_setup("compression", "floor"), Look()))
+    floor = styles_of(
+        deviation_section(small_cells(), small_setup("compression", "floor"), Display())
+    )
     assert "+8.0" not in floor
     assert floor["-8.0"] == "172"
 
 
 @pytest.mark.parametrize("is_ascii", [False, True])
 def test_confidence_and_absence_are_marked_without_colour(is_ascii: bool) -> None:
-    look = Look(is_ascii=is_ascii)
-    text = text_of(deviation_section(small_cells(), small_setup(), look))
-    assert f"+8.0{look.confidence('good')}" in text
-    assert f"-8.0{look.confidence('low')}" in text
-    assert text.splitlines()[5].split() == ["2000", look.nothing, look.left_alone]
+    display = Display(is_ascii=is_ascii)
+    text = text_of(deviation_section(small_cells(), small_setup(), display))
+    assert f"+8.0{display.confidence('good')}" in text
+    assert f"-8.0{display.confidence('low')}" in text
+    assert text.splitlines()[5].split() == ["2000", display.no_evidence, display.left_alone]
     assert "+4.0" not in text  # a cell that is left alone claims nothing
-    assert len({look.confidence(w) for w in ("good", "fair", "low")} | {look.nothing}) == 4
+    assert (
+        len({display.confidence(w) for w in ("good", "fair", "low")} | {display.no_evidence}) == 4
+    )
     assert text.isascii() == is_ascii
 
 
 def test_a_cell_beyond_the_sensors_stop_shows_its_side_and_no_size() -> None:
     cells = small_cells().assign(ci_low_pct=[7.0, -9.0, 12.4, 3.0])
-    look = Look(is_ascii=True)
-    text = text_of(deviation_section(cells, small_setup(), look))
-    assert text.splitlines()[5].split() == ["2000", ">+12", look.left_alone]
-    assert styles_of(deviation_section(cells, small_setup(), look))[">+12"] == "172"
+    display = Display(is_ascii=True)
+    text = text_of(deviation_section(cells, small_setup(), display))
+    assert text.splitlines()[5].split() == ["2000", ">+12", display.left_alone]
+    assert styles_of(deviation_section(cells, small_setup(), display))[">+12"] == "172"
     small = cells.assign(ci_low_pct=np.nan, ci_high_pct=[9.0, -7.0, -0.24, 5.0])
-    assert "<-0.2" in text_of(deviation_section(small, small_setup(), look))
+    assert "<-0.2" in text_of(deviation_section(small, small_setup(), display))
 
 
 def test_shares_name_each_filter_and_leave_out_those_that_took_nothing() -> None:
     fates = pd.Series({"engine cold": 250, "moving": 0, "used": 750})
-    text = text_of(shares_table(fates, Look()))
+    text = text_of(sample_shares_table(fates, Display()))
     assert "engine not warm yet" in text
     assert "25.0 %" in text
     assert "75.0 %" in text
@@ -278,7 +282,7 @@ def test_a_cell_read_between_neighbours_is_never_called_unseen() -> None:
 def test_a_file_that_is_no_text_is_named_by_its_format(kind: str, words: str) -> None:
     dialect = Dialect(encoding=kind, header_line=0, data_line=1)
     assert file_words(log_of(dialect)) == words
-    assert "commas between cells" in file_words(log_of(Dialect("utf-8", ",")))
+    assert "separated by commas" in file_words(log_of(Dialect("utf-8", ",")))
 
 
 def log_of(dialect: Dialect) -> Log:

@@ -29,7 +29,7 @@ from tuneassist.simulate.logs import (
     standard_columns,
 )
 from tuneassist.simulate.route import SessionPlan, draw_route, random_points
-from tuneassist.simulate.samples import VAN_FIRST, truth_text, write_sample_logs
+from tuneassist.simulate.sample_logs import VAN_FIRST, truth_text, write_sample_logs
 from tuneassist.simulate.session import Session, simulate_session, without_channels
 from tuneassist.simulate.signals import (
     ar1_noise,

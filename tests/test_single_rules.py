@@ -22,7 +22,7 @@ from tuneassist.loop.settings import PlanSettings
 from tuneassist.reduction import reduce_parts
 from tuneassist.settings import LimitSettings, SteadySettings, Target
 from tuneassist.simulate import SessionPlan, simulate_session
-from tuneassist.simulate.samples import petrol_engine
+from tuneassist.simulate.sample_logs import petrol_engine
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
 AXES = Axes(rpm=np.arange(1000.0, 6000.0, 1000.0), load=np.array([20.0, 40, 60, 80]))

@@ -18,7 +18,7 @@ from tuneassist.pipeline import propose_from
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.settings import Setup
 from tuneassist.simulate import SessionPlan, simulate_session
-from tuneassist.simulate.samples import petrol_engine
+from tuneassist.simulate.sample_logs import petrol_engine
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_logs"
 CAR = read_setup(SAMPLES / "petrol-setup.toml")

@@ -239,7 +239,7 @@ def test_what_the_parent_had_ignored_stays_ignored() -> None:
         "import os, signal\n"
         "from tuneassist import stopping\n"
         "signal.signal(signal.SIGHUP, signal.SIG_IGN)\n"
-        "stopping.listen()\n"
+        "stopping.handle_signals()\n"
         "os.kill(os.getpid(), signal.SIGHUP)\n"
         "print('goes on')\n"
     )

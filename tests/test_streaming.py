@@ -25,7 +25,7 @@ from tuneassist.reading import LogReader, read_log
 from tuneassist.reading.source import ReadAhead
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.simulate import SessionPlan, simulate_session
-from tuneassist.simulate.samples import petrol_engine
+from tuneassist.simulate.sample_logs import petrol_engine
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
 CAR = read_setup(SAMPLES / "petrol-setup.toml")

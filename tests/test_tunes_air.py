@@ -19,7 +19,7 @@ from tuneassist.grid import Axes, Grid
 from tuneassist.loop.tunes import Tune, check_tunes
 from tuneassist.loop.tunes_run import air_between, run_limits, table_pull
 from tuneassist.runs import RunSettings
-from tuneassist.runs.same_air import SeenAir
+from tuneassist.runs.air_difference import KnownAir
 from tuneassist.settings import Ceiling, LimitSettings, Setup, Target
 from tuneassist.simulate.full_load import FullLoadPlan, TorqueCurve, stock_diesel
 
@@ -120,7 +120,7 @@ def test_runs_in_different_air_are_not_compared_uncorrected(days: Path) -> None:
     assert "more over standard: not compared" in said
     assert "99.0 kPa and 24.9 degC for standard, 95.4 kPa and 34.9 degC for more" not in said
     assert "99.0 kPa and 24.9 degC for standard and 95.4 kPa and 34.9 degC for more" in said
-    assert "-6.2 % of torque" in said  # 1/1.06637 - 1
+    assert "torque by -6.2 %" in said  # 1/1.06637 - 1
     assert "--standard" in said
     assert not any("rise in order" in words for words in record["checked"])  # type: ignore[attr-defined]
 
@@ -173,7 +173,7 @@ def test_air_that_is_not_known_is_said_not_to_be_checked() -> None:
     report = check_tunes(tunes)
     assert report.is_ok
     assert "that a and b ran in the same air: it is not known of both" in report.unchecked
-    known = [replace(t, air=SeenAir(99.0, 20.0)) for t in tunes]
+    known = [replace(t, air=KnownAir(99.0, 20.0)) for t in tunes]
     assert not any("same air" in words for words in check_tunes(known).unchecked)
 
 

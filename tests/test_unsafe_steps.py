@@ -52,7 +52,7 @@ def test_a_dead_sensor_that_reads_rich_is_told_to_a_quiet_run_and_to_scripts(
     quiet = run("propose", dead_log, "-s", PETROL, "-o", tmp_path / "quiet", "-q")
     assert quiet.exit_code == 0, quiet.output
     assert len(quiet.stdout.splitlines()) == 1
-    assert "asked for less fuel, the unsafe way, and were held back by: " in quiet.stderr
+    assert "held back from less fuel, the unsafe way, by: " in quiet.stderr
     assert "dead.csv" in quiet.stderr
     assert all(line.startswith("tuneassist: ") for line in quiet.stderr.splitlines())
     told = json.loads(
@@ -86,9 +86,7 @@ def test_every_doubt_of_the_screen_is_said_by_a_quiet_run(tmp_path: Path) -> Non
 def test_the_screen_says_in_one_sentence_what_was_held(tmp_path: Path) -> None:
     result = run("propose", PETROL_LOG, "-s", PETROL, "-o", tmp_path / "out")
     words = " ".join(result.stdout.split())
-    assert re.search(
-        r"! \d+ cells asked for less fuel, the unsafe way, and were held back by: ", words
-    )
+    assert re.search(r"! \d+ cells held back from less fuel, the unsafe way, by: ", words)
 
 
 def test_a_round_and_its_status_tell_scripts_what_was_held(tmp_path: Path) -> None:
@@ -102,7 +100,10 @@ def test_a_round_and_its_status_tell_scripts_what_was_held(tmp_path: Path) -> No
     for key in ("unsafe_step_held", "unsafe_step_rules", "unsafe_steps"):
         assert status[key] == added[key], key
     shown = " ".join(run("rounds", "status", tune).stdout.split())
-    assert f"! {len(added['unsafe_steps'])} cells asked for less fuel, the unsafe way" in shown
+    assert (
+        f"! {len(added['unsafe_steps'])} cells held back from less fuel, the unsafe way, by: "
+        in shown
+    )
 
 
 def test_a_tune_of_an_older_program_does_not_say_that_nothing_was_held() -> None:
@@ -155,7 +156,7 @@ def test_the_sentence_names_the_commonest_reasons_first() -> None:
     rows = [held(f"rule_{n}", -1.0, rpm=1000.0 * n + k) for n in range(1, 6) for k in range(n)]
     words = unsafe_words(unsafe_held(rows, setup=setup), setup)
     assert words == (
-        "15 cells asked for less fuel, the unsafe way, and were held back by: rule_5 in words "
+        "15 cells held back from less fuel, the unsafe way, by: rule_5 in words "
         "(5 cells); "
         "rule_4 in words (4 cells); rule_3 in words (3 cells); and 2 more reasons"
     )

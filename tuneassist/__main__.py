@@ -9,10 +9,10 @@ from tuneassist import stopping
 def main() -> None:
     """Run the command line."""
     try:
-        stopping.listen()
+        stopping.handle_signals()
         from tuneassist.cli.app import main as run
     except stopping.Stopped as stop:
-        stopping.end(stop.status)
+        stopping.exit_now(stop.status)
     run()
 
 

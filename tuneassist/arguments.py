@@ -1,4 +1,4 @@
-"""What a caller in Python hands in: held against what was asked for before any work begins."""
+"""Checks of the arguments of Python calls, before any work begins."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ def file_path(value: object, *, error: type[InputError] = InputError) -> Path:
     'grid.csv'
     """
     if isinstance(value, (str, os.PathLike)):
-        said = os.fspath(value)
-        if isinstance(said, str):
-            return Path(said)
+        text = os.fspath(value)
+        if isinstance(text, str):
+            return Path(text)
     raise error(
         f"{_named(value)} was given as a file name.", mend='Give a path, such as "car.toml".'
     )
@@ -36,25 +36,25 @@ def file_path(value: object, *, error: type[InputError] = InputError) -> Path:
 def of_kind(
     value: object, kind: type[_Kind], *, what: str, mend: str, error: type[InputError] = InputError
 ) -> _Kind:
-    """Return a value of the kind that is asked for.
+    """Return a value of the required type.
 
     Parameters
     ----------
     value
-        What was handed in.
+        The argument.
     kind
-        What it must be.
+        The required type.
     what
-        The argument's name, for the message.
+        Name of the argument, for the message.
     mend
         How to get one.
     error
-        What is raised.
+        Class of the error.
 
     Raises
     ------
     InputError
-        When it is of another kind.
+        When it has another type.
     """
     if isinstance(value, kind):
         return value
@@ -62,5 +62,5 @@ def of_kind(
 
 
 def _named(value: object) -> str:
-    """Say what kind of thing was handed in."""
+    """Name the type of the argument."""
     return "None" if value is None else f"a {type(value).__name__}"

@@ -1,4 +1,4 @@
-"""Frozen value objects that hold arrays and mappings: equal by content, and whole after a copy."""
+"""Frozen value objects with arrays and mappings: equal by content, safe to copy and pickle."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ import numpy as np
 class ByValue:
     """Mixin of frozen dataclasses: compared and hashed by content, fit for pickle and deepcopy.
 
-    A dataclass compares arrays cell by cell and fails on the answer, and a read-only view of a dict
-    neither travels nor has a hash. The class that mixes this in is made with ``eq=False``. Fields
-    with ``compare=False`` do not count, and a nan equals a nan.
+    A plain dataclass fails to compare arrays, and a read-only view of a dict can be neither pickled
+    nor hashed. A class with this mixin needs ``eq=False``. Fields with ``compare=False`` do not
+    count, and nan equals nan.
     """
 
     def __eq__(self, other: object) -> bool:
@@ -43,9 +43,9 @@ def _content(value: ByValue) -> tuple[Any, ...]:
 
 
 def _key(value: Any) -> Any:
-    """Return what stands for a field's content: hashable, and equal where the content is."""
+    """Return a hashable key of a field's content, equal for equal content."""
     if isinstance(value, np.ndarray):
-        numbers = np.asarray(value, dtype=float) + 0.0  # of -0 and 0 one
+        numbers = np.asarray(value, dtype=float) + 0.0  # turns -0 into 0
         return numbers.shape, np.where(np.isnan(numbers), np.nan, numbers).tobytes()
     if isinstance(value, Mapping):
         return frozenset((name, _key(item)) for name, item in value.items())

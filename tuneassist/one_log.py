@@ -20,7 +20,7 @@ from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_
 from tuneassist.evidence.driven import DrivenLoads
 from tuneassist.evidence.heat import HEAT_COLUMN, HeatPeaks
 from tuneassist.evidence.holds import (
-    FATE_WORDS,
+    OUTCOME_WORDS,
     SHARED_ERRORS,
     HoldNoise,
     Settling,
@@ -614,7 +614,7 @@ def count_fates(masks: dict[str, Mask], fate: npt.NDArray[np.int8]) -> pd.Series
     masks
         Fate to the samples that it leaves, in the order in which they take.
     fate
-        What became of the samples that all of them leave, as places in `FATE_WORDS`.
+        What became of the samples that all of them leave, as places in `OUTCOME_WORDS`.
 
     Returns
     -------
@@ -627,7 +627,9 @@ def count_fates(masks: dict[str, Mask], fate: npt.NDArray[np.int8]) -> pd.Series
         rest = mask if left is None else left & mask
         counts[name] = (len(mask) if left is None else int(left.sum())) - int(rest.sum())
         left = rest
-    for word, count in zip(FATE_WORDS, np.bincount(fate, minlength=len(FATE_WORDS)), strict=True):
+    for word, count in zip(
+        OUTCOME_WORDS, np.bincount(fate, minlength=len(OUTCOME_WORDS)), strict=True
+    ):
         if word:
             counts[word] += int(count)
     return pd.Series(counts, dtype=int).rename("count")

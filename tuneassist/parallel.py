@@ -310,7 +310,7 @@ def _is_alone() -> bool:
     if sys.platform != "linux":
         return False
     try:
-        listens = str(stopping.watcher_id())  # it waits for a signal, and holds nothing
+        listens = str(stopping.listener_thread_id())  # it waits for a signal, and holds nothing
         tasks = [task for task in Path("/proc/self/task").iterdir() if task.name != listens]
         names = [(task / "comm").read_text(encoding="utf-8").strip() for task in tasks]
     except OSError:
@@ -319,7 +319,7 @@ def _is_alone() -> bool:
 
 
 def _submit(pool: ProcessPoolExecutor, file: LogFile, setup: Setup) -> Future[Answer]:
-    with stopping.held_back():  # it may start a process
+    with stopping.signals_blocked():  # it may start a process
         return pool.submit(_work, str(file.path), file.name, setup)
 
 
@@ -332,7 +332,7 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
     context = multiprocessing.get_context("fork" if _is_alone() else "spawn")
     others = set(multiprocessing.active_children())
     pool = ProcessPoolExecutor(
-        max_workers=workers, mp_context=context, initializer=stopping.be_worker
+        max_workers=workers, mp_context=context, initializer=stopping.set_up_worker
     )
     try:
         yield pool

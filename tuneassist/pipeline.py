@@ -57,7 +57,7 @@ from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.evidence.sensor import SensorLife
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence, fit_holds
-from tuneassist.outline import outline
+from tuneassist.proposal_repr import proposal_outline
 from tuneassist.reading import Log
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.settings import READ_SETUP, Setup
@@ -181,7 +181,7 @@ class Proposal:
 
     def __repr__(self) -> str:
         """Show what matters on one screen; the fields hold the rest."""
-        return outline(self)
+        return proposal_outline(self)
 
     def _repr_html_(self) -> str:
         return html_of(self)

@@ -1,12 +1,12 @@
-"""Stopping at once and leaving nothing behind: Ctrl-C, a request to end, a terminal that closes.
+"""Stop at once and leave no partial files: Ctrl-C, a termination request, a closed terminal.
 
-Python looks for a signal only between two of its own steps, so that a long call into a library
-holds it up. Here the system's note of the signal also wakes a thread. It gives the program a moment
-to end by itself (`GRACE_S`), and then ends it: worker processes are killed, unfinished files
-deleted, and the process ends with the status of the signal. A library that keeps even that thread
-from running (it holds the interpreter's lock) delays the end until it returns.
+Python handles a signal only between two bytecodes, so that a long library call delays it. Here the
+signal's wakeup file descriptor also wakes a thread. The thread gives the program `GRACE_S` to end
+by itself and then ends it: worker processes are killed, unfinished files deleted, and the process
+exits with the status of the signal. A library that holds the interpreter's lock delays the exit
+until it returns.
 
-Only the command line calls `listen`. As a library the package changes no signal.
+Only the command line calls `handle_signals`. As a library the package changes no signal.
 """
 
 from __future__ import annotations
@@ -24,15 +24,15 @@ from types import FrameType
 from typing import NoReturn
 
 GRACE_S = 1.0
-"""The program's own time to end, half of the two seconds that stopping may take. [s]"""
-SWAP_S = 5.0
-"""How long the end waits for files to take their names: a disk may be slow to sync, and half a
-result would be worse than a late end. [s]"""
-WORDS_S = 0.2
-"""How long the last words may take, where nobody reads them and the pipe is full. [s]"""
+"""Time for the program to end by itself: half of the two seconds that stopping may take. [s]"""
+RENAME_TIMEOUT_S = 5.0
+"""Longest wait for files being renamed: a disk may be slow to sync, and a partial result would be
+worse than a late exit. [s]"""
+MESSAGE_TIMEOUT_S = 0.2
+"""Longest wait for the stop message, in case the pipe is full and not read. [s]"""
 INTERRUPTED = 130
 """Exit status after Ctrl-C: 128 and the number of SIGINT, as shells report it."""
-LAST_WORDS = "tuneassist: stopped; a result is written whole or not at all."
+STOP_MESSAGE = "tuneassist: stopped; a result is written whole or not at all."
 
 _STATUS = {
     int(getattr(signal, name)): INTERRUPTED if name == "SIGBREAK" else 128 + getattr(signal, name)
@@ -45,7 +45,7 @@ _STATUS = {
 class Stopped(BaseException):
     """The program was asked to stop.
 
-    Not an `Exception`, and no `KeyboardInterrupt` that a library might take for its own.
+    Not an `Exception` and not a `KeyboardInterrupt`, which a library might catch.
 
     Parameters
     ----------
@@ -59,87 +59,89 @@ class Stopped(BaseException):
 
 
 class _State:
-    """What the handler, the thread and the program's end share."""
+    """State shared by the handler, the thread and the exit."""
 
-    asked: int | None = None
+    status: int | None = None
     has_raised = False
-    has_told = False
-    watcher: int | None = None
-    rope: socket.socket | None = None
+    is_reported = False
+    listener: int | None = None
+    sender: socket.socket | None = None
     unfinished: dict[Path, None] = {}  # noqa: RUF012 - one for the whole process
-    swap = threading.RLock()
+    rename_lock = threading.RLock()
 
 
-def listen() -> None:
-    """Stop on Ctrl-C and its like from now on; what the parent told to be ignored stays ignored."""
-    if threading.current_thread() is not threading.main_thread() or _State.watcher is not None:
+def handle_signals() -> None:
+    """Stop on Ctrl-C and similar signals; signals that the parent ignores stay ignored."""
+    if threading.current_thread() is not threading.main_thread() or _State.listener is not None:
         return
-    bell, rope = socket.socketpair()
-    rope.setblocking(False)
+    receiver, sender = socket.socketpair()
+    sender.setblocking(False)
     for number in _STATUS:
         if signal.getsignal(number) in (signal.SIG_DFL, signal.default_int_handler):
-            signal.signal(number, _stop)
-    signal.set_wakeup_fd(rope.fileno(), warn_on_full_buffer=False)
-    _State.rope = rope
-    thread = threading.Thread(target=_watch, args=(bell,), name="stopping", daemon=True)
+            signal.signal(number, _on_signal)
+    signal.set_wakeup_fd(sender.fileno(), warn_on_full_buffer=False)
+    _State.sender = sender
+    thread = threading.Thread(
+        target=_wait_for_signal, args=(receiver,), name="stopping", daemon=True
+    )
     thread.start()
-    _State.watcher = thread.native_id
+    _State.listener = thread.native_id
 
 
-def be_quiet() -> None:
-    """Stop listening at the program's end; raises `Stopped` where it was asked for before."""
+def restore_signals() -> None:
+    """Restore the signals at the program's end; raises `Stopped` if a stop was requested before."""
     for number in _STATUS:
-        if signal.getsignal(number) is _stop:
+        if signal.getsignal(number) is _on_signal:
             signal.signal(number, signal.SIG_DFL)
-    if asked() is None and _State.watcher is not None:
+    if requested_status() is None and _State.listener is not None:
         signal.set_wakeup_fd(-1)
 
 
-def asked() -> int | None:
-    """Return the exit status when the program was asked to stop, else None."""
-    return _State.asked
+def requested_status() -> int | None:
+    """Return the exit status if a stop was requested, else None."""
+    return _State.status
 
 
-def refuse_late() -> None:
-    """Raise `Stopped` where stopping was asked for, though a library may have swallowed it."""
-    if _State.asked is not None:
-        raise Stopped(_State.asked)
+def raise_if_stopped() -> None:
+    """Raise `Stopped` if a stop was requested, even if a library swallowed the exception."""
+    if _State.status is not None:
+        raise Stopped(_State.status)
 
 
-def watcher_id() -> int | None:
-    """Return the system's number of the thread that listens; a copied process may lack it."""
-    return _State.watcher
+def listener_thread_id() -> int | None:
+    """Return the native id of the listener thread; a forked process may not have it."""
+    return _State.listener
 
 
-def has_told() -> None:
-    """Note that the user has been told of the stop."""
-    _State.has_told = True
+def mark_reported() -> None:
+    """Record that the stop was reported to the user."""
+    _State.is_reported = True
 
 
 @contextlib.contextmanager
 def unfinished(path: Path) -> Iterator[Path]:
-    """Have a file or folder deleted when the program is stopped inside.
+    """Delete a file or folder if the program is stopped inside the context.
 
     Parameters
     ----------
     path
-        The file or folder; it may be missing. After an error it is still deleted at a stop.
+        The file or folder; it may be missing. After an error it is still deleted on a stop.
     """
-    leave_nothing_of(path)
+    delete_at_exit(path)
     yield path
     _State.unfinished.pop(path, None)
 
 
-def leave_nothing_of(path: Path) -> None:
-    """Have a file or folder deleted at the program's end, see `clear_away`."""
+def delete_at_exit(path: Path) -> None:
+    """Delete a file or folder at the program's end, see `delete_unfinished`."""
     _State.unfinished[path] = None
 
 
-def clear_away() -> None:
-    """Delete what must not outlive the program."""
+def delete_unfinished() -> None:
+    """Delete the registered files and folders."""
     if not _State.unfinished:
         return
-    import shutil  # late: it takes a while, in which a stop would not be heard yet
+    import shutil  # a slow import, during which no stop would be noticed
 
     for path in reversed(list(_State.unfinished)):
         if path.is_dir() and not path.is_symlink():
@@ -150,28 +152,28 @@ def clear_away() -> None:
 
 
 @contextlib.contextmanager
-def swapping() -> Iterator[None]:
-    """Let files take their names in one go: refused after a stop, and not cut in half by one."""
-    with _State.swap:
-        refuse_late()
+def renaming_files() -> Iterator[None]:
+    """Rename files as one step: refused after a stop, and not interrupted by one."""
+    with _State.rename_lock:
+        raise_if_stopped()
         yield
 
 
-def end(status: int) -> NoReturn:
-    """End the process now: no worker, no unfinished file and no wait for a library is left."""
-    is_free = _State.swap.acquire(timeout=SWAP_S)
+def exit_now(status: int) -> NoReturn:
+    """Exit now: kill workers, delete unfinished files, wait for no library."""
+    is_free = _State.rename_lock.acquire(timeout=RENAME_TIMEOUT_S)
     _kill_workers()
-    clear_away()
-    if is_free and not _State.has_told:
-        words = threading.Thread(target=_last_words, daemon=True)
-        words.start()
-        words.join(WORDS_S)
+    delete_unfinished()
+    if is_free and not _State.is_reported:
+        message = threading.Thread(target=_print_stop_message, daemon=True)
+        message.start()
+        message.join(MESSAGE_TIMEOUT_S)
     os._exit(status)
 
 
 @contextlib.contextmanager
-def held_back() -> Iterator[None]:
-    """Hold signals back while worker processes start: they are born deaf, see `be_worker`."""
+def signals_blocked() -> Iterator[None]:
+    """Block signals while worker processes start; `set_up_worker` unblocks them."""
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
@@ -182,8 +184,8 @@ def held_back() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def be_worker() -> None:
-    """Make this process a worker: its parent alone hears Ctrl-C, and it ends with its parent."""
+def set_up_worker() -> None:
+    """Set up a worker process: only its parent handles Ctrl-C, and it ends with its parent."""
     signal.set_wakeup_fd(-1)
     is_interrupt = {INTERRUPTED}
     for number, status in _STATUS.items():
@@ -193,22 +195,22 @@ def be_worker() -> None:
     threading.Thread(target=_end_with_parent, name="parent", daemon=True).start()
 
 
-def _stop(number: int, frame: FrameType | None) -> None:
-    """Raise `Stopped` once: a second Ctrl-C must not disturb the tidying that the first began."""
-    _State.asked = _State.asked or _STATUS[number]
+def _on_signal(number: int, frame: FrameType | None) -> None:
+    """Raise `Stopped` once: a second Ctrl-C must not disturb the cleanup of the first."""
+    _State.status = _State.status or _STATUS[number]
     if not _State.has_raised:
         _State.has_raised = True
-        sys.unraisablehook = lambda _: None  # raised where nobody can catch it: the thread ends us
-        raise Stopped(_State.asked)
+        sys.unraisablehook = lambda _: None  # raised where nothing catches it: the thread exits
+        raise Stopped(_State.status)
 
 
-def _watch(bell: socket.socket) -> None:
-    while (heard := bell.recv(1)) and heard[0] not in _STATUS:
+def _wait_for_signal(receiver: socket.socket) -> None:
+    while (received := receiver.recv(1)) and received[0] not in _STATUS:
         pass
-    if heard:
-        _State.asked = _State.asked or _STATUS[heard[0]]
+    if received:
+        _State.status = _State.status or _STATUS[received[0]]
         time.sleep(GRACE_S)
-        end(_State.asked)
+        exit_now(_State.status)
 
 
 def _kill_workers() -> None:
@@ -219,9 +221,9 @@ def _kill_workers() -> None:
             child.kill()
 
 
-def _last_words() -> None:
+def _print_stop_message() -> None:
     with contextlib.suppress(OSError, ValueError, AttributeError):
-        os.write(2, f"{LAST_WORDS}{os.linesep}".encode())
+        os.write(2, f"{STOP_MESSAGE}{os.linesep}".encode())
 
 
 def _end_with_parent() -> None:

@@ -1,4 +1,4 @@
-"""One thread for linear algebra: the tables are small, and threads slow them some twenty times."""
+"""One thread for linear algebra: with small tables, threads are some twenty times slower."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from contextlib import contextmanager
 from functools import wraps
 from typing import Any, ParamSpec, TypeVar
 
-_Asked = ParamSpec("_Asked")
-_Given = TypeVar("_Given")
+_Arguments = ParamSpec("_Arguments")
+_Result = TypeVar("_Result")
 
 
 class _Shared:
-    """What the threads of this process share: most libraries know one limit for all of them."""
+    """State shared by the threads of this process: most libraries have one limit for all."""
 
     lock = threading.Lock()
     inside = 0
-    before: Any = None  # the limit that gives back what the first to enter found
+    before: Any = None  # restores the limit found by the first to enter
 
 
 class _Own(threading.local):
-    """How deep this thread is inside."""
+    """Nesting depth of this thread."""
 
     depth = 0
 
@@ -31,9 +31,9 @@ _own = _Own()
 
 @contextmanager
 def one_thread() -> Iterator[None]:
-    """Keep BLAS and OpenMP to one thread, and give back what the caller had.
+    """Limit BLAS and OpenMP to one thread, and restore the limit afterwards.
 
-    Threads of the caller may work side by side: the last to leave gives back what the first found.
+    Several threads of the caller may be inside: the last to leave restores what the first found.
     """
     _own.depth += 1
     if _own.depth == 1:
@@ -67,7 +67,7 @@ def _leave() -> None:
 
 
 def _take_control() -> None:
-    """Let this thread set the limit: from 3.8 on the first to set one keeps all others from it."""
+    """Let this thread set the limit: from 3.8 on only the first thread to set one may change it."""
     import threadpoolctl
 
     free = getattr(threadpoolctl.OpenBLASController, "clear_controlling_thread", None)
@@ -75,11 +75,11 @@ def _take_control() -> None:
         free(force=True)
 
 
-def on_one_thread(work: Callable[_Asked, _Given]) -> Callable[_Asked, _Given]:
-    """Decorate a function that solves: see `one_thread`."""
+def on_one_thread(work: Callable[_Arguments, _Result]) -> Callable[_Arguments, _Result]:
+    """Decorate a function to run inside `one_thread`."""
 
     @wraps(work)
-    def limited(*args: _Asked.args, **kwargs: _Asked.kwargs) -> _Given:
+    def limited(*args: _Arguments.args, **kwargs: _Arguments.kwargs) -> _Result:
         with one_thread():
             return work(*args, **kwargs)
 

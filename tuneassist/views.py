@@ -1,7 +1,7 @@
-"""Who shows an object in a notebook: named by import string, so that objects stay below screens.
+"""HTML views of objects in notebooks, by import string, to keep the layers apart.
 
-A notebook asks an object for ``_repr_html_``. A grid does not know pages, and must not: what shows
-it is looked up here by the object's kind and loaded when it is first asked for.
+Notebooks call ``_repr_html_``. The object's layer must not import the screens: the view is looked
+up here by the object's class and imported on first use.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ VIEWS: Mapping[str, str] = MappingProxyType(
         "Proposal": "proposal_html",
     }
 )
-"""Kind of object to the function of `HOME` that shows it."""
-HOME = "tuneassist.show.notebook"
+"""Class of an object to the function of `VIEW_MODULE` that shows it."""
+VIEW_MODULE = "tuneassist.show.notebook"
 
 
 def html_of(value: object) -> str:
@@ -28,7 +28,7 @@ def html_of(value: object) -> str:
     Parameters
     ----------
     value
-        Of one of the kinds in `VIEWS`.
+        An object of a class in `VIEWS`.
 
     Examples
     --------
@@ -38,5 +38,5 @@ def html_of(value: object) -> str:
     >>> html_of(Grid.zeros(axes)).count("<td")
     4
     """
-    view = getattr(importlib.import_module(HOME), VIEWS[type(value).__name__])
+    view = getattr(importlib.import_module(VIEW_MODULE), VIEWS[type(value).__name__])
     return cast("Callable[[object], str]", view)(value)

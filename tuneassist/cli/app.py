@@ -66,7 +66,7 @@ class _Group(TyperGroup):
         except typer.Abort:
             raise
         except Exception as error:
-            stopping.refuse_late()  # a library may make an error of its own of a stop
+            stopping.raise_if_stopped()  # a library may make an error of its own of a stop
             if hasattr(error, "exit_code"):  # typer's own: wrong usage, and the way out
                 _clean_usage(error)
                 raise
@@ -191,16 +191,16 @@ def _root(
 def main() -> None:
     """Run the command line, and end the process with its exit status."""
     try:
-        stopping.listen()
+        stopping.handle_signals()
         streams.guard()
         status = _run()
-        stopping.be_quiet()
+        stopping.restore_signals()
     except stopping.Stopped as stop:
         status = stop.status
         _say_stopped()
-    if stopping.asked() is not None:
-        stopping.end(status)
-    stopping.clear_away()
+    if stopping.requested_status() is not None:
+        stopping.exit_now(status)
+    stopping.delete_unfinished()
     gc.freeze()  # the system takes the memory back at once, without a last look for cycles
     sys.exit(status)
 
@@ -228,5 +228,5 @@ def _run() -> int:
 
 
 def _say_stopped() -> None:
-    stopping.has_told()
+    stopping.mark_reported()
     tell(STOPPED)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from tuneassist.pipeline import LogEvidence
     from tuneassist.reading import Log
     from tuneassist.settings import Setup
-    from tuneassist.show.look import Look
+    from tuneassist.show.display import Display
 
 
 def check(
@@ -43,7 +43,7 @@ def check(
     from tuneassist.errors import TuneassistError
     from tuneassist.files.setup_file import read_setup
     from tuneassist.parallel import LogFile
-    from tuneassist.show.check import doubts_view, rules_and_target
+    from tuneassist.show.check import proposal_doubts_section, setup_notes_section
     from tuneassist.workflow.logs import distinct_names
 
     refuse_both(workers, scheduler)
@@ -71,7 +71,7 @@ def check(
         kept = {name: words for name, words in more.items() if words}
         show_json({"logs": records, **kept, **set_aside(errors)})
     else:
-        for words, view_of in ((notes, rules_and_target), (doubts, doubts_view)):
+        for words, view_of in ((notes, setup_notes_section), (doubts, proposal_doubts_section)):
             if words:
                 show(console, view_of(words))
     tell_errors(errors, files)
@@ -170,7 +170,7 @@ def doubts_of(said: Sequence[LogEvidence], car: Setup | None, *, known: Sequence
 
 
 def shown(
-    log: Log, found: LogEvidence | None, car: Setup | None, look: Look
+    log: Log, found: LogEvidence | None, car: Setup | None, look: Display
 ) -> tuple[RenderableType, dict[str, Any]]:
     """Return a log's screen, and the same as plain values."""
     from tuneassist.show.check import check_record, check_screen
@@ -178,6 +178,6 @@ def shown(
 
     simulated = is_simulated([log], car)
     return (
-        check_screen(log, found, setup=car, look=look, is_simulated=simulated),
+        check_screen(log, found, setup=car, display=look, is_simulated=simulated),
         check_record(log, found, setup=car, is_simulated=simulated),
     )

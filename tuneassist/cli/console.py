@@ -12,7 +12,7 @@ from tuneassist.inert import clipped, inert
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from tuneassist.show.look import Look
+    from tuneassist.show.display import Display
 
 NAME = "tuneassist"
 MESSAGE_LENGTH = 200_000
@@ -41,16 +41,16 @@ def _wrapped(line: str) -> list[str]:
 
 def screen() -> Console:
     """Return the console for screens; plain when piped, without colour under NO_COLOR."""
-    from tuneassist.show.inert_console import InertConsole
+    from tuneassist.show.safe_console import SafeConsole
 
-    return InertConsole(file=sys.stdout, markup=False, highlight=False, emoji=False)
+    return SafeConsole(file=sys.stdout, markup=False, highlight=False, emoji=False)
 
 
-def look_of(console: Console) -> Look:
+def look_of(console: Console) -> Display:
     """Return what the console can show."""
-    from tuneassist.show.look import Look
+    from tuneassist.show.display import Display
 
-    return Look(width=console.width, is_ascii=not console.encoding.lower().startswith("utf"))
+    return Display(width=console.width, is_ascii=not console.encoding.lower().startswith("utf"))
 
 
 def show(console: Console, *renderables: RenderableType) -> None:

@@ -80,7 +80,7 @@ def _record(seen: Coverage) -> dict[str, object]:
 def _show_screen(seen: Coverage, plot: Path | None) -> None:
     from tuneassist.cli.console import look_of, screen, show
     from tuneassist.show.coverage import coverage_screen
-    from tuneassist.show.look import counted
+    from tuneassist.show.display import counted
     from tuneassist.show.notes import logs_words
 
     console, evidence = screen(), seen.evidence
@@ -88,7 +88,7 @@ def _show_screen(seen: Coverage, plot: Path | None) -> None:
         seen.table,
         seen.states,
         setup=seen.setup,
-        look=look_of(console),
+        display=look_of(console),
         notes=evidence.notes,
         is_simulated=seen.is_simulated,
         words=f"{logs_words(evidence)}, {counted(len(evidence.holds), 'hold')}",

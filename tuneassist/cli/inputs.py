@@ -89,9 +89,9 @@ def _place_for(name: str) -> tuple[Path, IO[bytes]]:
     Linux shows open files under ``/proc``, so that the file itself needs no name there and is gone
     even when the program is killed. Elsewhere it has one, which a kill leaves behind.
     """
-    atexit.register(stopping.clear_away)
+    atexit.register(stopping.delete_unfinished)
     folder = Path(tempfile.mkdtemp(prefix="tuneassist-"))
-    stopping.leave_nothing_of(folder)
+    stopping.delete_at_exit(folder)
     saved = folder / name
     nameless = tempfile.TemporaryFile(buffering=_PIECE)  # noqa: SIM115 - open to the end
     shown = Path(f"/proc/{os.getpid()}/fd/{nameless.fileno()}")

@@ -27,7 +27,7 @@ def keys(
     """
     from tuneassist.cli.console import screen, show, show_json
     from tuneassist.files.setup_keys import describe_keys
-    from tuneassist.show.keys import keys_screen
+    from tuneassist.show.setup_keys import setup_keys_screen
 
     table = describe_keys()
     if section is not None:
@@ -39,4 +39,4 @@ def keys(
     if json:
         show_json({"keys": table.to_dict("records")})
         return
-    show(screen(), keys_screen(table))
+    show(screen(), setup_keys_screen(table))

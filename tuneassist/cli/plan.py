@@ -120,7 +120,7 @@ def _show_screen(made: Plan, start: PlanStart, written: Sequence[Path]) -> None:
 
     console = screen()
     view = plan_screen(
-        made, setup=start.setup, look=look_of(console), is_simulated=start.is_simulated
+        made, setup=start.setup, display=look_of(console), is_simulated=start.is_simulated
     )
     show(console, view, *written_lines(written))
 

@@ -67,7 +67,7 @@ def propose(
     before anything is written. A log that cannot be used is set aside and named.
     """
     from tuneassist.cli.inputs import find_logs, reduce_logs
-    from tuneassist.show.words import grid_words
+    from tuneassist.show.labels import grid_words
     from tuneassist.workflow.write import propose_files
 
     def reduce(car: Setup) -> LogsAtHand:
@@ -119,7 +119,7 @@ def show_screen(done: ProposalWritten, *, out: Path, has_grid: bool, is_quiet: b
             made,
             logs=done.logs,
             in_force=done.in_force,
-            look=look_of(console),
+            display=look_of(console),
             is_simulated=done.is_simulated,
         ),
         screens.written_screen(out, setup=made.setup, has_step=has_step, has_grid=has_grid),

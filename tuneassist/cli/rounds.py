@@ -139,7 +139,7 @@ def _tell_round(came: AddedRound, *, as_json: bool) -> None:
             advice=judged.advice,
             logs=came.logs,
             folder=came.folder,
-            look=look_of(console),
+            display=look_of(console),
             is_simulated=came.is_simulated,
         )
         show(console, view)
@@ -201,7 +201,7 @@ def _show_status(found: TuneStatus, *, as_json: bool) -> None:
         found.advice,
         setup=found.setup,
         folder=found.path,
-        look=look_of(console),
+        display=look_of(console),
         has_step=found.has_step,
         held=found.held or (),
     )

@@ -165,7 +165,7 @@ def _show_screen(
         zero=verdict,
         units=units,
         label=car.engine.label if car else "",
-        look=look_of(console),
+        display=look_of(console),
         is_simulated=made.is_simulated,
         assumed=made.assumed,
     )
@@ -203,7 +203,7 @@ def draw(plot: Path, made: FullLoad, units: OutputUnits) -> None:
     plot_full_load(found.mean, "power", unit=units.power, is_simulated=simulated, ax=frames[1])
     plot_gain(found.gain, unit=units.torque, is_simulated=simulated, ax=frames[2])
     for frame, column in zip(frames[3:], along, strict=False):
-        plot_along(found.mean, column, watched=found.watched, units=units,
+        plot_along(found.mean, column, limit_checks=found.limit_checks, units=units,
                    is_simulated=simulated, ax=frame)  # fmt: skip
     for frame in frames[3 + len(along) :]:
         frame.set_axis_off()

@@ -172,7 +172,7 @@ def _end_of_run(restless: npt.NDArray[np.int64]) -> int:
 
 
 #: What may become of a sample of a stretch, by number; 0 lies outside of all stretches.
-FATE_WORDS = (
+OUTCOME_WORDS = (
     "",
     "settling",
     "no lambda",
@@ -276,7 +276,7 @@ def reduce_to_holds(
         interval_s=interval_s,
         settings=settings,
     )
-    fate = pd.Series(np.array(FATE_WORDS, dtype=object)[code], index=line.index, dtype=object)
+    fate = pd.Series(np.array(OUTCOME_WORDS, dtype=object)[code], index=line.index, dtype=object)
     return holds, fate
 
 
@@ -302,7 +302,7 @@ def reduce_stretches(
     Returns
     -------
     holds, fate, noise
-        Fates as positions in `FATE_WORDS`; the noise in force, None without a hold.
+        Fates as positions in `OUTCOME_WORDS`; the noise in force, None without a hold.
     """
     fate = np.zeros(len(line.time_s), dtype=np.int8)
     inside = np.flatnonzero(line.stretch > 0)

@@ -80,7 +80,7 @@ def write_proposal(
         try:
             with stopping.unfinished(fresh):
                 _write_files(fresh, ready)
-                with stopping.swapping():
+                with stopping.renaming_files():
                     _swap_in(fresh, out, {*RESULT_FILES, *ready})
         except BaseException:
             _discard(fresh, out)

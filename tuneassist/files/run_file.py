@@ -17,16 +17,16 @@ from tuneassist.inert import listed, quoted
 from tuneassist.loop.tunes_run import table_pull
 from tuneassist.reading import Log, read_log
 from tuneassist.runs import AirCorrection, AirState, NamedSamples, Pull, RunSettings
+from tuneassist.runs.air_difference import KnownAir, mean_air
 from tuneassist.runs.curves import curve_of, mean_curves
-from tuneassist.runs.prepare import (
+from tuneassist.runs.side_runs import (
     Run,
     air_of_pull,
     is_usable,
     may_be_corrected,
+    pull_with_torque,
     runs_of_side,
-    watched_pull,
 )
-from tuneassist.runs.same_air import SeenAir, mean_air
 from tuneassist.runs.standard_air import TITLES
 from tuneassist.settings import EngineSettings, Setup, default_limits
 
@@ -72,7 +72,7 @@ class TuneRun:
     curve: pd.DataFrame
     words: str
     pulls: tuple[Pull, ...] = ()
-    air: SeenAir = field(default_factory=SeenAir)
+    air: KnownAir = field(default_factory=KnownAir)
     standard: str = ""
     logged: Mapping[str, str] = field(default_factory=dict)
 
@@ -141,11 +141,11 @@ def _as_run(
     found = air_of_pull(pull, air, settings, engine)
     if settings.standard == "none" or not is_usable(found.correction, settings):
         words = (f"table {name}", *_not_corrected([found.correction], settings))
-        return TuneRun(curve, "; ".join(words), (pull,), found.seen)
+        return TuneRun(curve, "; ".join(words), (pull,), found.known)
     outputs = {n: found.correction.factor * curve[n] for n in OUTPUTS if n in curve}
     title = TITLES[settings.standard]
     words = (f"table {name}", f"brought to {title}, factor {found.correction.factor:.4f}")
-    return TuneRun(curve.assign(**outputs), "; ".join(words), (pull,), found.seen, title)
+    return TuneRun(curve.assign(**outputs), "; ".join(words), (pull,), found.known, title)
 
 
 def _not_corrected(corrections: Sequence[AirCorrection], settings: RunSettings) -> tuple[str, ...]:
@@ -251,7 +251,7 @@ def _of_log(
     pulls = f"mean of {many} full-load pulls" if many > 1 else "one full-load pull"
     span = f"{curve['rpm'].min():.0f} to {curve['rpm'].max():.0f} rpm"
     words = "; ".join((f"{pulls} of {path.name}, {span}", *how, *notes))
-    watched = tuple(watched_pull(run) for run in side.runs)
+    watched = tuple(pull_with_torque(run) for run in side.runs)
     air_seen = mean_air([run.air for run in side.runs])
     return TuneRun(curve, words, watched, air_seen, title, log.units)
 
@@ -262,7 +262,7 @@ def _mean_curve(
     """Return the mean torque over the speeds that every pull covers."""
     curves = [
         curve_of(
-            run.pull, run.output.torque_nm, side="run",
+            run.pull, run.torque.torque_nm, side="run",
             factor=run.correction.factor if is_corrected else 1.0, settings=settings,
         )
         for run in runs

@@ -13,8 +13,8 @@ from tuneassist.grid import Floats, Grid
 from tuneassist.loop.settings import TuneSettings
 from tuneassist.own_units import temperature_unit, torque_unit
 from tuneassist.runs import Pull
-from tuneassist.runs.output import torque_nm
-from tuneassist.runs.same_air import SeenAir
+from tuneassist.runs.air_difference import KnownAir
+from tuneassist.runs.torque import torque_nm
 from tuneassist.settings import Setup
 from tuneassist.units import UNITS, convert
 
@@ -61,7 +61,7 @@ class Tune:
     run: pd.DataFrame | None = None
     run_words: str = ""
     pulls: tuple[Pull, ...] = ()
-    air: SeenAir = field(default_factory=SeenAir)
+    air: KnownAir = field(default_factory=KnownAir)
     standard: str = ""
     logged: Mapping[str, str] = field(default_factory=dict)
 

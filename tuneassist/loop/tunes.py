@@ -31,7 +31,7 @@ from tuneassist.loop.tune_parts import (
 from tuneassist.loop.tunes_between import compare_kinds
 from tuneassist.loop.tunes_run import air_between, air_doubt, run_limits
 from tuneassist.runs import RunSettings
-from tuneassist.runs.output import torque_nm
+from tuneassist.runs.torque import torque_nm
 
 __all__ = ["KINDS", "STANDARD", "Finding", "Tune", "TunesReport", "check_tunes", "run_torque"]
 

@@ -11,9 +11,9 @@ import pandas as pd
 from tuneassist.loop.tune_parts import Finding, Topic, Tune
 from tuneassist.own_units import channel_words, mixture, number, reading
 from tuneassist.runs import Pull, RunSettings
-from tuneassist.runs.output import torque_nm
-from tuneassist.runs.same_air import air_effect_pct, air_refusal, apart_words
-from tuneassist.runs.watch import knows_boost, watch_pulls
+from tuneassist.runs.air_difference import air_difference_words, air_effect_pct, air_refusal
+from tuneassist.runs.limit_checks import check_limits, knows_boost
+from tuneassist.runs.torque import torque_nm
 from tuneassist.settings import Setup
 
 IN_BOOST = "leanest lambda in boost"
@@ -55,7 +55,9 @@ def air_doubt(lower: Tune, upper: Tune, settings: RunSettings) -> str:
         return f"that {' and '.join(names)} ran in the same air: it is not known of both"
     if abs(effect) <= settings.max_air_effect_pct:
         return ""
-    return f"the order without the weather. {apart_words(lower.air, upper.air, names=names)}"
+    return (
+        f"the order without the weather. {air_difference_words(lower.air, upper.air, names=names)}"
+    )
 
 
 def run_limits(tune: Tune) -> tuple[tuple[Finding, ...], str]:
@@ -71,7 +73,7 @@ def run_limits(tune: Tune) -> tuple[tuple[Finding, ...], str]:
     if not pulls:
         return (), ""
     limits, ignition = tune.setup.limits, tune.setup.engine.ignition
-    table, _ = watch_pulls(
+    table, _ = check_limits(
         pulls, side=tune.name, limits=limits, ignition=ignition, settings=settings
     )
     is_boost_known = all(knows_boost(pull.samples, limits) for pull in pulls)
@@ -92,7 +94,7 @@ def _pulls_of(tune: Tune) -> tuple[tuple[Pull, ...], RunSettings]:
     """Return what is held against the limits; the rows of a table are no samples with spikes."""
     settings = RunSettings()
     if tune.pulls or tune.run is None:
-        is_table = bool(tune.pulls) and all(pull.judged_by == TABLE for pull in tune.pulls)
+        is_table = bool(tune.pulls) and all(pull.full_load_channel == TABLE for pull in tune.pulls)
         return tune.pulls, replace(settings, spike_samples=1) if is_table else settings
     return (table_pull(tune.run, tune.name),), replace(settings, spike_samples=1)
 

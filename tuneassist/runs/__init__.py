@@ -1,19 +1,19 @@
-"""Full-load runs: what changed at full load, whether nothing did, and how the car answers.
+"""Full-load runs: gain, equivalence to the standard car, and pedal response.
 
 The path::
 
-    pulls -> output (torque) -> standard air -> curves -> mean, gain, peaks, limits
+    pulls -> torque -> standard air -> curves -> mean, gain, peaks, limits
                                                       -> equivalence
                                                       -> drivability, tip-in
 """
 
 from tuneassist.runs.air import AirState
 from tuneassist.runs.compare import RunsComparison, compare_runs
-from tuneassist.runs.equivalence import Equivalence, judge_equivalence
-from tuneassist.runs.prepare import LogLike, NamedSamples
+from tuneassist.runs.equivalence import Equivalence, assess_equivalence
 from tuneassist.runs.pulls import Pull, PullsFound, find_pulls
 from tuneassist.runs.refusal import Refusal, refusals_frame
 from tuneassist.runs.settings import RunSettings
+from tuneassist.runs.side_runs import LogLike, NamedSamples
 from tuneassist.runs.standard_air import AirCorrection, air_correction
 from tuneassist.runs.tip_in import TipIns, tip_ins
 
@@ -30,9 +30,9 @@ __all__ = [
     "RunsComparison",
     "TipIns",
     "air_correction",
+    "assess_equivalence",
     "compare_runs",
     "find_pulls",
-    "judge_equivalence",
     "refusals_frame",
     "tip_ins",
 ]

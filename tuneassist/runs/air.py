@@ -1,12 +1,12 @@
-"""The air that an engine breathed, and how much of its pressure was water.
+"""State of the intake air, and its water vapour.
 
-The standards for power take the dry pressure: total less vapour. At 30 degC and 60 % humidity the
-wet pressure in its place gives 0.998 where 1.030 is right.
+The power standards use the dry pressure: total less vapour. At 30 degC and 60 % humidity the total
+pressure would give 0.998 instead of 1.030.
 
 References
 ----------
 40 CFR 1065.645 (2015), vapour pressure after Goff and the amount of water in air; its two worked
-figures are reproduced to the digits printed.
+examples are reproduced to the printed digits.
 """
 
 from __future__ import annotations
@@ -32,11 +32,11 @@ class AirState:
     pressure_kpa
         Total pressure, vapour included. [kPa]
     temp_c
-        Temperature at the inlet to the filter, not behind a charge cooler. [degC]
+        Temperature at the filter inlet, not after a charge cooler. [degC]
     relative_humidity_pct, dew_point_c
         Humidity, one of the two or neither. [%], [degC]
     source
-        Where the figures come from, in words.
+        Source of the figures.
     """
 
     pressure_kpa: float
@@ -60,7 +60,7 @@ class AirState:
 
     @property
     def vapour_kpa(self) -> float | None:
-        """Pressure of the water vapour, None where humidity is not known. [kPa]"""
+        """Water vapour pressure; None where humidity is not known. [kPa]"""
         if self.dew_point_c is not None:
             return float(vapour_pressure_kpa(self.dew_point_c))
         if self.relative_humidity_pct is not None:
@@ -81,7 +81,7 @@ def _check(name: str, value: float, low: float, high: float, right: str) -> None
 
 
 def vapour_pressure_kpa(temp_c: npt.ArrayLike) -> Floats:
-    """Pressure of water vapour over water at saturation.
+    """Saturation pressure of water vapour over water.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The stages of a before-and-after comparison in order, and the result that they make."""
+"""Compare full-load runs before and after: the stages in order, and their result."""
 
 from __future__ import annotations
 
@@ -10,33 +10,34 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.runs.air import AirState
-from tuneassist.runs.curves import CURVE_COLUMNS, curve_of, mean_curves
-from tuneassist.runs.drivability import DIPS, SUMMARY, find_dips, roughness, summarise
-from tuneassist.runs.equivalence import Changes, Equivalence, judge_equivalence
-from tuneassist.runs.gain import driven_gain, find_peaks_of_mean, gain_curve, uncovered_note
-from tuneassist.runs.prepare import (
-    LogLike,
-    Run,
-    may_be_corrected,
-    runs_of_side,
-    watched_pull,
-    with_own_names,
-    without_copies,
-)
-from tuneassist.runs.pulls import Pull
-from tuneassist.runs.refusal import Refusal
-from tuneassist.runs.same_air import (
+from tuneassist.runs.air_difference import (
     DIFFERENT_AIR,
-    SeenAir,
+    KnownAir,
+    air_difference_words,
     air_effect_pct,
     air_refusal,
-    apart_words,
     mean_air,
 )
+from tuneassist.runs.curves import CURVE_COLUMNS, curve_of, mean_curves
+from tuneassist.runs.drivability import DIPS, SUMMARY, find_dips, roughness, summarise
+from tuneassist.runs.equivalence import Changes, Equivalence, assess_equivalence
+from tuneassist.runs.gain import driven_gain, find_peaks_of_mean, gain_curve, uncovered_note
+from tuneassist.runs.limit_checks import breaches, check_limits
+from tuneassist.runs.pulls import Pull
+from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
+from tuneassist.runs.side_runs import (
+    LogLike,
+    Run,
+    SideRuns,
+    may_be_corrected,
+    pull_with_torque,
+    runs_of_side,
+    with_unique_names,
+    without_duplicates,
+)
 from tuneassist.runs.standard_air import TITLES
 from tuneassist.runs.tip_in import MEASURES, STEPS, tip_ins
-from tuneassist.runs.watch import breaches, watch_pulls
 from tuneassist.settings import EngineSettings, LimitSettings, default_limits
 from tuneassist.threads import on_one_thread
 
@@ -46,29 +47,28 @@ ROUGHNESS = {
     "roughness of torque, share": ("roughness_pct", "%"),
 }
 NO_AIR = (
-    "The air of the two sides is not known, for no barometer and no inlet temperature of both was "
-    "logged: what the weather did is in the gain. Give a standard and the air of both sides."
+    "The air of the two sides is not known: no barometer and no inlet temperature was logged on "
+    "both. The gain includes the weather. Give a standard and the air of both sides."
 )
 HALF_AIR = (
-    "Of the air of the two sides, pressure or inlet temperature is not known of both: it was taken "
-    "as equal."
+    "Pressure or inlet temperature of the air is not known on both sides: it was taken as equal."
 )
 MIXED = (
-    "Pulls with rising and with falling speed are averaged together: what inertia adds "
-    "to one it takes from the other. Compare one direction only."
+    "Pulls with rising and falling speed are averaged together: inertia raises one and lowers the "
+    "other. Compare one direction only."
 )
 
 
 @dataclass(frozen=True, eq=False)
 class RunsComparison:
-    """Everything that full-load runs before and after say. Each table is tidy.
+    """Result of comparing full-load runs before and after. Each table is tidy.
 
     Parameters
     ----------
     pulls
         One row per pull: side, log, pull, direction, rpm_from, rpm_to, duration_s, samples,
-        judged_by, torque_from, disagreement_pct, factor (what the standard's formula gives, nan
-        where it cannot be worked out), is_in_range, conditions, roughness_nm,
+        judged_by, torque_from, disagreement_pct, factor (from the standard's formula, nan where
+        it cannot be calculated), is_in_range, conditions, roughness_nm,
         roughness_pct.
     curves
         One row per pull and speed (`tuneassist.runs.curves.CURVE_COLUMNS` and channels).
@@ -77,10 +77,10 @@ class RunsComparison:
     gain
         One row per speed that both sides cover.
     driven
-        Gain over the speeds driven, or over the part that is covered; empty where too little is.
+        Gain over the driven speeds or the covered part of them; empty where that is too narrow.
     peaks
         Peaks of the mean curves.
-    watched
+    limit_checks
         One row per pull and limit.
     smoothness, dips
         Roughness before and after; hollows of the mean curves.
@@ -89,12 +89,12 @@ class RunsComparison:
     standard
         Title of the standard asked for.
     is_corrected
-        Whether the factors are in torque and power. All pulls or none: a corrected side beside
-        an uncorrected one would be a gain of the weather.
+        Whether the factors are applied to torque and power. All pulls or none: with one side
+        corrected, the difference would be the weather.
     air_effect_pct
-        Torque that the after side has more by its air alone, by the yardstick of
-        `tuneassist.runs.same_air`; nan where the air is not known. Where it is more than
-        ``settings.max_air_effect_pct`` and not corrected, nothing is compared: ``gain`` is empty.
+        Extra torque of the after side from its air alone, as estimated by
+        `tuneassist.runs.air_difference`; nan where the air is not known. Above
+        ``settings.max_air_effect_pct`` and uncorrected, ``gain`` is empty.
     refusals
         What could not be done.
     notes
@@ -109,7 +109,7 @@ class RunsComparison:
     gain: pd.DataFrame
     driven: pd.DataFrame
     peaks: pd.DataFrame
-    watched: pd.DataFrame
+    limit_checks: pd.DataFrame
     smoothness: pd.DataFrame
     dips: pd.DataFrame
     steps: pd.DataFrame
@@ -128,22 +128,22 @@ class RunsComparison:
 
     @property
     def breaches(self) -> pd.DataFrame:
-        """Rows of ``watched`` where a limit was exceeded, named with its speed in ``words``."""
-        return breaches(self.watched)
+        """Rows of ``limit_checks`` where a limit was exceeded, described in ``words``."""
+        return breaches(self.limit_checks)
 
     def equivalence(self, changes: Changes | None = None) -> Equivalence:
-        """Judge whether the sides are the same: standard car before, all-zero grid after.
+        """Test whether the sides are the same: standard car before, all-zero grid after.
 
         Parameters
         ----------
         changes
-            Units in which the statements say a difference; None says them in the units inside.
+            Units of the differences in the statements; None uses the internal units.
         """
-        apart = [r for r in self.refusals if r.name == DIFFERENT_AIR]
-        if apart:
-            words = f"cannot tell: {apart[0].description}"
-            return Equivalence("cannot tell", words, pd.DataFrame(), tuple(apart))
-        return judge_equivalence(self.curves, self.settings, changes)
+        different_air = [r for r in self.refusals if r.name == DIFFERENT_AIR]
+        if different_air:
+            words = f"cannot tell: {different_air[0].description}"
+            return Equivalence("cannot tell", words, pd.DataFrame(), tuple(different_air))
+        return assess_equivalence(self.curves, self.settings, changes)
 
 
 @on_one_thread
@@ -175,44 +175,44 @@ def compare_runs(
     Returns
     -------
     RunsComparison
-        Empty tables and refusals where a side has no pulls; ``is_usable`` tells.
+        Empty tables and refusals where a side has no pulls; see ``is_usable``.
     """
     settings, engine = settings or RunSettings(), engine or EngineSettings()
     limits = limits or default_limits(engine.ignition)
-    before, after = with_own_names(before), with_own_names(after)
+    before, after = with_unique_names(before), with_unique_names(after)
     sides = [
         runs_of_side(name, logs, air=air, settings=settings, engine=engine, limits=limits)
         for name, logs, air in (("before", before, air_before), ("after", after, air_after))
     ]
-    runs, copies = without_copies([run for side in sides for run in side.runs])
-    is_corrected, words = may_be_corrected(runs, settings)
+    runs, copies = without_duplicates([run for side in sides for run in side.runs])
+    is_corrected, uncorrected = may_be_corrected(runs, settings)
     air = [mean_air([run.air for run in runs if run.side == side]) for side in SIDES]
-    apart = _different_air(runs, air, is_corrected, settings)
-    tables = _tables(runs, is_corrected, settings, is_comparable=not apart)
-    driven, uncovered = _driven(tables["curves"], settings) if not apart else (pd.DataFrame(), ())
-    watched, unwatched = _watch(runs, limits, engine, settings)
+    different_air = _different_air(runs, air, is_corrected, settings)
+    tables = _tables(runs, is_corrected, settings, is_comparable=not different_air)
+    driven, uncovered = (
+        _driven(tables["curves"], settings) if not different_air else (pd.DataFrame(), ())
+    )
+    limit_checks, unchecked = _check_limits(runs, limits, engine, settings)
     steps, unread = _tip_ins(before, after, runs, settings)
     found = [r for side in sides for r in side.refusals]
     outside = [r.correction.refusal for r in runs if r.correction.refusal is not None]
-    notes = [note for side in sides for note in side.notes] + [("", word) for word in words]
-    notes += [("", word) for word in _air_notes(runs, air, is_corrected, settings)]
-    if len(driven) and (uncovered_words := uncovered_note(driven, settings)):
-        notes.append(("", uncovered_words))
-    if len({run.pull.direction for run in runs}) > 1:
-        notes.append(("", MIXED))
+    about_all = (
+        *uncorrected, *_air_notes(runs, air, is_corrected, settings),
+        *_coverage_notes(driven, settings), *_direction_notes(runs),
+    )  # fmt: skip
     return RunsComparison(
-        **tables, driven=driven, watched=watched, steps=steps,
+        **tables, driven=driven, limit_checks=limit_checks, steps=steps,
         responses=summarise(steps, MEASURES, settings), standard=TITLES[settings.standard],
         is_corrected=is_corrected, air_effect_pct=air_effect_pct(air[0], air[1]),
-        refusals=(*found, *copies, *apart, *outside, *uncovered, *unwatched, *unread),
-        notes=_said_once(notes, len(before) + len(after)), settings=settings,
+        refusals=(*found, *copies, *different_air, *outside, *uncovered, *unchecked, *unread),
+        notes=_all_notes(sides, about_all, len(before) + len(after)), settings=settings,
     )  # fmt: skip
 
 
 def _different_air(
-    runs: Sequence[Run], air: Sequence[SeenAir], is_corrected: bool, settings: RunSettings
+    runs: Sequence[Run], air: Sequence[KnownAir], is_corrected: bool, settings: RunSettings
 ) -> tuple[Refusal, ...]:
-    """Refuse what would be a gain of the weather: sides in different air, not corrected."""
+    """Refuse to compare uncorrected sides that ran in different air."""
     if is_corrected or {run.side for run in runs} != set(SIDES):
         return ()
     found = air_refusal(air[0], air[1], settings, names=SIDES)
@@ -220,9 +220,9 @@ def _different_air(
 
 
 def _air_notes(
-    runs: Sequence[Run], air: Sequence[SeenAir], is_corrected: bool, settings: RunSettings
+    runs: Sequence[Run], air: Sequence[KnownAir], is_corrected: bool, settings: RunSettings
 ) -> tuple[str, ...]:
-    """Say what of the weather may be in the gain: of air not known, or compared as measured."""
+    """Note how the weather may affect the gain: air not known, or compared as measured."""
     if is_corrected or {run.side for run in runs} != set(SIDES):
         return ()
     effect = air_effect_pct(air[0], air[1])
@@ -231,13 +231,30 @@ def _air_notes(
     is_half = not all(np.isfinite([one.pressure_kpa, one.temp_c]).all() for one in air)
     notes = [HALF_AIR] if is_half else []
     if abs(effect) > settings.max_air_effect_pct and settings.different_air == "as measured":
-        said = apart_words(air[0], air[1], names=SIDES)
-        notes.append(f"{said}. It is in the gain, as was asked for.")
+        text = air_difference_words(air[0], air[1], names=SIDES)
+        notes.append(f"{text}. The gain includes it, as requested.")
     return tuple(notes)
 
 
-def _said_once(notes: list[tuple[str, str]], logs: int) -> tuple[str, ...]:
-    """Say each sentence once, with the logs that it is about unless it is about all."""
+def _coverage_notes(driven: pd.DataFrame, settings: RunSettings) -> tuple[str, ...]:
+    """Note the driven speeds that the runs do not cover."""
+    words = uncovered_note(driven, settings) if len(driven) else ""
+    return (words,) if words else ()
+
+
+def _direction_notes(runs: Sequence[Run]) -> tuple[str, ...]:
+    """Note that pulls with rising and falling speed are mixed."""
+    return (MIXED,) if len({run.pull.direction for run in runs}) > 1 else ()
+
+
+def _all_notes(sides: Sequence[SideRuns], about_all: Sequence[str], logs: int) -> tuple[str, ...]:
+    """Collect the notes on single logs and those on the whole comparison."""
+    notes = [note for side in sides for note in side.notes]
+    return _merged_notes([*notes, *(("", words) for words in about_all)], logs)
+
+
+def _merged_notes(notes: list[tuple[str, str]], logs: int) -> tuple[str, ...]:
+    """Keep each sentence once, with its logs unless it applies to all."""
     about: dict[str, list[str]] = {}
     for where, sentence in notes:
         places = about.setdefault(sentence, [])
@@ -249,16 +266,16 @@ def _said_once(notes: list[tuple[str, str]], logs: int) -> tuple[str, ...]:
     )
 
 
-def _watch(
+def _check_limits(
     runs: Sequence[Run], limits: LimitSettings, engine: EngineSettings, settings: RunSettings
 ) -> tuple[pd.DataFrame, list[Refusal]]:
     tables: list[pd.DataFrame] = []
     refusals: list[Refusal] = []
     for side in ("before", "after"):
-        pulls = [watched_pull(run) for run in runs if run.side == side]
+        pulls = [pull_with_torque(run) for run in runs if run.side == side]
         if not pulls:
             continue
-        table, unseen = watch_pulls(
+        table, unseen = check_limits(
             pulls, side=side, limits=limits, ignition=engine.ignition, settings=settings
         )
         tables.append(table)
@@ -278,10 +295,10 @@ def _driven(
 def _tables(
     runs: Sequence[Run], is_corrected: bool, settings: RunSettings, *, is_comparable: bool
 ) -> dict[str, pd.DataFrame]:
-    """Work out the tables that come from the curves."""
+    """Build the tables that come from the curves."""
     parts = [
         curve_of(
-            run.pull, run.output.torque_nm, side=run.side,
+            run.pull, run.torque.torque_nm, side=run.side,
             factor=run.correction.factor if is_corrected else 1.0, settings=settings,
         )
         for run in runs
@@ -305,12 +322,13 @@ def _tables(
 def _pull_row(run: Run, settings: RunSettings) -> dict[str, object]:
     low, high = run.pull.rpm_range
     rpm = run.pull.samples["rpm"].to_numpy(dtype=float)
-    rough = roughness(rpm, run.output.torque_nm, settings)
+    rough = roughness(rpm, run.torque.torque_nm, settings)
     return {
         "side": run.side, "log": run.pull.log, "pull": run.pull.number,
         "direction": run.pull.direction, "rpm_from": low, "rpm_to": high,
-        "duration_s": run.pull.duration_s, "samples": len(rpm), "judged_by": run.pull.judged_by,
-        "torque_from": run.output.source, "disagreement_pct": run.output.disagreement_pct,
+        "duration_s": run.pull.duration_s, "samples": len(rpm),
+        "judged_by": run.pull.full_load_channel,
+        "torque_from": run.torque.source, "disagreement_pct": run.torque.disagreement_pct,
         "factor": run.correction.factor, "is_in_range": run.correction.is_in_range,
         "conditions": run.correction.conditions, "roughness_nm": rough[0],
         "roughness_pct": rough[1],
@@ -330,14 +348,14 @@ def _tip_ins(
     runs: Sequence[Run],
     settings: RunSettings,
 ) -> tuple[pd.DataFrame, list[Refusal]]:
-    """Read the steps of all logs; the pedal going down for a pull is no refused step."""
+    """Read the pedal steps of all logs; the pedal step that starts a pull is not reported."""
     tables: list[pd.DataFrame] = []
     refusals: list[Refusal] = []
     for side, log in [("before", log) for log in before] + [("after", log) for log in after]:
         found = tip_ins(log.samples, side=side, name=log.name, settings=settings)
         tables.append(found.table)
         own = [r.pull for r in runs if (r.side, r.pull.log) == (side, log.name)]
-        opens = _opens(found.refusals, own, settings)
+        opens = _starts_a_pull(found.refusals, own, settings)
         refusals += [
             replace(r, where=f"{side}, {r.where}")
             for r, is_pull in zip(found.refusals, opens, strict=True)
@@ -346,14 +364,14 @@ def _tip_ins(
     return _stacked(tables, STEPS), refusals
 
 
-def _opens(
+def _starts_a_pull(
     refusals: Sequence[Refusal], pulls: Sequence[Pull], settings: RunSettings
 ) -> npt.NDArray[np.bool_]:
-    """Tell which refused steps are those that a pull began with."""
+    """Return which refused steps started a pull."""
     starts = np.array([r.numbers.get("start_s", np.nan) for r in refusals], dtype=float)
     ends = [pull.samples["time_s"].iloc[[0, -1]].to_numpy(dtype=float) for pull in pulls]
     first, last = np.sort(np.array(ends, dtype=float).reshape(-1, 2), axis=0).T
-    # pulls of a log do not overlap: the one that a step opens is the first to end behind it
+    # pulls of a log do not overlap: a step can only start the first pull that ends after it
     at = np.searchsorted(last, starts)
     nearest = np.append(first, np.inf)[at]
     return np.asarray(nearest - settings.response_s <= starts)

@@ -8,17 +8,17 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.grid import Floats
-from tuneassist.runs.output import power_kw
 from tuneassist.runs.pulls import Pull
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.smoothing import smooth_all
 from tuneassist.runs.statistics import mean_of_repeats
+from tuneassist.runs.torque import power_kw
 
 ALONG = (
     "lambda", "boost_kpa", "manifold_pressure_kpa", "exhaust_temp_c", "rail_pressure_kpa",
     "injector_duty_pct", "intake_temp_c", "lambda_target",
 )  # fmt: skip
-"""Columns that are carried along the pull beside torque and power."""
+"""Columns kept along the pull besides torque and power."""
 
 CURVE_COLUMNS = (
     "side", "log", "pull", "rpm", "torque_nm", "power_kw", "torque_se_nm", "measured_torque_nm",
@@ -47,9 +47,9 @@ def curve_of(
     Returns
     -------
     DataFrame
-        One row per speed that the pull covers: `CURVE_COLUMNS` and what of `ALONG` was logged.
-        Torque and power have the factor in them, ``measured_torque_nm`` has not;
-        ``torque_se_nm`` is the noise inside this run alone.
+        One row per speed that the pull covers: `CURVE_COLUMNS` and the logged columns of `ALONG`.
+        Torque and power include the factor, ``measured_torque_nm`` does not; ``torque_se_nm``
+        is the noise within this run only.
     """
     rpm = pull.samples["rpm"].to_numpy(dtype=float)
     at = speed_grid(float(rpm.min()), float(rpm.max()), settings.step_rpm)

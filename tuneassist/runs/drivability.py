@@ -1,14 +1,12 @@
-"""How smooth the torque is: roughness along a pull, and hollows of the torque curve.
+"""Smoothness of torque: roughness along a pull, and dips of the torque curve.
 
-Roughness is the root mean square of what remains of a pull's torque after its own smooth curve
-(the local parabola of `tuneassist.runs.smoothing`) is taken off. It holds the logger's noise as
-well as the engine's unevenness, and hollows narrower than the window: compare it only between logs
-of one instrument at one rate. It is given in N.m and in percent of the curve, for an instrument's
-noise stays in N.m when torque grows and would look like a smoother engine in percent, while the
-engine's own unevenness grows with torque: rougher is what is rougher in both.
+Roughness is the root mean square of a pull's torque about its own smooth curve (the local parabola
+of `tuneassist.runs.smoothing`). It includes the logger's noise and dips narrower than the window:
+compare it only between logs of one instrument at one rate. It is given in N.m and in percent of the
+curve. Instrument noise is constant in N.m, so that in percent it falls as torque grows; the
+engine's own unevenness grows with torque. An engine is rougher if both figures rise.
 
-A dip is a hollow of the smooth curve: its depth is how far it lies below the lower of its two
-shoulders.
+The depth of a dip is measured from the lower of its two shoulders.
 """
 
 from __future__ import annotations
@@ -62,22 +60,22 @@ def roughness(rpm: Floats, torque_nm: Floats, settings: RunSettings) -> tuple[fl
 
 
 def find_dips(mean: pd.DataFrame, curves: pd.DataFrame, settings: RunSettings) -> pd.DataFrame:
-    """Find the hollows of each side's mean torque curve, and how deep they are in every run.
+    """Find the dips of each side's mean torque curve, and their depth in every run.
 
     Parameters
     ----------
     mean
         As from `tuneassist.runs.curves.mean_curves`.
     curves
-        The runs behind it.
+        The runs of the mean.
     settings
         Least depth, level.
 
     Returns
     -------
     DataFrame
-        Columns `DIPS`: speed and depth in the mean curve (of the lower shoulder), the t interval
-        of the depth over runs, and how many of the n runs have at least the least depth there.
+        Columns `DIPS`: speed and depth in the mean curve (share of the lower shoulder), the t
+        interval of the depth over runs, and how many of the n runs have at least that depth there.
     """
     rows = []
     for side, part in mean.groupby("side", sort=False):
@@ -97,7 +95,7 @@ def find_dips(mean: pd.DataFrame, curves: pd.DataFrame, settings: RunSettings) -
 
 
 def _shoulder(torque: Floats, first: int, last: int) -> int:
-    """Highest point of a stretch: where the hollow begins or ends."""
+    """Highest point of a stretch: where the dip begins or ends."""
     return int(first + np.argmax(torque[first : last + 1]))
 
 
@@ -128,7 +126,7 @@ def summarise(
     table
         One row per repeat: side ("before" or "after"), rpm_from, rpm_to, and the measures.
     measures
-        Words of a measure to its column and unit.
+        Label of a measure to its column and unit.
     settings
         Level.
 

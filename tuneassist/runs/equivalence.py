@@ -1,16 +1,16 @@
-"""Zero means zero: does the fitted box with an all-zero grid leave the car as it was?
+"""Zero check: does the fitted controller with an all-zero grid leave the car unchanged?
 
-Not to find a difference proves nothing. Two one-sided tests (TOST) turn the question round: the
-cars are "equivalent" when "lower by the margin or more" and "higher by the margin or more" are both
-rejected, at every speed and for every channel that both sides log: torque, lambda, boost, exhaust
-temperature, each with a margin of its own. The run is the unit. Torque and lambda are compared as
-ratios, in 100 ln; the others by difference.
+Finding no difference proves nothing. Two one-sided tests (TOST) reverse the question: the cars are
+"equivalent" when "lower by the margin or more" and "higher by the margin or more" are both
+rejected, at every speed and for every channel that both sides log: torque, lambda, boost and
+exhaust temperature, each with its own margin. The run is the unit. Torque and lambda are compared
+as ratios, in 100 ln; the others by difference.
 
-"equivalent" is one claim, that all of it is: an intersection-union test, whose chance to be wrong
-is that of its single tests however many there are, so that no correction is due for their number.
-"different" is claimed where a mean over a band of speeds or a single speed differs from nothing: by
-Holm's rule, over all channels and bands at one half of alpha and over all channels and speeds at
-the other, which keeps the chance of any false "different" below alpha.
+"equivalent" is a single claim over all tests: an intersection-union test, whose error rate is that
+of one test, so that no correction for their number is needed. "different" is claimed where a band
+mean or a single speed differs from zero by Holm's rule: over all channels and bands at half of
+alpha, and over all channels and speeds at the other half, which keeps the chance of any false
+"different" below alpha.
 
 References
 ----------
@@ -37,13 +37,13 @@ from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.tost import Tost, holm, runs_needed, tost
 
 Verdict = Literal["equivalent", "different", "cannot tell"]
-SAME_RUNS_SHARE = 1e-9  # repeats that agree to this share of their mean are copies, not runs
+SAME_RUNS_SHARE = 1e-9  # repeats that agree to this share of their mean are copies of one run
 TORQUE = "torque"
 
 
 @dataclass(frozen=True, eq=False)
 class Equivalence:
-    """Verdict on the standard car against the fitted box.
+    """Verdict on the standard car against the fitted controller.
 
     Parameters
     ----------
@@ -55,12 +55,12 @@ class Equivalence:
         One row per channel and band: channel, unit (of difference, low, high, scatter and margin),
         rpm_from, rpm_to, n_before, n_after, speeds (how many were tested); rpm, difference, low,
         high, scatter (standard deviation of a run, or of a pair's difference) and p of the speed
-        that is worst inside its margin or beyond it; rpm_open_from, rpm_open_to (speeds that are
-        not inside it for sure; nan for none), mean_difference and p_zero of the band's mean,
+        that is worst inside its margin or beyond it; rpm_open_from, rpm_open_to (speeds not shown
+        to be inside it; nan for none), mean_difference and p_zero of the band's mean,
         p_zero_speed (least of its speeds), margin, verdict, more_runs (a side; nan where none are
         needed or more than ``runs.max_runs``), statement, method.
     refusals
-        Channels and bands that could not be judged, and why.
+        Channels and bands that could not be tested, and why.
     """
 
     verdict: Verdict
@@ -71,7 +71,7 @@ class Equivalence:
 
 @dataclass(frozen=True)
 class _Channel:
-    """A channel that is judged: how it is called, where it is, how it is compared."""
+    """A tested channel: its name, column, unit and margin."""
 
     name: str
     column: str
@@ -91,7 +91,7 @@ class _Channel:
         return 100.0 * float(np.log1p(-share)), 100.0 * float(np.log1p(share))
 
     def shown(self, value: npt.ArrayLike) -> Floats:
-        """Turn a difference as compared into the unit shown."""
+        """Convert a difference as compared to the unit shown."""
         plain = np.asarray(value, dtype=float)
         return 100.0 * np.expm1(plain / 100.0) if self.is_ratio else plain
 
@@ -130,22 +130,22 @@ class _Side:
 
 
 Changes = Mapping[str, tuple[str, float]]
-"""Unit of a channel's difference to the unit it is said in, and the size of that."""
+"""Unit of a channel's difference to the unit shown, and the size of that."""
 
 
-def judge_equivalence(
+def assess_equivalence(
     curves: pd.DataFrame, settings: RunSettings, changes: Changes | None = None
 ) -> Equivalence:
-    """Judge speed by speed whether the two sides are the same within the margins.
+    """Test speed by speed whether the two sides agree within the margins.
 
     Parameters
     ----------
     curves
-        Curves of sides "before" (standard car) and "after" (box fitted, grid all zero).
+        Curves of sides "before" (standard car) and "after" (controller fitted, grid all zero).
     settings
         Margins, alpha, power, bands, design.
     changes
-        Units in which the statements say a difference; the numbers of ``bands`` keep theirs.
+        Units of the differences in the statements; the numbers of ``bands`` keep theirs.
 
     Returns
     -------
@@ -155,22 +155,22 @@ def judge_equivalence(
     rows: list[dict[str, object]] = []
     refusals: list[Refusal] = []
     p_speeds: list[Floats] = []
-    blind: list[str] = []
+    not_logged: list[str] = []
     bands = _bands(curves, settings)
     for channel in _channels(settings):
         sides = [_Side.of(curves, side, channel) for side in ("before", "after")]
         if channel.name != TORQUE and not all(len(side.values) for side in sides):
-            blind.append(channel.name)
+            not_logged.append(channel.name)
             continue
         for band in bands:
-            judged = _judge_band(sides, band, channel, settings)
-            if isinstance(judged, Refusal):
-                refusals.append(judged)
+            assessed = _assess_band(sides, band, channel, settings)
+            if isinstance(assessed, Refusal):
+                refusals.append(assessed)
                 continue
-            rows.append(judged[0])
-            p_speeds.append(judged[1])
+            rows.append(assessed[0])
+            p_speeds.append(assessed[1])
     if not any(row["channel"] == TORQUE for row in rows):
-        empty = Refusal("no bands", "The two sides share no band of speeds that can be judged.")
+        empty = Refusal("no bands", "The two sides share no speed band that can be tested.")
         return Equivalence(
             "cannot tell", _without_bands(curves), pd.DataFrame(), (*refusals, empty)
         )
@@ -178,32 +178,32 @@ def judge_equivalence(
     shown = _in_units(found, changes or {})
     found["statement"] = [_words(row, settings) for row in shown.to_dict("records")]
     verdict, statement = _overall(shown, settings)
-    doubts = [statement, *_left_out(refusals, blind)]
+    doubts = [statement, *_left_out(refusals, not_logged)]
     return Equivalence(verdict, " ".join(doubts), found, tuple(refusals))
 
 
-def _left_out(refusals: Sequence[Refusal], blind: Sequence[str]) -> list[str]:
-    said = ["Some bands could not be judged."] if refusals else []
-    if blind:
-        said.append(f"Not judged, for it is not logged on both sides: {', '.join(blind)}.")
-    return said
+def _left_out(refusals: Sequence[Refusal], not_logged: Sequence[str]) -> list[str]:
+    sentences = ["Some bands could not be tested."] if refusals else []
+    if not_logged:
+        sentences.append(f"Not tested, because not logged on both sides: {', '.join(not_logged)}.")
+    return sentences
 
 
 def _without_bands(curves: pd.DataFrame) -> str:
-    """Say how many runs are missing before anything can be said at all."""
+    """Describe how many runs are missing for a first test."""
     runs = curves[["side", "log", "pull"]].drop_duplicates().groupby("side").size()
     missing = max(2 - int(runs.get(side, 0)) for side in ("before", "after"))
     if missing <= 0:
-        return "cannot tell: no band of speeds is covered by two runs or more on both sides."
+        return "cannot tell: no speed band is covered by at least two runs on both sides."
     more = f"{missing} more run{'s' if missing > 1 else ''}"
-    return f"cannot tell: at least {more} on a side, for scatter shows from two runs on."
+    return f"cannot tell: at least {more} a side needed, because scatter needs two runs."
 
 
 def _bands(curves: pd.DataFrame, settings: RunSettings) -> list[Floats]:
-    """Speeds of each band between those that both sides reach.
+    """Speeds of each band within the range that both sides cover.
 
-    The outermost bands are narrower: they end where the runs do, those that do not reach the next
-    band left out of account.
+    The outermost bands are narrower: they end with the runs, ignoring runs that do not reach the
+    next band.
     """
     runs = curves.groupby(["side", "log", "pull"])["rpm"].agg(["min", "max"])
     span = runs.groupby("side").agg({"min": "min", "max": "max"})
@@ -222,18 +222,18 @@ def _bands(curves: pd.DataFrame, settings: RunSettings) -> list[Floats]:
     return [speeds[(speeds >= a) & (speeds <= b)] for a, b in pairwise(edges)]
 
 
-def _judge_band(
+def _assess_band(
     sides: Sequence[_Side], rpm: Floats, channel: _Channel, settings: RunSettings
 ) -> tuple[dict[str, object], Floats] | Refusal:
-    """Judge a channel at every speed of a band: the row, and p of no difference at each speed."""
+    """Test a channel at every speed of a band: its row, and p of no difference at each speed."""
     before, after = (side.inside(rpm) for side in sides)
     numbers = {"n_before": float(len(before)), "n_after": float(len(after))}
     where = f"{channel.name}, {rpm[0]:g} to {rpm[-1]:g} rpm" if len(rpm) else channel.name
     if min(len(before), len(after)) < 2 or not len(rpm):
-        words = "Two runs or more that cover the band are needed on each side."
+        words = "Each side needs at least two runs that cover the band."
         return Refusal("too few runs", words, MappingProxyType(numbers), where)
     if settings.design == "paired" and len(before) != len(after):
-        words = "A paired comparison needs as many runs on one side as on the other."
+        words = "A paired comparison needs the same number of runs on both sides."
         return Refusal("not paired", words, MappingProxyType(numbers), where)
     if channel.is_ratio:
         before, after = (100.0 * np.log(v / before.mean(axis=0)) for v in (before, after))
@@ -289,7 +289,7 @@ def _row(
 def _more_runs(
     scatter: float, difference: float, channel: _Channel, settings: RunSettings
 ) -> int | None:
-    """Runs a side that the worst speed would need; None for too many."""
+    """Runs per side needed at the worst speed; None for too many."""
     low, high = channel.bounds
     planned = float(np.clip(difference, low / 2.0, high / 2.0))
     if scatter <= 0:
@@ -300,7 +300,7 @@ def _more_runs(
 def _with_verdicts(
     bands: pd.DataFrame, p_speeds: Sequence[Floats], settings: RunSettings
 ) -> pd.DataFrame:
-    """Judge each channel and band; half of alpha is for bands and half for single speeds."""
+    """Add the verdict of each channel and band; bands and single speeds get half of alpha each."""
     half = settings.alpha / 2.0
     is_equal = (bands["p"] < settings.alpha).to_numpy()
     by_speed = holm(np.concatenate(p_speeds)) <= half
@@ -308,40 +308,40 @@ def _with_verdicts(
     is_apart = holm(bands["p_zero"].to_numpy()) <= half
     is_apart |= np.array([part.any() for part in np.split(by_speed, ends)])
     verdict = np.where(is_equal, "equivalent", np.where(is_apart, "different", "cannot tell"))
-    judged = bands.assign(verdict=verdict)
-    judged.loc[verdict != "cannot tell", "more_runs"] = np.nan
-    return judged
+    assessed = bands.assign(verdict=verdict)
+    assessed.loc[verdict != "cannot tell", "more_runs"] = np.nan
+    return assessed
 
 
 def _in_units(bands: pd.DataFrame, changes: Changes) -> pd.DataFrame:
-    """Return the bands with differences and margins in the units that they are said in."""
-    told = [changes.get(str(unit), (str(unit), 1.0)) for unit in bands["unit"]]
-    size = np.array([factor for _, factor in told])
+    """Return the bands with differences and margins in the units shown."""
+    shown = [changes.get(str(unit), (str(unit), 1.0)) for unit in bands["unit"]]
+    size = np.array([factor for _, factor in shown])
     numbers = {name: bands[name] / size for name in ("difference", "low", "high", "margin")}
-    return bands.assign(unit=[unit for unit, _ in told], **numbers)
+    return bands.assign(unit=[unit for unit, _ in shown], **numbers)
 
 
 def _words(row: Mapping[Hashable, Any], settings: RunSettings) -> str:
     band = f"{row['channel']}, {row['rpm_from']:g} to {row['rpm_to']:g} rpm"
     unit = row["unit"]
-    seen = (f"furthest at {row['rpm']:g} rpm: {row['difference']:+z.2f} {unit}, "
+    worst_seen = (f"furthest at {row['rpm']:g} rpm: {row['difference']:+z.2f} {unit}, "
             f"{100 - 200 * settings.alpha:g} % interval {row['low']:+z.2f} to "
             f"{row['high']:+z.2f} {unit}")  # fmt: skip
     if row["verdict"] == "equivalent":
-        return f"{band}: equivalent within {row['margin']:.3g} {unit} at every speed ({seen})"
+        return f"{band}: equivalent within {row['margin']:.3g} {unit} at every speed ({worst_seen})"
     if row["verdict"] == "different":
-        return f"{band}: different ({seen})"
+        return f"{band}: different ({worst_seen})"
     more = row["more_runs"]
     runs = (
-        f"more than {settings.max_runs} runs a side; make the runs scatter less"
+        f"more than {settings.max_runs} runs a side; reduce the scatter between runs"
         if pd.isna(more)
         else f"{more:.0f} more run{'s' if more != 1 else ''} a side"
     )
-    return f"{band}: cannot tell: {runs} ({seen})"
+    return f"{band}: cannot tell: {runs} ({worst_seen})"
 
 
 def _overall(bands: pd.DataFrame, settings: RunSettings) -> tuple[Verdict, str]:
-    """Put channels and bands together."""
+    """Combine channels and bands into one verdict."""
     apart = bands[bands["verdict"] == "different"]
     if len(apart):
         return "different", f"different: {_named(apart, with_worst=True)}."
@@ -354,8 +354,8 @@ def _overall(bands: pd.DataFrame, settings: RunSettings) -> tuple[Verdict, str]:
     named = _named(open_bands, with_worst=False)
     if open_bands["more_runs"].isna().any():
         return "cannot tell", (
-            f"cannot tell: more than {settings.max_runs} runs a side would be needed; make the "
-            f"runs scatter less ({named})."
+            f"cannot tell: more than {settings.max_runs} runs a side would be needed; reduce "
+            f"the scatter between runs ({named})."
         )
     more = int(open_bands["more_runs"].max())
     runs = f"{more} more run{'s' if more != 1 else ''} a side"
@@ -363,26 +363,26 @@ def _overall(bands: pd.DataFrame, settings: RunSettings) -> tuple[Verdict, str]:
 
 
 def _named(bands: pd.DataFrame, *, with_worst: bool) -> str:
-    """Name each channel with the speeds at which it is not inside its margin."""
-    said = []
+    """Name each channel with the speeds at which it is not shown equivalent."""
+    sentences = []
     for channel, rows in bands.groupby("channel", sort=False):
-        spans = ", ".join(
+        ranges = ", ".join(
             f"{first:g} rpm" if first == last else f"{first:g} to {last:g} rpm"
-            for first, last in _spans(rows)
+            for first, last in _open_ranges(rows)
         )
         row = rows.iloc[int(rows["difference"].abs().to_numpy().argmax())]
         worst = f"{row['difference']:+z.2f} {row['unit']} at {row['rpm']:g} rpm, "
-        said.append(f"{channel} {worst if with_worst else ''}not shown alike at {spans}")
-    return "; ".join(said)
+        sentences.append(f"{channel} {worst if with_worst else ''}not shown equivalent at {ranges}")
+    return "; ".join(sentences)
 
 
-def _spans(rows: pd.DataFrame) -> list[tuple[float, float]]:
+def _open_ranges(rows: pd.DataFrame) -> list[tuple[float, float]]:
     """Join the open speeds of bands that touch."""
-    spans: list[tuple[float, float]] = []
+    ranges: list[tuple[float, float]] = []
     for row in rows.sort_values("rpm_from").to_dict("records"):
         first, last = float(row["rpm_open_from"]), float(row["rpm_open_to"])
-        if spans and spans[-1][1] >= first:
-            spans[-1] = (spans[-1][0], last)
+        if ranges and ranges[-1][1] >= first:
+            ranges[-1] = (ranges[-1][0], last)
         else:
-            spans.append((first, last))
-    return spans
+            ranges.append((first, last))
+    return ranges

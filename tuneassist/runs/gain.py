@@ -1,8 +1,8 @@
-"""What changed: gain at every speed and over the speeds driven, and the peaks.
+"""Gain at every speed and over the driven speeds, and the peaks.
 
-The runs of a side scatter more from one to the next (heat, tyres, turbine speed) than inside one
-run, so that intervals come from repeats. With one run on a side there is none; what the noise
-inside the runs alone would give stands in columns of its own, and is less than the truth.
+Runs of a side differ more from run to run (heat, tyres, turbine speed) than within a run, so that
+intervals come from repeats. With one run on a side there is no interval. Separate columns give the
+noise within the runs alone, which understates the uncertainty.
 """
 
 from __future__ import annotations
@@ -17,12 +17,12 @@ from scipy.integrate import trapezoid
 
 from tuneassist.grid import Floats
 from tuneassist.runs.curves import runs_matrix, speed_grid
-from tuneassist.runs.output import power_kw
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.statistics import welch
+from tuneassist.runs.torque import power_kw
 
-NAME_OTHERS = "Other speeds are named with --driven LOW HIGH (driven_rpm of the settings)."
+CHOOSE_OTHERS = "Choose other speeds with --driven LOW HIGH (driven_rpm of the settings)."
 NO_REPEATS = "one run on a side: no interval beyond the noise inside the runs"
 
 
@@ -42,8 +42,8 @@ def gain_curve(curves: pd.DataFrame, settings: RunSettings) -> pd.DataFrame:
         Columns rpm, n_before, n_after, before_nm, after_nm, gain_nm, gain_low_nm, gain_high_nm,
         gain_kw, gain_low_kw, gain_high_kw, gain_pct, gain_low_pct, gain_high_pct, df,
         noise_low_nm, noise_high_nm, method. Low and high are Welch's over runs, each speed for
-        itself; percents are of ratios, worked in logarithms. Noise columns: scatter inside the
-        runs alone.
+        itself; percents are of ratios, calculated in logarithms. Noise columns: scatter
+        within the runs only.
     """
     before, after = curves[curves["side"] == "before"], curves[curves["side"] == "after"]
     rpm = np.intersect1d(before["rpm"].unique(), after["rpm"].unique())
@@ -78,7 +78,7 @@ def gain_curve(curves: pd.DataFrame, settings: RunSettings) -> pd.DataFrame:
 
 
 def driven_gain(curves: pd.DataFrame, settings: RunSettings) -> pd.DataFrame | Refusal:
-    """Gain averaged over the speeds where the car is driven.
+    """Gain averaged over the driven speeds.
 
     Parameters
     ----------
@@ -92,9 +92,9 @@ def driven_gain(curves: pd.DataFrame, settings: RunSettings) -> pd.DataFrame | R
     DataFrame or Refusal
         One row for torque [N.m] and one for power [kW]: quantity, unit, rpm_from, rpm_to, before,
         after, gain, low, high, gain_pct, low_pct, high_pct, n_before, n_after, method. Each run
-        is averaged first, so that the run is the unit. Where no run of a side covers all of the
-        speeds, the part that every run covers is taken (``rpm_from``, ``rpm_to`` tell); a refusal
-        where that is too narrow.
+        is averaged first: the run is the unit. Where no run of a side covers all of the speeds,
+        the part that every run covers is used (see ``rpm_from``, ``rpm_to``); a refusal where
+        that is too narrow.
     """
     sides = [curves[curves["side"] == side] for side in ("before", "after")]
     band = covered_band(sides, settings)
@@ -111,7 +111,7 @@ def driven_gain(curves: pd.DataFrame, settings: RunSettings) -> pd.DataFrame | R
 def covered_band(
     sides: Sequence[pd.DataFrame], settings: RunSettings
 ) -> tuple[float, float] | Refusal:
-    """Return the speeds driven, or the part of them that every run of both sides covers. [rpm]"""
+    """Return the driven speeds, or the part that every run of both sides covers. [rpm]"""
     low, high = settings.driven_rpm
     if all(len(band_means(side, "torque_nm", (low, high), settings)) for side in sides):
         return low, high
@@ -127,15 +127,15 @@ def covered_band(
             return float(part[0]), float(part[-1])
     shared = f"{rpm[is_covered][0]:g} to {rpm[is_covered][-1]:g} rpm" if block.size else "none"
     words = (
-        f"The runs do not cover the speeds driven, {low:g} to {high:g} rpm: all of them share "
-        f"{shared} of it, at least {settings.least_driven_rpm:g} rpm are needed. {NAME_OTHERS}"
+        f"The runs do not cover the driven speeds, {low:g} to {high:g} rpm. All runs share "
+        f"{shared}; at least {settings.least_driven_rpm:g} rpm is needed. {CHOOSE_OTHERS}"
     )
     numbers = {"rpm_from": low, "rpm_to": high}
     return Refusal("driven speeds not covered", words, MappingProxyType(numbers))
 
 
 def uncovered_note(driven: pd.DataFrame, settings: RunSettings) -> str:
-    """Say which of the speeds driven are not in the mean; empty where all of them are."""
+    """Describe which driven speeds are not in the mean; empty where all are."""
     low, high = settings.driven_rpm
     first, last = (float(driven[name].iloc[0]) for name in ("rpm_from", "rpm_to"))
     parts = [f"{low:g} to {first:g} rpm"] if first > low else []
@@ -143,9 +143,9 @@ def uncovered_note(driven: pd.DataFrame, settings: RunSettings) -> str:
     if not parts:
         return ""
     return (
-        f"Of the speeds driven, {low:g} to {high:g} rpm, the runs do not cover "
-        f"{' and '.join(parts)}: the mean gain is that from {first:g} to {last:g} rpm. "
-        f"{NAME_OTHERS}"
+        f"The runs do not cover {' and '.join(parts)} of the driven speeds, {low:g} to "
+        f"{high:g} rpm: the mean gain is from {first:g} to {last:g} rpm. "
+        f"{CHOOSE_OTHERS}"
     )
 
 
@@ -192,7 +192,7 @@ def find_peaks_of_mean(mean: pd.DataFrame) -> pd.DataFrame:
     -------
     DataFrame
         Columns side, quantity, unit, peak, low, high, rpm, n, is_at_edge. The interval is that of
-        the mean at this speed; ``is_at_edge`` says that the curve was still rising where the runs
+        the mean at this speed; with ``is_at_edge`` the curve was still rising where the runs
         ended, and the true peak may be higher.
     """
     rows = []
@@ -242,7 +242,7 @@ def _compared(before: Floats, after: Floats, settings: RunSettings) -> dict[str,
 def _noise_half_width(
     before: pd.DataFrame, after: pd.DataFrame, rpm: Floats, level: float
 ) -> Floats:
-    """Half width that the scatter inside the runs alone gives the difference of means."""
+    """Half width of the difference of means from the scatter within the runs only."""
     total = np.zeros(len(rpm))
     for side in (before, after):
         se = runs_matrix(side, "torque_se_nm", rpm)

@@ -1,9 +1,9 @@
-"""Full-load pulls in a log: pedal down, speed through a wide range; stabs refused.
+"""Find the full-load pulls in a log.
 
-A sample is wide open by the pedal, else by the throttle, else by load near its highest. A
-wide-open stretch is split where speed turns back (gear change, limiter), and a part is a pull
-when it is long enough, wide enough, has samples enough and its speed moves on through most of it:
-a staircase of steady holds is none.
+Full load is determined from the pedal, else from the throttle, else from load near its highest. A
+wide-open stretch is split where speed turns back (gear change, limiter). A part is a pull if it is
+long enough, covers enough speed, has enough samples, and its speed moves for most of the time: a
+staircase of steady holds does not count.
 """
 
 from __future__ import annotations
@@ -25,8 +25,8 @@ from tuneassist.runs.settings import RunSettings
 
 Mask = npt.NDArray[np.bool_]
 
-FATES = ("no speed or time", "not wide open", "wide open, no pull", "cut off", "pull")
-"""What may become of a row."""
+ROW_STATES = ("no speed or time", "not wide open", "wide open, no pull", "cut off", "pull")
+"""States of a log row."""
 _NOT_OPEN, _WIDE_OPEN, _CUT_OFF, _PULL = 1, 2, 3, 4
 
 
@@ -41,22 +41,22 @@ class Pull:
     number
         1, 2, ... in the order of the log.
     samples
-        The log's rows of this pull, ends cut off.
+        The log's rows of this pull without its ends.
     direction
         "rising" or "falling" speed.
-    judged_by
-        Column that told that it is full load.
+    full_load_channel
+        Column from which full load was determined.
     """
 
     log: str
     number: int
     samples: pd.DataFrame
     direction: Literal["rising", "falling"]
-    judged_by: str
+    full_load_channel: str
 
     @property
     def name(self) -> str:
-        """Log and number, in words."""
+        """Log and number as text."""
         return f"{self.log}, pull {self.number}"
 
     @property
@@ -74,23 +74,23 @@ class Pull:
 
 @dataclass(frozen=True, eq=False)
 class PullsFound:
-    """The pulls of one log and what became of its samples.
+    """The pulls of one log, and the state of each of its rows.
 
     Parameters
     ----------
     pulls
         In the order of the log.
-    fates
+    row_states
         One word per row of the log (by position where its index repeats): "no speed or time",
         "not wide open", "wide open, no pull", "cut off" (the ends of a pull), "pull".
     refusals
         One for each wide-open stretch without a pull, or one for the log.
     notes
-        How full load was told.
+        How full load was determined.
     """
 
     pulls: tuple[Pull, ...]
-    fates: pd.Series
+    row_states: pd.Series
     refusals: tuple[Refusal, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -105,30 +105,30 @@ def find_pulls(
     samples
         Columns ``time_s`` and ``rpm``, and one of ``pedal_pct``, ``throttle_pct`` and ``load``.
     name
-        The log's name, for words.
+        The log's name, used in messages.
     settings
         Thresholds.
 
     Returns
     -------
     PullsFound
-        Never an error: a log without pulls has refusals.
+        A log without pulls has refusals; no error is raised.
     """
     settings = settings or RunSettings()
     if not samples.index.is_unique:
         samples = samples.reset_index(drop=True)
-    fate = np.zeros(len(samples), dtype=np.int8)
+    row_state = np.zeros(len(samples), dtype=np.int8)
     missing = [column for column in ("time_s", "rpm") if column not in samples]
     if missing:
         refusal = Refusal("channel missing", f"{name} has no {' and no '.join(missing)}.")
-        return PullsFound((), _fates(fate, samples.index), (refusal,))
+        return PullsFound((), _row_states(row_state, samples.index), (refusal,))
     is_known = (samples["time_s"].notna() & samples["rpm"].notna()).to_numpy()
     usable = samples if is_known.all() else samples[is_known]
-    gate = _wide_open(usable, settings)
-    if isinstance(gate, Refusal):
-        return PullsFound((), _fates(fate, samples.index), (gate,))
-    is_open, judged_by, notes = gate
-    fate[is_known] = np.where(is_open, _WIDE_OPEN, _NOT_OPEN).astype(np.int8)
+    full_load = _wide_open(usable, settings)
+    if isinstance(full_load, Refusal):
+        return PullsFound((), _row_states(row_state, samples.index), (full_load,))
+    is_open, full_load_channel, notes = full_load
+    row_state[is_known] = np.where(is_open, _WIDE_OPEN, _NOT_OPEN).astype(np.int8)
     pulls: list[Pull] = []
     refusals: list[Refusal] = []
     for stretch in _stretches(usable, is_open, settings):
@@ -137,24 +137,24 @@ def find_pulls(
             refusals.append(found)
             continue
         for whole, kept in found:
-            fate[samples.index.get_indexer(whole.index)] = _CUT_OFF
-            fate[samples.index.get_indexer(kept.index)] = _PULL
+            row_state[samples.index.get_indexer(whole.index)] = _CUT_OFF
+            row_state[samples.index.get_indexer(kept.index)] = _PULL
             rpm = kept["rpm"].to_numpy()
             direction: Literal["rising", "falling"] = "rising" if rpm[-1] > rpm[0] else "falling"
-            pulls.append(Pull(name, len(pulls) + 1, kept, direction, judged_by))
+            pulls.append(Pull(name, len(pulls) + 1, kept, direction, full_load_channel))
     if not pulls and not refusals:
-        refusals.append(_never_open(judged_by, name, settings))
-    return PullsFound(tuple(pulls), _fates(fate, samples.index), tuple(refusals), notes)
+        refusals.append(_never_open(full_load_channel, name, settings))
+    return PullsFound(tuple(pulls), _row_states(row_state, samples.index), tuple(refusals), notes)
 
 
-def _fates(fate: npt.NDArray[np.int8], index: pd.Index) -> pd.Series:
-    return pd.Series(pd.Categorical.from_codes(fate, pd.Index(FATES)), index=index)
+def _row_states(row_state: npt.NDArray[np.int8], index: pd.Index) -> pd.Series:
+    return pd.Series(pd.Categorical.from_codes(row_state, pd.Index(ROW_STATES)), index=index)
 
 
-def _never_open(judged_by: str, name: str, settings: RunSettings) -> Refusal:
+def _never_open(full_load_channel: str, name: str, settings: RunSettings) -> Refusal:
     return Refusal(
         "never wide open",
-        f"No sample of {name} is at full load by {judged_by}.",
+        f"No sample of {name} is at full load according to {full_load_channel}.",
         MappingProxyType({"wide_open_pct": settings.wide_open_pct}),
         name,
     )
@@ -163,43 +163,43 @@ def _never_open(judged_by: str, name: str, settings: RunSettings) -> Refusal:
 def _wide_open(
     samples: pd.DataFrame, settings: RunSettings
 ) -> tuple[Mask, str, tuple[str, ...]] | Refusal:
-    """Tell which samples are at full load, by which column, and what was found on the way."""
+    """Return which samples are at full load, from which column, and notes."""
     notes: list[str] = []
     for column in ("pedal_pct", "throttle_pct"):
         if column not in samples or samples[column].notna().sum() < settings.min_samples:
             continue
-        is_open = held(samples, column, settings.max_gap_s) >= settings.wide_open_pct
+        is_open = last_known(samples, column, settings.max_gap_s) >= settings.wide_open_pct
         has_load = "load" in samples and samples["load"].notna().any()
         if column == "throttle_pct" and has_load and is_open.mean() > settings.flap_share:
             notes.append(
-                f"The throttle is open for {100 * is_open.mean():.0f} % of the log: taken for a "
-                "flap that does not follow the pedal, load was looked at instead."
+                f"The throttle is open for {100 * is_open.mean():.0f} % of the log: it was "
+                "taken for a flap that does not follow the pedal, and load was used instead."
             )
             continue
         return is_open, column, tuple(notes)
     if "load" not in samples or samples["load"].notna().sum() < settings.min_samples:
         return Refusal(
             "full load not told",
-            "Neither pedal, throttle nor load is logged: full load cannot be told from part load.",
+            "Neither pedal, throttle nor load is logged: log one of them to identify full load.",
         )
-    notes.append("Full load was told by load near its highest: log the pedal to be sure.")
+    notes.append("Full load was determined from load near its highest: log the pedal to be sure.")
     return _near_highest_load(samples, settings), "load", tuple(notes)
 
 
 def _near_highest_load(samples: pd.DataFrame, settings: RunSettings) -> Mask:
     column = "load"
     if (samples["load"] < 0).any() and "manifold_pressure_kpa" in samples:
-        column = "manifold_pressure_kpa"  # a gauge counts from the barometer, shares from vacuum
-    load = held(samples, column, settings.max_gap_s)
-    calm = median_filter(np.nan_to_num(load, nan=0.0), size=5, mode="nearest")
+        column = "manifold_pressure_kpa"  # the shares need absolute pressure
+    load = last_known(samples, column, settings.max_gap_s)
+    smoothed = median_filter(np.nan_to_num(load, nan=0.0), size=5, mode="nearest")
     bins = (samples["rpm"].to_numpy() // settings.load_bin_rpm).astype(int)
-    nearby = pd.Series(calm).groupby(bins).transform("max").to_numpy()
-    is_near = (calm >= settings.near_full_load_share * nearby) & np.isfinite(load)
-    return np.asarray(is_near & (calm >= settings.least_load_share * calm.max()))
+    nearby = pd.Series(smoothed).groupby(bins).transform("max").to_numpy()
+    is_near = (smoothed >= settings.near_full_load_share * nearby) & np.isfinite(load)
+    return np.asarray(is_near & (smoothed >= settings.least_load_share * smoothed.max()))
 
 
-def held(samples: pd.DataFrame, column: str, max_gap_s: float) -> Floats:
-    """Hold a channel's last value over blanks, but for no longer than ``max_gap_s``.
+def last_known(samples: pd.DataFrame, column: str, max_gap_s: float) -> Floats:
+    """Carry a channel's last value over blanks for at most ``max_gap_s``.
 
     Loggers with mixed rates leave blanks between a slow channel's values.
     """
@@ -225,16 +225,16 @@ def _stretches(samples: pd.DataFrame, is_open: Mask, settings: RunSettings) -> l
 def _pulls_of(
     stretch: pd.DataFrame, settings: RunSettings
 ) -> list[tuple[pd.DataFrame, pd.DataFrame]] | Refusal:
-    """Split one stretch at the turns of its speed; keep the parts that are pulls."""
-    calm = median_filter(stretch["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
-    tops, _ = find_peaks(calm, prominence=settings.turn_rpm)
-    bottoms, _ = find_peaks(-calm, prominence=settings.turn_rpm)
-    ends = np.unique(np.concatenate([[0], tops, bottoms, [len(calm) - 1]]))
+    """Split one stretch where its speed turns back; return the parts that are pulls."""
+    smoothed = median_filter(stretch["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
+    tops, _ = find_peaks(smoothed, prominence=settings.turn_rpm)
+    bottoms, _ = find_peaks(-smoothed, prominence=settings.turn_rpm)
+    ends = np.unique(np.concatenate([[0], tops, bottoms, [len(smoothed) - 1]]))
     opened_s = float(stretch["time_s"].iloc[0])
     found = []
     for first, last in pairwise(ends):
         part = stretch.iloc[first : last + 1]
-        kept = _without_ends(part, calm[first : last + 1], opened_s, settings)
+        kept = _without_ends(part, smoothed[first : last + 1], opened_s, settings)
         if len(kept) and _shortfall(kept, settings) is None:
             found.append((part, kept))
     if found:
@@ -243,23 +243,23 @@ def _pulls_of(
 
 
 def _without_ends(
-    part: pd.DataFrame, calm: Floats, opened_s: float, settings: RunSettings
+    part: pd.DataFrame, smoothed: Floats, opened_s: float, settings: RunSettings
 ) -> pd.DataFrame:
-    """Cut off the ends where speed is still, or already, held, and the filling after opening."""
-    sign = 1.0 if calm[-1] >= calm[0] else -1.0
-    way = sign * calm
-    span = float(way.max() - way.min())
-    below = np.flatnonzero(way <= way.min() + settings.edge_share * span)
+    """Cut off the ends where speed is constant, and the manifold filling after opening."""
+    sign = 1.0 if smoothed[-1] >= smoothed[0] else -1.0
+    signed_rpm = sign * smoothed
+    span = float(signed_rpm.max() - signed_rpm.min())
+    below = np.flatnonzero(signed_rpm <= signed_rpm.min() + settings.edge_share * span)
     first = int(below[-1]) if below.size else 0
-    above = np.flatnonzero(way >= way.max() - settings.edge_share * span)
+    above = np.flatnonzero(signed_rpm >= signed_rpm.max() - settings.edge_share * span)
     above = above[above > first]
-    last = int(above[0]) if above.size else len(way) - 1
+    last = int(above[0]) if above.size else len(signed_rpm) - 1
     kept = part.iloc[first : last + 1]
     return kept[kept["time_s"] - opened_s >= settings.settle_after_open_s]
 
 
 def _shortfall(part: pd.DataFrame, settings: RunSettings) -> str | None:
-    """Name the first thing that a part is short of; None for a pull."""
+    """Name the first requirement that a part fails; None for a pull."""
     time, rpm = part["time_s"], part["rpm"]
     if float(time.iloc[-1] - time.iloc[0]) < settings.min_duration_s:
         return "stab"
@@ -271,13 +271,13 @@ def _shortfall(part: pd.DataFrame, settings: RunSettings) -> str | None:
 
 
 def rising_share(part: pd.DataFrame, settings: RunSettings) -> float:
-    """Share of the samples at which speed moves on at a rate comparable with the mean one. [1]"""
+    """Share of the samples at which speed changes at a rate comparable to the mean. [1]"""
     time = part["time_s"].to_numpy(dtype=float)
-    calm = median_filter(part["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
+    smoothed = median_filter(part["rpm"].to_numpy(dtype=float), size=5, mode="nearest")
     half = 0.5 * settings.rise_window_s
     first, last = np.maximum(time - half, time[0]), np.minimum(time + half, time[-1])
-    gained = np.interp(last, time, calm) - np.interp(first, time, calm)
-    mean_rate = (calm[-1] - calm[0]) / (time[-1] - time[0])
+    gained = np.interp(last, time, smoothed) - np.interp(first, time, smoothed)
+    mean_rate = (smoothed[-1] - smoothed[0]) / (time[-1] - time[0])
     wanted = settings.rise_rate_share * abs(mean_rate) * (last - first)
     return float(np.mean(np.sign(mean_rate) * gained >= wanted))
 
@@ -293,16 +293,16 @@ def _refused(stretch: pd.DataFrame, settings: RunSettings) -> Refusal:
     }
     words = {
         "stab": f"shorter than {settings.min_duration_s:g} s",
-        "narrow": f"through less than {settings.min_span_rpm:g} rpm",
+        "narrow": f"covers less than {settings.min_span_rpm:g} rpm",
         "sparse": f"fewer than {settings.min_samples} samples",
-        "stands still": f"the speed rises through less than {100 * settings.rising_share:.0f} % of "
-        "the time, as in steady holds",
-        "turns back": f"no part of it is {settings.min_duration_s:g} s long and "
-        f"{settings.min_span_rpm:g} rpm wide without the speed turning back",
+        "stands still": f"speed rises for less than {100 * settings.rising_share:.0f} % of the "
+        "time, as in steady holds",
+        "turns back": f"no part lasts {settings.min_duration_s:g} s and covers "
+        f"{settings.min_span_rpm:g} rpm without the speed turning back",
     }
     return Refusal(
         name,
         f"Wide open at {numbers['start_s']:.1f} s, from {rpm.min():.0f} to {rpm.max():.0f} rpm in "
-        f"{numbers['duration_s']:.1f} s: no pull, {words[name]}.",
+        f"{numbers['duration_s']:.1f} s: not a pull, {words[name]}.",
         MappingProxyType(numbers),
     )

@@ -1,4 +1,4 @@
-"""A refusal is data: what was not done, why, and the numbers that decided it."""
+"""A refusal as data: what was not done, why, and the deciding numbers."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from tuneassist.by_value import ByValue
 
 @dataclass(frozen=True, eq=False)
 class Refusal(ByValue):
-    """Something that was asked for and cannot be given.
+    """A result that was requested and cannot be given.
 
     Parameters
     ----------
     name
-        One or two words that stay the same from release to release.
+        Short identifier, stable across releases.
     description
-        A sentence for people: what is wrong and what would be right.
+        A sentence: what is wrong and what would be right.
     numbers
-        The figures that decided; each name carries its unit.
+        The deciding figures; each name includes its unit.
     where
         Log, pull, band or step.
     """
@@ -34,7 +34,7 @@ class Refusal(ByValue):
 
 
 def refusals_frame(refusals: Sequence[Refusal]) -> pd.DataFrame:
-    """Return refusals as a table: name, where, description, numbers (in words)."""
+    """Return refusals as a table: name, where, description, numbers (as text)."""
     rows = [
         (r.name, r.where, r.description, ", ".join(f"{k} {v:.6g}" for k, v in r.numbers.items()))
         for r in refusals

@@ -1,9 +1,9 @@
 # ruff: noqa: RUF009 - `setting` returns a dataclass field, as `dataclasses.field` does
 """Every threshold of the full-load runs, with unit, default and reason.
 
-Unit and reason stand in each field's metadata, from which the class's documentation is made.
-"Common practice" marks a figure of the trade for which no published source is at hand; "from
-memory" marks one whose source could not be opened.
+Unit and reason are in each field's metadata, from which the class documentation is made. "Common
+practice" marks a figure of the trade without a published source at hand; "from memory" marks one
+whose source could not be checked.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ DifferentAir = Literal["refuse", "as measured"]
 
 STANDARDS: tuple[Standard, ...] = ("none", "iso1585", "sae-j1349", "din70020")
 EDITIONS: tuple[Edition, ...] = ("r85", "iso-air", "iso-liquid")
-_WORDS: dict[str, tuple[str, ...]] = {
+_CHOICES: dict[str, tuple[str, ...]] = {
     "standard": STANDARDS,
     "charging": ("natural", "mechanical", "turbo"),
     "edition": EDITIONS,
@@ -46,40 +46,40 @@ def _require(ok: bool, key: str, got: object, right: str) -> None:
 @documented
 @dataclass(frozen=True)
 class RunSettings:
-    """Full-load runs: how pulls are found, corrected, smoothed, compared and judged."""
+    """Full-load runs: how pulls are found, corrected, smoothed, compared and tested."""
 
     wide_open_pct: float = setting(
         90.0,
         unit="%",
-        why="""Pedal, or throttle, at or beyond this is wide open. Pedals at their stop report 90 to
+        why="""Pedal or throttle at or above this is wide open. Pedals at their stop report 90 to
         100 %; common practice.""",
     )
     flap_share: float = setting(
         0.8,
         unit="1",
         why="""A throttle that is wide open for more than this share of the log, with load logged,
-        is taken for a diesel's flap and tells nothing; load is looked at instead.""",
+        is taken for a diesel's flap; load is used instead.""",
     )
     near_full_load_share: float = setting(
         0.85,
         unit="1",
         why="""Without pedal and throttle: load at least this share of the highest seen near the
-        same speed, and of the highest seen at all. The second keeps out slow driving at speeds
-        where no pull was made. Common practice.""",
+        same speed, and of the highest seen at all. The second excludes slow driving at speeds
+        without a pull. Common practice.""",
     )
     least_load_share: float = setting(0.5, unit="1", why=SAME)
     load_bin_rpm: float = setting(
-        250.0, unit="rpm", why='Width of "near the same speed" for the rule before.'
+        250.0, unit="rpm", why='Width of "near the same speed" for `near_full_load_share`.'
     )
     min_span_rpm: float = setting(
         1000.0,
         unit="rpm",
-        why="Least range of speed of a pull: less shows no curve. Common practice.",
+        why="Smallest speed range of a pull: less shows no curve. Common practice.",
     )
     min_duration_s: float = setting(
         2.0,
         unit="s",
-        why="A shorter wide-open stretch is a stab: manifold and turbine have not filled.",
+        why="A shorter wide-open stretch is a stab: manifold and turbine are not yet filled.",
     )
     min_samples: int = setting(
         20,
@@ -90,45 +90,45 @@ class RunSettings:
     max_gap_s: float = setting(
         0.5,
         unit="s",
-        why="A longer pause of the log ends a pull; a value older than this is not held.",
+        why="A longer gap in the log ends a pull; an older value is not carried on.",
     )
     turn_rpm: float = setting(
         100.0,
         unit="rpm",
-        why="""Speed turns back by more than this only at the end of a pull (gear change, limiter),
+        why="""Speed falls back by more than this only at the end of a pull (gear change, limiter);
         less is noise of the speed signal. Common practice.""",
     )
     rise_window_s: float = setting(
         1.0,
         unit="s",
-        why="""Speed rises where, over this time, it gains at least this share of what the whole
-        stretch gains in the same time on average; a pull rises so for at least this share of its
-        time. A staircase of holds stands still for most of it. The rate of a pull on an inertia
-        roller follows torque and seldom falls below half of its mean, so that a fifth leaves room
-        for drag and noise. Common practice.""",
+        why="""Window for the rate of speed. Speed rises where its rate is at least
+        `rise_rate_share` of the mean rate of the stretch; a pull rises for at least `rising_share`
+        of its time. A staircase of holds is at constant speed for most of its time. The rate of a
+        pull on an inertia roller follows torque and seldom falls below half of its mean: a fifth
+        leaves margin for drag and noise. Common practice.""",
     )
     rise_rate_share: float = setting(0.2, unit="1", why=SAME)
     rising_share: float = setting(0.7, unit="1", why=SAME)
     edge_share: float = setting(
         0.02,
         unit="1",
-        why="""This share of the speed range is cut off either end, where a brake still holds the
-        speed or the limiter already does.""",
+        why="""Share of the speed range cut off at either end, where the brake or the limiter
+        holds the speed.""",
     )
     settle_after_open_s: float = setting(
         0.5,
         unit="s",
-        why="""Samples this soon after opening are left out: filling the inlet takes some tenths of
-        a second. Common practice.""",
+        why="""Samples this soon after opening are left out: filling the manifold takes some tenths
+        of a second. Common practice.""",
     )
     torque_power_tolerance_pct: float = setting(
         2.0,
         unit="%",
-        why="""Torque and power that are both logged may differ by this; 40 CFR 1065.205 recommends
+        why="""Largest difference of logged torque and logged power; 40 CFR 1065.205 recommends
         torque known to 2 % of the point.""",
     )
     trust: Literal["torque", "power"] = setting(
-        "torque", why="Which of the two is taken where both are logged."
+        "torque", why="Which of the two is used where both are logged."
     )
     inertia_kg_m2: float | None = setting(
         None,
@@ -138,25 +138,24 @@ class RunSettings:
     )
     standard: Standard = setting(
         "none",
-        why='Which standard air torque and power are brought to; "none" leaves them as measured.',
+        why='Standard to which torque and power are corrected; "none" leaves them as measured.',
     )
     max_air_effect_pct: float = setting(
         1.0,
         unit="%",
-        why="""Runs that are not corrected are compared where their air alone is worth no more than
-        this in torque, by ISO 1585 for spark ignition: half of the 2 % to which 40 CFR 1065.205
-        recommends torque known. 0.8 kPa or 5 degC are about as much.""",
+        why="""Uncorrected runs are compared only if the difference of their air changes torque by
+        no more than this, by ISO 1585 for spark ignition: half of the 2 % to which 40 CFR 1065.205
+        recommends torque known. 0.8 kPa or 5 degC have about this effect.""",
     )
     different_air: DifferentAir = setting(
         "refuse",
-        why="""What becomes of runs in air that differs by more and is not corrected: "refuse" to
-        compare them, or compare them "as measured", with the weather in what is found, and say
-        so.""",
+        why="""Uncorrected runs in air that differs by more: "refuse" to compare them, or compare
+        them "as measured", with a note that the gain includes the weather.""",
     )
     apply_beyond_range: bool = setting(
-        False, why="Whether a factor outside its standard's range is used all the same."
+        False, why="Whether a factor outside its standard's range is applied anyway."
     )
-    charging: Charging = setting("turbo", why="How a compression-ignition engine is filled.")
+    charging: Charging = setting("turbo", why="Charging of a compression-ignition engine.")
     edition: Edition = setting(
         "r85",
         why="""Atmospheric factor of a turbocharged compression-ignition engine: "r85" (temperature
@@ -166,66 +165,66 @@ class RunSettings:
     fuel_mg_per_l_cycle: float | None = setting(
         None,
         unit="mg/(l cycle)",
-        why="""Fuel per litre of displacement and working cycle at full load, q of the standard. Not
-        a channel of any log here: it must be given for compression ignition.""",
+        why="""Fuel per litre of displacement and working cycle at full load, q of the standard. No
+        channel provides it: it must be given for compression ignition.""",
     )
     charge_pressure_ratio: float | None = setting(
-        None, unit="1", why="r, absolute manifold over ambient pressure; None takes the log's."
+        None, unit="1", why="r, absolute manifold over ambient pressure; None uses the log."
     )
     engine_factor: float | None = setting(
-        None, unit="1", why="f_m itself, where the maker gives it; then neither q nor r is needed."
+        None, unit="1", why="f_m, if given by the manufacturer; then neither q nor r is needed."
     )
     j1349_form: Literal["1.18", "unrounded"] = setting(
         "1.18", why='"1.18" as printed, or "unrounded" from the 85 % mechanical efficiency itself.'
     )
     relative_humidity_pct: float | None = setting(
-        None, unit="%", why="Humidity of the air of both sides, where known; one of them."
+        None, unit="%", why="Humidity of the air of both sides, if known; give one of the two."
     )
     dew_point_c: float | None = setting(None, unit="degC", why=SAME)
     step_rpm: float = setting(50.0, unit="rpm", why="Spacing of the common speed grid.")
     smooth_half_width_rpm: float = setting(
         200.0,
         unit="rpm",
-        why="""Half width of the local quadratic fit. Wide enough for some 20 samples of an ordinary
-        pull, narrow against the hump of a torque curve.""",
+        why="""Half width of the local quadratic fit. Wide enough for some 20 samples of a typical
+        pull, narrow against the peak of a torque curve.""",
     )
     smooth_min_points: int = setting(
         6,
         unit="1",
-        why="""Fewest samples inside the window; the window widens for a slow logger until it has
-        them. Three fix a parabola, twice that leaves something to average.""",
+        why="""Fewest samples in the window; the window widens for a slow logger until it has
+        them. Three determine a parabola; twice that averages the noise.""",
     )
     level: float = setting(0.95, unit="1", why="Confidence level of every interval.")
     driven_rpm: tuple[float, float] = setting(
         (1600.0, 2600.0),
         unit="rpm",
-        why="""Speeds over which the gain is averaged: around 2000 rpm, where a car that tows is
+        why="""Speeds over which the gain is averaged: around 2000 rpm, where a towing car is
         driven. Common practice.""",
     )
     least_driven_rpm: float = setting(
         400.0,
         unit="rpm",
-        why="""Where the runs cover only a part of these speeds, the gain is averaged over that part
-        when it is at least so wide: the local fit of the curve is twice `smooth_half_width_rpm`
-        wide, and less tells no more than one speed does.""",
+        why="""Where the runs cover only part of these speeds, the gain is averaged over that part
+        if it is at least this wide: the local fit of the curve is twice `smooth_half_width_rpm`
+        wide, and a narrower part is no more than a single speed.""",
     )
     spike_samples: int = setting(
         3,
         unit="samples",
-        why="""Length of the running median ahead of every look at a ceiling: one wild sample is no
+        why="""Length of the running median before limits are checked: a single outlier is no
         breach.""",
     )
     margin_pct: float = setting(
         2.0,
         unit="%",
-        why="""Two cars whose torque differs by less than this are taken as the same: 40 CFR
-        1065.205 recommends torque known to 2 % of the point, so that less cannot be promised.""",
+        why="""Two cars whose torque differs by less than this are taken as equal: 40 CFR
+        1065.205 recommends torque known to 2 % of the point, so that less cannot be shown.""",
     )
     lambda_margin_pct: float = setting(
         2.0,
         unit="%",
-        why="""The same for lambda: twice the 1 % that a good wide-band sensor repeats, and as much
-        as the torque of a rich mixture hardly shows. Common practice, no source.""",
+        why="""The same for lambda: twice the 1 % repeatability of a good wide-band sensor, with
+        little effect on the torque of a rich mixture. Common practice, no source.""",
     )
     boost_margin_kpa: float = setting(
         4.0,
@@ -236,71 +235,73 @@ class RunSettings:
     exhaust_margin_c: float = setting(
         20.0,
         unit="degC",
-        why="""The same for exhaust temperature: some 2 % of its kelvins, and beyond the 7 degC to
-        which a class 2 thermocouple of type K is told at 900 degC (IEC 60584-1, from memory); no
-        two runs start alike.""",
+        why="""The same for exhaust temperature: some 2 % of the absolute temperature, and more
+        than the 7 degC tolerance of a class 2 type K thermocouple at 900 degC (IEC 60584-1, from
+        memory); no two runs start at the same temperature.""",
     )
     alpha: float = setting(0.05, unit="1", why='Largest chance of a false "equivalent".')
     power: float = setting(
         0.8,
         unit="1",
-        why="Wanted chance to find two equal cars equivalent, for the number of runs.",
+        why="Required probability to find two equal cars equivalent; sets the number of runs.",
     )
     max_runs: int = setting(
         30,
         unit="1",
-        why="Beyond this many runs a side the answer is to scatter less, not to run more.",
+        why="Above this many runs per side, reduce the scatter instead of adding runs.",
     )
     band_width_rpm: float = setting(
         500.0,
         unit="rpm",
-        why="""Width of the speed bands by which the equivalence test is told, speed by speed inside
-        each, and of the tip-in comparison.""",
+        why="""Width of the speed bands in which the equivalence test (speed by speed) and the
+        tip-in comparison are reported.""",
     )
     design: Design = setting(
         "welch",
-        why=""""welch": runs of the two sides are independent; "pooled": and scatter equally;
-        "paired": run i of one side was made next to run i of the other, which takes out a
-        drift.""",
+        why=""""welch": runs of the two sides are independent; "pooled": the same, with
+        equal scatter; "paired": run i of one side was made next to run i of the other, which
+        removes a drift.""",
     )
     dip_pct: float = setting(
         3.0,
         unit="%",
-        why="""A hollow of the torque curve deeper than this under its lower shoulder is a dip; 3 %
-        is about what is felt, common practice.""",
+        why="""A dip is deeper than this below its lower shoulder; 3 % is about noticeable, common
+        practice.""",
     )
-    step_min_pct: float = setting(20.0, unit="%", why="Least change of the pedal that is a step.")
-    step_rise_s: float = setting(0.5, unit="s", why="The pedal must have moved within this time.")
+    step_min_pct: float = setting(
+        20.0, unit="%", why="Smallest pedal change that counts as a step."
+    )
+    step_rise_s: float = setting(0.5, unit="s", why="The pedal must move within this time.")
     step_before_s: float = setting(
         0.5,
         unit="s",
-        why="The pedal must rest for so long ahead of a step, and hold for so long after it.",
+        why="The pedal must rest `step_before_s` before a step, and hold `step_hold_s` after it.",
     )
     step_hold_s: float = setting(1.5, unit="s", why=SAME)
     step_quiet_pct: float = setting(
-        6.0, unit="%", why="Range of the pedal that counts as resting and as holding."
+        6.0, unit="%", why="Pedal range that counts as resting and as holding."
     )
-    response_s: float = setting(4.0, unit="s", why="Longest time looked at after a step.")
+    response_s: float = setting(4.0, unit="s", why="Length of the window after a step.")
     step_rpm_band_pct: float = setting(
         10.0,
         unit="%",
-        why="""Speed may change by this during a step: torque follows speed, and overshoot and
-        response would be those of the torque curve.""",
+        why="""Largest change of speed during a step: with more, the response would be that of
+        the torque curve.""",
     )
     step_min_nm: float = setting(
-        20.0, unit="N.m", why="Least change of torque that a response is read from."
+        20.0, unit="N.m", why="Smallest change of torque from which a response is evaluated."
     )
     first_torque_share: float = setting(
         0.05,
         unit="1",
-        why="""Torque has begun to answer when it is beyond this share of its change and beyond
-        three standard deviations of what it did before.""",
+        why="""Torque has begun to respond when it exceeds this share of its change and three
+        standard deviations of the torque before the step.""",
     )
     unsettled_share: float = setting(
         0.1,
         unit="1",
-        why="""A torque that still moves by more than this share of its change at the end of the
-        window has no final value.""",
+        why="""If torque still changes by more than this share at the end of the window, it has no
+        final value.""",
     )
 
     def __post_init__(self) -> None:
@@ -313,15 +314,17 @@ class RunSettings:
         for name in ("margin_pct", "lambda_margin_pct"):
             _require(getattr(self, name) < 50, name, getattr(self, name), "below 50")
         _require(self.smooth_min_points >= 4, "smooth_min_points", self.smooth_min_points, ">= 4")
-        _require(self.max_runs >= 2, "max_runs", self.max_runs, "two or more")
+        _require(self.max_runs >= 2, "max_runs", self.max_runs, "2 or more")
         both = self.relative_humidity_pct is not None and self.dew_point_c is not None
-        _require(not both, "dew_point_c", self.dew_point_c, "left out where humidity is given")
+        _require(
+            not both, "dew_point_c", self.dew_point_c, "left out if relative humidity is given"
+        )
 
 
 def _check_field(name: str, value: Any) -> None:
-    """Check one field by what kind of thing it is."""
-    if name in _WORDS:
-        _require(value in _WORDS[name], name, value, "one of " + ", ".join(_WORDS[name]))
+    """Check one field by its type."""
+    if name in _CHOICES:
+        _require(value in _CHOICES[name], name, value, "one of " + ", ".join(_CHOICES[name]))
     elif name in _SHARES:
         low_ok = value >= 0 if name in _MAY_BE_ZERO else value > 0
         _require(low_ok and value < 1, name, value, "a share below 1")
@@ -329,6 +332,6 @@ def _check_field(name: str, value: Any) -> None:
         _require(value is None or 0 <= value <= 100, name, value, "from 0 to 100")
     elif isinstance(value, (int, float)) and not isinstance(value, bool):
         if name in _MAY_BE_ZERO:
-            _require(value >= 0 or name == "dew_point_c", name, value, "zero or more")
+            _require(value >= 0 or name == "dew_point_c", name, value, "0 or more")
         else:
-            _require(value > 0, name, value, "above zero")
+            _require(value > 0, name, value, "greater than 0")

@@ -1,13 +1,12 @@
-"""Smoothing that keeps peaks: a parabola fitted around every speed of the grid.
+"""Peak-preserving smoothing: a parabola fitted around every speed of the grid.
 
-A running mean, and any fit of straight lines, pulls a hump down by about half its curvature times
-the variance of the window. A local parabola follows the curvature, so that what it does to a peak
-begins with the fourth derivative. The known filter of that kind (Savitzky-Golay) asks for equal
-spacing; the samples of a pull are equally spaced in time and not in speed, and a lowess is local
-straight lines. Hence the local fit itself, with tricube weights, which is that filter where spacing
-is equal.
+A running mean, and any fit of straight lines, lowers a peak by about half its curvature times the
+variance of the window. A local parabola follows the curvature: its effect on a peak begins with the
+fourth derivative. The known filter of that kind (Savitzky-Golay) needs equal spacing, but the
+samples of a pull are equally spaced in time and not in speed, and a lowess uses local straight
+lines. Hence a local fit with tricube weights, which equals that filter for equal spacing.
 
-The window widens for a slow logger, and what it then was is part of the result.
+The window widens for a slow logger; the result includes its width.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ import numpy as np
 
 from tuneassist.grid import Floats
 
-#: Three coefficients spent per window of two half widths, times 4/3 for the taper of the weights.
+#: Three coefficients per window of two half widths, times 4/3 for the taper of the weights.
 SPENT_PER_HALF_WIDTH = 2.0
 
 
@@ -30,10 +29,10 @@ class Smoothed:
     Parameters
     ----------
     value
-        Shape (g,), nan where the window holds too few samples. [unit of the channel]
+        Shape (g,), nan where the window has too few samples. [unit of the channel]
     se
         Standard error of ``value`` from the scatter inside this pull alone, lag correlation
-        counted. It knows nothing of what differs from pull to pull. [unit of the channel]
+        included, differences from pull to pull not. [unit of the channel]
     residual
         Sample minus curve, shape (n,), nan where either is missing. [unit of the channel]
     half_width
@@ -65,13 +64,13 @@ def local_quadratic_weights(
     Returns
     -------
     numpy.ndarray
-        Shape (g, n); rows sum to 1, and a row is nan where the samples do not fix a parabola.
+        Shape (g, n); rows sum to 1; a row is nan where the samples do not determine a parabola.
 
     Examples
     --------
     >>> x = np.arange(0.0, 10.0)
     >>> w = local_quadratic_weights(x, np.array([4.3]), half_width=4.0)
-    >>> (w @ (x - 4.0) ** 2).round(9)  # a parabola comes back unharmed
+    >>> (w @ (x - 4.0) ** 2).round(9)  # a parabola is reproduced exactly
     array([0.09])
     """
     u = (x[None, :] - at[:, None]) / half_width
@@ -102,7 +101,7 @@ def smooth(x: Floats, y: Floats, at: Floats, *, half_width: float, min_points: i
     x, y
         Samples in time order, shape (n,); nan is left out.
     at
-        Rising grid; points outside the samples' range get nan: nothing is extrapolated.
+        Rising grid; points outside the range of the samples get nan.
     half_width
         Least half width; widened until two of them hold ``min_points`` samples of the usual
         spacing. [unit of x]
@@ -120,7 +119,7 @@ def smooth(x: Floats, y: Floats, at: Floats, *, half_width: float, min_points: i
 def smooth_all(
     x: Floats, channels: Mapping[str, Floats], at: Floats, *, half_width: float, min_points: int = 6
 ) -> dict[str, Smoothed]:
-    """Smooth several channels of a pull; those that are known in the same samples share weights.
+    """Smooth several channels of a pull; those known in the same samples share weights.
 
     Parameters
     ----------
@@ -154,7 +153,7 @@ def smooth_all(
 
 
 def _window(xs: Floats, at: Floats, half_width: float, min_points: int) -> tuple[Floats, float]:
-    """Return the weights of samples at every grid point, and the half width that they have."""
+    """Return the weights of samples at every grid point, and their half width."""
     spacing = float(np.ptp(xs)) / (len(xs) - 1)
     width = max(half_width, 0.75 * min_points * spacing)
     weights = local_quadratic_weights(xs, at, half_width=width, min_points=min_points)
@@ -163,10 +162,10 @@ def _window(xs: Floats, at: Floats, half_width: float, min_points: int) -> tuple
 
 
 def _noise(residual: Floats, span: float, half_width: float) -> float:
-    """Standard deviation of a sample, blown up for what lag correlation takes off a mean.
+    """Standard deviation of a sample, inflated for lag correlation.
 
-    Noise is taken to be first-order autoregressive. The curve swallows a share d of its slow part,
-    so that both the variance and the lag-1 covariance of the residuals are short by d times the
+    Noise is assumed first-order autoregressive. The curve absorbs a share d of its slow part, so
+    that both the variance and the lag-1 covariance of the residuals are short by d times the
     long-run variance: g0 - g1 = s2 u and g0 = s2 (1 - d (2 - u)/u), with u = 1 - rho.
     """
     left = residual[np.isfinite(residual)]

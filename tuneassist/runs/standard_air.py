@@ -1,4 +1,4 @@
-"""One pull's factor to standard air, with the range in which its standard allows it."""
+"""One pull's factor to standard air, and the range in which its standard allows it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from tuneassist.runs import factors
+from tuneassist.runs import standard_air_factors as factors
 from tuneassist.runs.air import AirState
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings, Standard
@@ -34,28 +34,28 @@ NO_FUEL = (
     "charge pressure ratio: give runs.fuel_mg_per_l_cycle and runs.charge_pressure_ratio, or "
     "runs.engine_factor."
 )
-SPARK_ONLY = "The form of SAE J1349 that this program knows is for spark ignition: take iso1585."
+SPARK_ONLY = "The implemented form of SAE J1349 is for spark ignition only: use iso1585."
 
 
 @dataclass(frozen=True)
 class AirCorrection:
-    """What one pull's torque and power are to be multiplied by.
+    """The factor for one pull's torque and power.
 
     Parameters
     ----------
     standard
         Which formula.
     factor
-        The factor; nan where it cannot be worked out, 1 for "none". [1]
+        The factor; nan where it cannot be calculated, 1 for "none". [1]
     is_in_range
-        Whether the standard allows it. A standard without a range that this program knows counts
-        as in range, and a note says so.
+        Whether the standard allows it. A standard without a known range counts as in range, with
+        a note.
     conditions
-        The air, in words: what has to be reported with a factor outside its range.
+        The air as text, to be reported with a factor outside its range.
     notes
         What was assumed.
     refusal
-        Why there is no factor, or why it is outside; None where all is well.
+        Why there is no factor, or why it is out of range; None otherwise.
     """
 
     standard: Standard
@@ -73,7 +73,7 @@ def air_correction(
     ignition: Ignition,
     pressure_ratio: float | None = None,
 ) -> AirCorrection:
-    """Work out the factor of ``settings.standard`` for one pull.
+    """Calculate the factor of ``settings.standard`` for one pull.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def air_correction(
     ignition
         "spark" or "compression": ISO 1585 has a formula for each, J1349 one for spark here.
     pressure_ratio
-        r as logged, where ``settings.charge_pressure_ratio`` does not give it. [1]
+        r as logged, used where ``settings.charge_pressure_ratio`` is not given. [1]
 
     Examples
     --------
@@ -103,7 +103,7 @@ def air_correction(
     if standard == "sae-j1349":
         return _j1349(air, settings, ignition)
     factor = float(factors.din70020(air.pressure_kpa, air.kelvin))
-    note = "DIN 70020 takes total pressure; no range of validity of it is known to this program."
+    note = "DIN 70020 uses total pressure; its range of validity is not known to this program."
     return AirCorrection(standard, factor, True, _conditions(air), (note,))
 
 
@@ -113,7 +113,7 @@ def _iso1585(
     notes = _humidity_notes(air)
     if ignition == "spark":
         factor = float(factors.iso1585_spark(air.dry_kpa, air.kelvin))
-        return _judged("iso1585", factor, SPARK_RANGE, air, notes)
+        return _checked_range("iso1585", factor, SPARK_RANGE, air, notes)
     exponent = _exponent(settings, pressure_ratio)
     if exponent is None:
         return _without("iso1585", "fuel not known", NO_FUEL, _conditions(air))
@@ -124,9 +124,9 @@ def _iso1585(
         f"Engine factor {exponent:.4g}, edition {settings.edition}, {settings.charging} charging.",
     )
     if settings.charging == "turbo":
-        own += ("An engine whose own control makes up for thin air must not be corrected again "
+        own += ("An engine whose control compensates for thin air must not be corrected again "
                 "(GRPE-70-02, 2014).",)  # fmt: skip
-    return _judged("iso1585", float(base**exponent), COMPRESSION_RANGE, air, notes + own)
+    return _checked_range("iso1585", float(base**exponent), COMPRESSION_RANGE, air, notes + own)
 
 
 def _exponent(settings: RunSettings, pressure_ratio: float | None) -> float | None:
@@ -150,13 +150,13 @@ def _j1349(air: AirState, settings: RunSettings, ignition: Ignition) -> AirCorre
     inside = J1349_KPA[0] <= air.dry_kpa <= J1349_KPA[1] and J1349_C[0] <= air.temp_c <= J1349_C[1]
     notes = (
         *_humidity_notes(air),
-        "SAE J1349 takes a mechanical efficiency of 85 %; its range is given from memory.",
+        "SAE J1349 assumes a mechanical efficiency of 85 %; its range is given from memory.",
     )
     if inside:
         return AirCorrection("sae-j1349", factor, True, _conditions(air), notes)
     refusal = Refusal(
         "outside the standard's range",
-        f"SAE J1349 holds from {J1349_KPA[0]:g} to {J1349_KPA[1]:g} kPa dry and from "
+        f"SAE J1349 is valid from {J1349_KPA[0]:g} to {J1349_KPA[1]:g} kPa dry and from "
         f"{J1349_C[0]:g} to {J1349_C[1]:g} degC; {_conditions(air)}. Its factor would be "
         f"{factor:.4f}.",
         MappingProxyType({"factor": factor, "dry_kpa": air.dry_kpa, "temp_c": air.temp_c}),
@@ -164,7 +164,7 @@ def _j1349(air: AirState, settings: RunSettings, ignition: Ignition) -> AirCorre
     return AirCorrection("sae-j1349", factor, False, _conditions(air), notes, refusal)
 
 
-def _judged(
+def _checked_range(
     standard: Standard,
     factor: float,
     limits: tuple[float, float],
@@ -177,8 +177,8 @@ def _judged(
         return found
     refusal = Refusal(
         "outside the standard's range",
-        f"{TITLES[standard]} holds for factors from {low:g} to {high:g}; here it is {factor:.4f} "
-        f"at {found.conditions}.",
+        f"{TITLES[standard]} is valid for factors from {low:g} to {high:g}; this one is "
+        f"{factor:.4f} at {found.conditions}.",
         MappingProxyType(
             {
                 "factor": factor,
@@ -208,12 +208,12 @@ def _conditions(air: AirState | None) -> str:
 
 
 def _humidity_notes(air: AirState) -> tuple[str, ...]:
-    """Say what not knowing the humidity may cost: the whole vapour of saturated air."""
+    """Describe the largest error from unknown humidity: that of saturated air."""
     if air.vapour_kpa is not None:
         return ()
     wettest = replace(air, relative_humidity_pct=100.0)
     share = 100.0 * (air.dry_kpa / wettest.dry_kpa - 1.0)
     return (
         f"Humidity is not known: total pressure is taken as dry. In saturated air the dry pressure "
-        f"would be {share:.1f} % lower, and the factor higher by about that.",
+        f"would be {share:.1f} % lower, and the factor higher by about as much.",
     )

@@ -1,4 +1,4 @@
-"""Means of repeats and their differences, on whole columns; the run is the unit, not the sample.
+"""Means of repeats and their differences, by column; the run is the unit, not the sample.
 
 References
 ----------
@@ -86,7 +86,7 @@ def mean_of_repeats(values: Floats, *, level: float = 0.95) -> Mean:
 
 
 def welch(first: Floats, second: Floats, *, level: float = 0.95) -> Difference:
-    """Second minus first, repeats in rows, variances not taken to be equal.
+    """Second minus first, repeats in rows, without assuming equal variances.
 
     Parameters
     ----------

@@ -1,12 +1,12 @@
-"""What torque does when the pedal is stepped: how soon, how fast, how far beyond.
+"""Torque response to pedal steps: delay, rise time and overshoot.
 
-A step counts where the pedal rests, moves by enough inside a short time, and holds; and its
-response where engine speed stays nearly the same, since torque follows speed and what is read off
-would be the torque curve's. Times count from the pedal being a tenth of its way down.
+A step counts if the pedal rests, moves far enough within a short time, and holds. Its response
+counts if engine speed stays nearly constant: otherwise the torque curve would be measured. Times
+start when the pedal has moved a tenth of its way.
 
-A first-order answer of time constant tau has a rise from 10 to 90 % of tau ln 9. The settled torque
-is that of the last quarter of the time looked at; a slow answer (tau of a sixth of that time) is
-read some 3 % short.
+A first-order response of time constant tau rises from 10 to 90 % in tau ln 9. The settled torque is
+that of the last quarter of the window; for a slow response (tau of a sixth of the window) it is
+some 3 % low.
 """
 
 from __future__ import annotations
@@ -19,10 +19,10 @@ import pandas as pd
 from scipy.ndimage import median_filter
 
 from tuneassist.grid import Floats
-from tuneassist.runs.output import output_of
-from tuneassist.runs.pulls import held
+from tuneassist.runs.pulls import last_known
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
+from tuneassist.runs.torque import pull_torque
 
 STEPS = [
     "side", "log", "step", "start_s", "rpm", "rpm_from", "rpm_to", "pedal_from_pct",
@@ -34,7 +34,7 @@ MEASURES = {
     "rise from 10 to 90 %": ("rise_s", "s"),
     "overshoot": ("overshoot_pct", "%"),
 }
-STEP_BEGUN = 0.1  # share of the pedal's way at which time begins to count
+STEP_BEGUN = 0.1  # share of the pedal movement at which time starts
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,9 +44,9 @@ class TipIns:
     Parameters
     ----------
     table
-        Columns `STEPS`, one row per step that could be read.
+        Columns `STEPS`, one row per step that could be evaluated.
     refusals
-        Steps that could not, and why.
+        Steps that could not be evaluated, and why.
     """
 
     table: pd.DataFrame
@@ -56,7 +56,7 @@ class TipIns:
 def tip_ins(
     samples: pd.DataFrame, *, side: str, name: str, settings: RunSettings | None = None
 ) -> TipIns:
-    """Find the pedal's steps in a log and read torque's answer to each.
+    """Find the pedal steps in a log, and the torque response to each.
 
     Parameters
     ----------
@@ -67,13 +67,13 @@ def tip_ins(
     name
         The log's name.
     settings
-        What a step is and what an answer is.
+        Definition of a step and of a response.
 
     Returns
     -------
     TipIns
-        ``overshoot_noise_pct`` is what noise alone may show as overshoot; ``resolution_s`` the
-        time between samples, under which no difference of times means anything.
+        ``overshoot_noise_pct`` is the overshoot that noise alone may cause; ``resolution_s`` is the
+        time between samples, the smallest meaningful difference of times.
     """
     settings = settings or RunSettings()
     empty = pd.DataFrame(columns=STEPS)
@@ -83,27 +83,27 @@ def tip_ins(
     usable = samples[samples["time_s"].notna() & (samples["rpm"] > 0)]
     if not usable["time_s"].is_monotonic_increasing:
         return TipIns(empty, (Refusal("time turns back", "Time does not rise.", where=name),))
-    output = output_of(usable, settings) if len(usable) > 1 else None
-    if output is None or isinstance(output, Refusal):
-        why = output.description if isinstance(output, Refusal) else "The log is empty."
+    found_torque = pull_torque(usable, settings) if len(usable) > 1 else None
+    if found_torque is None or isinstance(found_torque, Refusal):
+        why = found_torque.description if isinstance(found_torque, Refusal) else "The log is empty."
         return TipIns(empty, (Refusal("no torque", why, where=name),))
     trace = pd.DataFrame(
         {"time": usable["time_s"], "rpm": usable["rpm"],
-         "pedal": held(usable, column, settings.max_gap_s), "torque": output.torque_nm}
+         "pedal": last_known(usable, column, settings.max_gap_s), "torque": found_torque.torque_nm}
     ).dropna()  # fmt: skip
     rows, refusals = [], []
     for number, start in enumerate(_step_starts(trace, settings), start=1):
-        answer = _answer(trace, start, settings)
-        if isinstance(answer, Refusal):
+        response = _response(trace, start, settings)
+        if isinstance(response, Refusal):
             where = f"{name}, step {number}"
-            refusals.append(Refusal(answer.name, answer.description, answer.numbers, where))
+            refusals.append(Refusal(response.name, response.description, response.numbers, where))
         else:
-            rows.append({"side": side, "log": name, "step": number, **answer})
+            rows.append({"side": side, "log": name, "step": number, **response})
     return TipIns(pd.DataFrame(rows, columns=STEPS) if rows else empty, tuple(refusals))
 
 
 def _step_starts(trace: pd.DataFrame, settings: RunSettings) -> Floats:
-    """Times from which the pedal rises by enough inside the time of a step."""
+    """Times at which a pedal step starts."""
     time, pedal = trace["time"].to_numpy(), trace["pedal"].to_numpy()
     if len(time) < 5:
         return np.empty(0)
@@ -113,14 +113,16 @@ def _step_starts(trace: pd.DataFrame, settings: RunSettings) -> Floats:
     return np.asarray(time[starts])
 
 
-def _answer(
+def _response(
     trace: pd.DataFrame, start_s: float, settings: RunSettings
 ) -> dict[str, object] | Refusal:
-    """Read one step, or say why it cannot be read."""
+    """Evaluate one step, or return why it cannot be evaluated."""
     before = _between(trace, start_s - settings.step_before_s, start_s)
     later = _between(trace, start_s, start_s + settings.response_s)
     if len(before) < 3 or len(later) < 10:
-        return _no("too few samples", "too few samples around it", start_s, n=len(later))
+        return _refused(
+            "too few samples", "there are too few samples around it", start_s, n=len(later)
+        )
     base = float(before["pedal"].median())
     span = settings.step_rise_s + settings.step_hold_s
     top = float(later.loc[later["time"] <= start_s + span, "pedal"].median())
@@ -130,14 +132,18 @@ def _answer(
     window = later[later["time"] < end_s] if len(leaves) else later
     quiet = float(np.ptp(before["pedal"]))
     if quiet > settings.step_quiet_pct:
-        return _no("pedal not at rest", "the pedal did not rest ahead of it", start_s, range=quiet)
+        return _refused(
+            "pedal not at rest", "the pedal did not rest before it", start_s, range=quiet
+        )
     if end_s - start_s < span or top - base < settings.step_min_pct:
-        return _no("pedal not held", "the pedal was not held", start_s, held_s=end_s - start_s)
+        return _refused("pedal not held", "the pedal was not held", start_s, held_s=end_s - start_s)
     rpm = pd.concat([before["rpm"], window["rpm"]])
     change = 100.0 * float(np.ptp(rpm)) / float(rpm.mean())
     if change > settings.step_rpm_band_pct:
-        return _no("speed moved", "engine speed did not stay", start_s, rpm_change_pct=change)
-    return _read(before, window, (base, top), settings)
+        return _refused(
+            "speed moved", "engine speed did not stay constant", start_s, rpm_change_pct=change
+        )
+    return _response_values(before, window, (base, top), settings)
 
 
 def _between(trace: pd.DataFrame, start_s: float, end_s: float) -> pd.DataFrame:
@@ -147,39 +153,41 @@ def _between(trace: pd.DataFrame, start_s: float, end_s: float) -> pd.DataFrame:
     return trace.iloc[first:last]
 
 
-def _read(
+def _response_values(
     before: pd.DataFrame, window: pd.DataFrame, pedal: tuple[float, float], settings: RunSettings
 ) -> dict[str, object] | Refusal:
-    """Read times and overshoot off a response that is fit for it."""
+    """Return times and overshoot of a valid response."""
     base, top = pedal
     time = window["time"].to_numpy(dtype=float)
-    calm = median_filter(window["torque"].to_numpy(dtype=float), size=3, mode="nearest")
+    filtered = median_filter(window["torque"].to_numpy(dtype=float), size=3, mode="nearest")
     low = float(before["torque"].median())
-    tail = calm[-max(len(calm) // 4, 4) :]
+    tail = filtered[-max(len(filtered) // 4, 4) :]
     high, rise_nm = float(np.median(tail)), float(np.median(tail)) - low
     noise = float(before["torque"].std())
     if rise_nm < max(settings.step_min_nm, 3.0 * noise):
-        return _no("no answer", "torque hardly moved", float(time[0]), rise_nm=rise_nm)
+        return _refused("no answer", "torque hardly changed", float(time[0]), rise_nm=rise_nm)
     half = len(tail) // 2
     drift = abs(float(np.median(tail[half:]) - np.median(tail[:half])))
     if drift > settings.unsettled_share * rise_nm:
-        return _no("not settled", "torque was still moving at the end", float(time[0]),
+        return _refused("not settled", "torque was still moving at the end", float(time[0]),
                    drift_nm=drift)  # fmt: skip
-    began = crossing_s(
+    step_s = crossing_s(
         time, window["pedal"].to_numpy(dtype=float), base + STEP_BEGUN * (top - base)
     )
-    begun = max(settings.first_torque_share * rise_nm, 3.0 * noise)
-    first = crossing_s(time, calm, low + begun)
-    rise = crossing_s(time, calm, low + 0.9 * rise_nm) - crossing_s(time, calm, low + 0.1 * rise_nm)
+    threshold_nm = max(settings.first_torque_share * rise_nm, 3.0 * noise)
+    first = crossing_s(time, filtered, low + threshold_nm)
+    rise = crossing_s(time, filtered, low + 0.9 * rise_nm) - crossing_s(
+        time, filtered, low + 0.1 * rise_nm
+    )
     rpm = float(window["rpm"].mean())
     width = settings.band_width_rpm
-    middle = width * round(rpm / width)  # bands lie around the round speeds that are held
+    middle = width * round(rpm / width)  # bands are centred on round speeds
     return {
-        "start_s": began, "rpm": rpm, "rpm_from": middle - width / 2.0,
+        "start_s": step_s, "rpm": rpm, "rpm_from": middle - width / 2.0,
         "rpm_to": middle + width / 2.0, "pedal_from_pct": base,
         "pedal_to_pct": top, "torque_from_nm": low, "torque_to_nm": high,
-        "first_torque_s": first - began, "rise_s": rise,
-        "overshoot_pct": 100.0 * max(float(calm.max()) - high, 0.0) / rise_nm,
+        "first_torque_s": first - step_s, "rise_s": rise,
+        "overshoot_pct": 100.0 * max(float(filtered.max()) - high, 0.0) / rise_nm,
         "resolution_s": float(np.median(np.diff(time))),
         "overshoot_noise_pct": 100.0 * 2.0 * noise / rise_nm,
     }  # fmt: skip
@@ -203,9 +211,9 @@ def crossing_s(time_s: Floats, values: Floats, level: float) -> float:
     return float(time_s[k - 1] + share * (time_s[k] - time_s[k - 1]))
 
 
-def _no(name: str, why: str, start_s: float, **numbers: float) -> Refusal:
+def _refused(name: str, why: str, start_s: float, **numbers: float) -> Refusal:
     return Refusal(
         name,
-        f"Step of the pedal at {start_s:.1f} s not read: {why}.",
+        f"Pedal step at {start_s:.1f} s not evaluated: {why}.",
         MappingProxyType({"start_s": float(start_s), **{k: float(v) for k, v in numbers.items()}}),
     )

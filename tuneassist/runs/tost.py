@@ -1,10 +1,10 @@
-"""Two one-sided tests, the runs that they need, and Holm's rule for many tests.
+"""Two one-sided tests, the runs they need, and Holm's rule for many tests.
 
 References
 ----------
 D. J. Schuirmann, J. Pharmacokinet. Biopharm. 15(6), 1987, 657-680 (from memory); Welch and the
-pooled t as printed in 40 CFR 1065.602 and any textbook. statsmodels compares the means and knows
-the power of a test; it is loaded where runs are judged and nowhere else.
+pooled t as printed in 40 CFR 1065.602 and any textbook. statsmodels compares the means and
+calculates the power of a test; it is imported only where runs are tested.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from scipy import stats
 from tuneassist.grid import Floats
 from tuneassist.runs.settings import Design, RunSettings
 
-SURE_EFFECT = 20.0  # room of so many standard deviations is certain at any n; keeps figures finite
+SURE_EFFECT = 20.0  # standard deviations at which any n is certain; keeps the figures finite
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +72,7 @@ def tost(
     Returns
     -------
     Tost
-        Where no run scatters, the difference itself decides.
+        Without scatter, the difference itself decides.
     """
     a, b = np.asarray(first, dtype=float), np.asarray(second, dtype=float)
     difference, se, df = _difference(a, b, design)
@@ -108,14 +108,14 @@ def _difference(a: Floats, b: Floats, design: Design) -> tuple[Floats, Floats, F
 def runs_needed(
     sd: float, difference: float, *, low: float, high: float, settings: RunSettings
 ) -> int | None:
-    """Runs a side for the wanted power, if scatter and difference stay as they are.
+    """Runs per side for the required power, at the same scatter and difference.
 
     Parameters
     ----------
     sd
         Standard deviation of a run; of a pair's difference with design "paired". [as bounds]
     difference
-        Difference that is planned for.
+        Planned difference.
     low, high
         Bounds.
     settings
@@ -146,7 +146,7 @@ def runs_needed(
 def holm(p: Floats) -> Floats:
     """Correct p values for their number by Holm's step-down rule.
 
-    statsmodels has it too, but there it collects garbage at each call, a tenth of a second.
+    The version in statsmodels runs a garbage collection at each call, a tenth of a second.
 
     Examples
     --------

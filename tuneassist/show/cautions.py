@@ -1,7 +1,7 @@
-"""What every reader of a proposal has to know, in one place.
+"""The cautions for every reader of a proposal.
 
-These sentences stand in the help and in reports; a screen has the short form. Which way is safe
-depends on the ignition: `tuneassist.correction.SAFE_WAY` has the rule's own words for it.
+The help and the reports show all of them, a screen the short form. Which way is safe depends on the
+ignition; `tuneassist.correction.SAFE_WAY` has the wording of the rule.
 """
 
 from __future__ import annotations
@@ -18,31 +18,31 @@ GENERAL = (
     "alarm.",
     "Exhaust, turbine, brakes and tyres stay hot long after a run; watch their temperatures during "
     "it.",
-    "Emission and roadworthiness law may forbid changes on a road car; in many countries the work "
-    "is for licensed people. Finding that out is the tuner's part.",
+    "Emission and roadworthiness law may forbid changes on a road car; in many countries only "
+    "licensed people may do the work. Checking that is the tuner's responsibility.",
     "The numbers are proposals from logged evidence. A person who knows this engine decides, "
     "loads them, and watches the first pull with a foot ready to lift.",
 )
-"""Holds for every engine."""
+"""Cautions for every engine."""
 
 _BY_IGNITION = {
     "spark": "Spark ignition: richer is the safe way. In boost, lean mixture and knock break "
-    "pistons within seconds. Where in doubt, leave the cell rich and log it again.",
+    "pistons within seconds. If in doubt, leave the cell rich and log it again.",
     "compression": "Compression ignition: less fuel is the safe way. Fuel without air is smoke and "
-    "exhaust heat; torque breaks clutch and gearbox. Where in doubt, take fuel away and log again.",
+    "exhaust heat; torque breaks clutch and gearbox. If in doubt, take fuel away and log again.",
 }
 _BOOST = {
-    "spark": "Spark ignition, a grid that moves air: more boost needs its fuel, and knocks sooner. "
-    "Less boost is the safe way.",
-    "compression": "Compression ignition, a grid that moves air: more boost loads turbine, head "
+    "spark": "Spark ignition, a grid that corrects air: more boost needs more fuel and knocks "
+    "sooner. Less boost is the safe way.",
+    "compression": "Compression ignition, a grid that corrects air: more boost loads turbine, head "
     "gasket and rods. Where the boost ceiling holds a cell back, take fuel away by other means.",
 }
 
 
 _SHORT = {
-    ("spark", "fuel"): "Richer is the safe way: where in doubt, leave the cell rich and log again.",
+    ("spark", "fuel"): "Richer is the safe way: if in doubt, leave the cell rich and log again.",
     ("spark", "boost"): "Less boost is the safe way, and richer: log again.",
-    ("compression", "fuel"): "Less fuel is the safe way: where in doubt, take fuel away.",
+    ("compression", "fuel"): "Less fuel is the safe way: if in doubt, take fuel away.",
     (
         "compression",
         "boost",
@@ -52,7 +52,7 @@ WHERE_ALL = "Before anybody loads or drives this, read the cautions: `tuneassist
 
 
 def short_caution(ignition: Ignition, acts_on: Literal["fuel", "boost"] = "fuel") -> str:
-    """Return the way that is safe in a sentence, and where the whole of the cautions stands.
+    """Return the safe way in a sentence, and where to find all cautions.
 
     Parameters
     ----------

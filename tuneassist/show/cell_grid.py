@@ -1,7 +1,7 @@
-"""A table by rpm and load for a terminal, six characters a cell, in blocks where it is too wide.
+"""A table by rpm and load for a terminal, split into blocks where it is too wide.
 
-Twelve load columns fit into 80 characters: seven for the speed and six for each cell, five of them
-for the number and one for a mark.
+Twelve load columns fit into 80 characters: seven for the speed and six for each cell, of which five
+are for the number and one for a mark.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from rich.text import Text
 
 from tuneassist.grid import Axes
 from tuneassist.show.cell_picture import CellPicture, CellShown
-from tuneassist.show.look import Look, style_of
+from tuneassist.show.display import Display, style_of
 
 NARROWEST, WIDEST = 6, 9
 _RPM_WIDTH = 7
@@ -22,7 +22,7 @@ _RPM_WIDTH = 7
 
 @dataclass(frozen=True)
 class Cell:
-    """What stands in one cell.
+    """Content of one cell.
 
     Parameters
     ----------
@@ -31,7 +31,7 @@ class Cell:
     mark
         One character after it.
     style
-        Colours, which must not say more than text and mark do.
+        Colours; they repeat what text and mark show.
     """
 
     text: str = ""
@@ -39,27 +39,29 @@ class Cell:
     style: str = ""
 
 
-def picture_grid(picture: CellPicture, look: Look) -> Group:
+def picture_grid(picture: CellPicture, display: Display) -> Group:
     """Draw a picture of cells for a terminal.
 
     Parameters
     ----------
     picture
         What the cells show.
-    look
+    display
         Width and marks.
     """
-    return cell_grid(picture.axes, [_cell(one, look) for one in picture.cells], look)
+    return cell_grid(picture.axes, [_cell(one, display) for one in picture.cells], display)
 
 
-def _cell(shown: CellShown, look: Look) -> Cell:
-    mark = look.mark(shown.mark) or " "
+def _cell(shown: CellShown, display: Display) -> Cell:
+    mark = display.mark(shown.mark) or " "
     if shown.state == "value":
         return Cell(shown.short, mark, style_of(shown.shade))
-    return Cell(look.left_alone if shown.state == "left alone" else look.nothing, mark, "dim")
+    return Cell(
+        display.left_alone if shown.state == "left alone" else display.no_evidence, mark, "dim"
+    )
 
 
-def cell_grid(axes: Axes, cells: Sequence[Cell], look: Look) -> Group:
+def cell_grid(axes: Axes, cells: Sequence[Cell], display: Display) -> Group:
     """Lay cells out by rpm (down) and load (across), as a grid file does.
 
     Parameters
@@ -68,14 +70,14 @@ def cell_grid(axes: Axes, cells: Sequence[Cell], look: Look) -> Group:
         The breakpoints.
     cells
         One per cell, in cell order.
-    look
+    display
         Width to keep within.
     """
     labels = [f"{load:g}" for load in axes.load]
     longest = max(len(label) for label in labels)
     longest = max(longest, *(len(cell.text) for cell in cells))
     columns = len(labels)
-    room = max(look.width - _RPM_WIDTH, NARROWEST)
+    room = max(display.width - _RPM_WIDTH, NARROWEST)
     width = max(NARROWEST, longest + 1, min(WIDEST, room // columns))
     per_block = max(1, room // width)
     blocks = -(-columns // per_block)
@@ -108,5 +110,5 @@ def _block(
 
 
 def axis_words(axes: Axes) -> str:
-    """Say what the two directions of a grid are."""
+    """Describe the two axes of a grid."""
     return f"rpm down, {axes.load_name} ({axes.load_unit}) across"

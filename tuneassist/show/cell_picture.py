@@ -1,7 +1,7 @@
-"""What each cell of a map shows, decided once; drawn on terminals, pages, figures and in notebooks.
+"""What each cell of a map shows, decided once for terminal, page, figure and notebook.
 
-A picture knows no characters and no colours of its own: `Look` has the marks that a place of output
-can write, and `tuneassist.show.figures.colours` the fills.
+A picture holds no characters and no colours: `Display` has the marks, and
+`tuneassist.show.figures.colours` the fills.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ import pandas as pd
 from tuneassist.evidence.cells import is_beyond_holds
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.settings import Setup
-from tuneassist.show.look import BEYOND_WORDS, CellMark, Look, depth_of, signed
+from tuneassist.show.display import BEYOND_WORDS, CellMark, Display, depth_of, signed
 
 State = Literal["value", "nothing", "left alone"]
-"""A cell has something to show, nothing is claimed about it, or it has no target or value."""
+"""The cell has a value, no evidence, or no target or value to correct."""
 ROUNDING = "resolution_pct"
-"""The rule that rounds a step: it holds nothing back."""
+"""The rule that rounds a step; it does not hold a cell back."""
 KNOWN = ("low", "fair", "good")
-"""Confidences that stand for a size; below them at most a direction is known."""
+"""Confidences with a known size; below them at most the direction is known."""
 WIDE_PCT = 9.95
 """A bound of this size keeps no decimal where a cell has room for five characters. [%]"""
 
@@ -43,7 +43,7 @@ class CellShown:
     mark
         The sign beside it: a confidence, or that a rule held the cell back.
     shade
-        0 for none, else 1 to 3 by size: above zero on the side that hurts this engine.
+        0 for none, else 1 to 3 by size: positive on the unsafe side for this engine.
     note
         What mark and state mean, in words.
     """
@@ -84,20 +84,20 @@ class CellPicture:
         ]
 
 
-def text_of(shown: CellShown, look: Look) -> str:
-    """Return what stands in a cell besides its mark, where there is room for all of it."""
+def text_of(shown: CellShown, display: Display) -> str:
+    """Return the full text of a cell without its mark."""
     if shown.state == "value":
         return shown.text
-    return look.left_alone if shown.state == "left alone" else look.nothing
+    return display.left_alone if shown.state == "left alone" else display.no_evidence
 
 
-def hurts(setup: Setup) -> int:
-    """Return the sign of the deviation that hurts: + (lean) for spark, - (rich) otherwise."""
+def unsafe_deviation_sign(setup: Setup) -> int:
+    """Return the sign of the unsafe deviation: + (lean) for spark, - (rich) otherwise."""
     return 1 if setup.engine.ignition == "spark" else -1
 
 
-def step_hurts(setup: Setup) -> int:
-    """Return the sign of the step that is the unsafe way."""
+def unsafe_step_sign(setup: Setup) -> int:
+    """Return the sign of a step in the unsafe direction."""
     is_rich_safe = setup.engine.ignition == "spark" and setup.correction.acts_on == "fuel"
     return -1 if is_rich_safe else 1
 
@@ -109,14 +109,14 @@ def deviation_picture(cells: pd.DataFrame, setup: Setup) -> CellPicture:
     ----------
     cells
         In cell order: ``target_lambda, deviation_pct, ci_low_pct, ci_high_pct, confidence`` and
-        what `is_beyond_holds` looks at.
+        the columns of `is_beyond_holds`.
     setup
         Axes, ignition and kind of target.
     """
-    watch, is_floor = hurts(setup), setup.target.kind == "floor"
+    unsafe_sign, is_floor = unsafe_deviation_sign(setup), setup.target.kind == "floor"
     shown = [
         _deviation(target, deviation, low, high, _confidence(str(word), is_beyond=beyond),
-                   watch=watch, is_floor=is_floor)
+                   unsafe_sign=unsafe_sign, is_floor=is_floor)
         for target, deviation, low, high, word, beyond in zip(
             cells["target_lambda"], cells["deviation_pct"], cells["ci_low_pct"],
             cells["ci_high_pct"], cells["confidence"], is_beyond_holds(cells), strict=True,
@@ -138,9 +138,9 @@ def step_picture(cells: pd.DataFrame, binding: pd.DataFrame | None, setup: Setup
         Axes and what the grid acts on.
     """
     held = set() if binding is None else _held_places(binding)
-    watch = step_hurts(setup)
+    unsafe_sign = unsafe_step_sign(setup)
     shown = [
-        _step(step, value, str(word), is_held=place in held, watch=watch)
+        _step(step, value, str(word), is_held=place in held, unsafe_sign=unsafe_sign)
         for place, step, value, word in zip(
             zip(cells["rpm"], cells["load"], strict=True), cells["step_pct"], cells["grid_pct"],
             cells["confidence"], strict=True,
@@ -150,24 +150,24 @@ def step_picture(cells: pd.DataFrame, binding: pd.DataFrame | None, setup: Setup
 
 
 def grid_picture(values: Iterable[float], setup: Setup) -> CellPicture:
-    """Show percents of a whole grid, in cell order; shaded on the side that is the unsafe way."""
-    return CellPicture(setup.axes, tuple(_percent(v, step_hurts(setup)) for v in values))
+    """Show the percents of a whole grid, in cell order, shaded by the unsafe direction."""
+    return CellPicture(setup.axes, tuple(_percent(v, unsafe_step_sign(setup)) for v in values))
 
 
 def plain_picture(grid: Grid) -> CellPicture:
-    """Show a grid of which it is not known for what engine it is: numbers without a shade."""
+    """Show a grid without a setup: numbers without a shade."""
     return CellPicture(grid.axes, tuple(_percent(v, 0) for v in grid.flat()))
 
 
 def target_picture(setup: Setup) -> CellPicture:
-    """Show the wanted mixture in the unit in which the setup gives it."""
+    """Show the target mixture in the unit of the setup."""
     is_afr = setup.target.unit == "afr"
     factor, digits = (setup.engine.afr_stoich, 2) if is_afr else (1.0, 3)
     return CellPicture(setup.axes, tuple(_wanted(setup.target.table.ravel() * factor, digits)))
 
 
 def coverage_picture(table: pd.DataFrame, axes: Axes) -> CellPicture:
-    """Show how far each cell is known: the deeper the calm shade, the better.
+    """Show how well each cell is known: the deeper the shade, the better.
 
     Parameters
     ----------
@@ -201,7 +201,7 @@ def _deviation(
     high: float,
     confidence: tuple[CellMark, str],
     *,
-    watch: int,
+    unsafe_sign: int,
     is_floor: bool,
 ) -> CellShown:
     if pd.isna(target):
@@ -210,7 +210,7 @@ def _deviation(
     for side, value in (("", deviation), (">", low), ("<", high)):
         if not pd.isna(value):
             is_spared = is_floor and value > 0  # leaner than a floor needs nothing
-            shade = 0 if is_spared else depth_of(value, watch_sign=watch)
+            shade = 0 if is_spared else depth_of(value, unsafe_sign=unsafe_sign)
             short = _short(side, value)
             return CellShown("value", f"{side}{signed(value)}", short, "" if side else mark,
                              shade, note)  # fmt: skip
@@ -228,7 +228,7 @@ def _held_places(binding: pd.DataFrame) -> set[tuple[float, float]]:
     return set(zip(real["rpm"], real["load"], strict=True))
 
 
-def _step(step: float, value: float, word: str, *, is_held: bool, watch: int) -> CellShown:
+def _step(step: float, value: float, word: str, *, is_held: bool, unsafe_sign: int) -> CellShown:
     if pd.isna(value):
         return LEFT_ALONE
     mark: CellMark = "held" if is_held else ""
@@ -236,13 +236,15 @@ def _step(step: float, value: float, word: str, *, is_held: bool, watch: int) ->
     if step == 0 and word == "none":
         return CellShown("nothing", mark=mark, note=note or NOTHING.note)
     short = signed(step) if step else "0"  # not rounded to it
-    return CellShown("value", signed(step), short, mark, depth_of(step, watch_sign=watch), note)
+    return CellShown(
+        "value", signed(step), short, mark, depth_of(step, unsafe_sign=unsafe_sign), note
+    )
 
 
-def _percent(value: float, watch: int) -> CellShown:
+def _percent(value: float, unsafe_sign: int) -> CellShown:
     if pd.isna(value):
         return LEFT_ALONE
-    shade = depth_of(value, watch_sign=watch) if watch else 0
+    shade = depth_of(value, unsafe_sign=unsafe_sign) if unsafe_sign else 0
     return CellShown("value", signed(value), signed(value), shade=shade)
 
 
@@ -256,7 +258,7 @@ def _covered(state: str, holds: int, word: str) -> CellShown:
     if state == "left alone":
         return LEFT_ALONE
     if state == "unseen":
-        return CellShown("nothing", note="no sample came near")
+        return CellShown("nothing", note="no samples nearby")
     if state == "seen":
         return CellShown("value", "seen", "seen", shade=-1, note="samples, but no hold")
     mark, note = _confidence(word, is_beyond=False)

@@ -1,4 +1,4 @@
-"""The screen of `check`: how a log was read, and with a setup what it is worth as evidence."""
+"""The screen of `check`: how a log was read and, with a setup, what evidence it gives."""
 
 from __future__ import annotations
 
@@ -15,8 +15,14 @@ from tuneassist.own_units import mixture, mixture_unit
 from tuneassist.pipeline import LogEvidence
 from tuneassist.reading import ColumnReport, Log
 from tuneassist.settings import Setup
-from tuneassist.show.look import Look, counted, dim, plain, title
-from tuneassist.show.samples import bullets, found_table, found_words, shares_table
+from tuneassist.show.display import Display, counted, dim, plain, title
+from tuneassist.show.log_summary import (
+    JSON_NAMES,
+    bullets,
+    log_facts,
+    log_facts_table,
+    sample_shares_table,
+)
 from tuneassist.units import UNITS, convert
 
 HOW_WORDS = {"setup": "named in the setup", "header": "by its header", "": ""}
@@ -27,14 +33,19 @@ UNIT_WORDS = {
     "inside": "",
     "": "",
 }
-COUNTS_FROM = {"manifold_pressure": "absolute", "boost": "gauge"}
-"""What a pressure counts from inside, however it was logged."""
+PRESSURE_REFERENCE = {"manifold_pressure": "absolute", "boost": "gauge"}
+"""Reference of each pressure in the internal unit."""
 _FORMATS = {"parquet": "Parquet", "arrow": "Arrow", "stream": "Arrow stream", "mdf": "MDF"}
-_DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "blanks", "|": "bars"}
+_DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces", "|": "vertical bars"}
 
 
 def check_screen(
-    log: Log, found: LogEvidence | None, *, setup: Setup | None, look: Look, is_simulated: bool
+    log: Log,
+    found: LogEvidence | None,
+    *,
+    setup: Setup | None,
+    display: Display,
+    is_simulated: bool,
 ) -> RenderableType:
     """Return one log's screen.
 
@@ -43,13 +54,13 @@ def check_screen(
     log
         As read.
     found
-        What it is worth as evidence; None without a setup.
+        Its evidence; None without a setup.
     setup
         The setup, for units and thresholds.
-    look
+    display
         Width and marks.
     is_simulated
-        Whether the log says that it is simulated.
+        Whether the log is marked as simulated.
     """
     first = Text(plain(log.name), style="bold")
     if is_simulated:
@@ -64,35 +75,37 @@ def check_screen(
         bullets(row_words(log)),
     ]
     if log.notes:
-        parts += [title("Converted, mended, assumed"), bullets(log.notes)]
+        parts += [title("Converted, repaired, assumed"), bullets(log.notes)]
     if found is not None and setup is not None:
-        parts += [title("Where the samples went"), shares_table(found.fates, look)]
-        parts += [title("Found in this log"), found_table(found, setup)]
+        parts += [title("Where the samples went"), sample_shares_table(found.fates, display)]
+        parts += [title("Found in this log"), log_facts_table(found, setup)]
         if found.notes:
             parts += [title("Notes and doubts"), bullets(found.notes)]
     return Group(*parts, Text())
 
 
-def rules_and_target(notes: Sequence[str]) -> RenderableType:
-    """Return what the setup itself leaves in doubt."""
+def setup_notes_section(notes: Sequence[str]) -> RenderableType:
+    """Return the notes on the setup itself."""
     return Group(title("Rules and target"), bullets(notes, mark="!"), Text())
 
 
-def doubts_view(doubts: Sequence[str]) -> RenderableType:
-    """Return what a proposal from all these logs would doubt."""
-    return Group(title("What a proposal would doubt"), bullets(doubts, mark="!"), Text())
+def proposal_doubts_section(doubts: Sequence[str]) -> RenderableType:
+    """Return the doubts that a proposal from all these logs would report."""
+    return Group(
+        title("Doubts about a proposal from these logs"), bullets(doubts, mark="!"), Text()
+    )
 
 
 def file_words(log: Log) -> str:
-    """Say how the file was written."""
-    way = log.dialect
-    if not way.delimiter and way.header_line == 0:  # no text at all
-        return f"{_FORMATS.get(way.encoding, way.encoding)} table"
-    between = _DELIMITERS.get(way.delimiter, repr(way.delimiter))
-    mark = "comma" if way.decimal == "," else "point"
+    """Describe the format of the file."""
+    dialect = log.dialect
+    if not dialect.delimiter and dialect.header_line == 0:  # not a text file
+        return f"{_FORMATS.get(dialect.encoding, dialect.encoding)} table"
+    between = _DELIMITERS.get(dialect.delimiter, repr(dialect.delimiter))
+    mark = "comma" if dialect.decimal == "," else "point"
     return (
-        f"{way.encoding or 'text'}, {between} between cells, decimal {mark}; "
-        f"header on line {way.header_line}, numbers from line {way.data_line}"
+        f"{dialect.encoding or 'text'}, separated by {between}, decimal {mark}; "
+        f"header on line {dialect.header_line}, data from line {dialect.data_line}"
     )
 
 
@@ -124,8 +137,7 @@ def _unit_words(column: ColumnReport) -> str:
 
 
 def range_words(column: ColumnReport, setup: Setup | None) -> str:
-    """Say from where to where a column's values go, lambda in the unit of the setup's target,
-    everything else in the unit of the log."""
+    """Return the range of a column: lambda in the unit of the setup's target, others as logged."""
     if not np.isfinite(column.low):
         return "no numbers"
     if column.channel in ("lambda", "lambda_target"):
@@ -136,8 +148,8 @@ def range_words(column: ColumnReport, setup: Setup | None) -> str:
     if _is_one_quantity(column.unit, unit):
         unit, ends = column.unit, convert(ends, unit, column.unit)
     low, high = (_number(end) for end in ends)
-    counts_from = COUNTS_FROM.get(str(column.channel), "")
-    return f"{low} to {high} {'' if unit == '1' else unit} {counts_from}".strip()
+    reference = PRESSURE_REFERENCE.get(str(column.channel), "")
+    return f"{low} to {high} {'' if unit == '1' else unit} {reference}".strip()
 
 
 def _is_one_quantity(unit: str, other: str) -> bool:
@@ -162,7 +174,7 @@ def _header(column: ColumnReport) -> str:
 
 
 def row_words(log: Log) -> tuple[str, ...]:
-    """Say how many rows were read, kept and dropped, and over what time."""
+    """Describe how many rows were read, kept and dropped, and their time span."""
     kept = (
         f"{counted(log.rows_read, 'row')} read, {log.rows_kept:,} kept: {log.span_s:.1f} s at "
         f"{log.step_s:.3g} s a row"
@@ -189,7 +201,7 @@ def check_record(
         record["simulated"] = True
     if found is not None and setup is not None:
         record["evidence"] = evidence_record(found)
-        record["words"] = dict(found_words(found, setup))
+        record["words"] = {JSON_NAMES[name]: text for name, text in log_facts(found, setup)}
         record["holds"] = found.holds.drop(columns="log").to_dict("records")
     return record
 
@@ -212,7 +224,7 @@ def column_record(column: ColumnReport) -> dict[str, object]:
 
 
 def evidence_record(found: LogEvidence) -> dict[str, object]:
-    """Return what was found out about a log as plain values."""
+    """Return the evidence of a log as plain values."""
     delay, (richest, leanest) = found.delay, found.stops
     return {
         "samples": found.samples,

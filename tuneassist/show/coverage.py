@@ -12,23 +12,23 @@ from tuneassist.evidence.coverage import count_blank
 from tuneassist.settings import Setup
 from tuneassist.show.cell_grid import axis_words, picture_grid
 from tuneassist.show.cell_picture import coverage_picture
-from tuneassist.show.look import CALM, Look, dim, title
+from tuneassist.show.display import SAFE_SHADES, Display, dim, title
+from tuneassist.show.log_summary import notes_section
 from tuneassist.show.proposal import header
-from tuneassist.show.samples import doubts
 
 STATE_WORDS: Mapping[str, str] = {
-    "left alone": "the target has no value here",
-    "unseen": "no sample came near",
+    "left alone": "no target value",
+    "unseen": "no samples nearby",
     "seen": "samples, but no hold",
-    "held": "a hold here or near, not yet sure enough",
+    "held": "a hold here or nearby, confidence too low",
     "trusted": "confidence fair or good",
 }
 _STYLES = {
     "left alone": "dim",
     "unseen": "dim",
-    "seen": CALM[0],
-    "held": CALM[1],
-    "trusted": CALM[2],
+    "seen": SAFE_SHADES[0],
+    "held": SAFE_SHADES[1],
+    "trusted": SAFE_SHADES[2],
 }
 
 
@@ -37,7 +37,7 @@ def coverage_screen(
     counts: Mapping[str, int],
     *,
     setup: Setup,
-    look: Look,
+    display: Display,
     notes: Sequence[str],
     is_simulated: bool,
     words: str,
@@ -52,31 +52,31 @@ def coverage_screen(
         Cells by state.
     setup
         Axes and label.
-    look
+    display
         Width and marks.
     notes
-        Sentences that a user should read.
+        Sentences for the user.
     is_simulated
-        Whether the logs say that they are simulated.
+        Whether the logs are marked as simulated.
     words
-        What the coverage stands on, for the header.
+        Source of the coverage, for the header.
     """
     return Group(
         header(setup, words, is_simulated=is_simulated),
         title("Coverage: holds in each cell, and confidence"),
         dim(axis_words(setup.axes)),
-        picture_grid(coverage_picture(table, setup.axes), look),
-        _legend(counts, look),
+        picture_grid(coverage_picture(table, setup.axes), display),
+        _legend(counts, display),
         Text(blank_words(table)),
-        doubts(notes),
+        notes_section(notes),
     )
 
 
-def _legend(counts: Mapping[str, int], look: Look) -> Text:
-    good, fair, low = (look.confidence(word) for word in ("good", "fair", "low"))
+def _legend(counts: Mapping[str, int], display: Display) -> Text:
+    good, fair, low = (display.confidence(word) for word in ("good", "fair", "low"))
     samples = {
-        "left alone": look.left_alone,
-        "unseen": look.nothing,
+        "left alone": display.left_alone,
+        "unseen": display.no_evidence,
         "seen": "seen",
         "held": f"3{low}",
         "trusted": f"3{fair} 3{good}",
@@ -86,12 +86,14 @@ def _legend(counts: Mapping[str, int], look: Look) -> Text:
         text.append(f"\n  {counts.get(state, 0):>4} ")
         text.append(f" {samples[state]} ".center(9), style=_STYLES[state])
         text.append(f" {state}: {words}")
-    text.append(f"\n  {low} low, {fair} fair, {good} good; 0 with a mark: read between neighbours")
+    text.append(
+        f"\n  {low} low, {fair} fair, {good} good; 0 with a mark: interpolated between neighbours"
+    )
     return text
 
 
 def blank_words(table: pd.DataFrame) -> str:
-    """Say how many cells have no evidence, as `propose` and `rounds status` count them."""
+    """Describe how many cells have no evidence, counted as by `propose` and `rounds status`."""
     wanted = int(table["is_wanted"].sum())
     return f"  {count_blank(table)} of {wanted} cells have no evidence (confidence none)"
 

@@ -1,7 +1,7 @@
-"""Objects as a notebook shows them: small HTML without scripts, readable on light and on dark.
+"""HTML of objects for notebooks: small, without scripts, readable on light and dark themes.
 
-Every cell has a fill and an ink of its own, so that no theme can take the contrast away; titles and
-sentences take the theme's. Words from files are made inert and escaped.
+Every cell sets its own fill and text colour, so that the contrast does not depend on the theme;
+titles and sentences use the theme's. Text from files is made safe and escaped.
 """
 
 from __future__ import annotations
@@ -20,16 +20,16 @@ from tuneassist.show.cell_picture import (
     step_picture,
     text_of,
 )
+from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted
 from tuneassist.show.figures.colours import EDGE, INK, NOTHING, fill_of_cell
-from tuneassist.show.look import BEYOND_WORDS, HELD, Look, counted
+from tuneassist.show.labels import step_words
 from tuneassist.show.notes import logs_words
-from tuneassist.show.words import step_words
 
-MARKS = Look()
+MARKS = Display()
 MOST_CELLS = 1024
-"""Larger maps are told in a sentence: a notebook keeps every output in its file. [1]"""
+"""Larger maps are described in a sentence: a notebook stores every output in its file. [1]"""
 MOST_NOTES = 5
-"""Notes that are quoted; the rest is counted. [1]"""
+"""Notes shown; the rest is counted. [1]"""
 TABLE = f"border-collapse:collapse;text-align:right;color:{INK}"
 BOX = f"padding:1px 5px;border:1px solid {EDGE};color:{INK};background"
 
@@ -44,7 +44,7 @@ def grid_html(grid: Grid) -> str:
 def evidence_html(evidence: Evidence) -> str:
     """Show how far each cell is from target, and the first notes."""
     title = f"Evidence of {logs_words(evidence)}, {counted(len(evidence.holds), 'hold')}"
-    if evidence.setup is None:  # made by hand: for what engine is not known
+    if evidence.setup is None:  # made by hand, without an engine
         return page(title, note_list(evidence.notes))
     picture = deviation_picture(evidence.cells, evidence.setup)
     shown = picture_table("Deviation, percent: + leaner, - richer", picture)
@@ -52,7 +52,7 @@ def evidence_html(evidence: Evidence) -> str:
 
 
 def proposal_html(proposal: Proposal) -> str:
-    """Show what a proposal changes, what it stands on and what is in doubt."""
+    """Show what a proposal changes, its evidence and its doubts."""
     setup, cells = proposal.setup, proposal.cells
     title, *lines = repr(proposal).splitlines()
     steps = step_picture(cells, proposal.limited.binding, setup)
@@ -67,12 +67,12 @@ def proposal_html(proposal: Proposal) -> str:
 
 
 def page(title: str, *parts: str) -> str:
-    """Put parts that are HTML already under a title of plain words."""
+    """Put HTML parts under a plain-text title."""
     return f"<div><b>{escaped(title)}</b>{''.join(parts)}</div>"
 
 
 def sentences(words: Iterable[str]) -> str:
-    """Return plain words as paragraphs."""
+    """Return plain text as paragraphs."""
     return "".join(f'<p style="margin:4px 0">{escaped(one)}</p>' for one in words)
 
 
@@ -84,18 +84,18 @@ def note_list(notes: tuple[str, ...]) -> str:
 
 
 def picture_table(caption: str, picture: CellPicture) -> str:
-    """Draw a picture of cells as a table; a large one is told in a sentence.
+    """Draw a picture of cells as a table; a large one is described in a sentence.
 
     Parameters
     ----------
     caption
-        What it is of, in plain words.
+        Caption as plain text.
     picture
         What the cells show.
     """
     axes = picture.axes
     if len(picture.cells) > MOST_CELLS:
-        return sentences([f"{caption}: {len(picture.cells):,} cells; to_frame() has them all"])
+        return sentences([f"{caption}: {len(picture.cells):,} cells; see to_frame()"])
     corner = f"rpm \\ {axes.load_name} ({axes.load_unit})"
     head = "".join(_head(f"{load:g}") for load in axes.load)
     body = "".join(_row(f"{rpm:g}", cells) for rpm, cells in picture.rows())
@@ -105,7 +105,7 @@ def picture_table(caption: str, picture: CellPicture) -> str:
 
 
 def escaped(words: object) -> str:
-    r"""Return words of others fit for a page: one line, inert, and no markup.
+    r"""Return foreign text safe for a page: one line, without control characters or markup.
 
     Examples
     --------
@@ -116,7 +116,7 @@ def escaped(words: object) -> str:
 
 
 def escaped_lines(lines: Iterable[str]) -> str:
-    """Return lines of words, one below the other."""
+    """Return lines of text, one below the other."""
     return "\n".join(escaped(line) for line in lines)
 
 
@@ -138,6 +138,6 @@ def _boxes(cells: Iterable[CellShown]) -> Iterator[str]:
 def _marks_line() -> str:
     marks = ", ".join(f"{MARKS.confidence(word)} {word}" for word in ("good", "fair", "low"))
     return sentences([
-        f"Confidence: {marks}; {MARKS.beyond} {BEYOND_WORDS}; {MARKS.nothing} no evidence; "
-        f"{MARKS.left_alone} left alone; > or < beyond a sensor's stop."
+        f"Confidence: {marks}; {MARKS.beyond} {BEYOND_WORDS}; {MARKS.no_evidence} no evidence; "
+        f"{MARKS.left_alone} left alone; > or < beyond the sensor's range."
     ])  # fmt: skip

@@ -1,4 +1,4 @@
-"""Notes and doubts of a proposal as sentences, each said once."""
+"""Notes and doubts of a proposal as sentences, without repeats."""
 
 from __future__ import annotations
 
@@ -14,16 +14,18 @@ from tuneassist.pipeline import Evidence, LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.reading.columns import AFR_CONVERTED
 from tuneassist.settings import Setup
-from tuneassist.show.look import counted, signed
+from tuneassist.show.display import counted, signed
 
 PLACES = 6
 """Cells named in one sentence. [1]"""
+EXAMPLES = 3
+"""Cells named per rule. [1]"""
 REASONS = 3
 """Reasons named in one sentence. [1]"""
 
 
 def proposal_notes(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
-    """Collect what a user should read: about reading, about each log, and about the fit."""
+    """Collect the notes about reading, about each log and about the fit."""
     names = [*(log.name for log in logs), *(log.name for log in proposal.evidence.logs)]
     notes = [(log.name, note) for log in logs for note in log.notes]
     notes += [
@@ -43,9 +45,9 @@ def proposal_notes(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
 
 
 def proposal_doubts(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
-    """Collect what even a quiet run must say: what was held the unsafe way, and every doubt.
+    """Collect what a quiet run must print too: unsafe steps held back, and every doubt.
 
-    Only the note of a conversion that the setup asked for is no doubt.
+    The note on a conversion requested in the setup is not a doubt.
     """
     held = unsafe_words(proposal.unsafe_held, proposal.setup)
     notes = (note for note in proposal_notes(proposal, logs) if AFR_CONVERTED not in note)
@@ -53,30 +55,28 @@ def proposal_doubts(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
 
 
 def logs_words(evidence: Evidence) -> str:
-    """Say how many logs were used, and of how many where some could not be."""
+    """Describe how many logs were used, and of how many if some were unusable."""
     used, unusable = len(evidence.logs), len(evidence.unusable)
     return f"{used} of {counted(used + unusable, 'log')}" if unusable else counted(used, "log")
 
 
 def unsafe_words(held: Sequence[UnsafeHeld], setup: Setup) -> str:
-    """Say how many cells asked the unsafe way and why they were held; empty where none did."""
+    """Describe how many unsafe steps were held back and why; empty if none."""
     if not held:
         return ""
     counts = Counter(why for one in held for why in one.why).most_common()
     reasons = [f"{in_brief(why)} ({counted(count, 'cell')})" for why, count in counts]
-    if len(reasons) == 1:  # the sentence begins with their number
+    if len(reasons) == 1:  # the sentence starts with the number
         reasons = [in_brief(why) for why, _ in counts]
     if len(reasons) > REASONS:
         reasons[REASONS:] = [f"and {counted(len(reasons) - REASONS, 'more reason')}"]
-    said = "; ".join(reasons)
-    way = _unsafe_way(setup)
-    were = "was" if len(held) == 1 else "were"
+    text = "; ".join(reasons)
     cells = counted(len(held), "cell")
-    return f"{cells} asked for {way}, the unsafe way, and {were} held back by: {said}"
+    return f"{cells} held back from {_unsafe_way(setup)}, the unsafe way, by: {text}"
 
 
 def in_brief(why: str) -> str:
-    """Cut a doubt to its first sentence: the whole of it stands among the notes.
+    """Cut a doubt to its first sentence; the notes have all of it.
 
     Examples
     --------
@@ -89,15 +89,45 @@ def in_brief(why: str) -> str:
     return f"{first})" if dot and first.count("(") > first.count(")") else first
 
 
+def most_affected(group: pd.DataFrame, setup: Setup) -> list[str]:
+    """Return the cells that a rule reduced most, each with the step before and after.
+
+    Parameters
+    ----------
+    group
+        What one rule held back: ``rpm, load, would_have_got_pct, got_pct``. [%]
+    setup
+        For the unit of load.
+    """
+    first = _by_loss(group).head(EXAMPLES)
+    return [
+        f"{rpm:g} rpm, {load:g} {setup.axes.load_unit}: "
+        f"{signed(before, wide=True)} became {signed(after, wide=True)}"
+        for rpm, load, before, after in zip(
+            first["rpm"], first["load"], first["would_have_got_pct"], first["got_pct"], strict=True
+        )
+    ]
+
+
+def first_reason(group: pd.DataFrame) -> str:
+    """Return the rule's reason at the cell that it reduced most."""
+    return str(_by_loss(group)["words"].iloc[0])
+
+
+def _by_loss(group: pd.DataFrame) -> pd.DataFrame:
+    lost = (group["would_have_got_pct"] - group["got_pct"]).abs()
+    return group.loc[lost.sort_values(ascending=False, kind="stable").index]
+
+
 def _unsafe_way(setup: Setup) -> str:
-    """Say which step could hurt this engine."""
+    """Name the unsafe step for this engine."""
     if setup.correction.acts_on == "boost":
         return "more air"
     return "less fuel" if setup.engine.ignition == "spark" else "more fuel"
 
 
 def _stop_doubts(cells: pd.DataFrame, setup: Setup) -> Iterator[str]:
-    """Name the cells that only a sensor or trim at its stop tells about."""
+    """Name the cells known only from a sensor or trim at its limit."""
     unit = setup.axes.load_unit
     for column, words in (("ci_low_pct", "leaner"), ("ci_high_pct", "richer")):
         rows = cells[cells["deviation_pct"].isna() & cells[column].notna()]
@@ -110,15 +140,15 @@ def _stop_doubts(cells: pd.DataFrame, setup: Setup) -> Iterator[str]:
             places.append(f"and {len(rows) - PLACES} more")
         if places:
             yield (
-                f"sensor or trim at its stop, {words} than it can tell and not corrected: "
+                f"sensor or trim at its limit, {words} than it can show and not corrected: "
                 f"{'; '.join(places)}"
             )
 
 
 def _log_doubts(log: LogEvidence) -> Iterator[str]:
     if log.delay.source == "default":
-        yield f"lambda's delay is the default {log.delay.delay_s:.2f} s: {log.delay.why}"
+        yield f"the lambda delay is the default {log.delay.delay_s:.2f} s: {log.delay.why}"
     if log.settling.source == "default":
-        yield f"settling is the default {log.settling.settle_s:.1f} s: {log.settling.why}"
+        yield f"the settling time is the default {log.settling.settle_s:.1f} s: {log.settling.why}"
     if log.refresh.is_polled:
-        yield "the logger repeats old values; only renewed ones count"
+        yield "the logger repeats old values; only new ones count"

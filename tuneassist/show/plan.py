@@ -1,4 +1,4 @@
-"""The screen of a plan: the holds in order, what they will tell, and what to heed."""
+"""The screen of a plan: the holds in order, the expected result and the cautions."""
 
 from __future__ import annotations
 
@@ -12,13 +12,13 @@ from rich.text import Text
 
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import Setup
-from tuneassist.show.look import Look, counted, plain, title
+from tuneassist.show.display import Display, counted, plain, title
+from tuneassist.show.log_summary import bullets, notes_section
 from tuneassist.show.proposal import header, short_caution_section
-from tuneassist.show.samples import bullets, doubts
 
 
 def plan_screen(
-    plan: Plan, *, setup: Setup, look: Look, is_simulated: bool = False
+    plan: Plan, *, setup: Setup, display: Display, is_simulated: bool = False
 ) -> RenderableType:
     """Return the whole screen.
 
@@ -28,25 +28,25 @@ def plan_screen(
         The holds in order.
     setup
         Label, axes and ignition.
-    look
+    display
         Width and marks.
     is_simulated
-        Whether the evidence says so.
+        Whether the evidence is simulated.
     """
     words = f"{counted(len(plan.holds), 'hold')}, {clock(plan.total_s)} on a warm engine"
     return Group(
         header(setup, words, is_simulated=is_simulated),
         short_caution_section(setup),
-        doubts(plan.notes),
+        notes_section(plan.notes),
         title("What to hold next, in this order"),
-        _holds_table(plan, setup, look),
-        title("What it will tell"),
+        _holds_table(plan, setup, display),
+        title("Expected result"),
         bullets((_gain_words(plan),)),
     )
 
 
 def written_lines(paths: Sequence[Path]) -> tuple[RenderableType, ...]:
-    """Name the files that were written besides, each on a line of its own."""
+    """List the other files written, one per line."""
     lines = [Text(f"  {plain(path)}", overflow="fold") for path in paths]
     return (title("Written"), *lines) if lines else ()
 
@@ -58,7 +58,7 @@ def _gain_words(plan: Plan) -> str:
     )
 
 
-def _holds_table(plan: Plan, setup: Setup, look: Look) -> Table:
+def _holds_table(plan: Plan, setup: Setup, display: Display) -> Table:
     table = Table(box=None, padding=(0, 1), header_style="bold")
     for name in ("no.", "at", "rpm", plain(setup.axes.load_unit), "hold s", "rest s"):
         table.add_column(name, justify="right", no_wrap=True)
@@ -71,20 +71,20 @@ def _holds_table(plan: Plan, setup: Setup, look: Look) -> Table:
             f"{row['rpm']:.0f}",
             f"{row['load']:.4g}",
             f"{row['hold_s']:.0f}",
-            f"{row['rest_s']:.0f}" if row["rest_s"] >= 1 else look.nothing,
+            f"{row['rest_s']:.0f}" if row["rest_s"] >= 1 else display.no_evidence,
             str(row["band"]),
-            Text(str(row["why"]).replace("±", "+-" if look.is_ascii else "±")),
+            Text(str(row["why"]).replace("±", "+-" if display.is_ascii else "±")),
         )
     return table
 
 
 def clock(seconds: float) -> str:
-    """Write a time as minutes and seconds.
+    """Format a time as minutes and seconds.
 
     Examples
     --------
-    >>> clock(754.6)
-    '12:35'
+    >>> clock(754.6), clock(3599.7)
+    ('12:35', '60:00')
     """
     whole = round(seconds)
     return f"{whole // 60}:{whole % 60:02d}"

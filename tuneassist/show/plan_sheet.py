@@ -11,14 +11,16 @@ import pandas as pd
 from tuneassist.grid import Axes, Floats
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import Setup
-from tuneassist.show.look import counted, plain
+from tuneassist.show.display import counted, plain
+from tuneassist.show.figures.drawing import escape_math
+from tuneassist.show.plan import clock
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
     from matplotlib.figure import Figure
 
 PAGE_INCHES = (8.27, 11.69)  # A4, ISO 216
-MARKS = {"light": "#ffffff", "middle": "#fdd49e", "heavy": "#e08214"}
+BAND_FILLS = {"light": "#ffffff", "middle": "#fdd49e", "heavy": "#e08214"}
 ROWS_PER_BLOCK = 30
 LEAST_ROWS = 20
 BLOCK_WIDTHS = (0.13, 0.17, 0.18, 0.20, 0.14, 0.18)
@@ -47,7 +49,7 @@ def plan_sheet(plan: Plan, *, setup: Setup, is_simulated: bool = False) -> Figur
     Returns
     -------
     matplotlib.figure.Figure
-        A4 upright. Bands of load are told apart by shade, so that it can be printed in grey.
+        A4 portrait. Load bands differ in shade, so that it can be printed in grey.
     """
     from matplotlib.figure import Figure
 
@@ -63,21 +65,21 @@ def _head(figure: Figure, plan: Plan, setup: Setup, *, is_simulated: bool) -> No
     car = setup.engine.label or "car without a label"
     data = " (simulated data)" if is_simulated else ""
     figure.text(0.05, 0.965, "What to hold next", fontsize=17, fontweight="bold", va="center")
-    figure.text(0.95, 0.965, _words(f"{car}{data}"), fontsize=10, ha="right", va="center")
+    figure.text(0.95, 0.965, escape_math(f"{car}{data}"), fontsize=10, ha="right", va="center")
     lines = [
-        f"{counted(len(plan.holds), 'hold')}, {_clock(plan.total_s)} min on a warm engine. "
+        f"{counted(len(plan.holds), 'hold')}, {clock(plan.total_s)} min on a warm engine. "
         f"Standard error over the map, weighted by driving: {plan.doubt_before_pct:.2f} % now, "
         f"about {plan.doubt_after_pct:.2f} % after.",
-        "Log without a break. Rest at idle or light load, ahead of the hold. Out of reach: hold "
-        "the nearest that the engine can.",
+        "Log without a break. Rest at idle or light load before the hold. If a point is out of "
+        "reach, hold the nearest one that the engine can.",
         *(_sentence(note) for note in plan.notes),
     ]
-    text = "\n".join(textwrap.fill(_words(line), 136) for line in lines)
+    text = "\n".join(textwrap.fill(escape_math(line), 136) for line in lines)
     figure.text(0.05, 0.947, text, fontsize=8, va="top", linespacing=1.3)
 
 
 def _map(frame: Frame, plan: Plan, axes: Axes) -> None:
-    """Draw the way over the map, on what is known there today."""
+    """Draw the order of the holds over the present uncertainty."""
     places, holds = plan.places, plan.holds
     x, y = _at(places, axes)
     dots = frame.scatter(
@@ -91,11 +93,11 @@ def _map(frame: Frame, plan: Plan, axes: Axes) -> None:
     for number, band, u, v in zip(holds["number"], holds["band"], x, y, strict=True):
         frame.text(
             u, v, str(number), fontsize=6, ha="center", va="center", zorder=3,
-            bbox={"boxstyle": "circle,pad=0.22", "facecolor": MARKS[band], "linewidth": 0.6},
+            bbox={"boxstyle": "circle,pad=0.22", "facecolor": BAND_FILLS[band], "linewidth": 0.6},
         )  # fmt: skip
     _scales(frame, axes)
     bar = frame.figure.colorbar(dots, ax=frame, pad=0.015, fraction=0.03)
-    bar.set_label("known today to ± %", fontsize=7)
+    bar.set_label("known now to ± %", fontsize=7)
     bar.ax.tick_params(labelsize=7)
     frame.legend(
         handles=_legend(bool(refused.any())), loc="lower center", bbox_to_anchor=(0.5, 1.0),
@@ -104,7 +106,7 @@ def _map(frame: Frame, plan: Plan, axes: Axes) -> None:
 
 
 def _at(rows: pd.DataFrame, axes: Axes) -> tuple[Floats, Floats]:
-    """Places on the drawing: breakpoints at equal distances."""
+    """Positions on the drawing: breakpoints at equal distances."""
     rpm, load = (rows[name].to_numpy(dtype=float) for name in ("rpm", "load"))
     x = np.interp(rpm, axes.rpm, np.arange(len(axes.rpm)))
     y = np.interp(load, axes.load, np.arange(len(axes.load)))
@@ -117,7 +119,7 @@ def _scales(frame: Frame, axes: Axes) -> None:
     frame.set_xlim(-0.5, len(axes.rpm) - 0.5)
     frame.set_ylim(-0.5, len(axes.load) - 0.5)
     frame.set_xlabel("engine speed (rpm)", fontsize=8)
-    frame.set_ylabel(_words(f"{axes.load_name} ({axes.load_unit})"), fontsize=8)
+    frame.set_ylabel(escape_math(f"{axes.load_name} ({axes.load_unit})"), fontsize=8)
     frame.grid(color="#d9d9d9", linewidth=0.4)
     frame.set_axisbelow(True)
 
@@ -132,7 +134,7 @@ def _legend(has_refused: bool) -> list[Any]:
     handles: list[Any] = [
         Line2D([], [], linestyle="", marker="o", markerfacecolor=fill, markeredgecolor="black",
                markersize=7, label=f"{band} load")
-        for band, fill in MARKS.items()
+        for band, fill in BAND_FILLS.items()
     ]  # fmt: skip
     if has_refused:
         label = "left out: ceiling or rev limit"
@@ -141,7 +143,7 @@ def _legend(has_refused: bool) -> list[Any]:
 
 
 def _table(figure: Figure, plan: Plan, axes: Axes) -> None:
-    """List the holds in as many blocks side by side as they need."""
+    """List the holds in as many side-by-side blocks as needed."""
     blocks = max(2, -(-len(plan.holds) // ROWS_PER_BLOCK))
     per_block = max(-(-len(plan.holds) // blocks), 1)
     height = 0.44 / (max(per_block, LEAST_ROWS) + 1)
@@ -166,7 +168,7 @@ def _draw_block(frame: Frame, rows: pd.DataFrame, axes: Axes, size: float) -> No
     cells = [
         [
             f"{number:g}",
-            _clock(start),
+            clock(start),
             f"{rpm:g}",
             f"{load:g}",
             f"{hold:g}",
@@ -176,7 +178,7 @@ def _draw_block(frame: Frame, rows: pd.DataFrame, axes: Axes, size: float) -> No
     ]
     table = frame.table(
         cellText=cells,
-        colLabels=[_words(word) for word in head],
+        colLabels=[escape_math(word) for word in head],
         colWidths=list(BLOCK_WIDTHS),
         cellLoc="right",
         bbox=Bbox.unit(),
@@ -190,25 +192,8 @@ def _draw_block(frame: Frame, rows: pd.DataFrame, axes: Axes, size: float) -> No
             cell.set_text_props(fontweight="bold")
             cell.set_facecolor("#f0f0f0")
         elif column == 0:
-            cell.set_facecolor(MARKS[str(rows["band"].iloc[line - 1])])
-
-
-def _clock(seconds: float) -> str:
-    """Write a time as minutes and seconds.
-
-    Examples
-    --------
-    >>> _clock(75.4), _clock(3599.7)
-    ('1:15', '60:00')
-    """
-    whole = round(seconds)
-    return f"{whole // 60}:{whole % 60:02d}"
+            cell.set_facecolor(BAND_FILLS[str(rows["band"].iloc[line - 1])])
 
 
 def _sentence(note: str) -> str:
     return f"{note[:1].upper()}{note[1:]}."
-
-
-def _words(text: str) -> str:
-    """Keep a $ from being read as a formula."""
-    return plain(text).replace("$", r"\$")

@@ -1,4 +1,4 @@
-"""Figures in one place, and what a file with one needs; nothing here opens a window."""
+"""All figures, and their file formats; no window is opened."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from tuneassist.errors import InputError
 from tuneassist.grid import Axes
 from tuneassist.show.figures.cells import plot_cells, plot_step
 from tuneassist.show.figures.coverage import coverage_legend, plot_coverage
+from tuneassist.show.figures.drawing import clean_text
 from tuneassist.show.figures.full_load import plot_along, plot_full_load, plot_gain, plot_tunes
-from tuneassist.show.figures.paint import clean_words
 from tuneassist.show.figures.tune import plot_holds, plot_response, plot_rounds, rounds_frame
 
 if TYPE_CHECKING:
@@ -59,7 +59,7 @@ def require_matplotlib(where: str = "--plot") -> None:
 
 
 def plot_format(suffix: str) -> str:
-    """Return the format that a file's suffix asks for.
+    """Return the picture format of a file suffix.
 
     Raises
     ------
@@ -69,7 +69,7 @@ def plot_format(suffix: str) -> str:
     kind = suffix.lower().lstrip(".")
     if kind not in FORMATS:
         raise InputError(
-            f"the suffix {suffix!r} is no picture that can be written.",
+            f"the suffix {suffix!r} is not a supported picture format.",
             where="--plot",
             mend=f"Use one of {', '.join('.' + name for name in FORMATS)}.",
         )
@@ -79,25 +79,25 @@ def plot_format(suffix: str) -> str:
 def coverage_figure(
     table: pd.DataFrame, axes: Axes, *, holds: pd.DataFrame, label: str, is_simulated: bool
 ) -> Figure:
-    """Draw which cells were seen, held and can be trusted, with a legend.
+    """Draw which cells were seen, held and trusted, with a legend.
 
     Parameters
     ----------
     table
         From `tuneassist.evidence.coverage.coverage_table`.
     axes
-        The breakpoints; every cell is drawn equally large.
+        The breakpoints; all cells are drawn the same size.
     holds
-        Holds with ``rpm, load``, drawn where they were. [rpm], [load unit]
+        Holds with ``rpm, load``, drawn at their position. [rpm], [load unit]
     label
         The car.
     is_simulated
-        Whether the data are simulated; then the title says so.
+        Whether the data are simulated; the title then says so.
 
     Returns
     -------
     matplotlib.figure.Figure
-        Told apart by shade, hatching and numbers, so that it can be printed in grey.
+        States differ in shade, hatching and numbers, so that it can be printed in grey.
     """
     from matplotlib.figure import Figure
 
@@ -117,7 +117,7 @@ def coverage_figure(
 
 def picture(figure: Figure, kind: str) -> bytes:
     """Return a figure as the bytes of a PNG, SVG or PDF file."""
-    clean_words(figure)
+    clean_text(figure)
     buffer = io.BytesIO()
     figure.savefig(buffer, format=kind, dpi=150)
     return buffer.getvalue()

@@ -1,4 +1,4 @@
-"""The screen of a proposal: what was seen, what is proposed, what held it back, and what to do."""
+"""The screen of a proposal: evidence, proposed step, limits that held it back, next steps."""
 
 from __future__ import annotations
 
@@ -16,19 +16,32 @@ from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.cautions import short_caution
 from tuneassist.show.cell_grid import axis_words, picture_grid
-from tuneassist.show.cell_picture import ROUNDING, deviation_picture, hurts, step_picture
-from tuneassist.show.look import BEYOND_WORDS, HELD, Look, counted, dim, plain, signed, title
-from tuneassist.show.notes import in_brief, logs_words, proposal_notes, unsafe_words
-from tuneassist.show.samples import bullets, doubts, shares_table
-from tuneassist.show.words import fate_words, rule_words, step_words
-
-EXAMPLES = 3
-"""Cells named per rule. [1]"""
-ZEROS_TAKEN = (
-    "Does the controller hold corrections already? Then do not type grid.csv in, for it was made "
-    "on all zeros and would wipe them out: propose again with --grid on what the controller holds."
+from tuneassist.show.cell_picture import (
+    ROUNDING,
+    deviation_picture,
+    step_picture,
+    unsafe_deviation_sign,
 )
-"""Said before a grid is typed in that was made without one in force."""
+from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted, dim, plain, title
+from tuneassist.show.labels import outcome_words, rule_words, step_words
+from tuneassist.show.log_summary import bullets, notes_section, sample_shares_table
+from tuneassist.show.notes import (
+    EXAMPLES,
+    first_reason,
+    in_brief,
+    logs_words,
+    most_affected,
+    proposal_notes,
+    unsafe_words,
+)
+
+CHECK_STEP = "Check step.csv against what you know of this engine; cells.csv explains each cell."
+"""First step before a grid is typed in."""
+ZEROS_ASSUMED = (
+    "If the controller already holds corrections, do not type grid.csv in: it was made from all "
+    "zeros and would erase them. Propose again with --grid set to what the controller holds."
+)
+"""Warning where no grid in force was given."""
 
 
 def proposal_screen(
@@ -36,7 +49,7 @@ def proposal_screen(
     *,
     logs: Sequence[Log],
     in_force: str,
-    look: Look,
+    display: Display,
     is_simulated: bool = False,
 ) -> RenderableType:
     """Return the whole screen.
@@ -44,15 +57,15 @@ def proposal_screen(
     Parameters
     ----------
     proposal
-        What was proposed.
+        The proposal.
     logs
         The logs as read, for their notes.
     in_force
-        Which grid was taken to be in the controller, in words.
-    look
+        Which grid was assumed in the controller, as text.
+    display
         Width and marks.
     is_simulated
-        Whether the logs say that they are simulated; shown beside the label.
+        Whether the logs are marked as simulated; shown beside the label.
     """
     setup = proposal.setup
     return Group(
@@ -60,11 +73,11 @@ def proposal_screen(
         Text(f"grid in force: {plain(in_force)}"),
         short_caution_section(setup),
         unsafe_section(proposal.unsafe_held, setup),
-        doubts(proposal_notes(proposal, logs)),
+        notes_section(proposal_notes(proposal, logs)),
         title("Where the samples went"),
-        shares_table(proposal.evidence.fates, look),
-        deviation_section(proposal.cells, setup, look),
-        step_section(proposal, look),
+        sample_shares_table(proposal.evidence.fates, display),
+        deviation_section(proposal.cells, setup, display),
+        step_section(proposal, display),
         limits_section(proposal.limited.binding, setup),
         _less_fuel(proposal),
     )
@@ -91,7 +104,7 @@ def _header_words(proposal: Proposal) -> str:
     )
 
 
-def deviation_section(cells: pd.DataFrame, setup: Setup, look: Look) -> RenderableType:
+def deviation_section(cells: pd.DataFrame, setup: Setup, display: Display) -> RenderableType:
     """Return deviation and confidence by rpm and load, with the legend."""
     is_floor = setup.target.kind == "floor"
     heading = (
@@ -100,43 +113,45 @@ def deviation_section(cells: pd.DataFrame, setup: Setup, look: Look) -> Renderab
     return Group(
         title(f"{heading}, percent: + leaner, - richer"),
         dim(axis_words(setup.axes)),
-        picture_grid(deviation_picture(cells, setup), look),
-        _deviation_legend(look, hurts(setup), is_floor),
+        picture_grid(deviation_picture(cells, setup), display),
+        _deviation_legend(display, unsafe_deviation_sign(setup), is_floor),
     )
 
 
-def _deviation_legend(look: Look, watch: int, is_floor: bool) -> Text:
-    side, other = ("leaner", "richer") if watch > 0 else ("richer", "leaner")
-    marks = ", ".join(f"{look.confidence(word)} {word}" for word in ("good", "fair", "low"))
+def _deviation_legend(display: Display, unsafe_sign: int, is_floor: bool) -> Text:
+    side, other = ("leaner", "richer") if unsafe_sign > 0 else ("richer", "leaner")
+    marks = ", ".join(f"{display.confidence(word)} {word}" for word in ("good", "fair", "low"))
     text = Text("Confidence: ", style="dim")
-    text.append(f"{marks}; {look.beyond} {BEYOND_WORDS}; {look.nothing} no evidence, ")
-    text.append(f"{look.left_alone} left alone, ")
-    text.append("> < beyond a sensor's stop. ")
-    text.append(f"Orange: {side}, the side that hurts. ")
-    tail = "Leaner than a floor needs nothing." if is_floor else f"Blue: {other}."
+    text.append(f"{marks}; {display.beyond} {BEYOND_WORDS}; {display.no_evidence} no evidence, ")
+    text.append(f"{display.left_alone} left alone, ")
+    text.append("> < beyond the sensor's range. ")
+    text.append(f"Orange: {side}, the unsafe side. ")
+    tail = "Leaner than the floor needs no correction." if is_floor else f"Blue: {other}."
     text.append(tail)
     return text
 
 
-def step_section(proposal: Proposal, look: Look) -> RenderableType:
+def step_section(proposal: Proposal, display: Display) -> RenderableType:
     """Return the steps by rpm and load, with a mark where a rule held one back."""
     setup = proposal.setup
     picture = step_picture(proposal.cells, proposal.limited.binding, setup)
     return Group(
         title(f"Proposed step, {step_words(setup)}"),
         dim(axis_words(setup.axes)),
-        picture_grid(picture, look),
-        dim(f"{HELD} held back by a rule, see below; {look.nothing} no evidence, no change."),
+        picture_grid(picture, display),
+        dim(
+            f"{HELD} held back by a rule, see below; {display.no_evidence} no evidence, no change."
+        ),
     )
 
 
 def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
-    """Return what was held back and why, grouped by rule, the rounding last."""
+    """Return what was held back and why, by rule, the rounding last."""
     real = binding[binding["rule"] != ROUNDING]
     heading = title("What was limited, and why")
     rounded = int((binding["rule"] == ROUNDING).sum())
     last = dim(
-        f"  {counted(rounded, 'step')} rounded toward no change to what the controller takes "
+        f"  {counted(rounded, 'step')} rounded toward no change to the controller's resolution "
         f"({setup.limits.resolution_pct:g} %)."
     )
     if real.empty:
@@ -151,23 +166,15 @@ def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
 
 
 def _examples(group: pd.DataFrame, setup: Setup) -> str:
-    """Name the cells that lost most, and why the first of them was held."""
-    lost = (group["would_have_got_pct"] - group["got_pct"]).abs()
-    first = group.loc[lost.sort_values(ascending=False, kind="stable").index[:EXAMPLES]]
-    cells = [
-        f"{rpm:g} rpm, {load:g} {setup.axes.load_unit}: "
-        f"{signed(asked, wide=True)} became {signed(got, wide=True)}"
-        for rpm, load, asked, got in zip(
-            first["rpm"], first["load"], first["would_have_got_pct"], first["got_pct"], strict=True
-        )
-    ]
+    """Name the most affected cells, and why the first of them was held back."""
+    cells = most_affected(group, setup)
     more = f"; and {len(group) - EXAMPLES} more" if len(group) > EXAMPLES else ""
-    why = in_brief(str(first["words"].iloc[0]).removeprefix("held by "))
-    return plain(f"{'; '.join(cells)}{more}. First of them: {why}.")
+    why = in_brief(first_reason(group).removeprefix("held by "))
+    return plain(f"{'; '.join(cells)}{more}. Reason for the first: {why}.")
 
 
 def _less_fuel(proposal: Proposal) -> RenderableType:
-    """Return the cells whose air may not rise and which need less fuel instead."""
+    """Return the cells whose air must not rise and which need less fuel instead."""
     cells = proposal.cells
     if "needs_less_fuel_pct" not in cells:
         return Group()
@@ -179,34 +186,34 @@ def _less_fuel(proposal: Proposal) -> RenderableType:
         f"{row.rpm:g} rpm, {row.load:g} {unit}: {row.needs_less_fuel_pct:.1f} % less fuel"
         for row in rows.itertuples()
     ]
-    return Group(title("Air may not rise here: take fuel away by other means"), bullets(sentences))
+    return Group(title("Air must not rise here: reduce fuel by other means"), bullets(sentences))
 
 
 def unsafe_section(held: Sequence[UnsafeHeld], setup: Setup) -> RenderableType:
-    """Return the sentence on what asked the unsafe way and was held; nothing where nothing did."""
+    """Return the sentence on unsafe steps held back; nothing if there are none."""
     words = unsafe_words(held, setup)
     return bullets((plain(words),), mark="!") if words else Group()
 
 
 def short_caution_section(setup: Setup) -> RenderableType:
-    """Return the way that is safe, and where the whole of the cautions stands."""
+    """Return the safe way, and where to find all cautions."""
     words = short_caution(setup.engine.ignition, setup.correction.acts_on)
     return Group(Text(), bullets((words,), mark="!"))
 
 
 def written_screen(folder: Path, *, setup: Setup, has_step: bool, has_grid: bool) -> RenderableType:
-    """Say where the files are and what to do next."""
+    """Show where the files are and what to do next."""
     shown = plain(folder)
     steps: tuple[str, ...]
     if not has_step:
         steps = (
-            "No cell changes. If a doubt above holds steps back, settle that first. Otherwise log "
+            "No cell changes. If a doubt above holds steps back, resolve it first. Otherwise log "
             "more holds where `tuneassist coverage` shows none, or finish.",
         )
     else:
         steps = (
-            "Read step.csv against what you know of this engine; cells.csv says why, cell by cell.",
-            *(() if has_grid else (ZEROS_TAKEN,)),
+            CHECK_STEP,
+            *(() if has_grid else (ZEROS_ASSUMED,)),
             f"Type grid.csv into the controller: it is the whole grid of {_kind(setup)} "
             "corrections, not an addition to the one in force.",
             "Log again and propose with --grid on that grid.csv.",
@@ -230,14 +237,14 @@ def short_words(proposal: Proposal, folder: Path, *, has_grid: bool) -> str:
     return f"{plain(folder)}: {counted(moved, 'cell')} of {len(proposal.cells)} changed{zeros}"
 
 
-def fate_shares(fates: pd.Series) -> dict[str, dict[str, object]]:
-    """Return samples, share and words per fate, for JSON."""
-    total = max(int(fates.sum()), 1)
+def outcome_shares(outcomes: pd.Series) -> dict[str, dict[str, object]]:
+    """Return samples, share and label per outcome, for JSON."""
+    total = max(int(outcomes.sum()), 1)
     return {
-        str(fate): {
+        str(outcome): {
             "samples": int(count),
             "share": round(int(count) / total, 6),
-            "words": fate_words(str(fate)),
+            "words": outcome_words(str(outcome)),
         }
-        for fate, count in fates.items()
+        for outcome, count in outcomes.items()
     }

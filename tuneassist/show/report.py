@@ -1,7 +1,6 @@
-"""One self-contained page: what was asked, what was found and changed, what is left to do.
+"""One self-contained report page: setup, findings, changes and open work.
 
-Everything stands in the one file: no address is asked for anything, nothing runs, and figures are
-drawings inside the page.
+The page is a single file: it loads nothing, runs no scripts, and contains its figures as SVG.
 """
 
 from __future__ import annotations
@@ -11,13 +10,13 @@ from typing import Any
 
 from tuneassist.errors import InputError
 from tuneassist.inert import inert
-from tuneassist.show.look import counted, plain
-from tuneassist.show.report_asked import asked_section, evidence_section, limited_section
+from tuneassist.show.display import counted, plain
+from tuneassist.show.report_blocks import Section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
 from tuneassist.show.report_data import ReportData
+from tuneassist.show.report_limits import evidence_section, limited_section, setup_section
+from tuneassist.show.report_rounds import cautions_section, open_work_section, rounds_section
 from tuneassist.show.report_runs import full_load_section, tunes_section
-from tuneassist.show.report_tune import cautions_section, left_section, rounds_section
-from tuneassist.show.report_views import Section
 from tuneassist.show.rounds import verdict_word
 from tuneassist.show.runs import driven_words, limits_counted
 
@@ -25,7 +24,7 @@ TEMPLATE = "report_page.html.jinja"
 
 
 def require_report() -> None:
-    """Raise when what a page needs is not installed.
+    """Raise when a library for the page is not installed.
 
     Raises
     ------
@@ -49,13 +48,13 @@ def report_sections(data: ReportData, *, is_customer: bool = False) -> tuple[Sec
     Parameters
     ----------
     data
-        What was read and worked out.
+        The data of the report.
     is_customer
         Leave out what a customer cannot use: settings, evidence tables, commands.
     """
     sections: list[Section] = []
     if data.setup is not None:
-        sections.append(asked_section(data, data.setup, is_customer=is_customer))
+        sections.append(setup_section(data, data.setup, is_customer=is_customer))
     if data.setup is not None and data.rounds:
         sections.append(before_after_section(data, data.setup, is_customer=is_customer))
         sections.append(coverage_section(data, data.setup, is_customer=is_customer))
@@ -63,7 +62,7 @@ def report_sections(data: ReportData, *, is_customer: bool = False) -> tuple[Sec
         sections.append(rounds_section(data, is_customer=is_customer))
     sections.append(full_load_section(data, is_customer=is_customer))
     sections.append(tunes_section(data, is_customer=is_customer))
-    sections.append(left_section(data, is_customer=is_customer))
+    sections.append(open_work_section(data, is_customer=is_customer))
     sections.append(cautions_section(data))
     if data.setup is not None and data.rounds and not is_customer:
         sections.append(evidence_section(data, data.setup))
@@ -78,9 +77,9 @@ def report_html(
     Parameters
     ----------
     data
-        What was read and worked out.
+        The data of the report.
     sections
-        From `report_sections`, where they are at hand.
+        From `report_sections`; None builds them.
     is_customer
         See `report_sections`.
 
@@ -96,7 +95,7 @@ def report_html(
 
     def svg(picture: Any) -> Markup:
         drawn = inline_svg(picture.figure, name=picture.name, title=picture.title, alt=picture.alt)
-        return Markup(drawn)  # built by us; words in it are escaped by ElementTree
+        return Markup(drawn)  # built by us; its text is escaped by ElementTree
 
     page = Environment(
         loader=PackageLoader("tuneassist", "show"),
@@ -123,14 +122,14 @@ def report_html(
 
 
 def _safe(value: Any) -> Any:
-    """Take out of any words on the page what a browser or a reader's eye would act on."""
-    if not isinstance(value, str) or hasattr(value, "__html__"):  # a drawing, cleaned when drawn
+    """Remove control characters from the text of the page."""
+    if not isinstance(value, str) or hasattr(value, "__html__"):  # a figure, cleaned when drawn
         return value
     return "\n".join(inert(line) for line in value.split("\n"))
 
 
 def _verdict(data: ReportData) -> str:
-    """Return the one word; a limit exceeded at full load overrides what cells say."""
+    """Return the verdict; a limit exceeded at full load overrides that of the cells."""
     if data.full_load is not None and len(data.full_load.found.breaches):
         return "STOP: a limit was exceeded at full load"
     advice = data.rounds[-1].advice if data.rounds else None
@@ -141,7 +140,7 @@ def _verdict(data: ReportData) -> str:
 
 
 def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
-    """Return the few facts that stand on top."""
+    """Return the facts at the top of the page."""
     facts: list[tuple[str, str]] = []
     if verdict := _verdict(data):
         facts.append(("Advice", verdict))
@@ -151,13 +150,13 @@ def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
         found, units = data.full_load.found, data.full_load.units
         for row in found.driven.to_dict("records")[:1]:
             facts.append(("Full load", driven_words(row, units)))
-        over, watched = limits_counted(found) if len(found.watched) else (0, 0)
-        words = f"{over} of {counted(watched, 'limit')} EXCEEDED" if over else "none exceeded"
-        if found.watched.empty:
+        over, checked = limits_counted(found) if len(found.limit_checks) else (0, 0)
+        words = f"{over} of {counted(checked, 'limit')} EXCEEDED" if over else "none exceeded"
+        if found.limit_checks.empty:
             words = "no channel with a limit was logged"
         facts.append(("Limits at full load", words))
     if data.tunes is not None:
         is_ok = data.tunes.report.is_ok
-        words = "what was checked is as it should be" if is_ok else "NOT as it should be"
+        words = "all checks passed" if is_ok else "checks FAILED"
         facts.append(("Set of tunes", f"{len(data.tunes.tunes)} tunes, {words}"))
     return tuple(facts)

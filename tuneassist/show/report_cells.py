@@ -1,4 +1,4 @@
-"""The page's sections about cells: before and after, coverage and confidence."""
+"""The page's sections on cells: before and after, coverage and confidence."""
 
 from __future__ import annotations
 
@@ -13,37 +13,37 @@ from tuneassist.show.cell_picture import (
     KNOWN,
     deviation_picture,
     grid_picture,
-    step_hurts,
     step_picture,
+    unsafe_step_sign,
 )
 from tuneassist.show.coverage import STATE_WORDS
-from tuneassist.show.figures.paint import MARKS, figure_of
-from tuneassist.show.look import BEYOND_WORDS, HELD, counted
-from tuneassist.show.report_data import ReportData, ReportRound
-from tuneassist.show.report_views import (
+from tuneassist.show.display import BEYOND_WORDS, HELD, counted
+from tuneassist.show.figures.drawing import MARKS, figure_of
+from tuneassist.show.labels import step_words as step_means
+from tuneassist.show.report_blocks import (
     Block,
     CellMap,
     Facts,
+    Paragraphs,
     Picture,
     Pictures,
     Section,
-    Words,
     picture_map,
 )
-from tuneassist.show.words import step_words as step_means
+from tuneassist.show.report_data import ReportData, ReportRound
 
 
 def before_after_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
-    """Return the cells before and after, as maps with numbers in them."""
+    """Return the cells before and after as maps of numbers."""
     first, last = data.rounds[0], data.rounds[-1]
     unit = "from target" if setup.target.kind == "aim" else "from the floor"
-    maps: list[Block] = [Words((f"Deviation {unit} in percent: + leaner, - richer.",))]
+    maps: list[Block] = [Paragraphs((f"Deviation {unit} in percent: + leaner, - richer.",))]
     maps.append(deviation_map(f"Before: {first.name}, {first.in_force}", first.cells, setup))
     if len(data.rounds) > 1:
         caption = f"Measured last: {last.name}, {last.in_force}"
         maps.append(deviation_map(caption, last.cells, setup, has_note=False))
     if last.is_step:
-        caption = f"Expected after the step of {last.name}; worked out, not measured"
+        caption = f"Expected after the step of {last.name}; calculated, not measured"
         maps.append(deviation_map(caption, last.expected, setup, has_note=False))
     if not is_customer:
         maps += _grids(data, last, setup)
@@ -53,17 +53,17 @@ def before_after_section(data: ReportData, setup: Setup, *, is_customer: bool) -
 def deviation_map(
     caption: str, cells: pd.DataFrame, setup: Setup, *, has_note: bool = True
 ) -> CellMap:
-    """Return a map of deviations with the mark and the word of each cell's confidence."""
+    """Return a map of deviations with each cell's confidence."""
     side = "leaner" if setup.engine.ignition == "spark" else "richer"
     rest = "Blue: the other side. White: below 1 %."
     if setup.target.kind == "floor":
-        rest = "White: below 1 %, or leaner than the floor, which needs nothing."
+        rest = "White: below 1 %, or leaner than the floor, which needs no correction."
     good, fair, low = (MARKS.confidence(word) for word in ("good", "fair", "low"))
     note = (
         f"Confidence: {good} good, {fair} fair, {low} low; {MARKS.beyond} {BEYOND_WORDS}; "
-        f"{MARKS.nothing} no evidence; "
-        f"{MARKS.left_alone} left alone; > or < beyond a sensor's stop. Orange: {side}, the side "
-        f"that hurts this engine. {rest}"
+        f"{MARKS.no_evidence} no evidence; "
+        f"{MARKS.left_alone} left alone; > or < beyond the sensor's range. Orange: {side}, the "
+        f"unsafe side for this engine. {rest}"
     )
     picture = deviation_picture(cells, setup)
     return picture_map(caption, picture, note=note if has_note else "")
@@ -71,26 +71,26 @@ def deviation_map(
 
 def _step_map(one: ReportRound, setup: Setup) -> CellMap:
     note = (
-        f"{HELD} held back by a limit; {MARKS.nothing} no evidence, no change. Orange: "
-        f"{_less_safe(setup)}, the less safe way. Blue: the safe way."
+        f"{HELD} held back by a limit; {MARKS.no_evidence} no evidence, no change. Orange: "
+        f"{_unsafe_step(setup)}, the unsafe way. Blue: the safe way."
     )
     picture = step_picture(one.cells, one.binding, setup)
     return picture_map(f"Step of {one.name}, {step_means(setup)}", picture, note=note)
 
 
 def _grids(data: ReportData, last: ReportRound, setup: Setup) -> list[Block]:
-    """Return the step and the grids, what is held and what is proposed told apart."""
+    """Return the step and the grids, both in the controller and proposed."""
     maps: list[Block] = []
     if last.fate == "rejected":
-        maps.append(Words((
+        maps.append(Paragraphs((
             f"The proposal of {last.name} was rejected: it is not in the controller, and its grid "
             "is not shown. Its evidence counts.",
         )))  # fmt: skip
     elif last.is_step:
         maps.append(_step_map(last, setup))
-    if data.held is not None:
-        caption = f"What the controller holds, by what was said: {data.held.name}, percent"
-        maps.append(_grid_map(caption, data.held.grid.flat(), setup))
+    if data.controller_grid is not None:
+        caption = f"In the controller, as reported: {data.controller_grid.name}, percent"
+        maps.append(_grid_map(caption, data.controller_grid.grid.flat(), setup))
     if last.fate == "proposed" and not last.is_halt:
         caption = f"Proposed by {last.name}, not loaded yet: the whole grid to type in, percent"
         maps.append(_grid_map(caption, last.cells["grid_pct"], setup))
@@ -101,19 +101,19 @@ def _grid_map(caption: str, values: Iterable[float], setup: Setup) -> CellMap:
     return picture_map(caption, grid_picture(values, setup))
 
 
-def _less_safe(setup: Setup) -> str:
-    thing = "fuel" if setup.correction.acts_on == "fuel" else "air"
-    return f"{'more' if step_hurts(setup) > 0 else 'less'} {thing}"
+def _unsafe_step(setup: Setup) -> str:
+    quantity = "fuel" if setup.correction.acts_on == "fuel" else "air"
+    return f"{'more' if unsafe_step_sign(setup) > 0 else 'less'} {quantity}"
 
 
 def change_facts(data: ReportData, setup: Setup) -> tuple[tuple[str, str], ...]:
-    """Say in few numbers what became better, measured where it was measured."""
+    """Summarise the change in a few numbers."""
     first, last = data.rounds[0], data.rounds[-1]
     facts = [(f"Before ({first.name})", _inside_words(first.cells, setup))]
     if len(data.rounds) > 1:
         facts.append((f"Measured last ({last.name})", _inside_words(last.cells, setup)))
     if last.is_step:
-        words = f"{_inside_words(last.expected, setup)}; worked out, not measured"
+        words = f"{_inside_words(last.expected, setup)}; calculated, not measured"
         facts.append(("Expected after the step", words))
     return tuple(facts)
 
@@ -134,16 +134,16 @@ def _inside_words(cells: pd.DataFrame, setup: Setup) -> str:
 
 
 def coverage_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
-    """Return what is known how well: coverage, confidence, and the holds behind it."""
+    """Return coverage and confidence, with the holds behind them."""
     last = data.rounds[-1]
     words = last.cells.loc[last.cells["target_lambda"].notna(), "confidence"]
     total = len(words)
     counts = {word: int((words == word).sum()) for word in ("good", "fair", "low", "none")}
     listed = ", ".join(f"{count} {word}" for word, count in counts.items())
     blocks: list[Block] = [
-        Words((
-            f"Of {total} cells with a target: {listed}. Where there is no evidence nothing was "
-            "changed. Confidence is the width of the 95 % interval in a word.",
+        Paragraphs((
+            f"Of {total} cells with a target: {listed}. Cells without evidence were not "
+            "changed. Confidence rates the width of the 95 % interval.",
         ))
     ]  # fmt: skip
     shown = _coverage_pictures(data, last, setup)
@@ -181,7 +181,7 @@ def _coverage_pictures(data: ReportData, last: ReportRound, setup: Setup) -> tup
 
 
 def blank_places(cells: pd.DataFrame, setup: Setup) -> Sequence[str]:
-    """Name the speeds at which cells have no evidence, with the loads. [rpm]"""
+    """List the speeds at which cells have no evidence, with the loads. [rpm]"""
     blank = cells[cells["confidence"].eq("none") & cells["target_lambda"].notna()]
     return [
         f"{rpm:g} rpm: {', '.join(f'{load:g}' for load in group['load'])} {setup.axes.load_unit}"
@@ -190,7 +190,7 @@ def blank_places(cells: pd.DataFrame, setup: Setup) -> Sequence[str]:
 
 
 def map_pictures(data: ReportData) -> list[Picture]:
-    """Return the maps as figures too, for files of their own: on the page they are tables."""
+    """Return the maps as figures, for separate files: on the page they are tables."""
     from tuneassist.show.plots import plot_cells, plot_step
 
     if data.setup is None or not data.rounds:

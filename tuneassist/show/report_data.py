@@ -1,4 +1,4 @@
-"""What a report is made from: results as they were read or worked out, nothing laid out yet."""
+"""The data of a report: results as read or calculated, without layout."""
 
 from __future__ import annotations
 
@@ -20,34 +20,34 @@ NO_BINDING = pd.DataFrame(columns=["rule", "rpm", "load", "would_have_got_pct", 
 
 @dataclass(frozen=True, eq=False)
 class ReportRound:
-    """A round, or a proposal that stands alone.
+    """A round, or a single proposal.
 
     Parameters
     ----------
     name
         "round 2", or "the proposal".
     in_force
-        Which grid the controller held while it was logged, in words.
+        Which grid the controller held while it was logged, as text.
     cells
         As in ``cells.csv``, with ``target_lambda``: deviations under the grid in force. [%]
     expected
-        The same cells with the deviations that the step should lead to. [%]
+        The same cells with the deviations expected after the step. [%]
     binding
         What the rules held back.
     less_fuel
         Cells that need less fuel by other means, as sentences.
     fate
-        What became of the proposal; one that stands alone is "proposed".
+        State of the proposal; a single proposal is "proposed".
     outcome
-        The same in words, with what has changed since.
-    look, response, advice
-        From the loop; None for a proposal that stands alone.
+        The same as text, with later changes.
+    summary, response, advice
+        From the loop; None for a single proposal.
     coverage
-        From `tuneassist.evidence.coverage.coverage_table`; None where samples are not known.
+        From `tuneassist.evidence.coverage.coverage_table`; None without samples.
     logs
         Name and SHA-256 of each log.
     notes
-        Sentences that a user should read.
+        Sentences for the user.
     made_at
         When, as ISO 8601.
     """
@@ -60,7 +60,7 @@ class ReportRound:
     less_fuel: tuple[str, ...] = ()
     fate: Fate = "proposed"
     outcome: str = ""
-    look: RoundLook | None = None
+    summary: RoundLook | None = None
     response: Response | None = None
     advice: Advice | None = None
     coverage: pd.DataFrame | None = None
@@ -81,8 +81,8 @@ class ReportRound:
 
 
 @dataclass(frozen=True, eq=False)
-class HeldGrid:
-    """The grid that the controller holds, as far as the loop was told, and its file's name."""
+class ControllerGrid:
+    """The grid in the controller as reported by the user, and the name of its file."""
 
     name: str
     grid: Grid
@@ -99,9 +99,9 @@ class FullLoadPart:
     units
         Of torque, power and boost.
     zero
-        Verdict of "zero means zero"; None where it was not asked for.
+        Verdict of "zero means zero"; None if not requested.
     assumed
-        Ignition that the runs were judged as without being told; empty where it was told.
+        Ignition assumed for the runs; empty if it was given.
     """
 
     found: RunsComparison
@@ -112,7 +112,7 @@ class FullLoadPart:
 
 @dataclass(frozen=True, eq=False)
 class TunesPart:
-    """The set of tunes, what was found in it, and the units in which its runs are shown."""
+    """The set of tunes, the findings, and the units of its runs."""
 
     tunes: tuple[Tune, ...]
     report: TunesReport
@@ -121,7 +121,7 @@ class TunesPart:
 
 @dataclass(frozen=True, eq=False)
 class ReportData:
-    """Everything that a page may show.
+    """All data of a page.
 
     Parameters
     ----------
@@ -130,15 +130,15 @@ class ReportData:
     version, made_at
         Of this program, and when the page is made.
     is_simulated
-        Whether any of the data are.
+        Whether any of the data are simulated.
     rounds
         Oldest first; empty where no result was given.
-    held
-        What the controller holds; None for a proposal that stands alone.
+    controller_grid
+        The grid in the controller; None for a single proposal.
     residuals
-        From `tuneassist.evidence.residuals.hold_residuals`; None where holds are not known.
+        From `tuneassist.evidence.residuals.hold_residuals`; None without holds.
     answers
-        What was found after halts, in words.
+        Findings after halts, as text.
     full_load, tunes
         None where not given.
     next_steps
@@ -150,7 +150,7 @@ class ReportData:
     made_at: str
     is_simulated: bool
     rounds: tuple[ReportRound, ...] = ()
-    held: HeldGrid | None = None
+    controller_grid: ControllerGrid | None = None
     residuals: pd.DataFrame | None = None
     answers: tuple[str, ...] = ()
     full_load: FullLoadPart | None = None

@@ -1,4 +1,4 @@
-"""The page's sections about full-load runs and the set of tunes."""
+"""The page's sections on full-load runs and the set of tunes."""
 
 from __future__ import annotations
 
@@ -7,21 +7,21 @@ import pandas as pd
 
 from tuneassist.loop.tunes import run_torque
 from tuneassist.runs import Equivalence, RunsComparison
-from tuneassist.runs.output import power_kw
-from tuneassist.runs.watch import breach_parts
+from tuneassist.runs.limit_checks import breach_parts
+from tuneassist.runs.torque import power_kw
+from tuneassist.show.display import counted, plain
+from tuneassist.show.figures.drawing import figure_of
 from tuneassist.show.figures.full_load import ALONG_WORDS, channel_of
-from tuneassist.show.figures.paint import figure_of
-from tuneassist.show.look import counted, plain
-from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
-from tuneassist.show.report_views import (
+from tuneassist.show.report_blocks import (
     Block,
     Bullets,
     DataTable,
+    Paragraphs,
     Picture,
     Pictures,
     Section,
-    Words,
 )
+from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
 from tuneassist.show.run_units import OutputUnits
 from tuneassist.show.runs import (
     ZERO_WORDS,
@@ -37,7 +37,7 @@ from tuneassist.show.runs import (
 )
 
 ALONG_SHOWN = ("lambda", "boost_kpa", "exhaust_temp_c")
-VERDICTS = {"ok": "as it should be", "remark": "read this", "breach": "NOT as it should be"}
+VERDICTS = {"ok": "ok", "remark": "note", "breach": "NOT OK"}
 
 
 def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
@@ -47,59 +47,61 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
         return Section("Full-load runs")
     found, units = part.found, part.units
     air = air_words(found)
-    blocks: list[Block] = [Words((f"Torque and power {air}.".replace("power as", "power: as"),))]
+    blocks: list[Block] = [
+        Paragraphs((f"Torque and power {air}.".replace("power as", "power: as"),))
+    ]
     if part.zero is not None:
         blocks += _zero(part.zero)
-    blocks += [Words((words[0].upper() + words[1:],)) for words in assumed_words(part.assumed)]
+    blocks += [Paragraphs((words[0].upper() + words[1:],)) for words in assumed_words(part.assumed)]
     if len(found.breaches):
-        over, watched = limits_counted(found)
-        words = f"Limits exceeded along the pull: {over} of {watched}."
-        blocks.append(Words((words,), is_warning=True))
+        over, checked = limits_counted(found)
+        words = f"Limits exceeded along the pull: {over} of {checked}."
+        blocks.append(Paragraphs((words,), is_warning=True))
         blocks.append(Bullets(breach_words(found, units)))
-    elif found.watched.empty:
-        blocks.append(Words(("No channel with a limit was logged: nothing was watched.",)))
+    elif found.limit_checks.empty:
+        blocks.append(Paragraphs(("No channel with a limit was logged: nothing was checked.",)))
     else:
-        blocks.append(Words(("No limit was exceeded along the pulls that were logged.",)))
+        blocks.append(Paragraphs(("No limit was exceeded along the logged pulls.",)))
     if len(found.driven):
-        blocks.append(Words(("Gain over the speeds that are driven:",)))
+        blocks.append(Paragraphs(("Gain over the driven speeds:",)))
     blocks.append(Bullets(tuple(driven_words(r, units) for r in found.driven.to_dict("records"))))
     blocks.append(_peaks(found, units))
     blocks.append(Pictures(_pictures(part, data, is_customer=is_customer)))
     if not is_customer:
         blocks += [_gain(found, units), _pulls(found), *_drivability(found, units)]
-        said = (*found.notes, *refusal_words(found.refusals))
-        blocks.append(Bullets(tuple(plain(words) for words in said)))
+        sentences = (*found.notes, *refusal_words(found.refusals))
+        blocks.append(Bullets(tuple(plain(words) for words in sentences)))
     return Section("Full-load runs", tuple(b for b in blocks if b != Bullets(())))
 
 
 def _zero(zero: Equivalence) -> list[Block]:
-    """Say whether nothing changed: standard car before, every correction at zero after."""
-    said = [*zero_words(zero), *refusal_words(zero.refusals)]
-    words = f"With every correction at zero, is it the standard car? {ZERO_WORDS[zero.verdict]}."
-    said_of_it = zero.statement.removeprefix(f"{zero.verdict}: ")
-    statement = f"{said_of_it[:1].upper()}{said_of_it[1:]}"  # unit words keep their capitals
+    """Show the zero check: standard car before, all corrections at zero after."""
+    sentences = [*zero_words(zero), *refusal_words(zero.refusals)]
+    words = f"With all corrections at zero, is it the standard car? {ZERO_WORDS[zero.verdict]}."
+    verdict_text = zero.statement.removeprefix(f"{zero.verdict}: ")
+    statement = f"{verdict_text[:1].upper()}{verdict_text[1:]}"  # the case of unit names is kept
     return [
-        Words((f"{words} {plain(statement)}",), is_warning=zero.verdict == "different"),
-        Bullets(tuple(plain(line) for line in said)),
+        Paragraphs((f"{words} {plain(statement)}",), is_warning=zero.verdict == "different"),
+        Bullets(tuple(plain(line) for line in sentences)),
     ]
 
 
 def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
-    """Say for each side and limit that was exceeded in how many pulls, and how far at the worst."""
-    said = []
-    for (side, _), rows in found.watched.groupby(["side", "limit_name"], sort=False):
+    """Describe each exceeded limit: in how many pulls, and the worst reading."""
+    sentences = []
+    for (side, _), rows in found.limit_checks.groupby(["side", "limit_name"], sort=False):
         over = rows[rows["is_breach"].astype(bool)]
         if over.empty:
             continue
         beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
         worst = over.iloc[int(beyond.argmax())]
         seen, way, limit = breach_parts(worst.to_dict(), units.reading)
-        said.append(
+        sentences.append(
             f"{side}: {seen} at {worst['rpm_at_worst']:.0f} rpm, {way} the {limit}, in {len(over)} "
             f"of {counted(len(rows), 'pull')}; exceeded from {over['rpm_from'].min():.0f} to "
             f"{over['rpm_to'].max():.0f} rpm"
         )
-    return tuple(said)
+    return tuple(sentences)
 
 
 def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tuple[Picture, ...]:
@@ -125,7 +127,7 @@ def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tup
     for column in () if is_customer else ALONG_SHOWN:
         if column in found.mean and found.mean[column].notna().any():
             frame = plot_along(
-                found.mean, column, watched=found.watched, units=units,
+                found.mean, column, limit_checks=found.limit_checks, units=units,
                 is_simulated=simulated,
             )  # fmt: skip
             title = f"{ALONG_WORDS[column][0]} along the pull"
@@ -141,14 +143,14 @@ def _peak_words(found: RunsComparison, units: OutputUnits, quantity: str) -> str
         f"{units.word(str(row['unit']))} at {row['rpm']:.0f} rpm"
         for row in rows
     ]
-    return f"{'; '.join(parts)}. The numbers stand in the tables."
+    return f"{'; '.join(parts)}. The tables have the numbers."
 
 
 def _along_words(found: RunsComparison, column: str, units: OutputUnits) -> str:
     channel, inside = channel_of(column), ALONG_WORDS[column][1]
     unit, sides = units.unit_of(channel, inside), []
     for side, part in found.mean.groupby("side", sort=False):
-        low, high = units.along([part[column].min(), part[column].max()], channel, inside)
+        low, high = units.converted([part[column].min(), part[column].max()], channel, inside)
         sides.append(f"{side} {low:z.4g} to {high:z.4g}")
     return f"In {unit}: {', '.join(sides)}."
 
@@ -158,9 +160,9 @@ def _peaks(found: RunsComparison, units: OutputUnits) -> DataTable:
     for row in found.peaks.to_dict("records"):
         peak, low, high = (units.shown(row[n], row["unit"]) for n in ("peak", "low", "high"))
         edge = ", still rising at the edge" if row["is_at_edge"] else ""
-        sure = "one run, none" if pd.isna(low) else f"{low:.1f} to {high:.1f}"
+        interval = "one run, none" if pd.isna(low) else f"{low:.1f} to {high:.1f}"
         rows.append((f"{row['side']}, {row['quantity']}{edge}",
-                     f"{peak:.1f} {units.word(row['unit'])}", sure, f"{row['rpm']:.0f}",
+                     f"{peak:.1f} {units.word(row['unit'])}", interval, f"{row['rpm']:.0f}",
                      f"{row['n']:.0f}"))  # fmt: skip
     head = ("side and quantity", "peak", "95 % interval", "at rpm", "runs")
     return DataTable("Peaks of the mean curves", head, tuple(rows), frozenset({1, 2, 3, 4}))
@@ -171,11 +173,11 @@ def _gain(found: RunsComparison, units: OutputUnits) -> DataTable:
     for row in gain_rows(found).to_dict("records"):
         names = ("before_nm", "after_nm", "gain_nm", "gain_low_nm", "gain_high_nm")
         before, after, gain, low, high = (units.shown(row[name], "N.m") for name in names)
-        sure = "none" if pd.isna(low) else f"{low:+z.1f} to {high:+z.1f}"
+        interval = "none" if pd.isna(low) else f"{low:+z.1f} to {high:+z.1f}"
         rows.append((f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+z.1f}",
-                     f"{row['gain_pct']:+z.1f}", sure))  # fmt: skip
+                     f"{row['gain_pct']:+z.1f}", interval))  # fmt: skip
     head = ("rpm", "before", "after", "gain", "gain %", "95 % interval")
-    caption = f"Torque in {units.torque}; intervals each speed for itself"
+    caption = f"Torque in {units.torque}; intervals for each speed separately"
     return DataTable(caption, head, tuple(rows), frozenset(range(1, 6)))
 
 
@@ -213,7 +215,7 @@ def _or_none(value: float, form: str = "z.2f") -> str:
 
 
 def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
-    """Return the set of tunes: what each is, its full-load run, and what was found."""
+    """Return the set of tunes: kind, full-load run and findings."""
     part = data.tunes
     if part is None:
         return Section("The set of tunes")
@@ -226,8 +228,8 @@ def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
         blocks.append(Pictures((_tunes_picture(part, data),)))
     found = [f for f in part.report.findings if not is_customer or f.verdict == "breach"]
     if found:
-        looked = tuple((VERDICTS[f.verdict], f.topic, plain(f.sentence)) for f in found)
-        blocks.append(DataTable("What was looked at", ("verdict", "about", "found"), looked))
+        checks = tuple((VERDICTS[f.verdict], f.topic, plain(f.sentence)) for f in found)
+        blocks.append(DataTable("Checks", ("verdict", "about", "found"), checks))
     open_words = [f"Not checked: {plain(words)}." for words in part.report.unchecked]
     blocks.append(Bullets(tuple(open_words)))
     return Section("The set of tunes", tuple(blocks))

@@ -1,4 +1,4 @@
-"""A figure as SVG that may stand inside a page: no address, no style that leaks, ids of its own."""
+"""A figure as inline SVG for a page: no external links, no page-wide styles, unique ids."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree as Tree
 
 from tuneassist.inert import inert
-from tuneassist.show.figures.paint import clean_words
+from tuneassist.show.figures.drawing import clean_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -26,11 +26,11 @@ def svg_bytes(figure: Figure, *, name: str) -> bytes:
     figure
         From matplotlib.
     name
-        Goes into its ids.
+        Part of its ids.
     """
     import matplotlib as mpl
 
-    clean_words(figure)
+    clean_text(figure)
     buffer = io.BytesIO()
     with mpl.rc_context(
         {"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif"}
@@ -47,17 +47,17 @@ def inline_svg(figure: Figure, *, name: str, title: str, alt: str) -> str:
     figure
         From matplotlib.
     name
-        Makes its ids unlike those of other figures.
+        Makes its ids unique.
     title, alt
-        Name and description, for who cannot see it.
+        Title and description for screen readers.
 
     Returns
     -------
     str
-        Without width and height, so that it takes the room it is given; text stays text.
+        Without width and height, so that it scales; text stays text.
     """
-    root = Tree.fromstring(svg_bytes(figure, name=name))  # our own text
-    _without_leaks(root)
+    root = Tree.fromstring(svg_bytes(figure, name=name))  # SVG written above
+    _remove_page_wide(root)
     _own_ids(root, name)
     for element in root.iter():
         element.tag = element.tag.removeprefix(_SVG)
@@ -74,8 +74,8 @@ def inline_svg(figure: Figure, *, name: str, title: str, alt: str) -> str:
     return Tree.tostring(root, encoding="unicode", short_empty_elements=True)
 
 
-def _without_leaks(root: Tree.Element) -> None:
-    """Take out metadata and style sheets: the latter would hold for the whole page."""
+def _remove_page_wide(root: Tree.Element) -> None:
+    """Remove metadata and style sheets, which would apply to the whole page."""
     for parent in list(root.iter()):
         for child in list(parent):
             if child.tag in (f"{_SVG}metadata", f"{_SVG}style"):
@@ -83,7 +83,7 @@ def _without_leaks(root: Tree.Element) -> None:
 
 
 def _own_ids(root: Tree.Element, name: str) -> None:
-    """Put the figure's name ahead of ids that are used, and drop the others."""
+    """Prefix used ids with the figure's name, and drop the others."""
     used: set[str] = set()
     for element in root.iter():
         for key, value in element.attrib.items():

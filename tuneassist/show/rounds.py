@@ -1,4 +1,4 @@
-"""Screens of the tune loop: a round with the engine's answer, the status, and one-line steps."""
+"""Screens of the tune loop: a round with the engine's response, the status, one-line steps."""
 
 from __future__ import annotations
 
@@ -17,29 +17,29 @@ from tuneassist.loop.response import Response
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
-from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.display import Display, counted, dim, plain, title
+from tuneassist.show.log_summary import bullets, notes_section, sample_shares_table
 from tuneassist.show.notes import logs_words, proposal_notes
-from tuneassist.show.proposal import header, proposal_screen, unsafe_section
-from tuneassist.show.samples import bullets, doubts, shares_table
+from tuneassist.show.proposal import CHECK_STEP, header, proposal_screen, unsafe_section
 
 _ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
 _CHECK_WORDS = {"hard": "STOP", "ceiling": "CHECK", "held": "CHECK"}
 
 
 def verdict_word(advice: Advice) -> str:
-    """Return the one word: what was exceeded overrides everything but a halt."""
+    """Return the verdict in one word: an exceeded limit overrides everything but a halt."""
     if advice.word == "halt" or not advice.check:
         return _ADVICE_WORDS[advice.word]
     return _CHECK_WORDS[advice.check]
 
 
 def started_screen(folder: Path, *, setup: Setup, has_grid: bool) -> RenderableType:
-    """Say that a tune was started and what comes next."""
+    """Show that a tune was started and what comes next."""
     label = plain(setup.engine.label) or "car without a label"
     held = "the grid given" if has_grid else "all zeros"
     return Group(
         Text(f"{label}: tune started in {plain(folder)}"),
-        Text(f"The controller holds {held} now, kept as {START}-grid.csv."),
+        Text(f"The controller now holds {held}, saved as {START}-grid.csv."),
         title("Next"),
         bullets((f"Log, then: tuneassist rounds add {plain(folder)} LOG...",)),
     )
@@ -54,17 +54,17 @@ def round_screen(
     advice: Advice,
     logs: Sequence[Log],
     folder: Path,
-    look: Look,
+    display: Display,
     is_simulated: bool,
 ) -> RenderableType:
-    """Return the screen of a round: the engine's answer, then the proposal, if there is one.
+    """Return the screen of a round: the engine's response and, without a halt, the proposal.
 
     Parameters
     ----------
     proposal
         With the logs and holds of this round.
     response
-        How the engine answered the last change.
+        How the engine responded to the last change.
     number
         Of the round.
     in_force
@@ -75,55 +75,66 @@ def round_screen(
         The logs as read, for their notes.
     folder
         Where the round was written.
-    look
+    display
         Width and marks.
     is_simulated
-        Whether the logs say so.
+        Whether the logs are marked as simulated.
     """
-    answer = response_section(response, number)
-    evidence = proposal.evidence
+    section = response_section(response, number)
     if response.is_halt:
-        words = f"{logs_words(evidence)}, {counted(len(evidence.holds), 'hold')}"
-        return Group(
-            header(proposal.setup, words, is_simulated=is_simulated),
-            answer,
-            title("Where the samples went"),
-            shares_table(evidence.fates, look),
-            doubts([note for note in proposal_notes(proposal, logs) if response.why not in note]),
-            advice_section(Advice("halt", "Nothing is proposed until you say what you found.")),
-            _written(folder, "step.csv is all zeros, grid.csv is the grid in force"),
-            _next(halted_steps(folder.parent)),
-        )
-    return Group(
-        proposal_screen(
-            proposal, logs=logs, in_force=in_force, look=look, is_simulated=is_simulated
-        ),
-        answer,
+        notes = [note for note in proposal_notes(proposal, logs) if response.why not in note]
+        evidence = _halted_evidence(proposal, notes, display, is_simulated=is_simulated)
+        return Group(*evidence[:1], section, *evidence[1:], *_halted_end(folder))
+    screen = proposal_screen(
+        proposal, logs=logs, in_force=in_force, display=display, is_simulated=is_simulated
+    )
+    has_step = bool((proposal.limited.step_pct != 0).any())
+    return Group(screen, section, *_proposed_end(folder, advice, has_step=has_step))
+
+
+def _halted_evidence(
+    proposal: Proposal, notes: Sequence[str], display: Display, *, is_simulated: bool
+) -> tuple[RenderableType, ...]:
+    """Return header, samples and notes of a halted round, which has no proposal to show."""
+    evidence = proposal.evidence
+    words = f"{logs_words(evidence)}, {counted(len(evidence.holds), 'hold')}"
+    return (
+        header(proposal.setup, words, is_simulated=is_simulated),
+        title("Where the samples went"),
+        sample_shares_table(evidence.fates, display),
+        notes_section(notes),
+    )
+
+
+def _halted_end(folder: Path) -> tuple[RenderableType, ...]:
+    """Return the end of a halted round: what was written and how to go on."""
+    return (
+        advice_section(Advice("halt", "Nothing is proposed until you report what you found.")),
+        _written(folder, "step.csv is all zeros, grid.csv is the grid in force"),
+        _next(halted_steps(folder.parent)),
+    )
+
+
+def _proposed_end(folder: Path, advice: Advice, *, has_step: bool) -> tuple[RenderableType, ...]:
+    """Return the end of a round with a proposal: advice, files and next steps."""
+    steps = pending_steps(folder, has_step=has_step, is_finished=advice.word == "finished")
+    return (
         advice_section(advice),
         _written(folder, "step.csv, grid.csv, cells.csv, proposal.json, and the evidence"),
-        _next(
-            (
-                *cause_first(advice),
-                *pending_steps(
-                    folder,
-                    has_step=bool((proposal.limited.step_pct != 0).any()),
-                    is_finished=advice.word == "finished",
-                ),
-            )
-        ),
+        _next((*cause_first(advice), *steps)),
     )
 
 
 def response_section(response: Response, number: int) -> RenderableType:
-    """Return what the engine did with the last change."""
+    """Return how the engine responded to the last change."""
     parts: list[RenderableType] = [
-        title(f"Round {number}: the engine's answer to the last change"),
+        title(f"Round {number}: engine response to the last change"),
         bullets((f"{response.verdict}: {response.why}",), mark="!" if response.is_halt else "-"),
     ]
     if math.isfinite(response.response) and len(response.regions):
         table = Table(box=None, padding=(0, 1), header_style="bold")
         table.add_column("where")
-        for name in ("holds", "change", "answer", "95 % interval"):
+        for name in ("holds", "change", "response", "95 % interval"):
             table.add_column(name, justify="right", no_wrap=True)
         for row in response.regions.to_dict("records"):
             table.add_row(
@@ -154,19 +165,19 @@ def _next(steps: Sequence[str]) -> RenderableType:
 
 
 def cause_first(advice: Advice | None) -> tuple[str, ...]:
-    """Say what comes before any grid where a limit was exceeded."""
+    """Return what to do before loading a grid where a limit was exceeded."""
     if advice is None or advice.check not in ("hard", "ceiling"):
         return ()
     return (
-        "Find the cause of what was exceeded first, and keep out of those cells. The step there "
-        "goes the safe way only.",
+        "First find the cause of the exceeded limit, and keep out of those cells. Their steps go "
+        "the safe way only.",
     )
 
 
 def pending_steps(
     folder: Path, *, has_step: bool = True, is_finished: bool = False
 ) -> tuple[str, ...]:
-    """Say what a proposal waits for.
+    """Return the next steps while a proposal is open.
 
     Parameters
     ----------
@@ -180,19 +191,19 @@ def pending_steps(
     tune = plain(folder.parent)
     if not has_step:
         return (
-            "Nothing to type in: no cell changes, and the controller keeps the grid that it holds.",
+            "Nothing to type in: no cell changes, and the grid in the controller stays.",
             "To log once more, close this round first (the grid is the same): tuneassist rounds "
             f"accept {tune}",
         )
     if is_finished:
         return (
-            "Nothing need be loaded any more. To leave the last small step out: tuneassist rounds "
+            "No further step is needed. To skip the last small step: tuneassist rounds "
             f"reject {tune}",
-            f"To load it all the same: type {plain(folder / 'grid.csv')} into the controller, it "
+            f"To load it anyway: type {plain(folder / 'grid.csv')} into the controller; it "
             f"is the whole grid. Then: tuneassist rounds accept {tune}",
         )
     return (
-        "Read step.csv against what you know of this engine; cells.csv says why, cell by cell.",
+        CHECK_STEP,
         f"Type {plain(folder / 'grid.csv')} into the controller: it is the whole grid. Then: "
         f"tuneassist rounds accept {tune}",
         f"Not loaded? Then: tuneassist rounds reject {tune}",
@@ -200,13 +211,13 @@ def pending_steps(
 
 
 def halted_steps(tune: Path) -> tuple[str, ...]:
-    """Say how a halted loop goes on."""
+    """Return how to continue a halted loop."""
     words = [
-        f"{answer}: {meaning}{'; the round is judged again' if answer in JUDGED_AGAIN else ''}"
+        f"{answer}: {meaning}{'; the round is evaluated again' if answer in JUDGED_AGAIN else ''}"
         for answer, meaning in ANSWERS.items()
     ]
     return (
-        f"Look at the engine first. Then say what you found: tuneassist rounds found "
+        f"Check the engine first. Then report what you found: tuneassist rounds found "
         f"{plain(tune)} ANSWER, where ANSWER is one of",
         *words,
         f"Added by mistake? tuneassist rounds undo {plain(tune)}",
@@ -216,7 +227,7 @@ def halted_steps(tune: Path) -> tuple[str, ...]:
 def next_steps(
     state: TuneState, folder: Path, advice: Advice | None = None, *, has_step: bool = True
 ) -> tuple[str, ...]:
-    """Say what to do now.
+    """Return what to do now.
 
     Parameters
     ----------
@@ -244,12 +255,12 @@ def next_steps(
     )
     log_steps = (*cause_first(advice), log)
     if advice is not None and advice.word == "finished" and not advice.check:
-        return (f"Nothing, or to make sure: {log[0].lower()}{log[1:]}",)
+        return (f"Nothing is required. To confirm: {log[0].lower()}{log[1:]}",)
     return log_steps
 
 
 def grid_name(name: str) -> str:
-    """Name the file in a tune's folder that holds a grid: "start", or a round's name."""
+    """Return the file of a grid in a tune's folder, for "start" or a round's name."""
     return f"{START}-grid.csv" if name == START else f"{name}/grid.csv"
 
 
@@ -263,65 +274,65 @@ def step_screen(
     advice: Advice | None = None,
     has_step: bool = True,
 ) -> RenderableType:
-    """Say in a line what a step did, and what comes next.
+    """Show in one line what a step did, and what comes next.
 
     Parameters
     ----------
     state
         The state after it.
     kind
-        What was done.
+        Kind of step.
     folder
         The tune's folder.
     took_back
         For ``undo``: the event that no longer counts.
     was_held
-        For ``undo``: name of the grid that the loop counted on before.
+        For ``undo``: name of the grid that the loop assumed before.
     advice, has_step
         Whether to go on, and whether any cell changes, where a proposal waits.
     """
     held = grid_name(state.current)
     words = {
         "accept": f"Accepted: the controller holds {held} now.",
-        "reject": f"Rejected: the controller still holds {held}. The evidence counts.",
-        "undo": f"Taken back: {took_back.kind if took_back else 'nothing'}. Nothing was deleted.",
-        "found": "Noted. This round does not count; it is kept under kept/. Log again: the "
+        "reject": f"Rejected: the controller still holds {held}. The evidence still counts.",
+        "undo": f"Undone: {took_back.kind if took_back else 'nothing'}. Nothing was deleted.",
+        "found": "Recorded. This round does not count; it is saved under kept/. Log again: the "
         f"controller holds {held}.",
     }
-    told: list[RenderableType] = [Text(words[kind])]
+    parts: list[RenderableType] = [Text(words[kind])]
     steps = next_steps(state, folder, advice, has_step=has_step)
     if kind == "undo" and took_back is not None:
-        told.append(Text(_back_words(took_back, folder)))
+        parts.append(Text(_back_words(took_back, folder)))
         if was_held not in ("", state.current):
             steps = (_load_words(state.current, was_held), *steps)
-    return Group(*told, _next(steps))
+    return Group(*parts, _next(steps))
 
 
 def _load_words(name: str, was_held: str) -> str:
-    """Say that the loop's belief has changed, and the controller has not."""
+    """Warn that undo changed the assumed grid, but not the controller."""
     return (
-        f"Undo changes nothing in the controller. The loop counts on {grid_name(name)} again: "
-        f"where {grid_name(was_held)} was loaded, load {grid_name(name)} before the next log."
+        f"Undo changes nothing in the controller. The loop assumes {grid_name(name)} again: "
+        f"if {grid_name(was_held)} was loaded, load {grid_name(name)} before the next log."
     )
 
 
 def _back_words(event: Event, folder: Path) -> str:
-    """Say how a step that was taken back is done again."""
+    """Return how to redo an undone step."""
     rest = f" {event.details.get('answer', '')}" if event.kind == "found" else ""
     if event.kind == "add":
         logs = event.details.get("logs", ())
         rest = "".join(f" {plain(str(log['name']).rpartition('/')[2])}" for log in logs)
-    return f"To bring it back: tuneassist rounds {event.kind} {plain(folder)}{rest}"
+    return f"To redo it: tuneassist rounds {event.kind} {plain(folder)}{rest}"
 
 
 def status_screen(
     state: TuneState,
-    looks: Sequence[RoundLook],
+    summaries: Sequence[RoundLook],
     advice: Advice,
     *,
     setup: Setup,
     folder: Path,
-    look: Look,
+    display: Display,
     has_step: bool = True,
     held: Sequence[UnsafeHeld] = (),
 ) -> RenderableType:
@@ -330,51 +341,51 @@ def status_screen(
     Parameters
     ----------
     state
-        What follows from the history.
-    looks
-        One per round that stands.
+        State from the history.
+    summaries
+        One per round that counts.
     advice
         Whether to go on.
     setup
         For the label.
     folder
         The tune's folder.
-    look
+    display
         Width and marks.
     has_step
         Whether any cell changes, where a proposal waits.
     held
-        What asked the unsafe way in the last round and was held.
+        Unsafe steps held back in the last round.
     """
     label = plain(setup.engine.label) or "car without a label"
     parts: list[RenderableType] = [
         Text(label, style="bold"),
-        dim(f"{plain(folder)}: {counted(len(looks), 'round')}"),
+        dim(f"{plain(folder)}: {counted(len(summaries), 'round')}"),
         _grids_table(state),
     ]
-    if looks:
-        parts += [title("Rounds"), _rounds_table(state, looks, look), dim(_LEGEND)]
+    if summaries:
+        parts += [title("Rounds"), _rounds_table(state, summaries, display), dim(_LEGEND)]
     if state.answers:
-        told = tuple(
+        answers = tuple(
             f"round {one.number} ({one.verdict}): {one.answer}, {ANSWERS[one.answer]}"
             for one in state.answers
         )
-        parts += [title("What was found after halts"), bullets(told)]
+        parts += [title("What was found after halts"), bullets(answers)]
     parts += [advice_section(advice), unsafe_section(held, setup)]
     parts.append(_next(next_steps(state, folder, advice, has_step=has_step)))
     return Group(*parts)
 
 
 _LEGEND = (
-    "Seen: cells that the rounds so far tell about. Inside: within 1 % of target under the grid in "
-    "force. Answer: measured over expected change, 1 is as it should be."
+    "Seen: cells with evidence so far. Inside: within 1 % of target with the grid in force. "
+    "Response: measured over expected change, 1 is as expected."
 )
 
 
 def _grids_table(state: TuneState) -> Table:
-    """Tell apart what is in the controller, what is proposed, and what was rejected."""
+    """List what is in the controller, what is proposed, and what was rejected."""
     table = Table(box=None, padding=(0, 1), show_header=False)
-    table.add_row("the controller holds", f"{grid_name(state.current)}, by what you said")
+    table.add_row("the controller holds", f"{grid_name(state.current)}, as you reported")
     for name in state.names_of("proposed"):
         table.add_row("proposed", f"{grid_name(name)}, not loaded yet")
     if rejected := state.names_of("rejected"):
@@ -382,30 +393,30 @@ def _grids_table(state: TuneState) -> Table:
     return table
 
 
-def _rounds_table(state: TuneState, looks: Sequence[RoundLook], look: Look) -> Table:
+def _rounds_table(state: TuneState, summaries: Sequence[RoundLook], display: Display) -> Table:
     table = Table(box=None, padding=(0, 1), header_style="bold")
     table.add_column("round", justify="right", no_wrap=True)
     table.add_column("in force", no_wrap=True)
     for name in ("seen", "inside", "rms"):
         table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("answer (95 %)", no_wrap=True)
+    table.add_column("response (95 %)", no_wrap=True)
     table.add_column("then")
-    for mark, one in zip(state.rounds, looks, strict=True):
+    for mark, one in zip(state.rounds, summaries, strict=True):
         table.add_row(
             str(one.number),
             mark.in_force,
             str(one.cells_seen),
             str(one.cells_inside),
             "" if one.rms_pct is None else f"{one.rms_pct:.2f} %",
-            _answer_words(one, look),
+            _response_words(one, display),
             _then_words(mark, state),
         )
     return table
 
 
-def _answer_words(one: RoundLook, look: Look) -> str:
+def _response_words(one: RoundLook, display: Display) -> str:
     if one.response is None or one.response_low is None or one.response_high is None:
-        return look.nothing
+        return display.no_evidence
     return f"{one.response:.2f} ({one.response_low:.2f} to {one.response_high:.2f})"
 
 

@@ -13,19 +13,19 @@ from rich.text import Text
 from tuneassist.correction import Breach
 from tuneassist.own_units import mixture, mixture_unit
 from tuneassist.settings import Setup
-from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.show.display import Display, counted, dim, plain, title
+from tuneassist.show.labels import ceiling_words
+from tuneassist.show.log_summary import bullets
 from tuneassist.show.proposal import header
-from tuneassist.show.samples import bullets
-from tuneassist.show.words import ceiling_words
 
 SAFE_ROW = "safe way"
 CEILINGS = "limits.ceilings."
 WIDE = 120
-"""Width from which reasons stand beside the rules. [1]"""
+"""Width from which reasons are shown beside the rules. [1]"""
 
 
 def limits_screen(
-    limits: pd.DataFrame, setup: Setup, look: Look, notes: Sequence[str] = ()
+    limits: pd.DataFrame, setup: Setup, display: Display, notes: Sequence[str] = ()
 ) -> RenderableType:
     """Return the rules in force as a table.
 
@@ -35,10 +35,10 @@ def limits_screen(
         From `tuneassist.correction.describe_limits`.
     setup
         For the label and the unit of mixtures.
-    look
+    display
         Width to keep within.
     notes
-        Sentences on how the rules and the target fit.
+        Notes on rules and target.
     """
     safe = limits[limits["rule"] == SAFE_ROW]
     rest = limits[limits["rule"] != SAFE_ROW]
@@ -48,7 +48,7 @@ def limits_screen(
         title("Which way is safe"),
         bullets(sentences, mark="!"),
         title("Rules, section [limits] of the setup"),
-        _narrow(rest, setup) if look.width < WIDE else _wide(rest, setup),
+        _narrow(rest, setup) if display.width < WIDE else _wide(rest, setup),
         *((title("Rules and target"), bullets(notes, mark="!")) if notes else ()),
         dim("\nDefaults without a published source are common practice of the trade."),
     )
@@ -65,7 +65,7 @@ def _wide(rules: pd.DataFrame, setup: Setup) -> RenderableType:
 
 
 def _narrow(rules: pd.DataFrame, setup: Setup) -> RenderableType:
-    """Put the reason under each rule where there is no room beside it."""
+    """Put the reason under each rule on narrow screens."""
     lines: list[RenderableType] = []
     for rule, value, origin, why in _rows(rules, setup):
         rule.pad_right(max(0, 26 - len(rule)))
@@ -75,7 +75,7 @@ def _narrow(rules: pd.DataFrame, setup: Setup) -> RenderableType:
 
 
 def _rows(rules: pd.DataFrame, setup: Setup) -> Iterator[tuple[Text, Text, Text, Text]]:
-    """Rule, value with unit, origin and reason; what the file gave stands out."""
+    """Rule, value with unit, origin and reason; values from the file are bold."""
     for rule, value, unit, origin, why in rules.itertuples(index=False, name=None):
         style = "bold" if origin == "file" else ""
         yield (
@@ -87,7 +87,7 @@ def _rows(rules: pd.DataFrame, setup: Setup) -> Iterator[tuple[Text, Text, Text,
 
 
 def value_words(rule: str, value: str, unit: str, setup: Setup) -> str:
-    """Write a rule's value in the unit that the setup uses: of its target, of each ceiling."""
+    """Format a rule's value in the unit of the setup: that of its target or of each ceiling."""
     if rule.startswith(CEILINGS):
         return plain(ceiling_words(rule.removeprefix(CEILINGS), setup))
     if unit == "lambda" and mixture_unit(setup) == "AFR":
@@ -98,7 +98,7 @@ def value_words(rule: str, value: str, unit: str, setup: Setup) -> str:
 
 
 def clean_screen(name: str, *, setup: Setup, cells: int, has_against: bool) -> RenderableType:
-    """Say that a grid breaks no rule, and which rules could not be looked at."""
+    """Show that a grid breaks no rule, and which rules could not be checked."""
     label = plain(setup.engine.label) or "this setup"
     lines = [
         Text(f"{plain(name)}: {counted(cells, 'cell')}, no rule of {label} is broken.", "bold")
@@ -106,11 +106,11 @@ def clean_screen(name: str, *, setup: Setup, cells: int, has_against: bool) -> R
     if not has_against:
         lines.append(
             dim(
-                "Looked at: totals, lean totals in boost, slopes, resolution. Rules on changes "
+                "Checked: totals, lean totals in boost, slopes, resolution. Rules on changes "
                 "need the grid in force: --against CURRENT."
             )
         )
-    lines.append(dim("Rules that need logged evidence cannot be looked at without logs."))
+    lines.append(dim("Rules that need logged evidence cannot be checked without logs."))
     return Group(*lines)
 
 

@@ -1,4 +1,4 @@
-"""Units in which full-load runs are shown: a system that was named, the setup's, or the logs'."""
+"""Units in which full-load runs are shown: from the option, the setup or the logs."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _PRESSURES = ("boost", "manifold_pressure")
 
 @dataclass(frozen=True)
 class OutputUnits:
-    """Units in which torque, power and what is watched along a pull are shown.
+    """Units in which torque, power and limited channels along a pull are shown.
 
     Parameters
     ----------
@@ -42,15 +42,15 @@ class OutputUnits:
     afr_stoich: float | None = None
 
     def shown(self, value: float, inside: str) -> float:
-        """Convert a torque in N.m or a power in kW to the unit shown; others stay as they are."""
+        """Convert a torque in N.m or a power in kW to the unit shown; other units are unchanged."""
         return value / UNITS[self.word(inside)].factor if inside in ("N.m", "kW") else value
 
     def word(self, inside: str) -> str:
-        """Return the unit shown for "N.m" or "kW"; other units stay as they are."""
+        """Return the unit shown for "N.m" or "kW"; other units are unchanged."""
         return {"N.m": self.torque, "kW": self.power}.get(inside, inside)
 
     def unit_of(self, channel: str, inside: str) -> str:
-        """Return the unit in which a watched channel is shown, with what it counts from.
+        """Return the unit in which a limited channel is shown, with its reference.
 
         Examples
         --------
@@ -66,8 +66,8 @@ class OutputUnits:
             return self.temperature
         return inside.replace("kPa", self.pressure) if channel in _PRESSURES else self.word(inside)
 
-    def along(self, values: npt.ArrayLike, channel: str, inside: str) -> Floats:
-        """Convert values of a watched channel to the unit of `unit_of`."""
+    def converted(self, values: npt.ArrayLike, channel: str, inside: str) -> Floats:
+        """Convert values of a limited channel to the unit of `unit_of`."""
         unit, numbers = self.unit_of(channel, inside), np.asarray(values, dtype=float)
         if unit == inside:
             return numbers
@@ -75,14 +75,16 @@ class OutputUnits:
         return convert(numbers, words[0], words[1], afr_stoich=self.afr_stoich)
 
     def reading(self, value: float, channel: str, inside: str) -> str:
-        """Write a reading of a watched channel with its unit once.
+        """Format a reading of a limited channel with its unit.
 
         Examples
         --------
         >>> OutputUnits(afr_stoich=14.7).reading(0.86, "lambda", "lambda")
         '12.64 AFR'
         """
-        return with_unit(float(self.along(value, channel, inside)), self.unit_of(channel, inside))
+        return with_unit(
+            float(self.converted(value, channel, inside)), self.unit_of(channel, inside)
+        )
 
     def changes(self) -> Mapping[str, tuple[str, float]]:
         """Return, for a difference in "kPa" and "degC", the unit shown and its size."""
@@ -99,23 +101,23 @@ SYSTEMS: Mapping[str, OutputUnits] = MappingProxyType(
         "ps": OutputUnits("N.m", "PS", "bar", "degC"),
     }
 )
-"""What ``--units`` names."""
+"""Choices of ``--units``."""
 
 
 def units_of(
     logs: Sequence[Log], car: Setup | None = None, system: OutputUnits | None = None
 ) -> OutputUnits:
-    """Return the units of a person: those of the system named, else of the setup, else of the logs.
+    """Return the units to show: those of the system given, else of the setup, else of the logs.
 
-    Of the logs the first that has one counts; lbf.ft goes with hp. A system of units does not tell
-    how a mixture is said.
+    The first log that has a unit counts; lbf.ft goes with hp. The unit of the mixture never comes
+    from the system.
 
     Parameters
     ----------
     logs
         As read.
     car
-        Its target tells the unit of the mixture, its ceiling that of exhaust temperature.
+        Its target gives the unit of the mixture, its ceiling that of exhaust temperature.
     system
         One of `SYSTEMS`.
     """
@@ -125,14 +127,14 @@ def units_of(
         return replace(system, afr_stoich=afr_stoich)
     torque = torque_unit(logged)
     power = logged.get("power") or _POWER_OF.get(logged.get("torque", ""), "kW")
-    told = next((logged[name] for name in _PRESSURES if name in logged), "kPa")
-    is_pressure = UNITS[told].quantity == "pressure"  # a sensor's volts are no unit to show
-    pressure = told if is_pressure else "kPa"
+    logged_pressure = next((logged[name] for name in _PRESSURES if name in logged), "kPa")
+    is_pressure = UNITS[logged_pressure].quantity == "pressure"  # not a sensor's volts
+    pressure = logged_pressure if is_pressure else "kPa"
     return OutputUnits(torque, power, pressure, temperature_unit(logged, car), afr_stoich)
 
 
 def _afr_stoich(logged: str | None, car: Setup | None) -> float | None:
-    """Return the stoichiometric AFR of a person who thinks in AFR; None for lambda."""
+    """Return the stoichiometric AFR if the mixture is shown as AFR; None for lambda."""
     if car is not None:
         return car.engine.afr_stoich if mixture_unit(car) == "AFR" else None
     return EngineSettings().afr_stoich if logged == "afr" else None

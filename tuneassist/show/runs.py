@@ -1,4 +1,4 @@
-"""The screen of `runs`: gain, peaks, limits along the pull, whether zero is zero, drivability."""
+"""The screen of `runs`: gain, peaks, limits along the pull, zero check, drivability."""
 
 from __future__ import annotations
 
@@ -11,13 +11,17 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.runs import Equivalence, Refusal, RunsComparison, refusals_frame
-from tuneassist.runs.watch import breach_words
-from tuneassist.show.look import Look, counted, dim, plain, title
+from tuneassist.runs.limit_checks import breach_words
+from tuneassist.show.display import Display, counted, dim, plain, title
+from tuneassist.show.log_summary import bullets
 from tuneassist.show.run_units import OutputUnits
-from tuneassist.show.samples import bullets
 
 EVERY_RPM = 250.0
-"""Spacing of the speeds in the table of gains; the JSON has every one. [rpm]"""
+"""Spacing of the speeds in the table of gains; the JSON has all. [rpm]"""
+RECORDED = (
+    "pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness", "dips", "responses",
+)  # fmt: skip
+"""Tables in the JSON; "watched" holds the limit checks."""
 ENGINE_WORDS = {"spark": "petrol or gas", "compression": "diesel"}
 ZERO_WORDS = {
     "equivalent": "EQUIVALENT",
@@ -32,7 +36,7 @@ def runs_screen(
     zero: Equivalence | None,
     units: OutputUnits,
     label: str,
-    look: Look,
+    display: Display,
     is_simulated: bool,
     assumed: str = "",
 ) -> RenderableType:
@@ -43,54 +47,54 @@ def runs_screen(
     found
         The comparison.
     zero
-        Verdict of "zero means zero"; None where it was not asked for.
+        Verdict of "zero means zero"; None if not requested.
     units
         Of torque and power.
     label
         The car.
-    look
+    display
         Width and marks.
     is_simulated
-        Whether the data are.
+        Whether the data are simulated.
     assumed
-        Ignition that the runs were judged as without being told; empty where it was told.
+        Ignition assumed for the runs; empty if it was given.
     """
     first = Text(plain(label) or "car without a label", style="bold")
     if is_simulated:
         first.append("   ").append(" SIMULATED DATA ", style="bold reverse")
     parts: list[RenderableType] = [
         first,
-        dim(f"full-load runs; {air_words(found)}; smoothing keeps peaks (local parabola)"),
+        dim(f"full-load runs; {air_words(found)}; peak-preserving smoothing (local parabola)"),
         title("Pulls"),
         _pulls(found),
     ]
     if zero is not None:
         parts += [title("Zero means zero: standard car against the box with zeros"), _zero(zero)]
     parts += [title("Limits along the pull"), _limits(found, units, assumed)]
-    parts += [title("Gain over the speeds driven"), _driven(found, units)]
+    parts += [title("Gain over the driven speeds"), _driven(found, units)]
     parts += [title("Peaks of the mean curves"), _peaks(found, units)]
     parts += [title("Gain at every speed"), _gain(found, units)]
     parts += [title("Drivability"), _drivability(found, units)]
-    said = [*found.notes, *refusal_words(found.refusals)]
-    if said:
-        parts += [title("Notes and doubts"), bullets(said)]
+    sentences = [*found.notes, *refusal_words(found.refusals)]
+    if sentences:
+        parts += [title("Notes and doubts"), bullets(sentences)]
     return Group(*parts, Text())
 
 
 def air_words(found: RunsComparison) -> str:
-    """Say to which air torque and power were brought."""
+    """Describe the air to which torque and power were corrected."""
     if found.is_corrected:
         return f"corrected to standard air by {found.standard}"
     if found.settings.standard == "none":
-        return f"as measured, not corrected to standard air ({_effect_words(found)})"
+        return f"as measured, not corrected to standard air ({_air_effect_words(found)})"
     return f"NOT corrected to {found.standard}, see the notes"
 
 
-def _effect_words(found: RunsComparison) -> str:
+def _air_effect_words(found: RunsComparison) -> str:
     effect = found.air_effect_pct
     if pd.isna(effect):
         return "the air of both sides is not known"
-    return f"the air of the two sides is worth {effect:+z.1f} % of torque"
+    return f"the difference in air changes torque by {effect:+z.1f} %"
 
 
 def refusal_words(refusals: Sequence[Refusal]) -> list[str]:
@@ -131,40 +135,42 @@ def _zero(zero: Equivalence) -> RenderableType:
 
 
 def zero_words(zero: Equivalence) -> list[str]:
-    """Say of each channel where it is not shown alike, or where it comes nearest to its margin."""
-    said: list[str] = []
+    """Describe each channel where it is not shown equivalent, or closest to its margin."""
+    sentences: list[str] = []
     if zero.bands.empty:
-        return said
+        return sentences
     for channel, rows in zero.bands.groupby("channel", sort=False):
         rest = rows[rows["verdict"] != "equivalent"]
         if len(rest):
-            said += [str(words) for words in rest["statement"]]
+            sentences += [str(words) for words in rest["statement"]]
             continue
         nearest = rows.iloc[int(rows["p"].to_numpy(dtype=float).argmax())]
         many = counted(len(rows), "band")
-        said.append(f"{channel}: alike in {many}, least surely here: {nearest['statement']}")
-    return said
+        sentences.append(
+            f"{channel}: equivalent in {many}, closest to its margin: {nearest['statement']}"
+        )
+    return sentences
 
 
 def _driven(found: RunsComparison, units: OutputUnits) -> RenderableType:
     if found.driven.empty:
-        return dim("  The runs do not cover the speeds driven on both sides.")
+        return dim("  The runs do not cover the driven speeds on both sides.")
     return bullets([driven_words(row, units) for row in found.driven.to_dict("records")])
 
 
 def driven_words(row: Mapping[Any, Any], units: OutputUnits) -> str:
-    """Say what was gained over the speeds driven, with its interval."""
+    """Describe the gain over the driven speeds, with its interval."""
     unit = row["unit"]
     before, after, gain, low, high = (
         units.shown(row[name], unit) for name in ("before", "after", "gain", "low", "high")
     )
-    sure = "no interval: " + str(row["method"])
+    interval = "no interval: " + str(row["method"])
     if pd.notna(low):
-        sure = f"95 % interval {low:+z.1f} to {high:+z.1f}"
+        interval = f"95 % interval {low:+z.1f} to {high:+z.1f}"
     return (
         f"mean {row['quantity']} from {row['rpm_from']:g} to {row['rpm_to']:g} rpm: "
         f"{before:.1f} -> {after:.1f} {units.word(unit)}, {gain:+z.1f} ({row['gain_pct']:+z.1f} %; "
-        f"{sure})"
+        f"{interval})"
     )
 
 
@@ -200,64 +206,67 @@ def _gain(found: RunsComparison, units: OutputUnits) -> RenderableType:
             units.shown(row[name], "N.m")
             for name in ("before_nm", "after_nm", "gain_nm", "gain_low_nm", "gain_high_nm")
         )
-        sure = "-" if pd.isna(low) else f"{low:+z.1f} to {high:+z.1f}"
+        interval = "-" if pd.isna(low) else f"{low:+z.1f} to {high:+z.1f}"
         table.add_row(
             f"{row['rpm']:g}", f"{before:.1f}", f"{after:.1f}", f"{gain:+z.1f}",
-            f"{row['gain_pct']:+z.1f}", sure,
+            f"{row['gain_pct']:+z.1f}", interval,
         )  # fmt: skip
-    return Group(dim(f"  torque in {units.torque}; intervals each speed for itself"), table)
+    return Group(dim(f"  torque in {units.torque}; intervals for each speed separately"), table)
 
 
 def assumed_words(assumed: str) -> list[str]:
-    """Say what ignition was assumed, and how to tell; nothing where it was told."""
+    """Describe the assumed ignition and how to set it; empty if it was given."""
     if not assumed:
         return []
     other = "compression" if assumed == "spark" else "spark"
     return [
-        f"judged as a {assumed} ignition engine with the default limits: nothing said which it is. "
-        f"A {ENGINE_WORDS[other]} engine takes --ignition {other}; a setup file tells it too."
+        f"ignition was not given: treated as {assumed} ignition with the default limits. For a "
+        f"{ENGINE_WORDS[other]} engine give --ignition {other}, or a setup file."
     ]
 
 
 def _limits(found: RunsComparison, units: OutputUnits, assumed: str) -> RenderableType:
-    if found.watched.empty:
+    if found.limit_checks.empty:
         return Group(
             bullets(assumed_words(assumed)),
-            dim("  No channel with a limit was logged: nothing was watched."),
+            dim("  No channel with a limit was logged: nothing was checked."),
         )
     exceeded = exceeded_words(found, units)
-    over, watched = limits_counted(found)
+    over, checked = limits_counted(found)
     if not exceeded:
-        limits = counted(watched, "limit was", "limits were")
-        said = [*assumed_words(assumed), f"no limit was exceeded: {limits} watched in each pull"]
-        return bullets(said)
+        limits = counted(checked, "limit was", "limits were")
+        sentences = [
+            *assumed_words(assumed),
+            f"no limit was exceeded: {limits} checked in each pull",
+        ]
+        return bullets(sentences)
     return Group(
-        Text(f"   LIMITS EXCEEDED: {over} of {watched} ", style="bold"),
+        Text(f"   LIMITS EXCEEDED: {over} of {checked} ", style="bold"),
         bullets(assumed_words(assumed)),
         bullets(exceeded, mark="!"),
     )
 
 
 def exceeded_words(found: RunsComparison, units: OutputUnits) -> list[str]:
-    """Say for each side and limit that was exceeded the worst pull, and how many others did."""
-    said = []
-    for _, rows in found.watched.groupby(["side", "limit_name"], sort=False):
+    """Describe for each side and exceeded limit the worst pull, and how many pulls exceeded it."""
+    sentences = []
+    for _, rows in found.limit_checks.groupby(["side", "limit_name"], sort=False):
         over = rows[rows["is_breach"].astype(bool)]
         if over.empty:
             continue
         beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
         words = limit_words(over.iloc[int(beyond.argmax())].to_dict(), units)
-        said.append(f"{words} In {len(over)} of {counted(len(rows), 'pull')}.")
-    return said
+        sentences.append(f"{words} In {len(over)} of {counted(len(rows), 'pull')}.")
+    return sentences
 
 
 def limits_counted(found: RunsComparison) -> tuple[int, int]:
-    """Return how many limits were exceeded and how many were watched, whatever the pull."""
-    return found.breaches["limit_name"].nunique(), found.watched["limit_name"].nunique()
+    """Return how many limits were exceeded and how many were checked, over all pulls."""
+    return found.breaches["limit_name"].nunique(), found.limit_checks["limit_name"].nunique()
 
 
 def limit_words(row: Mapping[Any, Any], units: OutputUnits) -> str:
-    """Say which limit was exceeded where, in the units shown."""
+    """Describe which limit was exceeded where, in the units shown."""
     return breach_words(row, units.reading)
 
 
@@ -296,9 +305,9 @@ def _or_dash(value: float, form: str = "z.2f") -> str:
 
 
 def dip_words(found: RunsComparison, units: OutputUnits) -> list[str]:
-    """Return the hollows of the torque curves as sentences; one that says so where none is."""
+    """Return the dips of the torque curves as sentences, or one that there is none."""
     if found.dips.empty:
-        return [f"no hollow of the torque curve deeper than {found.settings.dip_pct:g} %"]
+        return [f"no dip of the torque curve deeper than {found.settings.dip_pct:g} %"]
     return [
         f"{row['side']}: torque dips by {row['depth_pct']:.1f} % "
         f"({units.shown(row['depth_nm'], 'N.m'):.1f} {units.torque}) at {row['rpm']:.0f} rpm, in "
@@ -310,7 +319,7 @@ def dip_words(found: RunsComparison, units: OutputUnits) -> list[str]:
 def runs_record(
     found: RunsComparison, *, zero: Equivalence | None, logged: OutputUnits, is_simulated: bool
 ) -> dict[str, Any]:
-    """Return the same as plain values for JSON, torque in N.m and power in kW."""
+    """Return the comparison as plain values for JSON, torque in N.m and power in kW."""
     record: dict[str, Any] = {"simulated": True} if is_simulated else {}
     record |= {
         "standard": found.standard,
@@ -318,9 +327,9 @@ def runs_record(
         "air_effect_pct": found.air_effect_pct,
         "units_logged": {"torque": logged.torque, "power": logged.power},
     }
-    for name in ("pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness", "dips",
-                 "responses"):  # fmt: skip
-        record[name] = getattr(found, name).to_dict("records")
+    for name in RECORDED:
+        attribute = "limit_checks" if name == "watched" else name
+        record[name] = getattr(found, attribute).to_dict("records")
     record["breaches"] = [str(words) for words in found.breaches["words"]]
     if zero is not None:
         record["zero"] = {

@@ -1,4 +1,4 @@
-"""The screen of a set of tunes: what was looked at, and what is not as it should be."""
+"""The screen of a set of tunes: the checks and their results."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.loop.tunes import Finding, Tune, TunesReport
-from tuneassist.show.look import Look, counted, dim, plain, title
-from tuneassist.show.samples import bullets
+from tuneassist.show.display import Display, counted, dim, plain, title
+from tuneassist.show.log_summary import bullets
 
 TOPIC_WORDS = {
     "set": "The set",
@@ -19,13 +19,13 @@ TOPIC_WORDS = {
     "standard": "Standard is all zeros",
     "order": "Torque and power rise in order",
     "strength": "No stronger than the power tune",
-    "mixture": "Mixture, beside the power tune",
+    "mixture": "Mixture, compared with the power tune",
     "heat": "Heat",
 }
-_MARKS = {"ok": "ok", "remark": "read", "breach": "NOT OK"}
+_MARKS = {"ok": "ok", "remark": "note", "breach": "NOT OK"}
 
 
-def tunes_screen(tunes: Sequence[Tune], report: TunesReport, look: Look) -> RenderableType:
+def tunes_screen(tunes: Sequence[Tune], report: TunesReport, display: Display) -> RenderableType:
     """Return the whole screen.
 
     Parameters
@@ -33,11 +33,11 @@ def tunes_screen(tunes: Sequence[Tune], report: TunesReport, look: Look) -> Rend
     tunes
         From least to most power.
     report
-        What was found.
-    look
+        The findings.
+    display
         Width and marks.
     """
-    between = " < " if look.is_ascii else " → "
+    between = " < " if display.is_ascii else " → "
     names = between.join(plain(tune.name) for tune in tunes)
     parts: list[RenderableType] = [
         Text(plain(tunes[0].setup.engine.label) if tunes else "no tunes", style="bold"),
@@ -48,9 +48,9 @@ def tunes_screen(tunes: Sequence[Tune], report: TunesReport, look: Look) -> Rend
         if found:
             parts += [title(words), _findings_table(found)]
     breaches = sum(finding.verdict == "breach" for finding in report.findings)
-    verdict = "What was checked is as it should be."
+    verdict = "All checks passed."
     if not report.is_ok:
-        verdict = f"{counted(breaches, 'finding')} not as it should be."
+        verdict = f"{counted(breaches, 'check')} failed."
     return Group(
         *parts, Text(f"\n{verdict}", style="bold"),
         bullets([f"checked: {words}" for words in report.checked]),

@@ -1,12 +1,18 @@
-"""A truth-known engine: the independent witness for tests, benchmarks and the sample logs.
+"""A simulated engine with known truth, for tests, benchmarks and the sample logs.
 
-Every number that comes from here is simulated. The path::
+All data from this package are simulated. The path::
 
     cars -> engine (truth) -> route (what is driven) -> session (what is logged) -> logs (files)
 """
 
 from tuneassist.simulate.cars import Car, petrol_car, van_car
-from tuneassist.simulate.engine import Chain, ErrorSurface, Noise, TrueEngine, draw_engine
+from tuneassist.simulate.engine import (
+    ErrorSurface,
+    MeasurementChain,
+    Noise,
+    TrueEngine,
+    draw_engine,
+)
 from tuneassist.simulate.full_load import (
     FullLoadPlan,
     simulate_full_load,
@@ -14,14 +20,14 @@ from tuneassist.simulate.full_load import (
     tuned_diesel,
 )
 from tuneassist.simulate.route import SessionPlan
-from tuneassist.simulate.samples import petrol_engine, van_engine, write_petrol_log
+from tuneassist.simulate.sample_logs import petrol_engine, van_engine, write_petrol_log
 from tuneassist.simulate.session import Session, simulate_session, without_channels
 
 __all__ = [
     "Car",
-    "Chain",
     "ErrorSurface",
     "FullLoadPlan",
+    "MeasurementChain",
     "Noise",
     "Session",
     "SessionPlan",

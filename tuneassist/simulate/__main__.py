@@ -12,18 +12,18 @@ from tuneassist.errors import TuneassistError
 
 
 def main(arguments: list[str]) -> int:
-    """Write the sample logs into the folder that was named; return the exit status."""
+    """Write the sample logs into the given folder; return the exit status."""
     try:
-        asked = _parser().parse_args(arguments)
-    except SystemExit as end:  # after help, version or a complaint
+        options = _parser().parse_args(arguments)
+    except SystemExit as end:  # after help, version or a usage error
         return end.code if isinstance(end.code, int) else 2
-    from tuneassist.simulate.samples import write_sample_logs
+    from tuneassist.simulate.sample_logs import write_sample_logs
 
     try:
-        for path in write_sample_logs(asked.folder):
+        for path in write_sample_logs(options.folder):
             sys.stdout.write(f"{path} (simulated)\n")
     except (OSError, TuneassistError) as error:
-        sys.stderr.write(f"{asked.folder}: the sample logs cannot be written: {error}\n")
+        sys.stderr.write(f"{options.folder}: the sample logs cannot be written: {error}\n")
         return 3
     return 0
 
@@ -31,12 +31,12 @@ def main(arguments: list[str]) -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="python -m tuneassist.simulate",
-        description="Write simulated sample logs, their setups and the truth behind them.",
+        description="Write simulated sample logs with their setups and true values.",
         allow_abbrev=False,
     )
     parser.add_argument("folder", metavar="FOLDER", type=Path, help="where to write them")
-    house: Any = importlib.import_module("tuneassist")  # its layer is above this one
-    parser.add_argument("--version", action="version", version=f"tuneassist {house.__version__}")
+    package: Any = importlib.import_module("tuneassist")  # its layer is above this one
+    parser.add_argument("--version", action="version", version=f"tuneassist {package.__version__}")
     return parser
 
 

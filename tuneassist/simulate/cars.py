@@ -1,7 +1,7 @@
-"""Two simulated cars of a scenario of our own: breakpoints, target, air and reach.
+"""Two simulated cars: breakpoints, target, air flow and load range.
 
-No figure belongs to a real car. Where a number is ordinary for the kind of engine it is common
-practice, no source.
+No figure comes from a real car. Typical values for the kind of engine are common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -17,26 +17,26 @@ from tuneassist.simulate.signals import AIR_GAS_CONSTANT
 
 @dataclass(frozen=True, eq=False)
 class Car:
-    """What does not change from one draw of an engine to the next.
+    """The fixed properties of a simulated car.
 
     Parameters
     ----------
     label
-        Words for the car; they say that it is simulated.
+        Label of the car; says that it is simulated.
     ignition
         "spark" or "compression".
     axes, target
-        The controller's breakpoints and wanted lambda.
+        The controller's breakpoints and target lambda.
     displacement_l, cylinders
         Size of the engine. [l], [1]
     afr_stoich
         Stoichiometric air-fuel ratio of its fuel. [1]
-    reach_rpm, reach_load
-        Highest load that the engine reaches, as points of a line over speed. [rpm], [load unit]
+    max_load_rpm, max_load
+        Highest load of the engine over speed, as points. [rpm], [load unit]
     lowest_load
         Lowest load that can be held with the throttle or the pedal open. [load unit]
     idle_rpm, idle_load, overrun_load
-        Where it idles, and the load while fuel is cut. [rpm], [load unit]
+        Idle speed and load, and the load while fuel is cut. [rpm], [load unit]
     """
 
     label: str
@@ -45,8 +45,8 @@ class Car:
     target: Target
     displacement_l: float
     afr_stoich: float
-    reach_rpm: Floats
-    reach_load: Floats
+    max_load_rpm: Floats
+    max_load: Floats
     lowest_load: float
     idle_rpm: float
     idle_load: float
@@ -56,19 +56,19 @@ class Car:
     @property
     def lowest_rpm(self) -> float:
         """Lowest speed of the usable envelope. [rpm]"""
-        return float(self.reach_rpm[0])
+        return float(self.max_load_rpm[0])
 
     @property
     def highest_rpm(self) -> float:
         """Highest speed of the usable envelope. [rpm]"""
-        return float(self.reach_rpm[-1])
+        return float(self.max_load_rpm[-1])
 
     def highest_load(self, rpm: Floats) -> Floats:
-        """Highest load that the engine reaches at a speed. [load unit]"""
-        return np.asarray(np.interp(rpm, self.reach_rpm, self.reach_load), dtype=float)
+        """Highest load at a speed. [load unit]"""
+        return np.asarray(np.interp(rpm, self.max_load_rpm, self.max_load), dtype=float)
 
     def is_inside(self, rpm: Floats, load: Floats) -> np.ndarray:
-        """Tell which points the engine can hold."""
+        """Return which points the engine can hold."""
         in_rpm = (rpm >= self.lowest_rpm) & (rpm <= self.highest_rpm)
         return in_rpm & (load >= self.lowest_load) & (load <= self.highest_load(rpm))
 
@@ -87,14 +87,13 @@ class Car:
         return np.asarray(filling * density_g_l * self.displacement_l * rpm / 120.0, dtype=float)
 
     def target_lambda(self, rpm: Floats, load: Floats) -> Floats:
-        """Wanted lambda, looked up as the controller does. [lambda]"""
+        """Target lambda, interpolated as the controller does. [lambda]"""
         return np.asarray(bilinear_weights(self.axes, rpm, load) @ self.target.table.ravel())
 
     def commanded_lambda(self, rpm: Floats, load: Floats) -> Floats:
-        """Lambda that would come out if the fuelling had no error. [lambda]
+        """Lambda without any fuelling error. [lambda]
 
-        A petrol engine's fuelling aims at the target. A diesel's load is the fuel, so that the air
-        decides.
+        Petrol fuelling follows the target. A diesel's load is its fuel: the air sets lambda.
         """
         if self.ignition == "spark":
             return self.target_lambda(rpm, load)
@@ -120,8 +119,8 @@ def petrol_car() -> Car:
         target=Target(_petrol_target(rpm, load)),
         displacement_l=1.6,
         afr_stoich=14.7,
-        reach_rpm=np.array([900, 1500, 2200, 3000, 5000, 5800, 6500.0]),
-        reach_load=np.array([88, 108, 160, 178, 178, 168, 150.0]),
+        max_load_rpm=np.array([900, 1500, 2200, 3000, 5000, 5800, 6500.0]),
+        max_load=np.array([88, 108, 160, 178, 178, 168, 150.0]),
         lowest_load=32.0,
         idle_rpm=850.0,
         idle_load=34.0,
@@ -140,8 +139,8 @@ def van_car() -> Car:
         target=Target(np.full((len(rpm), len(load)), 1.30), kind="floor"),
         displacement_l=2.0,
         afr_stoich=14.5,
-        reach_rpm=np.array([1000, 1400, 1800, 2200, 3200, 3800, 4200.0]),
-        reach_load=np.array([18, 28, 46, 58, 60, 54, 46.0]),
+        max_load_rpm=np.array([1000, 1400, 1800, 2200, 3200, 3800, 4200.0]),
+        max_load=np.array([18, 28, 46, 58, 60, 54, 46.0]),
         lowest_load=7.0,
         idle_rpm=820.0,
         idle_load=7.0,

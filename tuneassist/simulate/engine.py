@@ -1,4 +1,4 @@
-"""An engine whose fuelling error is known everywhere: the truth that a proposal is judged by."""
+"""An engine with a known fuelling error, against which a proposal is scored."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def draw_surface(
     bumps
         Number of round bumps, one to four cells of a 12 x 12 grid wide (one sigma).
     largest_pct
-        Largest absolute error inside the reach; None draws 8 to 12. [%]
+        Largest absolute error inside the load range; None draws 8 to 12. [%]
 
     Returns
     -------
@@ -82,19 +82,19 @@ def draw_surface(
 
 
 def dense_points(car: Car, per_axis: int = 60) -> tuple[Floats, Floats]:
-    """Evenly spread operating points inside the car's reach, each shape (n,)."""
+    """Evenly spread operating points inside the car's load range, each shape (n,)."""
     rpm, load = np.meshgrid(
         np.linspace(car.lowest_rpm, car.highest_rpm, per_axis),
-        np.linspace(car.lowest_load, float(car.reach_load.max()), per_axis),
+        np.linspace(car.lowest_load, float(car.max_load.max()), per_axis),
         indexing="ij",
     )
-    keep = car.is_inside(rpm.ravel(), load.ravel())
-    return rpm.ravel()[keep], load.ravel()[keep]
+    is_inside = car.is_inside(rpm.ravel(), load.ravel())
+    return rpm.ravel()[is_inside], load.ravel()[is_inside]
 
 
 @dataclass(frozen=True)
-class Chain:
-    """The measuring chain: from the cylinder to the logged lambda.
+class MeasurementChain:
+    """The measurement chain from the cylinder to the logged lambda.
 
     Parameters
     ----------
@@ -109,8 +109,8 @@ class Chain:
     offset_pct
         Sensor or ground offset, as a share of lambda. [%]
     tail_pct, tail_s, tail_follows_load
-        How far lambda reads off when a move ends, how fast that fades (a time constant), and
-        whether it is so much the other way after a move to less load. [%], [s]
+        Lambda error at the end of a move, its decay time constant, and whether the error has the
+        opposite sign after a move to less load. [%], [s]
     """
 
     pipe_l: float = 1.5
@@ -137,7 +137,7 @@ class Noise:
     rpm_sd, load_share
         White noise of the speed signal, and of the load signal as a share of load. [rpm], [1]
     wander_rpm, wander_share, wander_tau_s
-        How far the true speed and load drift about the set point, and how slowly. [rpm], [1], [s]
+        Drift of true speed and load about the set point, and its time constant. [rpm], [1], [s]
     """
 
     hold_pct: float = 0.4
@@ -152,22 +152,22 @@ class Noise:
 
 @dataclass(frozen=True, eq=False)
 class TrueEngine:
-    """A car with its true fuelling error, wall film, measuring chain and noise.
+    """A car with its true fuelling error, wall film, measurement chain and noise.
 
-    Faults are made with `dataclasses.replace`.
+    Add faults with `dataclasses.replace`.
 
     Parameters
     ----------
     car
-        Breakpoints, target, air and reach.
+        Breakpoints, target, air flow and load range.
     error
         The fuelling error.
     chain, noise
-        How lambda is measured and how much everything scatters.
+        Lambda measurement, and the scatter of all signals.
     wetting, evaporation_s
         Wall film that the controller does not compensate; a diesel has none. [1], [s]
     extra_need_pct
-        More fuel needed everywhere, such as after a change of fuel. [%]
+        Extra fuel needed everywhere, for example after a change of fuel. [%]
     grid_response
         Share of a loaded grid that acts: 1 as it should, 0 not loaded or in the wrong table, -1
         loaded with the sign reversed. [1]
@@ -177,7 +177,7 @@ class TrueEngine:
 
     car: Car
     error: ErrorSurface
-    chain: Chain = field(default_factory=Chain)
+    chain: MeasurementChain = field(default_factory=MeasurementChain)
     noise: Noise = field(default_factory=Noise)
     wetting: float = 0.12
     evaporation_s: float = 0.4
@@ -222,11 +222,11 @@ class TrueEngine:
         return np.minimum(deviation, 0.0) if self.car.target.kind == "floor" else deviation
 
     def operating_points(self, per_axis: int = 60) -> tuple[Floats, Floats]:
-        """Evenly spread points inside the reach, at which a grid is judged. [rpm], [load unit]"""
+        """Evenly spread points inside the load range, to score a grid. [rpm], [load unit]"""
         return dense_points(self.car, per_axis)
 
     def score(self, grid: Grid | None = None, *, within_pct: float = 1.0) -> tuple[float, float]:
-        """Judge a grid at the operating points.
+        """Score a grid at the operating points.
 
         Parameters
         ----------
@@ -250,8 +250,8 @@ class TrueEngine:
         Returns
         -------
         Grid
-            What would be best if a grid acted as it should: Gauss-Newton on the bilinear weights,
-            damped so that cells out of reach hold 0.
+            The best grid if it acts as intended: Gauss-Newton on the bilinear weights, damped so
+            that cells outside the load range hold 0.
         """
         sound, axes = replace(self, grid_response=1.0), self.car.axes
         sign = -1.0 if self.acts_on == "boost" else 1.0
@@ -272,13 +272,13 @@ class TrueEngine:
         return Grid(axes, found.reshape(axes.shape))
 
     def delay_s(self, rpm: Floats, load: Floats) -> Floats:
-        """Time by which the gas reaches the sensor late, without the sensor's own lag. [s]"""
+        """Gas transport delay to the sensor, without the sensor's own lag. [s]"""
         flow = self.car.air_g_s(rpm, load)
         return self.chain.extra_delay_s + gas_delay_s(rpm, flow, volume_l=self.chain.pipe_l)
 
 
 def draw_engine(rng: np.random.Generator, *, car: Car | None = None) -> TrueEngine:
-    """Draw an engine for a car: its fuelling error, and a measuring chain of ordinary size.
+    """Draw an engine for a car: its fuelling error and a typical measurement chain.
 
     Parameters
     ----------
@@ -293,7 +293,7 @@ def draw_engine(rng: np.random.Generator, *, car: Car | None = None) -> TrueEngi
     """
     car = petrol_car() if car is None else car
     spark = car.ignition == "spark"
-    chain = Chain(
+    chain = MeasurementChain(
         pipe_l=float(rng.uniform(0.8, 3.0)),
         sensor_tau_s=float(rng.uniform(0.05, 0.12)),
         richest=0.68,

@@ -1,8 +1,8 @@
-"""Full-load runs whose truth is known: pulls, stabs and steps of the pedal on a roller.
+"""Simulated full-load runs with known truth: pulls, stabs and pedal steps on a roller.
 
 Speed follows from torque and inertia on an inertia roller, t = I int dw/T, or rises at a fixed
-rate on a braked one; both in closed form on whole columns. Ordinary magnitudes of the two diesels
-are common practice, no source.
+rate on a braked one; both in closed form on whole columns. The figures of the two diesels are
+typical values: common practice, no source.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class TorqueCurve:
     rpm, torque_nm
         Points that the curve goes through, rising speeds. [rpm], [N.m]
     dip_rpm, dip_pct, dip_width_rpm
-        A hollow laid over it: where, how deep, and its standard deviation. [rpm], [%], [rpm]
+        A dip added to it: speed, depth and standard deviation. [rpm], [%], [rpm]
     """
 
     rpm: tuple[float, ...]
@@ -43,8 +43,8 @@ class TorqueCurve:
         """Torque at a speed. [N.m]"""
         held = np.clip(rpm, self.rpm[0], self.rpm[-1])
         smooth = PchipInterpolator(self.rpm, self.torque_nm)(held)
-        hollow = np.exp(-0.5 * ((rpm - self.dip_rpm) / self.dip_width_rpm) ** 2)
-        return np.asarray(smooth * (1.0 - self.dip_pct / 100.0 * hollow))
+        dip = np.exp(-0.5 * ((rpm - self.dip_rpm) / self.dip_width_rpm) ** 2)
+        return np.asarray(smooth * (1.0 - self.dip_pct / 100.0 * dip))
 
     def peak_torque(self) -> tuple[float, float]:
         """Highest torque and its speed. [N.m], [rpm]"""
@@ -82,7 +82,7 @@ def tuned_diesel() -> TorqueCurve:
 
 @dataclass(frozen=True)
 class FullLoadPlan:
-    """What is driven and how it is logged.
+    """What is driven, and how it is logged.
 
     Parameters
     ----------
@@ -101,13 +101,13 @@ class FullLoadPlan:
     rpm_noise
         Noise of a speed sample. [rpm]
     repeat_pct
-        Standard deviation of what is common to a whole pull (heat, tyres). [%]
+        Standard deviation from pull to pull (heat, tyres). [%]
     air_loss
-        What the day's air takes from the engine: torque delivered is the curve's over this. [1]
+        Factor of the air: the delivered torque is the curve divided by this. [1]
     barometer_kpa, air_temp_c
-        The day, as logged. [kPa], [degC]
+        Ambient air as logged. [kPa], [degC]
     ripple_pct, ripple_rpm
-        Unevenness of torque along speed: amplitude and period. [%], [rpm]
+        Torque ripple over speed: amplitude and period. [%], [rpm]
     logs
         "torque", "power", "both" or "neither".
     boost_kpa, exhaust_c, lambda_at_low
@@ -139,7 +139,7 @@ class FullLoadPlan:
 
 @dataclass(frozen=True, eq=False)
 class FullLoadLog:
-    """A simulated log and its truth.
+    """A simulated log with its truth.
 
     Parameters
     ----------
@@ -148,9 +148,9 @@ class FullLoadLog:
     samples
         Columns as in `tuneassist.channels`.
     truth
-        One row per sample: ``part`` (what was being done) and ``pull`` (1, 2, ..; 0 outside).
+        One row per sample: ``part`` (phase of the session) and ``pull`` (1, 2, ..; 0 outside).
     curve, plan
-        What it was made from.
+        Inputs of the simulation.
     """
 
     name: str
@@ -163,7 +163,7 @@ class FullLoadLog:
 def simulate_full_load(
     curve: TorqueCurve, plan: FullLoadPlan, *, rng: np.random.Generator, name: str = "simulated"
 ) -> FullLoadLog:
-    """Simulate a session on a roller: pulls with driving between them, stabs, part-load runs.
+    """Simulate a session on a roller: pulls with cruising in between, stabs, part-load runs.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def simulate_full_load(
     plan
         What is driven and logged.
     rng
-        Source of every noise.
+        Random generator of the noise.
     name
         Name of the log.
 
@@ -206,7 +206,7 @@ def _cruise(plan: FullLoadPlan, length_s: float) -> pd.DataFrame:
 def _pull(
     curve: TorqueCurve, plan: FullLoadPlan, number: int, rng: np.random.Generator
 ) -> pd.DataFrame:
-    """A second wide open against the brake, then the run up."""
+    """Wide open against the brake for a second, then the run up."""
     shift = float(rng.normal(0.0, plan.repeat_pct / 100.0))
     speeds = np.linspace(plan.rpm_from, plan.rpm_to, 2000)
     if plan.inertia_kg_m2 is None:
@@ -227,7 +227,7 @@ def _coast(plan: FullLoadPlan) -> pd.DataFrame:
 
 
 def _stab(plan: FullLoadPlan) -> pd.DataFrame:
-    """The pedal to the floor for less than a second."""
+    """Full pedal for less than a second."""
     n = int(0.8 * plan.rate_hz)
     return _part("stab", np.linspace(plan.rpm_from, plan.rpm_from + 400.0, n), np.full(n, 100.0))
 
@@ -241,7 +241,7 @@ def _slow(plan: FullLoadPlan) -> pd.DataFrame:
 def _logged(
     state: pd.DataFrame, curve: TorqueCurve, plan: FullLoadPlan, rng: np.random.Generator
 ) -> pd.DataFrame:
-    """Turn the state into what the logger writes."""
+    """Convert the state into logged channels."""
     n, rpm = len(state), state["rpm"].to_numpy()
     share = np.clip((state["pedal"].to_numpy() - 5.0) / 95.0, 0.0, 1.0)
     ripple = 1.0 + plan.ripple_pct / 100.0 * np.sin(2.0 * np.pi * rpm / plan.ripple_rpm)
@@ -269,7 +269,7 @@ def _logged(
 
 @dataclass(frozen=True)
 class TipInPlan:
-    """Steps of the pedal at held speed.
+    """Pedal steps at constant speed.
 
     Parameters
     ----------
@@ -282,11 +282,11 @@ class TipInPlan:
     torque_nm
         Torque before and, settled, after. [N.m]
     dead_s
-        Time before torque begins to answer. [s]
+        Dead time before torque begins to respond. [s]
     tau_s
-        Time constant of a first-order answer, used where ``damping`` is None. [s]
+        Time constant of a first-order response, used where ``damping`` is None. [s]
     frequency_rad_s, damping
-        Natural frequency and damping ratio of a second-order answer. [rad/s], [1]
+        Natural frequency and damping ratio of a second-order response. [rad/s], [1]
     rate_hz, noise_nm
         Logger and its noise. [Hz], [N.m]
     """
@@ -306,14 +306,14 @@ class TipInPlan:
 def simulate_tip_ins(
     plan: TipInPlan, *, rng: np.random.Generator, name: str = "simulated tip-ins"
 ) -> FullLoadLog:
-    """Simulate steps of the pedal with a known answer.
+    """Simulate pedal steps with a known response.
 
     Parameters
     ----------
     plan
-        Steps and the answer to them.
+        Steps and the response to them.
     rng
-        Source of the noise.
+        Random generator of the noise.
     name
         Name of the log.
 
@@ -327,16 +327,16 @@ def simulate_tip_ins(
     n = int(plan.steps * (on_s + off_s) * plan.rate_hz)
     time = np.arange(n) * dt
     is_on = (time % (on_s + off_s)) >= off_s
-    late = np.interp(time - plan.dead_s, time, is_on.astype(float), left=0.0)
-    answer = _second_order(late, plan, dt) if plan.damping else first_order_lag(
-        late, tau_s=plan.tau_s, dt_s=dt)  # fmt: skip
+    delayed = np.interp(time - plan.dead_s, time, is_on.astype(float), left=0.0)
+    response = _second_order(delayed, plan, dt) if plan.damping else first_order_lag(
+        delayed, tau_s=plan.tau_s, dt_s=dt)  # fmt: skip
     low, high = plan.torque_nm
     samples = pd.DataFrame(
         {
             "time_s": time,
             "rpm": plan.rpm + rng.normal(0.0, 2.0, n),
             "pedal_pct": np.where(is_on, plan.pedal[1], plan.pedal[0]) + rng.normal(0.0, 0.1, n),
-            "torque_nm": low + (high - low) * answer + rng.normal(0.0, plan.noise_nm, n),
+            "torque_nm": low + (high - low) * response + rng.normal(0.0, plan.noise_nm, n),
             "row": np.arange(2, n + 2),
         }
     )
@@ -346,7 +346,7 @@ def simulate_tip_ins(
 
 
 def _second_order(pushed: Floats, plan: TipInPlan, dt: float) -> Floats:
-    """Answer of w^2 / (s^2 + 2 z w s + w^2), held over each step of time."""
+    """Response of w^2 / (s^2 + 2 z w s + w^2) with zero-order hold."""
     w, z = plan.frequency_rad_s, float(plan.damping or 1.0)
     above, below, _ = cont2discrete(([w**2], [1.0, 2.0 * z * w, w**2]), dt)
     return np.asarray(lfilter(np.ravel(above), below, pushed))

@@ -1,7 +1,7 @@
 """The other gauges of a car: plausible values that follow speed, load and lambda.
 
-Ordinary magnitudes for the kind of engine: common practice, no source. Nothing here feeds back
-into the fuelling.
+Typical magnitudes for the kind of engine: common practice, no source. The gauges have no effect
+on the fuelling.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ def coolant_volts(temp_c: Floats) -> Floats:
 
 
 def gauges(car: Car, state: pd.DataFrame, *, dt_s: float, rng: np.random.Generator) -> pd.DataFrame:
-    """Work out the gauges from the state of the engine.
+    """Compute the gauges from the state of the engine.
 
     Parameters
     ----------
@@ -36,12 +36,12 @@ def gauges(car: Car, state: pd.DataFrame, *, dt_s: float, rng: np.random.Generat
     dt_s
         Time step. [s]
     rng
-        Source of the noise.
+        Random generator of the noise.
 
     Returns
     -------
     DataFrame
-        One column per gauge, inside units, same rows as ``state``.
+        One column per gauge, internal units, same rows as ``state``.
     """
     rpm, load = state["rpm"].to_numpy(), state["load"].to_numpy()
     least = 0.9 * car.idle_load

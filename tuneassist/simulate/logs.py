@@ -1,7 +1,7 @@
-"""A simulated session as a shop's logger would write it: headers, units and dialect of its own.
+"""Write a simulated session as a logger would: headers, units and file dialect.
 
-The unit factors are restated here on purpose: the simulator is an independent witness, so that a
-wrong factor in the reader cannot hide behind the same wrong factor in its test data.
+The unit factors are repeated here on purpose: with independent factors, the test data reveal a
+wrong factor in the reader.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from tuneassist.errors import InputError
 from tuneassist.grid import Floats
 from tuneassist.simulate.session import Session
 
-# From inside units to the logger's. psi and inHg: exact pound-force and conventional mercury.
+# From internal units to the logger's. psi and inHg: exact pound-force and conventional mercury.
 _TO_LOGGER: dict[str, Callable[[Floats, float], Floats]] = {
     "ms": lambda x, _: x * 1000.0,
     "psi": lambda x, _: x / 6.894757293168361,
@@ -43,13 +43,13 @@ class LogColumn:
     Parameters
     ----------
     channel
-        Column of the samples frame that it shows.
+        Column of the samples frame.
     header
-        Words without the unit.
+        Header without the unit.
     unit
         The logger's unit word.
     decimals
-        Digits behind the point.
+        Digits after the decimal point.
     """
 
     channel: str
@@ -67,16 +67,16 @@ class Dialect:
     columns
         The columns in order.
     separator, decimal, newline
-        Marks of the file.
+        Separator, decimal mark and line end of the file.
     encoding
         "utf-8", "utf-8-sig" (with BOM) or "cp1252".
     units
-        Where units stand: "round" or "square" brackets behind the header, "row" on a second row,
+        Place of the units: "round" or "square" brackets after the header, "row" on a second row,
         or "none".
     preamble
         Lines ahead of the header.
     has_trailing_separator
-        Every row ends with one separator too many.
+        Every row ends with an extra separator.
     """
 
     columns: tuple[LogColumn, ...]
@@ -154,12 +154,12 @@ def _header_rows(dialect: Dialect) -> list[list[str]]:
 
 
 def write_log(path: Path, session: Session, dialect: Dialect) -> None:
-    """Write a session to a file; the bytes depend on session and dialect alone."""
+    """Write a session to a file; the bytes depend only on session and dialect."""
     path.write_bytes(log_text(session, dialect).encode(dialect.encoding))
 
 
 def standard_columns(session: Session) -> tuple[LogColumn, ...]:
-    """Every channel of a session with a plain header and the inside unit."""
+    """Every channel of a session with a plain header and its internal unit."""
     load = session.engine.car.axes
     known = {
         "time_s": ("Time", "s", 2),

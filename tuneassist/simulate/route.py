@@ -1,7 +1,6 @@
-"""Where a driver takes the car: warm-up, holds, ramps, stabs, overruns and rests.
+"""The driven route: warm-up, holds, ramps, stabs, overruns and rests.
 
-A route is a list of legs that becomes knots of speed and load over time; the engine's inertia is
-added later.
+A route is a list of legs, converted to knots of speed and load over time; inertia is added later.
 """
 
 from __future__ import annotations
@@ -17,12 +16,12 @@ from tuneassist.simulate.cars import Car
 
 @dataclass(frozen=True, eq=False)
 class SessionPlan:
-    """What is driven and how it is logged; every option has an ordinary default.
+    """What is driven, and how it is logged; every option has a typical default.
 
     Parameters
     ----------
     holds
-        Number of holds at random points of the car's reach.
+        Number of holds at random points of the car's load range.
     points
         Given (rpm, load) points instead, shape (k, 2). [rpm], [load unit]
     hold_s, ramp_s
@@ -34,17 +33,17 @@ class SessionPlan:
     stab_share, overrun_share, rest_share
         Share of the holds that are followed by a throttle stab, an overrun and a rest. [1]
     rate_hz, jitter_s, stamp_s
-        Rows a second, jitter of their times, and resolution of the time stamps. [Hz], [s], [s]
+        Rows per second, time jitter, and resolution of the time stamps. [Hz], [s], [s]
     gaps
         Number of pauses in which nothing is logged, 3 to 15 s each.
     spike_share
         Share of lambda values replaced by spikes. [1]
     is_polled
-        One channel is refreshed a row, in turn; the others repeat their old value.
+        One channel per row is refreshed, in turn; the others repeat their old value.
     is_closed_loop
         The controller trims fuel toward the target, and logs its trims.
     closed_loop_above
-        Where: only where the target is at least this; 0 is everywhere. [lambda]
+        The trims act where the target is at least this; 0 is everywhere. [lambda]
     """
 
     holds: int = 75
@@ -88,14 +87,14 @@ class Route:
 
 
 def random_points(car: Car, n: int, rng: np.random.Generator) -> Floats:
-    """Draw operating points evenly over the car's reach, shape (n, 2). [rpm], [load unit]"""
+    """Draw operating points evenly over the car's load range, shape (n, 2). [rpm], [load unit]"""
     tries = max(64, 6 * n)
     found = np.empty((0, 2))
     while len(found) < n:
         rpm = rng.uniform(car.lowest_rpm, car.highest_rpm, tries)
-        load = rng.uniform(car.lowest_load, float(car.reach_load.max()), tries)
-        keep = car.is_inside(rpm, load)
-        found = np.vstack([found, np.column_stack([rpm[keep], load[keep]])])
+        load = rng.uniform(car.lowest_load, float(car.max_load.max()), tries)
+        is_inside = car.is_inside(rpm, load)
+        found = np.vstack([found, np.column_stack([rpm[is_inside], load[is_inside]])])
     return found[:n]
 
 
@@ -141,7 +140,7 @@ def _overrun(legs: _Legs, car: Car, rpm: float, rng: np.random.Generator) -> Non
 def _warm_up(legs: _Legs, car: Car, plan: SessionPlan, rng: np.random.Generator) -> None:
     legs.stay(0.25 * plan.warm_up_s)
     for rpm, load in random_points(car, 5, rng):
-        gentle = min(load, 0.5 * float(car.reach_load.max()))
+        gentle = min(load, 0.5 * float(car.max_load.max()))
         legs.go(0.03 * plan.warm_up_s, rpm, gentle)
         legs.stay(0.12 * plan.warm_up_s)
 
@@ -152,7 +151,7 @@ def draw_route(car: Car, plan: SessionPlan, rng: np.random.Generator) -> Route:
     Parameters
     ----------
     car
-        Its reach, idle and overrun.
+        Load range, idle and overrun.
     plan
         What is driven.
     rng

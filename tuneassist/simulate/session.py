@@ -1,4 +1,4 @@
-"""One logged session on the truth-known engine: what a reader without fault would deliver."""
+"""One logged session on the simulated engine, as an ideal reader would return it."""
 
 from __future__ import annotations
 
@@ -30,12 +30,12 @@ class Session:
     Parameters
     ----------
     samples
-        Columns named and in units as inside the program, plus ``row``.
+        Columns with internal names and units, plus ``row``.
     holds
-        The truth, one row per hold: start_s, end_s, rpm, load, scatter_pct and deviation_pct (at
-        rest, with the grid that was loaded, without the scatter).
+        The truth, one row per hold: start_s, end_s, rpm, load, scatter_pct and deviation_pct
+        (settled, with the loaded grid, without the scatter).
     engine, plan, grid
-        What it was made from.
+        Inputs of the simulation.
     """
 
     samples: pd.DataFrame
@@ -112,14 +112,14 @@ def _drive(
 
 
 def _tail_pct(engine: TrueEngine, load: Floats, leg: np.ndarray) -> Floats:
-    """How far lambda still is from rest since each leg began. [%]"""
+    """Remaining lambda error since the start of each leg. [%]"""
     start = np.searchsorted(leg, leg)  # legs follow each other
-    fade = np.exp(-STEP_S * (np.arange(len(leg)) - start) / engine.chain.tail_s)
+    decay = np.exp(-STEP_S * (np.arange(len(leg)) - start) / engine.chain.tail_s)
     side = np.ones(int(leg.max()) + 1)
     if engine.chain.tail_follows_load:
         count = np.maximum(np.bincount(leg), 1)
         side[1:] = np.sign(np.diff(np.bincount(leg, load) / count))
-    return np.asarray(engine.chain.tail_pct * side[leg] * fade)
+    return np.asarray(engine.chain.tail_pct * side[leg] * decay)
 
 
 def _motion(
@@ -172,8 +172,8 @@ def _trims(
     region_rpm = np.round(rpm / 1500.0) * 1500.0
     region_load = np.round(load / 25.0) * 25.0
     long = _quantised(0.7 * engine.true_deviation_pct(region_rpm, region_load, grid))
-    asked = 100.0 * (open_loop / wanted / (1.0 + long / 100.0) - 1.0)
-    slow = first_order_lag(np.where(is_active, asked, 0.0), tau_s=1.0, dt_s=STEP_S)
+    required = 100.0 * (open_loop / wanted / (1.0 + long / 100.0) - 1.0)
+    slow = first_order_lag(np.where(is_active, required, 0.0), tau_s=1.0, dt_s=STEP_S)
     phase = (0.8 * state["time_s"].to_numpy()) % 1.0
     dither = 1.5 * (4.0 * np.abs(phase - 0.5) - 1.0)
     return np.where(is_active, _quantised(slow + dither), 0.0), long
@@ -185,7 +185,7 @@ def _quantised(trim_pct: Floats) -> Floats:
 
 
 def _measured_phi(engine: TrueEngine, state: pd.DataFrame, phi: Floats) -> Floats:
-    """1/lambda as the sensor shows it: wall film, gas travel and the sensor's own lag."""
+    """1/lambda at the sensor: wall film, gas transport and sensor lag."""
     rpm, load = state["rpm"].to_numpy(), state["load"].to_numpy()
     air = engine.car.air_g_s(rpm, load)
     burnt = phi
@@ -197,14 +197,14 @@ def _measured_phi(engine: TrueEngine, state: pd.DataFrame, phi: Floats) -> Float
             dt_s=STEP_S,
         )
         burnt = reaching / air
-    late = arrive_late(state["time_s"].to_numpy(), burnt, engine.delay_s(rpm, load))
-    return first_order_lag(late, tau_s=engine.chain.sensor_tau_s, dt_s=STEP_S)
+    delayed = arrive_late(state["time_s"].to_numpy(), burnt, engine.delay_s(rpm, load))
+    return first_order_lag(delayed, tau_s=engine.chain.sensor_tau_s, dt_s=STEP_S)
 
 
 def _log(
     engine: TrueEngine, plan: SessionPlan, state: pd.DataFrame, rng: np.random.Generator
 ) -> pd.DataFrame:
-    """Read the gauges at the logger's times."""
+    """Sample the gauges at the logger's times."""
     time_s = _logged_times(plan, float(state["time_s"].iloc[-1]), rng)
     inner = state["time_s"].to_numpy()
     nearest = np.clip(np.round(time_s / STEP_S).astype(int), 0, len(inner) - 1)
@@ -232,8 +232,8 @@ def _log(
 
 def _logged_times(plan: SessionPlan, end_s: float, rng: np.random.Generator) -> Floats:
     n = int(end_s * plan.rate_hz)
-    wobble = np.clip(rng.normal(0.0, plan.jitter_s, n), -0.4 / plan.rate_hz, 0.4 / plan.rate_hz)
-    time_s = np.maximum(np.arange(n) / plan.rate_hz + wobble, 0.0)
+    jitter = np.clip(rng.normal(0.0, plan.jitter_s, n), -0.4 / plan.rate_hz, 0.4 / plan.rate_hz)
+    time_s = np.maximum(np.arange(n) / plan.rate_hz + jitter, 0.0)
     is_logged = np.ones(n, dtype=bool)
     for start in rng.uniform(0.1, 0.95, plan.gaps) * end_s:
         is_logged &= ~((time_s > start) & (time_s < start + rng.uniform(3.0, 15.0)))
@@ -245,8 +245,8 @@ def _logged_lambda(
 ) -> Floats:
     chain, noise, n = engine.chain, engine.noise, len(seen)
     rho = float(np.exp(-1.0 / (plan.rate_hz * noise.lambda_tau_s)))
-    wobble = ar1_noise(n, rho=rho, sd=noise.lambda_pct / 100.0, rng=rng)
-    ratio = (1.0 + chain.offset_pct / 100.0) * (1.0 + wobble)
+    jitter = ar1_noise(n, rho=rho, sd=noise.lambda_pct / 100.0, rng=rng)
+    ratio = (1.0 + chain.offset_pct / 100.0) * (1.0 + jitter)
     value = ratio / np.maximum(seen["phi_sensor"].to_numpy(), 1e-3)
     is_spike = rng.uniform(size=n) < plan.spike_share
     size = rng.choice([-1.0, 1.0], n) * rng.uniform(0.1, 0.35, n)
@@ -255,7 +255,7 @@ def _logged_lambda(
 
 
 def _polled(samples: pd.DataFrame) -> pd.DataFrame:
-    """Refresh one channel a row in turn; the others repeat their old value."""
+    """Refresh one channel per row in turn; the others repeat their old value."""
     names = [name for name in samples.columns if name != "time_s"]
     rows = np.arange(len(samples))
     out = {"time_s": samples["time_s"].to_numpy()}
@@ -277,5 +277,5 @@ def _hold_truth(
 
 
 def without_channels(session: Session, *names: str) -> Session:
-    """Return the session as a logger without these columns would have it."""
+    """Return the session without these columns."""
     return replace(session, samples=session.samples.drop(columns=list(names)))

@@ -1,7 +1,7 @@
-"""The physics of the measuring chain, each as a function on whole columns.
+"""The physics of the measurement chain, as functions on whole columns.
 
-Everything here is linear or closed form, so that a session of any length needs no loop over its
-samples: lags, correlated noise and the wall film are recursions run by `scipy.signal.lfilter`.
+All of them are linear or closed form, so that no loop over samples is needed: lags, correlated
+noise and the wall film are recursions run by `scipy.signal.lfilter`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ def first_order_lag(values: Floats, *, tau_s: float, dt_s: float) -> Floats:
     values
         The signal at equal time steps, shape (n,).
     tau_s
-        Time constant; zero follows at once. [s]
+        Time constant; zero means no lag. [s]
     dt_s
         Time step. [s]
 
@@ -34,8 +34,8 @@ def first_order_lag(values: Floats, *, tau_s: float, dt_s: float) -> Floats:
     """
     if tau_s <= 0:
         return values.copy()
-    keep = float(np.exp(-dt_s / tau_s))
-    out, _ = lfilter([0.0, 1.0 - keep], [1.0, -keep], values, zi=[values[0]])
+    decay = float(np.exp(-dt_s / tau_s))
+    out, _ = lfilter([0.0, 1.0 - decay], [1.0, -decay], values, zi=[values[0]])
     return np.asarray(out, dtype=float)
 
 
@@ -88,10 +88,10 @@ def cylinder_fuel(
     reaching, film
         Fuel rate that reaches the cylinder and the film's mass after each step, each (n,).
     """
-    keep = float(np.exp(-dt_s / evaporation_s))
+    decay = float(np.exp(-dt_s / evaporation_s))
     gain = wetting * evaporation_s
     at_rest = gain * injected[0]
-    film, _ = lfilter([gain * (1.0 - keep)], [1.0, -keep], injected, zi=[keep * at_rest])
+    film, _ = lfilter([gain * (1.0 - decay)], [1.0, -decay], injected, zi=[decay * at_rest])
     film = np.asarray(film, dtype=float)
     before = np.concatenate([[at_rest], film[:-1]])
     return injected - (film - before) / dt_s, film
@@ -131,9 +131,9 @@ def gas_delay_s(
 
 
 def arrive_late(time_s: Floats, values: Floats, delay_s: Floats) -> Floats:
-    """Let each moment's value arrive after its own delay; the first value holds before it.
+    """Delay each value by its own time; the first value holds until then.
 
-    Gas that left later cannot overtake, so that arrival times never fall.
+    Later gas cannot overtake, so that arrival times never fall.
     """
     arrival_s = np.maximum.accumulate(time_s + delay_s)
     return np.asarray(np.interp(time_s, arrival_s, values), dtype=float)

@@ -16,9 +16,9 @@ from tuneassist.loop.tunes import check_tunes
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import Ignition
 from tuneassist.show.report import report_html, report_sections
+from tuneassist.show.report_blocks import Picture, pictures_of
 from tuneassist.show.report_cells import map_pictures
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
-from tuneassist.show.report_views import Picture, pictures_of
 from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.report_source import read_source
 from tuneassist.workflow.runs import (

@@ -25,7 +25,7 @@ from tuneassist.loop.pool import pool_rounds
 from tuneassist.parallel import LogFile, reduce_files
 from tuneassist.pipeline import LogEvidence, gather
 from tuneassist.settings import Setup
-from tuneassist.show.report_data import HeldGrid, ReportData, ReportRound
+from tuneassist.show.report_data import ControllerGrid, ReportData, ReportRound
 from tuneassist.show.rounds import grid_name, next_steps
 from tuneassist.workflow.logs import distinct_names
 
@@ -91,7 +91,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
         setup=tune.setup,
         is_simulated="simulated" in label.casefold() or any(r.is_simulated for r in results),
         rounds=rounds,
-        held=HeldGrid(grid_name(state.current), tune.grid(state.current)),
+        controller_grid=ControllerGrid(grid_name(state.current), tune.grid(state.current)),
         residuals=_pooled_residuals(tune),
         answers=tuple(
             f"round {a.number} ({a.verdict}): {ANSWERS[a.answer]}" for a in state.answers
@@ -116,7 +116,7 @@ def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> Report
         one,
         fate=tune.state.fate(mark),
         outcome=_outcome(mark, tune.state),
-        look=look,
+        summary=look,
         advice=advice,
         response=stored.response,
         coverage=_coverage(tune.setup, one.cells, [seen.astype(np.int64)]),

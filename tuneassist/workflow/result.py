@@ -229,7 +229,7 @@ def proposal_summary(
     is_simulated: bool,
 ) -> dict[str, Any]:
     """Return what ``propose --json`` prints."""
-    from tuneassist.show.proposal import fate_shares
+    from tuneassist.show.proposal import outcome_shares
 
     cells, evidence = proposal.cells, proposal.evidence
     words = cells["confidence"].astype(str).value_counts()
@@ -244,7 +244,7 @@ def proposal_summary(
         "logs": [log.name for log in logs],
         "set_aside": dict(evidence.unusable),
         "logs_set_aside": dict(evidence.set_aside),
-        "samples": fate_shares(evidence.fates),
+        "samples": outcome_shares(evidence.fates),
         "holds": len(evidence.holds),
         "cells": {
             "total": len(cells),

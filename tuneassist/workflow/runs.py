@@ -13,7 +13,7 @@ from tuneassist.inert import listed
 from tuneassist.reading import Log
 from tuneassist.runs import RunsComparison, RunSettings, compare_runs
 from tuneassist.runs.air import AirState
-from tuneassist.runs.same_air import DIFFERENT_AIR
+from tuneassist.runs.air_difference import DIFFERENT_AIR
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import EngineSettings, Ignition, Setup
 from tuneassist.show.run_units import SYSTEMS, OutputUnits, units_of

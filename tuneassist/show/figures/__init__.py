@@ -1,4 +1,4 @@
-"""Figures that return matplotlib axes: tidy frames and results in, nothing shown, nothing written.
+"""Figures from tidy frames and results; each returns matplotlib axes and shows or writes nothing.
 
-Every ``plot_*`` takes ``ax=None`` and makes a figure of its own where none is given.
+Every ``plot_*`` takes ``ax=None`` and makes a new figure if none is given.
 """

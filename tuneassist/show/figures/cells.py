@@ -8,7 +8,7 @@ import pandas as pd
 
 from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import deviation_picture, step_picture
-from tuneassist.show.figures.paint import draw_picture, frame_or_new, head, map_size
+from tuneassist.show.figures.drawing import draw_picture, frame_or_new, map_size, set_title
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
@@ -31,20 +31,20 @@ def plot_cells(
     setup
         Axes, ignition and kind of target.
     title
-        What the map is of.
+        Title of the map.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
 
     Returns
     -------
     matplotlib.axes.Axes
-        Numbers and marks say what the colours say.
+        Numbers and marks repeat what the colours show.
     """
     frame = frame_or_new(ax, map_size(setup.axes))
     draw_picture(frame, deviation_picture(cells, setup))
-    head(frame, title, is_simulated=is_simulated)
+    set_title(frame, title, is_simulated=is_simulated)
     return frame
 
 
@@ -57,7 +57,7 @@ def plot_step(
     is_simulated: bool = False,
     ax: Frame | None = None,
 ) -> Frame:
-    """Draw the proposed step, with a ! where a rule held it back.
+    """Draw the proposed step, with ! where a rule held it back.
 
     Parameters
     ----------
@@ -73,9 +73,9 @@ def plot_step(
     Returns
     -------
     matplotlib.axes.Axes
-        Numbers and marks say what the colours say.
+        Numbers and marks repeat what the colours show.
     """
     frame = frame_or_new(ax, map_size(setup.axes))
     draw_picture(frame, step_picture(cells, binding, setup))
-    head(frame, title, is_simulated=is_simulated)
+    set_title(frame, title, is_simulated=is_simulated)
     return frame

@@ -1,4 +1,4 @@
-"""The map of coverage: which cells were seen, held and can be trusted."""
+"""The map of coverage: which cells were seen, held and trusted."""
 
 from __future__ import annotations
 
@@ -8,7 +8,13 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from tuneassist.grid import Axes
-from tuneassist.show.figures.paint import at_map, frame_or_new, head, map_scales, map_size
+from tuneassist.show.figures.drawing import (
+    frame_or_new,
+    map_positions,
+    map_scales,
+    map_size,
+    set_title,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
@@ -26,7 +32,7 @@ _WORDS = {
     "left alone": "left alone (no target)",
     "unseen": "unseen",
     "seen": "seen, no hold",
-    "held": "held, not sure",
+    "held": "held, low confidence",
     "trusted": "trusted (fair, darker: good)",
 }
 
@@ -40,36 +46,36 @@ def plot_coverage(
     is_simulated: bool = False,
     ax: Frame | None = None,
 ) -> Frame:
-    """Draw which cells were seen, held and can be trusted.
+    """Draw which cells were seen, held and trusted.
 
     Parameters
     ----------
     table
         From `tuneassist.evidence.coverage.coverage_table`.
     axes
-        The breakpoints; every cell is drawn equally large.
+        The breakpoints; all cells are drawn the same size.
     holds
-        Holds with ``rpm, load``, drawn where they were; None draws none. [rpm], [load unit]
+        Holds with ``rpm, load``, drawn at their position; None draws none. [rpm], [load unit]
     title
-        What the map is of.
+        Title of the map.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
 
     Returns
     -------
     matplotlib.axes.Axes
-        Told apart by shade, hatching and numbers, so that it can be printed in grey.
+        States differ in shade, hatching and numbers, so that it can be printed in grey.
     """
     frame = frame_or_new(ax, map_size(axes))
     _draw_cells(frame, table, len(axes.load))
     map_scales(frame, axes)
     if holds is not None:
-        x, y = at_map(axes, holds)
+        x, y = map_positions(axes, holds)
         frame.plot(x, y, "o", color="#e08214", markersize=3.2, markeredgecolor="black",
                    markeredgewidth=0.4, zorder=3)  # fmt: skip
-    head(frame, title, is_simulated=is_simulated)
+    set_title(frame, title, is_simulated=is_simulated)
     return frame
 
 
@@ -88,7 +94,7 @@ def _draw_cells(frame: Frame, table: pd.DataFrame, columns: int) -> None:
                       hatch=hatch, linewidth=0.6)
         )  # fmt: skip
         if state in ("held", "trusted"):
-            # holds gather about the middle, where the breakpoint is: words stand in a corner
+            # holds lie around the breakpoint in the middle: the text goes into a corner
             frame.text(
                 column - 0.46, row - 0.45, f"{holds} {word}", ha="left", va="top", fontsize=8,
                 zorder=4, bbox={"facecolor": fill, "edgecolor": "none", "pad": 0.6, "alpha": 0.9},
@@ -111,7 +117,7 @@ def coverage_legend(table: pd.DataFrame, *, has_holds: bool = True) -> list[Any]
         for state, (fill, hatch) in _FILLS.items()
     ]
     if has_holds:
-        words = "a hold (numbers: holds near; 0: from neighbours)"
+        words = "a hold (numbers: holds nearby; 0: interpolated)"
         handles.append(
             Line2D([], [], linestyle="", marker="o", color="#e08214", markeredgecolor="black",
                    markersize=5, label=words)

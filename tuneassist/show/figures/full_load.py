@@ -11,7 +11,7 @@ import pandas as pd
 from tuneassist.loop.tunes import Tune, run_torque
 from tuneassist.own_units import channel_words
 from tuneassist.show.figures.colours import AFTER, BEFORE, INK, LIMIT, PAPER
-from tuneassist.show.figures.paint import frame_or_new, head, no_math, plain_scales
+from tuneassist.show.figures.drawing import escape_math, frame_or_new, label_axes, set_title
 from tuneassist.show.run_units import OutputUnits
 from tuneassist.units import UNITS
 
@@ -34,7 +34,7 @@ LEAST_SPANS = {
     "lambda": 0.2, "boost_kpa": 40.0, "manifold_pressure_kpa": 40.0, "exhaust_temp_c": 150.0,
     "rail_pressure_kpa": 20_000.0, "injector_duty_pct": 20.0, "intake_temp_c": 20.0,
 }  # fmt: skip
-"""A scale spans at least this, so that noise does not look like a finding. [unit of the column]"""
+"""Smallest span of a scale, so that noise does not look significant. [unit of the column]"""
 EDGE_ROOM = 0.05
 """Room beyond the outermost curve or limit, as a share of the scale. [1]"""
 _STYLES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)))
@@ -60,7 +60,7 @@ def plot_full_load(
     unit
         Unit word to draw in; empty for N.m and kW.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
     """
@@ -83,15 +83,15 @@ def plot_full_load(
         top = int(np.nanargmax(value))
         peaks.append((float(rpm[top]), float(value[top])))
     highest = max(peak for _, peak in peaks) if peaks else 0.0
-    for at, peak in peaks:  # the higher one above its curve, the other below, so they stay apart
+    for at, peak in peaks:  # the higher one above its curve, the other below, to avoid overlap
         is_above = peak == highest
         frame.annotate(f"{peak:.0f}", (at, peak), xytext=(0, 4 if is_above else -4), ha="center",
                        va="bottom" if is_above else "top", textcoords="offset points", fontsize=8,
                        color=INK)  # fmt: skip
-    plain_scales(frame, "engine speed (rpm)", f"{quantity} ({unit})")
+    label_axes(frame, "engine speed (rpm)", f"{quantity} ({unit})")
     frame.set_ylim(0, frame.get_ylim()[1] * 1.08)
     frame.legend(loc="lower center", frameon=False, fontsize=8)
-    head(frame, f"Full-load {quantity}", is_simulated=is_simulated)
+    set_title(frame, f"Full-load {quantity}", is_simulated=is_simulated)
     return frame
 
 
@@ -107,7 +107,7 @@ def plot_gain(
     unit
         Unit word of the torque.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
     """
@@ -123,10 +123,10 @@ def plot_gain(
         frame.fill_between(rpm, low, high, color=AFTER, alpha=0.2, linewidth=0,
                            label="95 % interval")  # fmt: skip
     frame.plot(rpm, value, "-", color=AFTER, linewidth=1.8, label="gain")
-    plain_scales(frame, "engine speed (rpm)", f"gain in torque ({unit})")
-    frame.margins(y=0.2)  # so that the legend finds a place beside curve and zero
+    label_axes(frame, "engine speed (rpm)", f"gain in torque ({unit})")
+    frame.margins(y=0.2)  # room for the legend
     frame.legend(loc="best", frameon=False, fontsize=8)
-    head(frame, "Gain at every speed", is_simulated=is_simulated)
+    set_title(frame, "Gain at every speed", is_simulated=is_simulated)
     return frame
 
 
@@ -134,7 +134,7 @@ def plot_along(
     mean: pd.DataFrame,
     column: str,
     *,
-    watched: pd.DataFrame | None = None,
+    limit_checks: pd.DataFrame | None = None,
     units: OutputUnits | None = None,
     is_simulated: bool = False,
     ax: Frame | None = None,
@@ -148,12 +148,12 @@ def plot_along(
         there is a column ``lambda_target``.
     column
         One of `ALONG_WORDS`.
-    watched
-        As in `tuneassist.runs.RunsComparison.watched`: limits of the same channel are drawn.
+    limit_checks
+        As in `tuneassist.runs.RunsComparison.limit_checks`: limits of the same channel are drawn.
     units
-        Units in which it is drawn; None draws it in the unit inside.
+        Units of the drawing; None uses the internal unit.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure. The scale spans at least `LEAST_SPANS`.
     """
@@ -162,25 +162,25 @@ def plot_along(
     units = units or OutputUnits()
     channel, inside = channel_of(column), ALONG_WORDS[column][1]
     unit = units.unit_of(channel, inside)
-    limits = limits_of(watched, column, mean, units)
+    limits = nearby_limits(limit_checks, column, mean, units)
     for side, part in mean.groupby("side", sort=False):
         colour, style = LINES[str(side)]
-        frame.plot(part["rpm"], units.along(part[column], channel, inside), style, color=colour,
+        frame.plot(part["rpm"], units.converted(part[column], channel, inside), style, color=colour,
                    linewidth=1.8, label=str(side), zorder=3 if side == "before" else 2)  # fmt: skip
     if column == "lambda" and "lambda_target" in mean:
         _draw_target(frame, mean, units)
     for limit, words in limits:
         frame.axhline(limit, color=LIMIT, linestyle=":", linewidth=1.6)
-        frame.annotate(no_math(words), (0.99, limit), xycoords=("axes fraction", "data"),
+        frame.annotate(escape_math(words), (0.99, limit), xycoords=("axes fraction", "data"),
                        xytext=(0, 2), textcoords="offset points", ha="right", va="bottom",
                        fontsize=7.5, color=LIMIT, zorder=4,
                        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6,
                              "alpha": 0.85})  # fmt: skip
-    plain_scales(frame, "engine speed (rpm)", f"{name} ({unit})" if unit != name.lower() else name)
-    least = units.along([0.0, LEAST_SPANS[column]], channel, inside)
-    _spread(frame, float(least[1] - least[0]))
+    label_axes(frame, "engine speed (rpm)", f"{name} ({unit})" if unit != name.lower() else name)
+    least = units.converted([0.0, LEAST_SPANS[column]], channel, inside)
+    _widen_scale(frame, float(least[1] - least[0]))
     frame.legend(loc="best", frameon=False, fontsize=8)
-    head(frame, f"{name} along the pull", is_simulated=is_simulated)
+    set_title(frame, f"{name} along the pull", is_simulated=is_simulated)
     return frame
 
 
@@ -196,42 +196,42 @@ def channel_of(column: str) -> str:
 
 
 def _draw_target(frame: Frame, mean: pd.DataFrame, units: OutputUnits) -> None:
-    """Draw the target of the last side: one line, for target and load differ little by side."""
+    """Draw the target of the last side only; target and load differ little between sides."""
     part = mean[mean["side"] == mean["side"].iloc[-1]]
     if part["lambda_target"].notna().any():
-        target = units.along(part["lambda_target"], "lambda", "lambda")
+        target = units.converted(part["lambda_target"], "lambda", "lambda")
         frame.plot(part["rpm"], target, "-.", color=INK, linewidth=1.1, label="target", zorder=1)
 
 
-def _spread(frame: Frame, least: float) -> None:
-    """Widen a scale about its middle to the least span, with a little room at both ends."""
+def _widen_scale(frame: Frame, least: float) -> None:
+    """Widen a scale about its middle to the smallest span, with some room at both ends."""
     low, high = (float(end) for end in frame.dataLim.intervaly)
     room = 0.5 * max(least - (high - low), 0.0) + EDGE_ROOM * max(high - low, least)
     frame.set_ylim(low - room, high + room)
 
 
-def limits_of(
-    watched: pd.DataFrame | None, column: str, mean: pd.DataFrame, units: OutputUnits
+def nearby_limits(
+    limit_checks: pd.DataFrame | None, column: str, mean: pd.DataFrame, units: OutputUnits
 ) -> list[tuple[float, str]]:
-    """Return a channel's limits that lie near what was seen, with their names.
+    """Return a channel's limits near the measured range, with their names.
 
     Parameters
     ----------
-    watched, mean
+    limit_checks, mean
         As in `tuneassist.runs.RunsComparison`.
     column
         One of `ALONG_WORDS`.
     units
-        Units to say a limit in.
+        Units of the limits.
     """
-    if watched is None or watched.empty:
+    if limit_checks is None or limit_checks.empty:
         return []
     channel, inside = channel_of(column), ALONG_WORDS[column][1]
-    own = watched[watched["channel"].eq(channel)].drop_duplicates("limit_name")
+    own = limit_checks[limit_checks["channel"].eq(channel)].drop_duplicates("limit_name")
     low, high = float(mean[column].min()), float(mean[column].max())
     room = max(high - low, 0.1 * abs(high), LEAST_SPANS[column])
     near = own[(own["limit"] >= low - room) & (own["limit"] <= high + room)]
-    shown = units.along(near["limit"], channel, inside)
+    shown = units.converted(near["limit"], channel, inside)
     return [
         (float(limit), f"{channel_words(str(name))} {limit:.4g}")
         for limit, name in zip(shown, near["limit_name"], strict=True)
@@ -254,7 +254,7 @@ def plot_tunes(
     unit
         Unit word of the torque.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
     """
@@ -265,12 +265,12 @@ def plot_tunes(
         style: Any = _STYLES[number % len(_STYLES)]
         torque = run["torque_nm"] / UNITS[unit].factor
         frame.plot(run["rpm"], torque, linestyle=style, linewidth=1.8,
-                   color=_between(BEFORE, AFTER, shade / 0.75), label=no_math(tune.name),
+                   color=_between(BEFORE, AFTER, shade / 0.75), label=escape_math(tune.name),
                    marker=_MARKS[number % len(_MARKS)], markevery=max(len(run) // 8, 1),
                    markersize=4)  # fmt: skip
-    plain_scales(frame, "engine speed (rpm)", f"torque ({unit})")
+    label_axes(frame, "engine speed (rpm)", f"torque ({unit})")
     frame.legend(loc="best", frameon=False, fontsize=8)
-    head(frame, "The set of tunes at full load", is_simulated=is_simulated)
+    set_title(frame, "The set of tunes at full load", is_simulated=is_simulated)
     return frame
 
 

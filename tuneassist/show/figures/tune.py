@@ -1,4 +1,4 @@
-"""Figures of the tune loop: rounds, the engine's answer, and the holds behind a fit."""
+"""Figures of the tune loop: rounds, the engine's response, and the holds of a fit."""
 
 from __future__ import annotations
 
@@ -14,33 +14,33 @@ from tuneassist.loop.response import Response
 from tuneassist.show.figures.colours import (
     AFTER,
     BEFORE,
-    CALM_FILLS,
     EDGE,
     INK,
     LIMIT,
     PAPER,
-    WATCH_FILLS,
+    SAFE_FILLS,
+    UNSAFE_FILLS,
 )
-from tuneassist.show.figures.paint import (
-    at_map,
+from tuneassist.show.figures.drawing import (
     frame_or_new,
-    head,
+    label_axes,
     legend_below,
+    map_positions,
     map_scales,
     map_size,
-    plain_scales,
+    set_title,
 )
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
 
 FLAT_PCT = 1.0
-"""Residuals smaller than this are drawn as dots: they say no side. [%]"""
+"""Residuals smaller than this are drawn as dots, without a side. [%]"""
 
 
-def rounds_frame(looks: Sequence[RoundLook]) -> pd.DataFrame:
+def rounds_frame(summaries: Sequence[RoundLook]) -> pd.DataFrame:
     """Return rounds as a tidy frame: number, cells_seen, cells_inside, rms_pct, response ..."""
-    return pd.DataFrame([look.__dict__ for look in looks])
+    return pd.DataFrame([one.__dict__ for one in summaries])
 
 
 def plot_rounds(
@@ -53,9 +53,9 @@ def plot_rounds(
     rounds
         From `rounds_frame`: ``number, rms_pct, cells_seen, cells_inside``.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
-        Where to draw; None makes a figure. The share stands on a second scale to the right.
+        Where to draw; None makes a figure. The share has a second scale on the right.
 
     Returns
     -------
@@ -67,11 +67,11 @@ def plot_rounds(
     rms = rounds["rms_pct"].to_numpy(dtype=float)
     seen = rounds["cells_seen"].to_numpy(dtype=float)
     share = 100.0 * rounds["cells_inside"].to_numpy(dtype=float) / np.where(seen > 0, seen, np.nan)
-    plain_scales(frame, "round", "rms deviation (%)")
+    label_axes(frame, "round", "rms deviation (%)")
     other = frame.twinx()
     other.set_ylabel("cells inside tolerance (%)")
     other.spines["top"].set_visible(False)
-    inside = other.bar(number, share, width=0.5, color=CALM_FILLS[0], edgecolor=EDGE,
+    inside = other.bar(number, share, width=0.5, color=SAFE_FILLS[0], edgecolor=EDGE,
                        hatch="//", label="inside (%)")  # fmt: skip
     (line,) = frame.plot(number, rms, "o-", color=AFTER, label="rms deviation (%)")
     for x, value in zip(number, rms, strict=True):
@@ -84,21 +84,21 @@ def plot_rounds(
     frame.set_ylim(0, 1.3 * float(np.nanmax(rms)) if np.isfinite(rms).any() else 1.0)
     other.set_ylim(0, 105)
     legend_below(frame, handles=[line, inside])
-    head(frame, "Rounds", is_simulated=is_simulated)
+    set_title(frame, "Rounds", is_simulated=is_simulated)
     return frame
 
 
 def plot_response(
     response: Response, *, is_simulated: bool = False, ax: Frame | None = None
 ) -> Frame:
-    """Draw how the engine answered the last change: 1 is as it should be, 0 is no answer.
+    """Draw how the engine responded to the last change: 1 is as expected, 0 is no response.
 
     Parameters
     ----------
     response
         From `tuneassist.loop.response.measure_response`; its parts of the map are drawn too.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
     """
@@ -113,18 +113,18 @@ def plot_response(
         frame.annotate(f"{value:.2f}", (value, down), xytext=(0, 7), ha="center", fontsize=8,
                        textcoords="offset points",
                        bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6})  # fmt: skip
-    plain_scales(frame, "", "")
+    label_axes(frame, "", "")
     frame.set_xlabel("measured over expected change\n(bar: 95 % interval)")
     frame.set_yticks(range(len(known)), [str(row[0]).replace(" and ", ",\n") for row in known])
     frame.set_ylim(len(known) - 0.4, -0.6)
     ends = [0.0, 1.0, *(x for row in known for x in row[2:])]
     frame.set_xlim(min(ends) - 0.15, max(ends) + 0.15)
-    for at, words in ((1.0, "as expected"), (0.0, "no answer")):
+    for at, words in ((1.0, "as expected"), (0.0, "no response")):
         frame.axvline(at, color=INK if at else LIMIT, linestyle="-" if at else ":", linewidth=1)
         frame.text(at, 1.01, words, ha="center", va="bottom", fontsize=8,
                    transform=frame.get_xaxis_transform())  # fmt: skip
     data = " (simulated data)" if is_simulated else ""
-    frame.set_title(f"The engine's answer{data}", loc="left", fontsize=10, pad=18)
+    frame.set_title(f"Engine response{data}", loc="left", fontsize=10, pad=18)
     return frame
 
 
@@ -140,26 +140,26 @@ def plot_holds(
     axes
         The breakpoints.
     is_simulated
-        Whether the data are; then the title says so.
+        Whether the data are simulated; the title then says so.
     ax
         Where to draw; None makes a figure.
 
     Returns
     -------
     matplotlib.axes.Axes
-        Up: leaner than the fit, down: richer, larger where farther; hollow: not used.
+        Up: leaner than the fit, down: richer; size shows the distance; hollow: not used.
     """
     frame = frame_or_new(ax, map_size(axes))
     map_scales(frame, axes)
     frame.grid(color="#e0e0e0", linewidth=0.6)
     frame.set_axisbelow(True)
-    x, y = at_map(axes, residuals)
+    x, y = map_positions(axes, residuals)
     value = residuals["residual_pct"].to_numpy(dtype=float)
     is_used = residuals["is_used"].to_numpy(dtype=bool) & np.isfinite(value)
     size = 14.0 + 14.0 * np.minimum(np.abs(np.nan_to_num(value)), 8.0)
     kinds = (
-        (is_used & (value >= FLAT_PCT), "^", WATCH_FILLS[1], f"leaner by {FLAT_PCT:g} % or more"),
-        (is_used & (value <= -FLAT_PCT), "v", CALM_FILLS[2], f"richer by {FLAT_PCT:g} % or more"),
+        (is_used & (value >= FLAT_PCT), "^", UNSAFE_FILLS[1], f"leaner by {FLAT_PCT:g} % or more"),
+        (is_used & (value <= -FLAT_PCT), "v", SAFE_FILLS[2], f"richer by {FLAT_PCT:g} % or more"),
         (is_used & (np.abs(value) < FLAT_PCT), "o", INK, f"within {FLAT_PCT:g} % of the fit"),
         (~is_used, "o", "none", "not used"),
     )
@@ -170,5 +170,5 @@ def plot_holds(
             frame.scatter(x[inside], y[inside], s=marks, marker=mark, facecolor=fill, lw=0.7,
                           edgecolor=INK, label=label, zorder=3)  # fmt: skip
     legend_below(frame)
-    head(frame, "Holds, and how far each is from the fit", is_simulated=is_simulated)
+    set_title(frame, "Holds, and how far each is from the fit", is_simulated=is_simulated)
     return frame

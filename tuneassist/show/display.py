@@ -1,9 +1,9 @@
-"""How things look: marks, colours and numbers, so that no screen depends on colour alone.
+"""Marks, colours and number formats of all output; no meaning depends on colour alone.
 
-Blue and orange are the pair that the common kinds of colour blindness tell apart (from memory;
-common practice for diverging scales). Shades are taken from the 256 that nearly every terminal has.
-The sign says the same as the colour, and a mark says the confidence, so that a screen without
-colour, a pipe and a printout lose nothing.
+Blue and orange stay distinct under the common kinds of colour blindness (from memory; common
+practice for diverging scales). The shades belong to the 256 colours that nearly every terminal
+has. The sign repeats the colour and a mark shows the confidence, so that output without colour is
+complete.
 """
 
 from __future__ import annotations
@@ -19,26 +19,26 @@ from rich.text import Text
 from tuneassist.inert import SENTENCE_LENGTH, clipped, inert
 
 CellMark = Literal["", "good", "fair", "low", "beyond", "held"]
-"""What a sign beside a number means."""
+"""Meaning of the mark beside a number."""
 HELD = "!"
 """Mark of a cell that a rule held back."""
 _MARKS: Mapping[str, str] = MappingProxyType({"good": "●", "fair": "◐", "low": "○", "none": " "})
 BEYOND_WORDS = "beyond the outermost holds"
-"""Legend of `Look.beyond`."""
+"""Legend of `Display.beyond`."""
 _ASCII_MARKS: Mapping[str, str] = MappingProxyType(
     {"good": "#", "fair": "=", "low": "?", "none": " "}
 )
-WATCH = ("black on color(223)", "black on color(215)", "black on color(172)")
-"""Orange: the side that hurts this engine. From a little to a lot."""
-CALM = ("black on color(153)", "black on color(110)", "black on color(68)")
-"""Blue: the other side."""
+UNSAFE_SHADES = ("black on color(223)", "black on color(215)", "black on color(172)")
+"""Orange: the unsafe side for this engine, in rising depth."""
+SAFE_SHADES = ("black on color(153)", "black on color(110)", "black on color(68)")
+"""Blue: the safe side, in rising depth."""
 STEPS_PCT = (1.0, 3.0, 6.0)
 """Sizes at which the shade deepens. [%]"""
 
 
 @dataclass(frozen=True)
-class Look:
-    """What the place of output can show.
+class Display:
+    """Width and character set of the output.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ class Look:
         return (_ASCII_MARKS if self.is_ascii else _MARKS)[word]
 
     def mark(self, meaning: CellMark) -> str:
-        """Return the sign beside a number; empty for none."""
+        """Return the mark beside a number; empty for none."""
         if meaning == "held":
             return HELD
         if meaning == "beyond":
@@ -67,12 +67,12 @@ class Look:
 
     @property
     def beyond(self) -> str:
-        """Mark of a cell beyond the outermost holds: carried on from them, not read between."""
+        """Mark of a cell beyond the outermost holds: extrapolated, not interpolated."""
         return "^" if self.is_ascii else "△"
 
     @property
-    def nothing(self) -> str:
-        """Mark of a cell about which nothing is claimed."""
+    def no_evidence(self) -> str:
+        """Mark of a cell without evidence."""
         return "." if self.is_ascii else "·"
 
     @property
@@ -81,50 +81,50 @@ class Look:
         return "x" if self.is_ascii else "╳"
 
     def bar(self, share: float, *, width: int = 20) -> str:
-        """Draw a share between 0 and 1; anything above zero shows."""
+        """Draw a share between 0 and 1; a share above zero has at least one character."""
         full = round(share * width)
         if share > 0:
             full = max(full, 1)
         return ("#" if self.is_ascii else "■") * full
 
 
-def shade(value: float, *, watch_sign: int) -> str:
+def shade(value: float, *, unsafe_sign: int) -> str:
     """Return the style of a signed percentage.
 
     Parameters
     ----------
     value
         The percentage. [%]
-    watch_sign
-        Sign of the side that hurts this engine: +1 or -1.
+    unsafe_sign
+        Sign of the unsafe side for this engine: +1 or -1.
     """
-    return style_of(depth_of(value, watch_sign=watch_sign))
+    return style_of(depth_of(value, unsafe_sign=unsafe_sign))
 
 
-def depth_of(value: float, *, watch_sign: int) -> int:
-    """Return how deep the shade of a percentage is; parameters as for `shade`.
+def depth_of(value: float, *, unsafe_sign: int) -> int:
+    """Return the depth of shade of a percentage; parameters as for `shade`.
 
     Returns
     -------
     int
-        0 for none, else 1 to 3: above zero on the side that hurts.
+        0 for none, else 1 to 3: positive on the unsafe side.
 
     Examples
     --------
-    >>> [depth_of(x, watch_sign=-1) for x in (0.4, 2.0, -8.0, float("nan"))]
+    >>> [depth_of(x, unsafe_sign=-1) for x in (0.4, 2.0, -8.0, float("nan"))]
     [0, -1, 3, 0]
     """
     if not math.isfinite(value):
         return 0
     depth = sum(abs(value) >= step for step in STEPS_PCT)
-    return depth if value * watch_sign > 0 else -depth
+    return depth if value * unsafe_sign > 0 else -depth
 
 
 def style_of(depth: int) -> str:
-    """Return the style of a shade as `depth_of` has it."""
+    """Return the style for a depth from `depth_of`."""
     if depth == 0:
         return ""
-    return WATCH[depth - 1] if depth > 0 else CALM[-depth - 1]
+    return UNSAFE_SHADES[depth - 1] if depth > 0 else SAFE_SHADES[-depth - 1]
 
 
 def signed(value: float, *, wide: bool = False) -> str:
@@ -142,7 +142,7 @@ def signed(value: float, *, wide: bool = False) -> str:
 
 
 def plain(text: object) -> str:
-    """Make words from a file safe to show: short enough, no marks that a terminal acts on."""
+    """Make text from a file safe to show: clipped, without terminal control characters."""
     return inert(clipped(str(text), SENTENCE_LENGTH), instead=" ").strip()
 
 
@@ -152,7 +152,7 @@ def title(words: str) -> Text:
 
 
 def dim(words: str) -> Text:
-    """Return words of the second rank."""
+    """Return text in a dimmed style."""
     return Text(words, style="dim")
 
 

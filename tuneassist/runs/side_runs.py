@@ -1,4 +1,4 @@
-"""From logs to runs: each pull with its torque and its factor to standard air."""
+"""The runs of one side: each pull of its logs with torque and factor to standard air."""
 
 from __future__ import annotations
 
@@ -11,17 +11,19 @@ import pandas as pd
 
 from tuneassist.errors import InputError
 from tuneassist.runs.air import AirState
-from tuneassist.runs.output import Output, output_of
+from tuneassist.runs.air_difference import KnownAir
+from tuneassist.runs.limit_checks import boost_kpa
 from tuneassist.runs.pulls import Pull, find_pulls
 from tuneassist.runs.refusal import Refusal
-from tuneassist.runs.same_air import SeenAir
 from tuneassist.runs.settings import RunSettings
 from tuneassist.runs.standard_air import TITLES, AirCorrection, air_correction
-from tuneassist.runs.watch import boost_kpa
+from tuneassist.runs.torque import PullTorque, pull_torque
 from tuneassist.settings import EngineSettings, LimitSettings
 
-NO_PULL_SHARE = 0.05  # so much torque at or below zero may be noise; more is no full load
-CHARGED_KPA = 10.0  # gauge; above this the engine is charged and inlet temperature is suspect
+NO_PULL_SHARE = 0.05  # a larger share of torque at or below zero is not full load
+CHARGED_KPA = (
+    10.0  # gauge; above this the engine is charged, and the inlet temperature may be the charge's
+)
 
 
 class LogLike(Protocol):
@@ -29,7 +31,7 @@ class LogLike(Protocol):
 
     @property
     def name(self) -> str:
-        """Name for words."""
+        """Name used in messages."""
 
     @property
     def samples(self) -> pd.DataFrame:
@@ -38,12 +40,12 @@ class LogLike(Protocol):
 
 @dataclass(frozen=True, eq=False)
 class NamedSamples:
-    """The least that is a log.
+    """A name and its samples.
 
     Parameters
     ----------
     name
-        Name for words.
+        Name used in messages.
     samples
         One row per sample, columns as in `tuneassist.channels`.
     """
@@ -62,24 +64,24 @@ class Run:
         "before" or "after".
     pull
         The pull.
-    output
+    torque
         Torque of its samples.
     correction
         Factor to standard air.
     air
-        What is known of the air of the pull.
+        Known air of the pull.
     """
 
     side: str
     pull: Pull
-    output: Output
+    torque: PullTorque
     correction: AirCorrection
-    air: SeenAir
+    air: KnownAir
 
 
 @dataclass(frozen=True, eq=False)
 class SideRuns:
-    """What one side's logs hold.
+    """The usable runs of one side, and what could not be used.
 
     Parameters
     ----------
@@ -88,7 +90,7 @@ class SideRuns:
     refusals
         Stretches and pulls that could not be used.
     notes
-        Where, and a sentence.
+        Log or side, and a sentence.
     """
 
     runs: tuple[Run, ...]
@@ -96,13 +98,13 @@ class SideRuns:
     notes: tuple[tuple[str, str], ...]
 
 
-def with_own_names(logs: Sequence[LogLike]) -> tuple[LogLike, ...]:
-    """Give logs of one name a number, so that their runs are not taken for one.
+def with_unique_names(logs: Sequence[LogLike]) -> tuple[LogLike, ...]:
+    """Number logs that share a name, so that their runs stay distinct.
 
     Examples
     --------
     >>> logs = [NamedSamples("run", pd.DataFrame()), NamedSamples("run", pd.DataFrame())]
-    >>> [log.name for log in with_own_names(logs)]
+    >>> [log.name for log in with_unique_names(logs)]
     ['run', 'run (2)']
     """
     seen: dict[str, int] = {}
@@ -130,9 +132,9 @@ def runs_of_side(
     side
         "before" or "after".
     logs
-        Its logs, with names of their own.
+        Its logs, with unique names.
     air
-        Air of the side; None takes what is logged.
+        Air of the side; None uses the logged air.
     settings, engine, limits
         Thresholds, ignition type, barometer where none is logged.
     """
@@ -146,7 +148,9 @@ def runs_of_side(
         where = f"{side}, {log.name}"
         refusals += [replace(r, where=where) for r in found.refusals]
         if boost is not None and not {"boost_kpa", "barometer_kpa"} & set(log.samples):
-            notes.append((where, f"No barometer: boost counts from {limits.barometer_kpa:g} kPa."))
+            notes.append(
+                (where, f"No barometer: boost is relative to {limits.barometer_kpa:g} kPa.")
+            )
         notes += [(where, note) for note in found.notes]
         for pull in found.pulls:
             run = _run(side, pull, air, settings, engine)
@@ -154,7 +158,7 @@ def runs_of_side(
                 refusals.append(run)
                 continue
             runs.append(run)
-            notes += [(where, n) for n in (*run.output.notes, *run.correction.notes)]
+            notes += [(where, n) for n in (*run.torque.notes, *run.correction.notes)]
     return SideRuns(tuple(runs), tuple(refusals), tuple(notes))
 
 
@@ -162,55 +166,55 @@ def _run(
     side: str, pull: Pull, air: AirState | None, settings: RunSettings, engine: EngineSettings
 ) -> Run | Refusal:
     where = f"{side}, {pull.name}"
-    output = output_of(pull.samples, settings)
-    if isinstance(output, Refusal):
-        return replace(output, where=where)
-    known = int(np.isfinite(output.torque_nm).sum())
+    torque = pull_torque(pull.samples, settings)
+    if isinstance(torque, Refusal):
+        return replace(torque, where=where)
+    known = int(np.isfinite(torque.torque_nm).sum())
     if known < settings.min_samples:
         words = f"Only {known} samples of the pull have a torque."
         return Refusal("sparse", words, {"samples": known}, where)
-    backward = float(np.nanmean(output.torque_nm <= 0))
-    if backward > NO_PULL_SHARE:
+    share_not_positive = float(np.nanmean(torque.torque_nm <= 0))
+    if share_not_positive > NO_PULL_SHARE:
         words = "Torque is zero or negative in a part of the pull: the engine was not pulling."
-        return Refusal("no torque", words, {"share_not_positive": backward}, where)
+        return Refusal("no torque", words, {"share_not_positive": share_not_positive}, where)
     found = air_of_pull(pull, air, settings, engine)
     correction = found.correction
     if correction.refusal is not None:
         correction = replace(correction, refusal=replace(correction.refusal, where=where))
-    return Run(side, pull, output, correction, found.seen)
+    return Run(side, pull, torque, correction, found.known)
 
 
 @dataclass(frozen=True)
 class PullAir:
-    """What is known of a pull's air, and its factor to standard air."""
+    """Known air of a pull, and its factor to standard air."""
 
-    seen: SeenAir
+    known: KnownAir
     correction: AirCorrection
 
 
 def air_of_pull(
     pull: Pull, given: AirState | None, settings: RunSettings, engine: EngineSettings
 ) -> PullAir:
-    """Take the air that was given, else what the pull tells, and work out its factor."""
+    """Take the given air, else the logged air, and calculate its factor."""
     air, why = (given, ()) if given is not None else _logged_air(pull, settings)
     correction = air_correction(
         air, settings, ignition=engine.ignition, pressure_ratio=_pressure_ratio(pull, air)
     )
     if settings.standard != "none":
         correction = replace(correction, notes=(*correction.notes, *why))
-    return PullAir(_seen_air(pull, given), correction)
+    return PullAir(_known_air(pull, given), correction)
 
 
-def watched_pull(run: Run) -> Pull:
-    """Return a run's pull with its torque in the samples, where power or speed told it."""
+def pull_with_torque(run: Run) -> Pull:
+    """Return a run's pull with its torque in the samples, calculated where not logged."""
     samples = run.pull.samples
     if "torque_nm" in samples and samples["torque_nm"].notna().any():
         return run.pull
-    return replace(run.pull, samples=samples.assign(torque_nm=run.output.torque_nm))
+    return replace(run.pull, samples=samples.assign(torque_nm=run.torque.torque_nm))
 
 
 def _medians(pull: Pull) -> dict[str, float]:
-    """Medians of what a pull tells of its air, of the channels that were logged."""
+    """Medians of the logged air channels of a pull."""
     return {
         name: float(pull.samples[name].median())
         for name in ("barometer_kpa", "intake_temp_c", "boost_kpa")
@@ -218,12 +222,12 @@ def _medians(pull: Pull) -> dict[str, float]:
     }
 
 
-def _seen_air(pull: Pull, given: AirState | None) -> SeenAir:
-    """Take what was given of the air, else what was logged, though it be one of the two."""
+def _known_air(pull: Pull, given: AirState | None) -> KnownAir:
+    """Take the given air, else what was logged of pressure and temperature."""
     if given is not None:
-        return SeenAir(given.dry_kpa, given.temp_c)
+        return KnownAir(given.dry_kpa, given.temp_c)
     medians = _medians(pull)
-    return SeenAir(
+    return KnownAir(
         medians.get("barometer_kpa", float("nan")), medians.get("intake_temp_c", float("nan")),
         medians.get("boost_kpa", 0.0) >= CHARGED_KPA,
     )  # fmt: skip
@@ -244,8 +248,8 @@ def _logged_air(pull: Pull, settings: RunSettings) -> tuple[AirState | None, tup
     if medians.get("boost_kpa", 0.0) < CHARGED_KPA:
         return air, ()
     return air, (
-        "The engine is charged: the logged inlet temperature may be that of the charge and not of "
-        "the air ahead of the filter, which the standard asks for. Give the air to be sure.",
+        "The engine is charged: the logged inlet temperature may be the charge temperature, not "
+        "that of the air ahead of the filter, as the standard requires. Give the air to be sure.",
     )
 
 
@@ -262,14 +266,14 @@ def _pressure_ratio(pull: Pull, air: AirState | None) -> float | None:
     return ratio if np.isfinite(ratio) and ratio > 0 else None
 
 
-def without_copies(runs: Sequence[Run]) -> tuple[tuple[Run, ...], tuple[Refusal, ...]]:
-    """Refuse a run that is another one to the last digit: one log given twice is one run."""
+def without_duplicates(runs: Sequence[Run]) -> tuple[tuple[Run, ...], tuple[Refusal, ...]]:
+    """Refuse a run that is identical to another: a log given twice is one run."""
     seen: dict[int, str] = {}
     kept: list[Run] = []
     refusals: list[Refusal] = []
     for run in runs:
         samples = run.pull.samples
-        key = hash((samples["rpm"].to_numpy().tobytes(), run.output.torque_nm.tobytes()))
+        key = hash((samples["rpm"].to_numpy().tobytes(), run.torque.torque_nm.tobytes()))
         where = f"{run.side}, {run.pull.name}"
         if key in seen:
             words = f"This run is a copy of {seen[key]}: it was left out."
@@ -281,18 +285,18 @@ def without_copies(runs: Sequence[Run]) -> tuple[tuple[Run, ...], tuple[Refusal,
 
 
 def is_usable(correction: AirCorrection, settings: RunSettings) -> bool:
-    """Tell whether a factor may be put in: it is known, and its standard allows it."""
+    """Return whether a factor may be applied: it is known, and its standard allows it."""
     is_allowed = correction.is_in_range or settings.apply_beyond_range
     return bool(np.isfinite(correction.factor)) and is_allowed
 
 
 def may_be_corrected(runs: Sequence[Run], settings: RunSettings) -> tuple[bool, tuple[str, ...]]:
-    """Decide whether the factors are put in: all of them or none.
+    """Decide whether the factors are applied: all of them or none.
 
     Returns
     -------
     is_corrected, notes
-        A corrected side beside an uncorrected one would be a gain of the weather.
+        With one side corrected, the difference would be the weather.
     """
     if settings.standard == "none" or not runs:
         return False, ()
@@ -301,6 +305,6 @@ def may_be_corrected(runs: Sequence[Run], settings: RunSettings) -> tuple[bool, 
         return True, ()
     return False, (
         f"{TITLES[settings.standard]}: {usable.count(False)} of {len(runs)} pulls have no factor "
-        "that may be used, so that no pull was corrected; the factors stand beside the pulls with "
-        "their conditions.",
+        "that may be used, so no pull was corrected; the table of pulls lists factors and "
+        "conditions.",
     )

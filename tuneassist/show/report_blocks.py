@@ -1,4 +1,4 @@
-"""What a page is made of: paragraphs, lists, facts, tables, maps and figures, ready to lay out."""
+"""Blocks of a page: paragraphs, lists, facts, tables, maps and figures."""
 
 from __future__ import annotations
 
@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, ClassVar
 from tuneassist.grid import Axes
 from tuneassist.show.cell_picture import CellPicture, CellShown, text_of
 from tuneassist.show.figures.colours import fill_of_cell
-from tuneassist.show.figures.paint import MARKS
+from tuneassist.show.figures.drawing import MARKS
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
 @dataclass(frozen=True)
-class Words:
+class Paragraphs:
     """Paragraphs.
 
     Parameters
@@ -24,7 +24,7 @@ class Words:
     lines
         One per paragraph.
     is_warning
-        Set apart, with the word "Caution" ahead of it.
+        Framed, with the word "Caution" before it.
     """
 
     lines: tuple[str, ...]
@@ -55,13 +55,13 @@ class DataTable:
     Parameters
     ----------
     caption
-        What it is of.
+        What it shows.
     head
         Column headings.
     rows
-        Words of every cell.
+        Text of every cell.
     numbers
-        Indices of columns that are set right.
+        Indices of right-aligned columns.
     """
 
     caption: str
@@ -78,11 +78,11 @@ class MapCell:
     Parameters
     ----------
     text
-        The number, or the mark of what is not known.
+        The number, or the mark of a cell without one.
     fill
-        Background, which says no more than the number.
+        Background; it repeats what the number shows.
     mark, mark_words
-        A sign beside it, and what it means.
+        Mark beside it, and its meaning.
     """
 
     text: str
@@ -98,13 +98,13 @@ class CellMap:
     Parameters
     ----------
     caption
-        What it is of.
+        What it shows.
     corner
-        What the two directions are.
+        Names of the two axes.
     loads, rows
         Load breakpoints; rpm breakpoint with its cells.
     note
-        How it is read.
+        How to read it.
     """
 
     caption: str
@@ -117,7 +117,7 @@ class CellMap:
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """A figure with its words.
+    """A figure with title and description.
 
     Parameters
     ----------
@@ -126,11 +126,11 @@ class Picture:
     figure
         From matplotlib.
     title
-        What it is of.
+        What it shows.
     alt
-        What it shows, for who cannot see it.
+        Description for screen readers.
     is_wide
-        Takes the page's whole width.
+        Uses the full width of the page.
     """
 
     name: str
@@ -143,13 +143,13 @@ class Picture:
 
 @dataclass(frozen=True, eq=False)
 class Pictures:
-    """Figures side by side where there is room."""
+    """Figures, side by side where they fit."""
 
     pictures: tuple[Picture, ...]
     kind: ClassVar[str] = "pictures"
 
 
-Block = Words | Bullets | Facts | DataTable | CellMap | Pictures
+Block = Paragraphs | Bullets | Facts | DataTable | CellMap | Pictures
 
 
 @dataclass(frozen=True, eq=False)
@@ -174,13 +174,13 @@ def cell_map(caption: str, axes: Axes, cells: Sequence[MapCell], *, note: str = 
     Parameters
     ----------
     caption
-        What the map is of.
+        Caption of the map.
     axes
         The breakpoints.
     cells
         In cell order.
     note
-        How it is read.
+        How to read it.
     """
     columns = len(axes.load)
     return CellMap(

@@ -1,4 +1,4 @@
-"""The screen of `keys`: what may stand in a setup file."""
+"""The screen of `keys`: the keys of a setup file."""
 
 from __future__ import annotations
 
@@ -8,23 +8,23 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from tuneassist.show.look import plain, title
+from tuneassist.show.display import plain, title
 
 HEADS = {
     "channels.NAME": '[channels], each entry: NAME = { column = "...", unit = "..." }, or '
-    "NAME = false to leave it unread",
+    "NAME = false to ignore it",
     "limits.ceilings.NAME": "[limits.ceilings], each entry: NAME = { ceiling = 900, hard = 950 }",
-    "limits.region": "[[limits.region]], as often as needed",
-    "plan.region": "[[plan.region]], as often as needed",
-    "channels": "Channels: the NAMEs of [channels]; one left out is looked for by its header",
-    "limits.ceilings": "Ceilings in force without a word",
+    "limits.region": "[[limits.region]], may be repeated",
+    "plan.region": "[[plan.region]], may be repeated",
+    "channels": "Channels: NAMEs for [channels]; a channel left out is found by its header",
+    "limits.ceilings": "Default ceilings",
     "fuels": "Fuels, with the stoichiometric AFR that engine.afr_stoich overrides",
-    "units": "Unit words",
+    "units": "Unit names",
 }
-"""Titles of the sections that are more than [section]."""
+"""Section titles other than [section]."""
 
 
-def keys_screen(keys: pd.DataFrame) -> RenderableType:
+def setup_keys_screen(keys: pd.DataFrame) -> RenderableType:
     """Return the keys, section by section; keys of one meaning share a row.
 
     Parameters

@@ -1,6 +1,6 @@
-"""The bundled sample logs: two simulated cars, each with a setup, logs and the truth.
+"""The sample logs: two simulated cars, each with a setup, logs and the true deviation.
 
-Scenario of our own; every file says that it is simulated.
+Every file says that it is simulated.
 """
 
 from __future__ import annotations
@@ -78,12 +78,12 @@ def van_engine() -> TrueEngine:
 
 
 def write_petrol_log(path: Path, session: Session) -> Path:
-    """Write a session of the petrol car as its logger does; the setup of the sample logs reads it.
+    """Write a session of the petrol car in its logger's format, as its sample setup reads it.
 
     Parameters
     ----------
     path
-        The file; what has its name is replaced.
+        The file; an existing one is replaced.
     session
         From `simulate_session`.
 
@@ -102,7 +102,7 @@ def write_sample_logs(folder: Path) -> list[Path]:
     Parameters
     ----------
     folder
-        Where to; made when missing. Files of the same names are replaced.
+        Destination; created when missing. Existing files are replaced.
 
     Returns
     -------
@@ -131,7 +131,7 @@ def write_sample_logs(folder: Path) -> list[Path]:
 
 
 def truth_text(engine: TrueEngine) -> str:
-    """Simulated true deviation at the breakpoints as a grid file; empty where out of reach."""
+    """True deviation at the breakpoints as a grid file; empty outside the load range."""
     axes = engine.car.axes
     rpm, load = axes.cell_rpm(), axes.cell_load()
     deviation = engine.true_deviation_pct(rpm, load)
@@ -179,12 +179,12 @@ def setup_text(
     car
         The car.
     columns
-        The columns of its logs; the channels that matter most are named in the setup, the others
-        are left to be found by their headers.
+        The columns of its logs; the setup names the main channels, and the reader finds the
+        others by their headers.
     rev_limit_rpm
         Highest speed. [rpm]
     in_header
-        The logs have the unit in the header, so that the column's name holds it too.
+        The headers of the logs include the unit, and so do the column names in the setup.
 
     Returns
     -------
@@ -229,7 +229,7 @@ acts_on = "fuel"
 
 
 def _limits_comment(car: Car) -> str:
-    """Show how limits are written: the defaults, which hold as long as the lines are comments."""
+    """List the default limits as commented lines."""
     limits = default_limits(car.ignition)
     ceilings = "\n".join(
         f"# {name} = {{ ceiling = {one.ceiling:g}"
@@ -251,7 +251,7 @@ def _limits_comment(car: Car) -> str:
 
 
 def _limits_head(car: Car) -> str:
-    """Head of the limits; a petrol car's own target asks for one that is not the default."""
+    """Head of the limits; the petrol car's target needs one that is not the default."""
     if car.ignition != "spark":
         return "# [limits]"
     default = default_limits(car.ignition).boost_leanest_lambda

@@ -1,4 +1,4 @@
-"""What the figures share: a frame to draw into, the scales of a cell map, words that are safe."""
+"""Shared by all figures: axes to draw into, scales of a cell map, safe text."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ import pandas as pd
 from tuneassist.grid import Axes, Floats
 from tuneassist.inert import inert
 from tuneassist.show.cell_picture import CellPicture, text_of
+from tuneassist.show.display import Display, plain
 from tuneassist.show.figures.colours import EDGE, GRID, INK, fill_of_cell
-from tuneassist.show.look import Look, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
     from matplotlib.figure import Figure
 
-MARKS = Look()
-"""The marks of figures and pages, which can show all of them."""
+MARKS = Display()
+"""Marks of figures and pages, which can show all characters."""
 LINE_SIZE = (4.6, 3.2)
-"""Width and height of a figure of curves: at a phone's width its letters are still read. [inch]"""
+"""Width and height of a figure of curves, readable at the width of a phone. [inch]"""
 
 
 def frame_or_new(ax: Frame | None, size: tuple[float, float] = LINE_SIZE) -> Frame:
@@ -34,12 +34,12 @@ def frame_or_new(ax: Frame | None, size: tuple[float, float] = LINE_SIZE) -> Fra
 
 
 def figure_of(frame: Frame) -> Figure:
-    """Return the figure that axes stand in."""
+    """Return the figure of the axes."""
     from matplotlib.figure import Figure
 
     figure = frame.get_figure()
     if not isinstance(figure, Figure):
-        raise ValueError("the axes stand in no figure of their own")
+        raise ValueError("the axes belong to no figure")
     return figure
 
 
@@ -50,19 +50,19 @@ def map_size(axes: Axes) -> tuple[float, float]:
 
 
 def map_scales(frame: Frame, axes: Axes) -> None:
-    """Put the breakpoints on a frame's two scales, every cell equally large."""
+    """Put the breakpoints on a frame's two scales, all cells the same size."""
     rows, columns = axes.shape
     frame.set_xticks(range(columns), [f"{load:g}" for load in axes.load])
     frame.set_yticks(range(rows), [f"{rpm:g}" for rpm in axes.rpm])
     frame.set_xlim(-0.5, columns - 0.5)
     frame.set_ylim(rows - 0.5, -0.5)
-    frame.set_xlabel(no_math(f"{axes.load_name} ({axes.load_unit})"))
+    frame.set_xlabel(escape_math(f"{axes.load_name} ({axes.load_unit})"))
     frame.set_ylabel("engine speed (rpm)")
     frame.tick_params(length=0)
 
 
 def map_cells(frame: Frame, axes: Axes, fills: Sequence[str], words: Sequence[str]) -> None:
-    """Draw one box per cell, in cell order, with what stands in it."""
+    """Draw one box per cell, in cell order, with its text."""
     from matplotlib.patches import Rectangle
 
     columns = len(axes.load)
@@ -83,32 +83,32 @@ def draw_picture(frame: Frame, picture: CellPicture) -> None:
     map_cells(frame, picture.axes, [fill_of_cell(one) for one in picture.cells], words)
 
 
-def at_map(axes: Axes, rows: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Places of rows with ``rpm`` and ``load`` on a cell map: across and down."""
+def map_positions(axes: Axes, rows: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Positions of rows with ``rpm`` and ``load`` on a cell map: across and down."""
     rpm, load = (rows[name].to_numpy(dtype=float) for name in ("rpm", "load"))
     across = np.interp(load, axes.load, np.arange(len(axes.load)))
     down = np.interp(rpm, axes.rpm, np.arange(len(axes.rpm)))
     return np.asarray(across), np.asarray(down)
 
 
-def plain_scales(frame: Frame, across: str, up: str) -> None:
+def label_axes(frame: Frame, across: str, up: str) -> None:
     """Name a curve's scales and draw a light grid behind it."""
-    frame.set_xlabel(no_math(across))
-    frame.set_ylabel(no_math(up))
+    frame.set_xlabel(escape_math(across))
+    frame.set_ylabel(escape_math(up))
     frame.grid(color=GRID, linewidth=0.6)
     frame.set_axisbelow(True)
     for side in ("top", "right"):
         frame.spines[side].set_visible(False)
 
 
-def head(frame: Frame, words: str, *, is_simulated: bool) -> None:
-    """Write a figure's title; data that are simulated are always called so."""
+def set_title(frame: Frame, words: str, *, is_simulated: bool) -> None:
+    """Set a figure's title; simulated data are always marked."""
     data = " (simulated data)" if is_simulated else ""
-    frame.set_title(no_math(f"{words}{data}"), loc="left", fontsize=10)
+    frame.set_title(escape_math(f"{words}{data}"), loc="left", fontsize=10)
 
 
 def legend_below(frame: Frame, **rest: Any) -> None:
-    """Put a legend under a frame's scale, as far below it however tall the frame is."""
+    """Put a legend at a fixed distance below a frame's scale."""
     from matplotlib.transforms import ScaledTranslation
 
     down = ScaledTranslation(0, -0.5, figure_of(frame).dpi_scale_trans)
@@ -116,8 +116,8 @@ def legend_below(frame: Frame, **rest: Any) -> None:
                  bbox_transform=frame.transAxes + down, **rest)  # fmt: skip
 
 
-def clean_words(figure: Figure) -> None:
-    """Take out of all words in a figure what is no letter; the last look before it is written."""
+def clean_text(figure: Figure) -> None:
+    """Remove control characters from all text of a figure before it is written."""
     from matplotlib.text import Text
 
     for found in figure.findobj(Text):
@@ -127,6 +127,6 @@ def clean_words(figure: Figure) -> None:
             found.set_text(safe)
 
 
-def no_math(text: str) -> str:
-    """Keep a $ in a file's words from being read as a formula."""
+def escape_math(text: str) -> str:
+    """Escape $ in text from files, which would start a formula."""
     return plain(text).replace("$", r"\$")

@@ -1,4 +1,4 @@
-"""The page's sections about the loop, and about what is left to do."""
+"""The page's sections on the rounds and the open work."""
 
 from __future__ import annotations
 
@@ -11,19 +11,19 @@ from tuneassist.loop.advice import AdviceSettings, miss_pct
 from tuneassist.settings import Setup
 from tuneassist.show.cautions import GENERAL, cautions
 from tuneassist.show.cell_picture import KNOWN
-from tuneassist.show.figures.paint import figure_of
-from tuneassist.show.look import counted, plain, signed
-from tuneassist.show.report_cells import blank_places
-from tuneassist.show.report_data import ReportData, ReportRound
-from tuneassist.show.report_views import (
+from tuneassist.show.display import counted, plain, signed
+from tuneassist.show.figures.drawing import figure_of
+from tuneassist.show.report_blocks import (
     Block,
     Bullets,
     DataTable,
+    Paragraphs,
     Picture,
     Pictures,
     Section,
-    Words,
 )
+from tuneassist.show.report_cells import blank_places
+from tuneassist.show.report_data import ReportData, ReportRound
 from tuneassist.show.rounds import verdict_word
 
 MOST_OUTSIDE = 10
@@ -33,41 +33,43 @@ BLANK_LINES = 8
 
 
 def rounds_section(data: ReportData, *, is_customer: bool) -> Section:
-    """Return the rounds with the engine's answers and the advice; empty without a loop."""
-    rounds = [one for one in data.rounds if one.look is not None]
+    """Return the rounds with the engine's response and the advice; empty without a loop."""
+    rounds = [one for one in data.rounds if one.summary is not None]
     if not rounds:
         return Section("Rounds")
     blocks: list[Block] = []
     if not is_customer:
-        head = ("round", "in force", "seen", "inside", "rms %", "answer (95 % interval)", "then")
+        head = ("round", "in force", "seen", "inside", "rms %", "response (95 % interval)", "then")
         rows = tuple(_round_row(one) for one in rounds)
         blocks.append(DataTable("Rounds of this tune", head, rows, frozenset({2, 3, 4})))
-        blocks.append(Words((
-            "Seen: cells that the rounds so far tell about. Inside: within 1 % of target under the "
-            "grid in force. Answer: measured over expected change; 1 is as it should be.",
+        blocks.append(Paragraphs((
+            "Seen: cells with evidence so far. Inside: within 1 % of target with the grid in "
+            "force. Response: measured over expected change; 1 is as expected.",
         )))  # fmt: skip
     shown = _round_pictures(data, rounds, is_customer=is_customer)
     if shown:
         blocks.append(Pictures(shown))
     if data.answers and not is_customer:
-        blocks += [Words(("What was found after halts:",)), Bullets(data.answers)]
+        blocks += [Paragraphs(("What was found after halts:",)), Bullets(data.answers)]
     last = rounds[-1]
     if last.response is not None and not is_customer:
-        words = f"The engine's answer in {last.name}: {last.response.verdict}, {last.response.why}."
-        blocks.append(Words((words,), is_warning=last.is_halt))
+        words = f"Engine response in {last.name}: {last.response.verdict}, {last.response.why}."
+        blocks.append(Paragraphs((words,), is_warning=last.is_halt))
     return Section("Rounds", tuple(blocks))
 
 
 def _round_row(one: ReportRound) -> tuple[str, ...]:
-    look, answer = one.look, "none"
-    if look is None:
+    summary, answer = one.summary, "none"
+    if summary is None:
         return (one.name,)
-    if look.response is not None and look.response_low is not None:
-        answer = f"{look.response:.2f} ({look.response_low:.2f} to {look.response_high:.2f})"
+    if summary.response is not None and summary.response_low is not None:
+        answer = (
+            f"{summary.response:.2f} ({summary.response_low:.2f} to {summary.response_high:.2f})"
+        )
     held = one.in_force.removeprefix("with ").removesuffix(" in force")
     return (
-        str(look.number), held, str(look.cells_seen), str(look.cells_inside),
-        "" if look.rms_pct is None else f"{look.rms_pct:.2f}", answer, one.outcome,
+        str(summary.number), held, str(summary.cells_seen), str(summary.cells_inside),
+        "" if summary.rms_pct is None else f"{summary.rms_pct:.2f}", answer, one.outcome,
     )  # fmt: skip
 
 
@@ -77,13 +79,15 @@ def _round_pictures(
     from tuneassist.show.plots import plot_response, plot_rounds, rounds_frame
 
     shown = []
-    looks = [one.look for one in rounds if one.look is not None and one.look.rms_pct is not None]
-    if len(looks) > 1:
-        frame = plot_rounds(rounds_frame(looks), is_simulated=data.is_simulated)
+    summaries = [
+        one.summary for one in rounds if one.summary is not None and one.summary.rms_pct is not None
+    ]
+    if len(summaries) > 1:
+        frame = plot_rounds(rounds_frame(summaries), is_simulated=data.is_simulated)
         alt = "; ".join(
-            f"round {look.number}: rms {look.rms_pct:.2f} %, {look.cells_inside} of "
-            f"{look.cells_seen} cells inside"
-            for look in looks
+            f"round {summary.number}: rms {summary.rms_pct:.2f} %, {summary.cells_inside} of "
+            f"{summary.cells_seen} cells inside"
+            for summary in summaries
         )
         title = "Deviation and cells inside, by round"
         shown.append(Picture("rounds", figure_of(frame), title, f"{alt}."))
@@ -91,16 +95,15 @@ def _round_pictures(
     if last is not None and math.isfinite(last.response) and not is_customer:
         frame = plot_response(last, is_simulated=data.is_simulated)
         alt = (
-            f"The engine answered the last change by {last.response:.2f} of what was expected, "
-            f"95 % interval {last.response_low:.2f} to {last.response_high:.2f}; 1 is as it "
-            "should be."
+            f"Measured over expected change after the last step: {last.response:.2f}, 95 % "
+            f"interval {last.response_low:.2f} to {last.response_high:.2f}; 1 is as expected."
         )
-        shown.append(Picture("response", figure_of(frame), "The engine's answer", alt))
+        shown.append(Picture("response", figure_of(frame), "Engine response", alt))
     return tuple(shown)
 
 
-def left_section(data: ReportData, *, is_customer: bool) -> Section:
-    """Return what is left to do: advice, next steps, cells without evidence, limits not watched."""
+def open_work_section(data: ReportData, *, is_customer: bool) -> Section:
+    """Return what is left to do: advice, next steps, cells without evidence, unchecked limits."""
     blocks: list[Block] = []
     items: list[str] = []
     last = data.rounds[-1] if data.rounds else None
@@ -109,37 +112,37 @@ def left_section(data: ReportData, *, is_customer: bool) -> Section:
         why = last.advice.why.replace("`tuneassist plan`", "a plan of holds" if is_customer else
                                       "`tuneassist plan`")  # fmt: skip
         blocks.append(
-            Words((f"{word}: {why}",), is_warning=last.is_halt or bool(last.advice.check))
+            Paragraphs((f"{word}: {why}",), is_warning=last.is_halt or bool(last.advice.check))
         )
         if last.advice.word == "finished" and data.setup is not None:
             blocks += _outside(last, data.setup)
     if not is_customer:
         items += data.next_steps
     elif last is not None and last.is_step and last.fate == "proposed":
-        items.append("The last step is a proposal: it has to be loaded, logged and judged.")
+        items.append("The last step is a proposal: load it, log again and check the result.")
     if data.full_load is not None and len(data.full_load.found.breaches):
         items.append(
-            "Limits were exceeded at full load: see full-load runs; mend that before the car is "
-            "driven hard."
+            "Limits were exceeded at full load: see full-load runs. Fix the cause before the car "
+            "is driven hard."
         )
     if data.tunes is not None and not data.tunes.report.is_ok:
-        items.append("The set of tunes is not as it should be: see there.")
+        items.append("The set of tunes failed its checks: see that section.")
     if last is not None and data.setup is not None:
         items += _open_cells(last, data.setup, is_customer=is_customer)
     if items:
         blocks.append(Bullets(tuple(plain(item) for item in items)))
     return Section(
-        "What is left to do", tuple(blocks) or (Words(("Nothing is known to be open.",)),)
+        "What is left to do", tuple(blocks) or (Paragraphs(("No open work is known.",)),)
     )
 
 
 def _outside(last: ReportRound, setup: Setup) -> list[Block]:
-    """List the cells of a finished tune that lie outside tolerance, farthest first."""
+    """List the cells of a finished tune outside tolerance, farthest first."""
     tolerance = AdviceSettings().tolerance_pct
     cells = outside_cells(last.cells, setup, tolerance)
     what = "target" if setup.target.kind == "aim" else "the floor, or leaner"
     if cells.empty:
-        return [Words((f"Every known cell lies within {tolerance:g} % of {what}.",))]
+        return [Paragraphs((f"Every known cell is within {tolerance:g} % of {what}.",))]
     rows = tuple(
         (f"{row['rpm']:g} rpm, {row['load']:g} {setup.axes.load_unit}",
          signed(row["deviation_pct"]),
@@ -175,9 +178,9 @@ def _open_cells(last: ReportRound, setup: Setup, *, is_customer: bool) -> list[s
     wanted = last.cells["target_lambda"].notna()
     blank = int((wanted & last.cells["confidence"].eq("none")).sum())
     if blank:
-        words = f"{blank} of {int(wanted.sum())} cells have no evidence and were left as they were"
+        words = f"{blank} of {int(wanted.sum())} cells have no evidence and were not changed"
         if is_customer:
-            items.append(f"{words}. Keep away from them until they are logged.")
+            items.append(f"{words}. Avoid them until they are logged.")
         else:
             places = list(blank_places(last.cells, setup))
             more = (
@@ -191,7 +194,7 @@ def _open_cells(last: ReportRound, setup: Setup, *, is_customer: bool) -> list[s
 
 
 def cautions_section(data: ReportData) -> Section:
-    """Return the cautions, the one about the safe way first."""
+    """Return the cautions, starting with the safe way."""
     if data.setup is None:
         return Section("Cautions", (Bullets(GENERAL),))
     words = cautions(data.setup.engine.ignition, data.setup.correction.acts_on)

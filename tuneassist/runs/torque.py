@@ -62,8 +62,8 @@ def inertia_torque_nm(time_s: npt.ArrayLike, rpm: npt.ArrayLike, inertia_kg_m2: 
 
 
 @dataclass(frozen=True, eq=False)
-class Output:
-    """Torque of each sample, and where it comes from.
+class PullTorque:
+    """Torque of each sample, and its source.
 
     Parameters
     ----------
@@ -72,7 +72,7 @@ class Output:
     source
         "torque", "power" or "inertia".
     notes
-        What was found or assumed.
+        Findings and assumptions.
     disagreement_pct
         Median of power over torque times speed, less one, where both are logged. [%]
     """
@@ -83,8 +83,8 @@ class Output:
     disagreement_pct: float = float("nan")
 
 
-def output_of(samples: pd.DataFrame, settings: RunSettings) -> Output | Refusal:
-    """Find the torque of a pull's samples.
+def pull_torque(samples: pd.DataFrame, settings: RunSettings) -> PullTorque | Refusal:
+    """Return the torque of a pull's samples.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def output_of(samples: pd.DataFrame, settings: RunSettings) -> Output | Refusal:
     Returns
     -------
     Output or Refusal
-        A refusal where nothing tells the torque.
+        A refusal where torque cannot be determined.
     """
     torque = _column(samples, "torque_nm")
     from_power = torque_nm(_column(samples, "power_kw"), samples["rpm"])
@@ -104,9 +104,11 @@ def output_of(samples: pd.DataFrame, settings: RunSettings) -> Output | Refusal:
     if has_torque and has_power:
         return _from_both(torque, from_power, settings)
     if has_torque:
-        return Output(torque, "torque")
+        return PullTorque(torque, "torque")
     if has_power:
-        return Output(from_power, "power", ("Torque was worked out from logged power and speed.",))
+        return PullTorque(
+            from_power, "power", ("Torque was calculated from logged power and speed.",)
+        )
     if settings.inertia_kg_m2 is None:
         return Refusal(
             "no torque or power",
@@ -114,11 +116,13 @@ def output_of(samples: pd.DataFrame, settings: RunSettings) -> Output | Refusal:
             "inertia roller.",
         )
     torque = inertia_torque_nm(samples["time_s"], samples["rpm"], settings.inertia_kg_m2)
-    note = "Torque was worked out from the acceleration of the given inertia; losses are not in it."
-    return Output(torque, "inertia", (note,))
+    note = (
+        "Torque was calculated from the acceleration of the given inertia; losses are not included."
+    )
+    return PullTorque(torque, "inertia", (note,))
 
 
-def _from_both(torque: Floats, from_power: Floats, settings: RunSettings) -> Output:
+def _from_both(torque: Floats, from_power: Floats, settings: RunSettings) -> PullTorque:
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = from_power / torque
     usable = ratio[np.isfinite(ratio)]
@@ -126,16 +130,16 @@ def _from_both(torque: Floats, from_power: Floats, settings: RunSettings) -> Out
     is_torque = settings.trust == "torque"
     chosen, source = (torque, "torque") if is_torque else (from_power, "power")
     if abs(apart_pct) <= settings.torque_power_tolerance_pct:
-        return Output(chosen, source, (), apart_pct)
+        return PullTorque(chosen, source, (), apart_pct)
     note = (
         f"Logged power is {apart_pct:+z.1f} % away from logged torque times speed, more than "
-        f"{settings.torque_power_tolerance_pct:g} %; {source} was taken.{_looks_like(apart_pct)}"
+        f"{settings.torque_power_tolerance_pct:g} %; {source} was used.{_unit_mix_up(apart_pct)}"
     )
-    return Output(chosen, source, (note,), apart_pct)
+    return PullTorque(chosen, source, (note,), apart_pct)
 
 
-def _looks_like(apart_pct: float) -> str:
-    """Name the unit whose mix-up would give this ratio, within half a percent."""
+def _unit_mix_up(apart_pct: float) -> str:
+    """Name the unit mix-up that gives this ratio within half a percent."""
     ratio = 1.0 + apart_pct / 100.0
     slips = MappingProxyType(
         {
@@ -145,7 +149,7 @@ def _looks_like(apart_pct: float) -> str:
         }
     )
     near = [words for words, slip in slips.items() if abs(ratio / slip - 1.0) < 0.005]
-    return f" The ratio is that of {' or of '.join(near)}." if near else ""
+    return f" The ratio matches {' or '.join(near)}." if near else ""
 
 
 def _column(samples: pd.DataFrame, name: str) -> Floats:

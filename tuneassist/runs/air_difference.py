@@ -1,8 +1,8 @@
-"""Whether two sides ran in the same air, and what the difference alone is worth in torque.
+"""Whether two sides ran in the same air, and the effect of the difference on torque.
 
-Two runs of one engine in different air differ by the weather. The difference is told from what is
-known of the air of each side, and valued by the formula of ISO 1585 for spark ignition, which of
-those known here answers most to pressure: a yardstick for asking, not the correction itself.
+The effect is estimated from the known air of each side by the ISO 1585 formula for spark ignition,
+the most sensitive to pressure of those implemented here. It decides whether to compare; it is not
+the correction itself.
 """
 
 from __future__ import annotations
@@ -14,17 +14,17 @@ from types import MappingProxyType
 import numpy as np
 
 from tuneassist.runs.air import ZERO_CELSIUS_K
-from tuneassist.runs.factors import REFERENCE_K, REFERENCE_KPA, iso1585_spark
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
+from tuneassist.runs.standard_air_factors import REFERENCE_K, REFERENCE_KPA, iso1585_spark
 
 DIFFERENT_AIR = "different air"
-"""Name of the refusal to compare what ran in different air."""
+"""Name of the refusal to compare runs in different air."""
 
 
 @dataclass(frozen=True)
-class SeenAir:
-    """What is known of the air that an engine breathed.
+class KnownAir:
+    """Known state of the intake air.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ class SeenAir:
     temp_c
         Temperature of the air drawn in; nan where it is not known. [degC]
     is_charged
-        Whether the engine is charged, so that a logged inlet temperature may be the charge's.
+        Whether the engine is charged: the logged inlet temperature may be the charge temperature.
     """
 
     pressure_kpa: float = float("nan")
@@ -41,31 +41,31 @@ class SeenAir:
     is_charged: bool = False
 
     @property
-    def words(self) -> str:
-        """Pressure and temperature, as far as they are known."""
+    def text(self) -> str:
+        """The known pressure and temperature as text."""
         parts = [f"{self.pressure_kpa:.1f} kPa"] if np.isfinite(self.pressure_kpa) else []
         parts += [f"{self.temp_c:.1f} degC"] if np.isfinite(self.temp_c) else []
         return " and ".join(parts) or "not known"
 
 
-def mean_air(seen: Sequence[SeenAir]) -> SeenAir:
-    """Mean of the air of several pulls, each quantity over the pulls that know it."""
+def mean_air(seen: Sequence[KnownAir]) -> KnownAir:
+    """Mean air of several pulls, each quantity over the pulls that have it."""
     known = np.array([(one.pressure_kpa, one.temp_c) for one in seen], dtype=float).reshape(-1, 2)
     means = [
         float(column[np.isfinite(column)].mean()) if np.isfinite(column).any() else float("nan")
         for column in known.T
     ]
-    return SeenAir(means[0], means[1], any(one.is_charged for one in seen))
+    return KnownAir(means[0], means[1], any(one.is_charged for one in seen))
 
 
-def air_effect_pct(first: SeenAir, second: SeenAir) -> float:
-    """Torque that the second side has more than the first by its air alone. [%]
+def air_effect_pct(first: KnownAir, second: KnownAir) -> float:
+    """Extra torque of the second side from its air alone. [%]
 
-    A quantity that one of them does not know is taken as equal; nan where nothing is shared.
+    A quantity known on one side only is taken as equal; nan where both are unknown.
 
     Examples
     --------
-    >>> round(air_effect_pct(SeenAir(99.0, 24.85), SeenAir(97.0, 34.85)), 2)  # 1/1.04529
+    >>> round(air_effect_pct(KnownAir(99.0, 24.85), KnownAir(97.0, 34.85)), 2)  # 1/1.04529
     -4.33
     """
     pressure = (first.pressure_kpa, second.pressure_kpa)
@@ -81,9 +81,9 @@ def air_effect_pct(first: SeenAir, second: SeenAir) -> float:
 
 
 def air_refusal(
-    first: SeenAir, second: SeenAir, settings: RunSettings, *, names: tuple[str, str]
+    first: KnownAir, second: KnownAir, settings: RunSettings, *, names: tuple[str, str]
 ) -> Refusal | None:
-    """Refuse to compare torque as measured in air that differs; None where it may be compared.
+    """Refuse to compare uncorrected torque in different air; None where it may be compared.
 
     Parameters
     ----------
@@ -92,24 +92,24 @@ def air_refusal(
     settings
         ``max_air_effect_pct`` and ``different_air``.
     names
-        What the sides are called.
+        Names of the sides.
     """
     effect = air_effect_pct(first, second)
     if settings.different_air == "as measured" or not abs(effect) > settings.max_air_effect_pct:
         return None
     return Refusal(
-        DIFFERENT_AIR, f"{apart_words(first, second, names=names)}, more than "
-        f"{settings.max_air_effect_pct:g} %: it is not compared uncorrected.",
+        DIFFERENT_AIR, f"{air_difference_words(first, second, names=names)}, more than "
+        f"{settings.max_air_effect_pct:g} %: the runs are not compared uncorrected.",
         MappingProxyType({"air_effect_pct": effect, "most_pct": settings.max_air_effect_pct}),
     )  # fmt: skip
 
 
-def apart_words(first: SeenAir, second: SeenAir, *, names: tuple[str, str]) -> str:
-    """Say what the air of two sides was, and what the difference is worth."""
+def air_difference_words(first: KnownAir, second: KnownAir, *, names: tuple[str, str]) -> str:
+    """Describe the air of two sides and the effect of the difference."""
     effect = air_effect_pct(first, second)
     is_charge = first.is_charged or second.is_charged
-    doubt = " (as logged; of a charged engine that may be the charge's temperature)" * is_charge
+    caveat = " (as logged; on a charged engine this may be the charge temperature)" * is_charge
     return (
-        f"The air differs, {first.words} for {names[0]} and {second.words} for {names[1]}{doubt}, "
-        f"which alone is worth {effect:+z.1f} % of torque"
+        f"The air differs: {first.text} for {names[0]} and {second.text} for {names[1]}{caveat}. "
+        f"This alone changes torque by {effect:+z.1f} %"
     )

@@ -1,9 +1,8 @@
-"""Lambda, boost, exhaust temperature and the other watched channels along a pull, against limits.
+"""Check lambda, boost, exhaust temperature and the other limited channels along each pull.
 
-Samples are looked at, not the smoothed curve: a limit is exceeded where it is exceeded. A running
-median of a few samples ahead of it keeps a single wild reading from being a breach. Lambda and
-exhaust temperature are late: the speed named is where the gauge showed it, a little beyond where it
-was so.
+The samples are checked, not the smoothed curve, after a running median of a few samples so that a
+single outlier is no breach. Lambda and exhaust temperature lag: the speed reported is that of the
+reading, slightly beyond the speed of the event.
 """
 
 from __future__ import annotations
@@ -55,7 +54,7 @@ def boost_kpa(samples: pd.DataFrame, limits: LimitSettings) -> pd.Series | None:
     return samples["manifold_pressure_kpa"] - limits.barometer_kpa
 
 
-def watch_pulls(
+def check_limits(
     pulls: Sequence[Pull],
     *,
     side: str,
@@ -63,7 +62,7 @@ def watch_pulls(
     ignition: Ignition,
     settings: RunSettings,
 ) -> tuple[pd.DataFrame, tuple[Refusal, ...]]:
-    """Hold every pull against every limit.
+    """Check every pull against every limit.
 
     Parameters
     ----------
@@ -83,22 +82,22 @@ def watch_pulls(
     table, refusals
         One row per pull and limit: the worst value and its speed, and for a breach the speeds
         from which and to which the limit was exceeded, in words too. A refusal for each limit
-        whose channel no pull has: it was not watched.
+        whose channel no pull has.
     """
     wanted = _limits(limits, ignition)
     rows = [
         row
         for pull in pulls
         for limit in wanted
-        if (row := _held_against(pull, limit, side, limits, settings)) is not None
+        if (row := _check_limit(pull, limit, side, limits, settings)) is not None
     ]
     table = pd.DataFrame(rows, columns=COLUMNS)
     seen = set(table["limit_name"])
     unseen = tuple(
         Refusal(
             "limit not watched",
-            f"{channel_words(limit.channel)} is not logged, so that its limit "
-            f"({channel_words(limit.name)} {with_unit(limit.value, limit.unit)}) was not watched.",
+            f"{channel_words(limit.channel)} is not logged: its limit "
+            f"({channel_words(limit.name)} {with_unit(limit.value, limit.unit)}) was not checked.",
             MappingProxyType({"limit": limit.value}),
             side,
         )
@@ -108,9 +107,9 @@ def watch_pulls(
     return table, unseen
 
 
-def breaches(watched: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows of a watch table where a limit was exceeded."""
-    return watched[watched["is_breach"].astype(bool)].reset_index(drop=True)
+def breaches(limit_checks: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows where a limit was exceeded."""
+    return limit_checks[limit_checks["is_breach"].astype(bool)].reset_index(drop=True)
 
 
 def _limits(limits: LimitSettings, ignition: Ignition) -> list[_Limit]:
@@ -132,32 +131,32 @@ def _limits(limits: LimitSettings, ignition: Ignition) -> list[_Limit]:
     return found
 
 
-def _held_against(
+def _check_limit(
     pull: Pull, limit: _Limit, side: str, limits: LimitSettings, settings: RunSettings
 ) -> dict[str, object] | None:
-    """Hold one pull against one limit; None where the channel does not tell."""
+    """Check one pull against one limit; None where the channel has no reading."""
     if limit.column not in pull.samples:
         return None
-    is_looked_at = pull.samples[limit.column].notna().to_numpy()
+    is_checked = pull.samples[limit.column].notna().to_numpy()
     if limit.only_in_boost:
-        is_looked_at = is_looked_at & _in_boost(pull.samples, limits)
-    samples = pull.samples[is_looked_at]
+        is_checked = is_checked & _in_boost(pull.samples, limits)
+    samples = pull.samples[is_checked]
     if samples.empty:
         return None
     window = min(settings.spike_samples, len(samples))
-    calm = samples[limit.column].rolling(window, center=True, min_periods=1).median()
-    beyond = limit.sign * (calm.to_numpy(dtype=float) - limit.value)
+    filtered = samples[limit.column].rolling(window, center=True, min_periods=1).median()
+    beyond = limit.sign * (filtered.to_numpy(dtype=float) - limit.value)
     return _row(pull, limit, side, samples["rpm"].to_numpy(dtype=float), beyond)
 
 
 def knows_boost(samples: pd.DataFrame, limits: LimitSettings) -> bool:
-    """Tell whether samples say when the engine was in boost."""
-    told = {"manifold_pressure_kpa", "boost_kpa"} & set(samples)
-    return bool(told) or (limits.boost_above_load is not None and "load" in samples)
+    """Return whether the samples show when the engine was in boost."""
+    pressures = {"manifold_pressure_kpa", "boost_kpa"} & set(samples)
+    return bool(pressures) or (limits.boost_above_load is not None and "load" in samples)
 
 
 def _in_boost(samples: pd.DataFrame, limits: LimitSettings) -> npt.NDArray[np.bool_]:
-    """Tell which samples are in boost; where nothing tells, every one may be."""
+    """Return which samples are in boost; without a pressure or load, all may be."""
     if "manifold_pressure_kpa" in samples:
         return np.asarray(samples["manifold_pressure_kpa"].to_numpy() > limits.boost_above_kpa)
     if "boost_kpa" in samples:
@@ -184,7 +183,7 @@ def _row(pull: Pull, limit: _Limit, side: str, rpm: Floats, beyond: Floats) -> d
 
 
 Shown = Callable[[float, str, str], str]
-"""Writes a value of a channel, given in the unit inside, with the unit that a person reads."""
+"""Formats a value of a channel, given in the internal unit, with the unit shown."""
 
 
 def _as_inside(value: float, channel: str, unit: str) -> str:
@@ -192,14 +191,14 @@ def _as_inside(value: float, channel: str, unit: str) -> str:
 
 
 def breach_words(row: Mapping[Any, Any], shown: Shown) -> str:
-    """Say which limit a pull exceeded, by how much and where.
+    """Describe which limit a pull exceeded, by how much and where.
 
     Parameters
     ----------
     row
-        A row of a watch table with ``is_breach``.
+        A row of `check_limits` with ``is_breach``.
     shown
-        Writes value, channel and unit inside with the unit to say it in.
+        Formats a value, given its channel and internal unit.
     """
     seen, way, limit = breach_parts(row, shown)
     return (

@@ -1,4 +1,4 @@
-"""The program's own words for what the stages call by short names."""
+"""Labels for rules, sample outcomes and other short names used inside the program."""
 
 from __future__ import annotations
 
@@ -24,40 +24,40 @@ RULE_WORDS: Mapping[str, str] = MappingProxyType(
         "leanest_lambda": "leanest predicted lambda",
         "boost_leanest_lambda": "leanest predicted lambda in boost",
         "lean_in_boost": "leaning in boost",
-        "ceilings": "beyond a logged channel's ceiling",
+        "ceilings": "a logged channel above its ceiling",
         "boost_ceiling": "boost ceiling",
-        "step_back_pct": "step back past a hard ceiling",
-        "foreseen": "ceiling that a larger step may exceed",
-        "raise_fuel_unwatched": "nothing read that shows more fuel",
-        "resolution_pct": "rounded to what the controller takes",
-        "unsafe_step_barred": "a doubt that bars the unsafe way",
+        "step_back_pct": "step back above a hard ceiling",
+        "foreseen": "a larger step may exceed a ceiling",
+        "raise_fuel_unwatched": "more fuel without a sensor that shows it",
+        "resolution_pct": "rounded to the controller's resolution",
+        "unsafe_step_barred": "a doubt that blocks the unsafe way",
         "own_evidence": "leaning in boost on the cell's own evidence only",
         "max_lean_step_in_boost_pct": "largest lean step in boost",
         "max_lean_total_in_boost_pct": "largest lean total in boost",
-        "values": "values that the grid in force has",
+        "values": "a value where the grid in force has one",
     }
 )
-"""Rule to a few words; a rule that is not listed is shown by its name."""
+"""Rule to its label; a rule that is not listed is shown by its name."""
 
-FATE_WORDS: Mapping[str, str] = MappingProxyType(
+OUTCOME_WORDS: Mapping[str, str] = MappingProxyType(
     {
         "no value": "rpm or load missing",
         "engine cold": "engine not warm yet",
         "fuel cut": "fuel cut on overrun",
         "outside the table": "outside the axes",
-        "no target there": "target leaves it alone",
-        "moving": "speed or load moving",
-        "sweeping": "slow sweep, not at rest",
+        "no target there": "no target value",
+        "moving": "speed or load changing",
+        "sweeping": "slow sweep, not steady",
         "settling": "mixture still settling",
         "short hold": "hold too short",
         "no lambda": "no lambda reading",
-        "spike": "lone wild reading",
-        "load at its end": "load at its sensor's end",
-        "sensor at its stop": "sensor at its stop",
+        "spike": "single outlier",
+        "load at its end": "load at the end of its sensor's range",
+        "sensor at its stop": "lambda at the end of its sensor's range",
         "used": "used as evidence",
     }
 )
-"""What became of a sample, in words."""
+"""Outcome of a sample to its label."""
 
 SOURCE_WORDS: Mapping[str, str] = MappingProxyType(
     {"log": "found in the log", "setup": "given by the setup", "default": "the default"}
@@ -65,37 +65,37 @@ SOURCE_WORDS: Mapping[str, str] = MappingProxyType(
 
 
 def rule_words(rule: str) -> str:
-    """Return a rule's words."""
+    """Return the label of a rule."""
     return RULE_WORDS.get(rule, rule.replace("_", " "))
 
 
-def fate_words(fate: str) -> str:
-    """Return the words for what became of a sample."""
-    return FATE_WORDS.get(fate, fate)
+def outcome_words(outcome: str) -> str:
+    """Return the label of a sample's outcome."""
+    return OUTCOME_WORDS.get(outcome, outcome)
 
 
 def delay_words(delay: SensorDelay) -> str:
-    """Say how late lambda is, how sure that is, and how it goes with the flow."""
+    """Describe the lambda delay, its uncertainty and its dependence on flow."""
     if delay.source != "log":
         return f"{delay.delay_s:.2f} s, {SOURCE_WORDS[delay.source]}: {delay.why}"
-    sure = 1.96 * delay.standard_error_s
-    text = f"{delay.delay_s:.2f} s +-{sure:.2f} (95 %), {delay.why}"
+    half_width_s = 1.96 * delay.standard_error_s
+    text = f"{delay.delay_s:.2f} s +-{half_width_s:.2f} (95 %), {delay.why}"
     if abs(delay.flow_delay_s) < 0.005:
         return f"{text}; the same at every flow"
     more = "more" if delay.flow_delay_s > 0 else "less"
     return (
-        f"{text}; at half this log's middle flow {abs(delay.flow_delay_s):.2f} s {more} "
-        f"(gas travels slower there); sensor lag {delay.lag_s:.2f} s"
+        f"{text}; at half the median flow of this log {abs(delay.flow_delay_s):.2f} s {more} "
+        f"(slower gas); sensor lag {delay.lag_s:.2f} s"
     )
 
 
 def settling_words(settling: Settling) -> str:
-    """Say how long the mixture settles after a move."""
+    """Describe the settling time of the mixture after a move."""
     return f"{settling.settle_s:.2f} s, {SOURCE_WORDS[settling.source]} ({settling.why})"
 
 
 def grid_words(grid: Path | None) -> str:
-    """Say which grid was taken to be in the controller while the logs were recorded.
+    """Describe which grid was assumed in the controller while the logs were recorded.
 
     Examples
     --------
@@ -104,25 +104,25 @@ def grid_words(grid: Path | None) -> str:
     """
     if grid is None:
         return (
-            "all zeros, for no --grid was given; if the controller holds corrections already, "
-            "name them with --grid"
+            "all zeros, because no --grid was given; if the controller already holds corrections, "
+            "give them with --grid"
         )
     return str(grid)
 
 
-def thing(setup: Setup) -> str:
-    """Name what the grid moves."""
+def corrected_quantity(setup: Setup) -> str:
+    """Name the quantity that the grid corrects."""
     return "fuel" if setup.correction.acts_on == "fuel" else "absolute manifold pressure"
 
 
 def step_words(setup: Setup) -> str:
-    """Say what a step's sign means."""
+    """Describe the meaning of a step's sign."""
     more = "fuel" if setup.correction.acts_on == "fuel" else "air"
-    return f"percent of {thing(setup)}: + more {more}, - less"
+    return f"percent of {corrected_quantity(setup)}: + more {more}, - less"
 
 
 def ceiling_words(name: str, setup: Setup) -> str:
-    """Write a channel's ceiling in the unit in which the setup gave it."""
+    """Format a channel's ceiling in the unit of the setup."""
     ceiling = setup.limits.ceilings[name]
     hard = (
         "no hard ceiling" if ceiling.hard is None else f"hard {number(ceiling.hard, name, setup)}"

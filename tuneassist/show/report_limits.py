@@ -1,4 +1,4 @@
-"""The page's sections about rules: what was asked, what was limited, and the evidence by cell."""
+"""The page's sections on target, limits, what was limited, and the evidence by cell."""
 
 from __future__ import annotations
 
@@ -9,27 +9,25 @@ from tuneassist.correction import SAFE_WAY, describe_limits
 from tuneassist.own_units import mixture
 from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import KNOWN, ROUNDING, target_picture
-from tuneassist.show.look import counted, plain, signed
-from tuneassist.show.report_data import ReportData
-from tuneassist.show.report_views import (
+from tuneassist.show.display import counted, plain, signed
+from tuneassist.show.labels import rule_words
+from tuneassist.show.notes import first_reason, most_affected
+from tuneassist.show.report_blocks import (
     Block,
     Bullets,
     CellMap,
     DataTable,
     Facts,
+    Paragraphs,
     Section,
-    Words,
     picture_map,
 )
+from tuneassist.show.report_data import ReportData
 from tuneassist.show.rules import SAFE_ROW, value_words
-from tuneassist.show.words import rule_words
-
-PLACES = 3
-"""Cells named per rule. [1]"""
 
 
-def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
-    """Return what was asked: car, target, which way is safe, limits in force."""
+def setup_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
+    """Return car, target, safe way and limits in force."""
     engine, axes = setup.engine, setup.axes
     ignition = "spark ignition" if engine.ignition == "spark" else "compression ignition"
     acts = "fuel" if setup.correction.acts_on == "fuel" else "absolute manifold pressure"
@@ -37,7 +35,7 @@ def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Secti
         ("Car", plain(engine.label) or "without a label"),
         ("Engine", f"{ignition}, {plain(engine.fuel)}"),
         ("What the grid corrects", acts),
-        ("Wanted", _wanted(setup)),
+        ("Target", _target_range(setup)),
         ("Table", f"{axes.shape[0]} speeds x {axes.shape[1]} loads ({axes.load_name}, "
                   f"{axes.load_unit})"),
     ]  # fmt: skip
@@ -48,8 +46,8 @@ def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Secti
     limits = describe_limits(setup)
     rules = limits[limits["rule"] != SAFE_ROW]
     if is_customer:
-        words = f"Every change was held inside {len(rules)} safety limits set ahead of the work."
-        return Section("What was asked", (*blocks, Words((words,))))
+        words = f"Every change was kept within {len(rules)} safety limits set before the work."
+        return Section("What was asked", (*blocks, Paragraphs((words,))))
     rows = tuple(
         (rule.removeprefix("limits."), value_words(rule, value, unit, setup), origin, why)
         for rule, value, unit, origin, why in rules.itertuples(index=False, name=None)
@@ -58,12 +56,12 @@ def asked_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Secti
     return Section("What was asked", (*blocks, _target_map(setup), table))
 
 
-def _wanted(setup: Setup) -> str:
+def _target_range(setup: Setup) -> str:
     table = setup.target.table
     low, high = (mixture(float(f(table)), setup) for f in (np.nanmin, np.nanmax))
     span = low if low == high else f"{low} to {high.removeprefix('lambda ')}"
     if setup.target.kind == "floor":
-        return f"no richer than {span}; leaner needs nothing"
+        return f"no richer than {span}; leaner needs no correction"
     return span
 
 
@@ -78,16 +76,16 @@ def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Sec
     real = last.binding[last.binding["rule"] != ROUNDING]
     blocks: list[Block] = []
     if last.is_halt:
-        blocks.append(Words(("The loop has halted: nothing is proposed.",), is_warning=True))
+        blocks.append(Paragraphs(("The loop has halted: nothing is proposed.",), is_warning=True))
     elif real.empty:
-        blocks.append(Words(("No limit held a step back.",)))
+        blocks.append(Paragraphs(("No limit held a step back.",)))
     else:
         groups = sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True)
         if is_customer:
             parts = ", ".join(f"{rule_words(str(r))} ({len(g)})" for r, g in groups)
             cells = len(real[["rpm", "load"]].drop_duplicates())
             words = f"Limits held the step back in {counted(cells, 'cell')}: {parts}."
-            blocks.append(Words((words,)))
+            blocks.append(Paragraphs((words,)))
         else:
             rows = tuple(
                 (rule_words(str(rule)), str(len(group)), *_examples(group, setup))
@@ -96,37 +94,29 @@ def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Sec
             head = ("rule", "cells", "most affected", "why, for the first of them")
             blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
     if last.less_fuel:
-        blocks.append(Words(("Air may not rise here: take fuel away by other means.",), True))
+        blocks.append(Paragraphs(("Air must not rise here: reduce fuel by other means.",), True))
         blocks.append(Bullets(last.less_fuel))
     return Section("What was limited, and why", tuple(blocks))
 
 
 def _examples(group: pd.DataFrame, setup: Setup) -> tuple[str, str]:
-    lost = (group["would_have_got_pct"] - group["got_pct"]).abs()
-    first = group.loc[lost.sort_values(ascending=False, kind="stable").index[:PLACES]]
-    cells = "; ".join(
-        f"{rpm:g} rpm, {load:g} {setup.axes.load_unit}: {signed(asked, wide=True)} became "
-        f"{signed(got, wide=True)} %"
-        for rpm, load, asked, got in zip(
-            first["rpm"], first["load"], first["would_have_got_pct"], first["got_pct"], strict=True
-        )
-    )
-    return cells, plain(str(first["words"].iloc[0]))
+    cells = "; ".join(f"{cell} %" for cell in most_affected(group, setup))
+    return cells, plain(first_reason(group))
 
 
 def evidence_section(data: ReportData, setup: Setup) -> Section:
     """Return the last round cell by cell, for the tuner."""
     last = data.rounds[-1]
-    is_told = last.cells["confidence"].isin(KNOWN) | last.cells["step_pct"].ne(0)
-    told = last.cells[is_told]
-    rows = tuple(_evidence_row(row) for row in told.to_dict("records"))
+    is_shown = last.cells["confidence"].isin(KNOWN) | last.cells["step_pct"].ne(0)
+    shown = last.cells[is_shown]
+    rows = tuple(_evidence_row(row) for row in shown.to_dict("records"))
     head = ("rpm", setup.axes.load_unit, "holds", "deviation %", "95 % interval", "step %",
             "grid %", "confidence", "why")  # fmt: skip
-    left = len(last.cells) - len(told)
-    words = f"{counted(left, 'cell')} without evidence and without change are left out."
+    left = len(last.cells) - len(shown)
+    words = f"{counted(left, 'cell')} without evidence and without change are not shown."
     table = DataTable(f"Cells of {last.name}", head, rows, frozenset(range(1, 7)))
     logs = tuple((plain(name), sha256) for name, sha256 in last.logs)
-    blocks: list[Block] = [Words((words,)), table]
+    blocks: list[Block] = [Paragraphs((words,)), table]
     if logs:
         blocks.append(DataTable("Logs", ("log", "SHA-256"), logs))
     if last.notes:

@@ -1,4 +1,4 @@
-"""A console on which words of others can do nothing, wherever in a screen they stand."""
+"""A console that removes terminal control characters from all printed text."""
 
 from __future__ import annotations
 
@@ -10,17 +10,17 @@ from rich.segment import Segment
 from tuneassist.inert import inert
 
 
-class InertConsole(Console):
-    """A console that takes out what a terminal would act on in any words that it prints.
+class SafeConsole(Console):
+    """A console that removes terminal control characters from the text it prints.
 
-    Screens clean the words that they quote where they know them; this is the last look. Colours
-    and cursor moves of the console's own do not travel as words and stay.
+    Screens clean text from files where they quote it; this is the final check. The console's own
+    colours and cursor moves are not affected.
     """
 
     def render(
         self, renderable: RenderableType, options: ConsoleOptions | None = None
     ) -> Iterable[Segment]:
-        """Render as a console does, words cleaned line by line."""
+        """Render as a console does, with text cleaned line by line."""
         for segment in super().render(renderable, options):
             if segment.control or segment.text.isprintable() or segment.text == "\n":
                 yield segment if segment.control or segment.text.isascii() else _clean(segment)

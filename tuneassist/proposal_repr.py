@@ -1,4 +1,4 @@
-"""A proposal in a few lines, as a notebook or a debugger shows it: what `repr` prints."""
+"""The `repr` of a proposal: a few lines for a notebook or a debugger."""
 
 from __future__ import annotations
 
@@ -18,20 +18,20 @@ if TYPE_CHECKING:
 WIDTH, LINES = 80, 20
 """A screen of a notebook or a terminal. [columns], [lines]"""
 MOST_DOUBTS = 3
-"""Doubts that are quoted; the rest is counted. [1]"""
+"""Doubts shown; the rest is counted. [1]"""
 DOUBT_LINES, HELD_LINES = 2, 2
-"""So much of one doubt is quoted, and of the rules that held cells back. [lines]"""
+"""Lines shown of one doubt, and of the rules that held cells back. [lines]"""
 HANGING = " " * 14
 MOST_RULES = 3
-"""Rules named that held cells back. [1]"""
+"""Rules named among those that held cells back. [1]"""
 ROUNDING = "resolution_pct"
 HALTED = "halted"
-"""How the note begins that a round's halt leaves: it goes ahead of all others."""
+"""Start of the note of a halted round, which comes first."""
 CONFIDENCES = ("good", "fair", "low", "none")
 
 
-def outline(proposal: Proposal) -> str:
-    """Say in a few lines what a proposal changes, what held it back, and what is in doubt.
+def proposal_outline(proposal: Proposal) -> str:
+    """Summarise what a proposal changes, what held it back, and what is in doubt.
 
     Parameters
     ----------
@@ -44,8 +44,8 @@ def outline(proposal: Proposal) -> str:
         At most `LINES` lines of at most `WIDTH` columns.
     """
     lines = [_title(proposal), *_facts(proposal)]
-    said = [*lines, *_doubts(proposal), "  look at .cells, .grid, .unsafe_held, .evidence.notes"]
-    return "\n".join(clipped(line, WIDTH) for line in said)
+    shown = [*lines, *_doubts(proposal), "  see .cells, .grid, .unsafe_held, .evidence.notes"]
+    return "\n".join(clipped(line, WIDTH) for line in shown)
 
 
 def _title(proposal: Proposal) -> str:
@@ -64,10 +64,10 @@ def _facts(proposal: Proposal) -> Iterator[str]:
     yield f"  confidence  {_confidences(cells)}"
     step = cells["step_pct"].to_numpy(dtype=float)
     moved = step[step != 0]
-    sizes = f", {_span(moved)} %" if len(moved) else ""
+    sizes = f", {_range(moved)} %" if len(moved) else ""
     yield f"  changed     {len(moved)} of {len(cells)} cells{sizes}"
     grid = cells["grid_pct"].dropna().to_numpy(dtype=float)
-    yield f"  grid then   {_span(grid)} %" if len(grid) else "  grid then   no value"
+    yield f"  grid then   {_range(grid)} %" if len(grid) else "  grid then   no value"
     yield from textwrap.wrap(
         _held(proposal),
         WIDTH,
@@ -76,7 +76,7 @@ def _facts(proposal: Proposal) -> Iterator[str]:
         max_lines=HELD_LINES,
     )
     if proposal.unsafe_held:
-        yield f"{HANGING}{len(proposal.unsafe_held)} of them asked the unsafe way"
+        yield f"{HANGING}{len(proposal.unsafe_held)} of them the unsafe way"
 
 
 def _confidences(cells: pd.DataFrame) -> str:
@@ -84,12 +84,12 @@ def _confidences(cells: pd.DataFrame) -> str:
     return ", ".join(f"{counts[word]} {word}" for word in CONFIDENCES)
 
 
-def _span(values: Floats) -> str:
+def _range(values: Floats) -> str:
     return f"{values.min():+z.1f} to {values.max():+z.1f}"
 
 
 def _held(proposal: Proposal) -> str:
-    """Count the cells that a rule held back; rounding alone holds nothing."""
+    """Count the cells that a rule held back; rounding does not count."""
     held = [one for one in proposal.limited.held_back if one.rule != ROUNDING]
     if not held:
         return "no cell"
@@ -102,7 +102,7 @@ def _held(proposal: Proposal) -> str:
 def _doubts(proposal: Proposal) -> Iterator[str]:
     doubts = sorted(proposal.evidence.notes, key=lambda words: not words.startswith(HALTED))
     if not doubts:
-        yield "  doubts      none was found"
+        yield "  doubts      none found"
         return
     yield "  doubts"
     for words in doubts[:MOST_DOUBTS]:

@@ -1,7 +1,7 @@
-"""Factors that bring measured power and torque to standard air, each by its own formula.
+"""Correction factors from measured power and torque to standard air.
 
-A factor multiplies what was measured. What is known of each formula's origin stands beside it:
-[R] read in a copy that anyone can open, [M] from memory, the original not seen.
+The measured value is multiplied by the factor. The source of each formula is marked: [R] read in
+a publicly available copy, [M] from memory, original not seen.
 
 References
 ----------
@@ -64,7 +64,7 @@ def atmospheric_factor(
     charging
         "natural" and "mechanical" share a form [R, service manual]; "turbo" has its own.
     edition
-        Which temperature exponent a turbocharged engine takes; see `TURBO_EXPONENT`.
+        Temperature exponent of a turbocharged engine; see `TURBO_EXPONENT`.
 
     Examples
     --------
@@ -117,7 +117,7 @@ def engine_factor(fuel_per_charge: npt.ArrayLike, *, edition: Edition = "r85") -
     fuel_per_charge
         q over the charge pressure ratio r. [mg/(l cycle)]
     edition
-        "r85" holds f_m at 0.3 below 40; the iso forms let the line run down to 37.2.
+        "r85" keeps f_m at 0.3 below 40; in the iso forms the line continues down to 37.2.
 
     Examples
     --------
