@@ -1,0 +1,241 @@
+"""Samples between the holds, as short blocks.
+
+A moving engine tells about the surface too, once its movement is accounted for. Wall film, manifold
+filling and boost that still comes up make lambda wrong while load and speed change, in proportion
+to how far they have gone in the last moments. A block therefore carries, beside what it needs and
+where it was, the high-passed logarithms of load and speed at a few time constants; their sizes are
+fitted together with the surface (`tuneassist.evidence.random_effects`).
+
+A block ends when the engine has gone half a cell, and after a few seconds at the latest. Blocks are
+summed part by part, so that it does not matter where a log was cut.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy.linalg import blas
+
+from tuneassist.grid import Axes, Floats
+
+Mask = npt.NDArray[np.bool_]
+
+#: Time constants of the high-passed load and speed: port wall film at a warm and at a cool wall,
+#: boost and exhaust that still settle. Wall films are given as 0.1 to 1.5 s (Hendricks and
+#: Sorenson, SAE 900616, from memory). [s]
+TRANSIENTS_S = (0.3, 1.0, 3.0)
+#: Trims follow lambda through an integrator of some seconds. A transient as slow as that takes out
+#: of them what they tell, so that it is left out where nothing but trims was logged. [s]
+SLOWEST_IN_TRIMS_S = 1.0
+#: A block ends after this time, or after this part of a cell. [s], [cells]
+BLOCK_S, BLOCK_CELLS = 2.0, 0.5
+#: Readings of speed and load are noisy; rates are taken over this time constant. [s]
+RATE_S = 0.5
+#: A reading that is off the median of the last so many by more than this is a spike; with a longer
+#: interval between samples the others are too far away to show one. [1], [ln], [s]
+SPIKE_ROWS, SPIKE_LN, SPIKE_INTERVAL_S = 5, 0.04, 0.3
+
+TRANSIENT_COLUMNS = tuple(
+    f"{signal}_transient_{number}"
+    for signal in ("load", "speed")
+    for number in range(len(TRANSIENTS_S))
+)
+_MEANS = ("rpm", "load", "need_ln", "rate_per_s", *TRANSIENT_COLUMNS)
+#: Times [s], mean place, samples, mean of what is needed [ln], mean rate of ln load and ln speed
+#: together [1/s], and the transients [ln].
+BLOCK_COLUMNS = ("start_s", "end_s", "samples", *_MEANS)
+
+
+def no_blocks() -> pd.DataFrame:
+    """Return the table of a log without blocks."""
+    return pd.DataFrame({name: np.empty(0) for name in BLOCK_COLUMNS})
+
+
+class _Motion(NamedTuple):
+    """How the engine moves at each row."""
+
+    transients: list[Floats]
+    rate_per_s: Floats
+    travel_cells: Floats
+
+
+class MovingBlocks:
+    """Collects the blocks of one log, part after part.
+
+    Parameters
+    ----------
+    axes
+        Breakpoints; a block's length is counted in their cells.
+    load_offset
+        Added to load so that it counts from zero: the barometer on a gauge axis. [load unit]
+    interval_s
+        Time between samples. [s]
+    max_gap_s
+        After a longer pause everything starts anew. [s]
+    has_lambda
+        False where the need is read from trims alone.
+    """
+
+    def __init__(
+        self,
+        axes: Axes,
+        *,
+        load_offset: float,
+        interval_s: float,
+        max_gap_s: float,
+        has_lambda: bool = True,
+    ) -> None:
+        self._axes, self._load_offset = axes, load_offset
+        self._max_gap_s = max_gap_s
+        self._is_fast = interval_s <= SPIKE_INTERVAL_S
+        self._is_left_out = [not has_lambda and tau_s > SLOWEST_IN_TRIMS_S for tau_s in TRANSIENTS_S]
+        self._state: dict[str, float] = {}
+        self._last_needs: Floats = np.zeros(0)
+        self._time_s, self._clock = -np.inf, 0.0
+        self._value_s, self._block, self._number, self._start = -np.inf, -1, -1, 0.0
+        self._parts: list[pd.DataFrame] = []
+
+    def add(
+        self, time_s: Floats, rpm: Floats, load: Floats, need_ln: Floats, is_usable: Mask
+    ) -> None:
+        """Add rows in order of time.
+
+        Parameters
+        ----------
+        time_s, rpm, load
+            Every row, usable or not, shape (n,). [s], [rpm], [load unit]
+        need_ln
+            What each needs, lambda read when it arrives; nan without a value. [ln]
+        is_usable
+            Rows that may be part of a block.
+        """
+        if not len(time_s):
+            return
+        before_s = self._time_s if np.isfinite(self._time_s) else time_s[0] - 2.0 * self._max_gap_s
+        step_s = np.diff(time_s, prepend=before_s)
+        is_fresh = step_s > self._max_gap_s
+        motion = self._motion(rpm, load, step_s, is_fresh)
+        has_value = is_usable & np.isfinite(need_ln) & ~self._is_spike(need_ln)
+        went = np.where(is_fresh, 0.0, step_s / BLOCK_S) + motion.travel_cells / BLOCK_CELLS
+        clock = self._clock + np.cumsum(went)
+        self._time_s, self._clock = float(time_s[-1]), float(clock[-1])
+        rows = np.flatnonzero(has_value)
+        if len(rows):
+            block = self._numbered(time_s[rows], clock[rows])
+            means = (rpm, load, need_ln, motion.rate_per_s, *motion.transients)
+            self._parts.append(_summed(block, time_s[rows], [values[rows] for values in means]))
+
+    def table(self) -> pd.DataFrame:
+        """Return one row per block, `BLOCK_COLUMNS`, in order of time."""
+        if not self._parts:
+            return no_blocks()
+        groups = pd.concat(self._parts, ignore_index=True).groupby("block", sort=True)
+        found = groups.sum()
+        found["start_s"], found["end_s"] = groups["start_s"].min(), groups["end_s"].max()
+        found[list(_MEANS)] = found[list(_MEANS)].div(found["samples"], axis=0)
+        return found.reset_index(drop=True)[list(BLOCK_COLUMNS)]
+
+    def _motion(self, rpm: Floats, load: Floats, step_s: Floats, is_fresh: Mask) -> _Motion:
+        transients, rate, travel = list[Floats](), np.zeros(len(rpm)), np.zeros(len(rpm))
+        for name, values, points, offset in (
+            ("load", load, self._axes.load, self._load_offset),
+            ("speed", rpm, self._axes.rpm, 0.0),
+        ):
+            signal = np.log(np.maximum(_known(values) + offset, 1e-6))
+            for tau_s, is_left_out in zip(TRANSIENTS_S, self._is_left_out, strict=True):
+                slow = self._lagged(f"{name} {tau_s}", signal, step_s, is_fresh, tau_s)
+                transients.append(np.zeros(len(signal)) if is_left_out else signal - slow)
+            smooth = self._lagged(f"{name} rate", signal, step_s, is_fresh, RATE_S)
+            place = np.interp(np.exp(smooth) - offset, points, np.arange(len(points), dtype=float))
+            moved = self._change(f"{name} smooth", smooth, is_fresh)
+            rate += moved / np.maximum(step_s, 1e-3)
+            travel += self._change(f"{name} place", place, is_fresh)
+        return _Motion(transients, rate, travel)
+
+    def _lagged(
+        self, name: str, signal: Floats, step_s: Floats, is_fresh: Mask, tau_s: float
+    ) -> Floats:
+        """Follow a signal with a first-order lag, on from the part before."""
+        keep = np.where(is_fresh, 0.0, np.exp(-step_s / tau_s))
+        found = first_order_lag(signal, keep, self._state.get(name, 0.0))
+        self._state[name] = float(found[-1])
+        return found
+
+    def _change(self, name: str, values: Floats, is_fresh: Mask) -> Floats:
+        """Return how far each value is from the one before, 0 after a pause."""
+        moved = np.abs(np.diff(values, prepend=self._state.get(name, float(values[0]))))
+        self._state[name] = float(values[-1])
+        return np.where(is_fresh, 0.0, moved)
+
+    def _is_spike(self, need_ln: Floats) -> Mask:
+        if not self._is_fast:
+            return np.zeros(len(need_ln), dtype=bool)
+        last = np.concatenate([self._last_needs, need_ln])
+        middle = pd.Series(last).rolling(SPIKE_ROWS, min_periods=1).median().to_numpy()
+        self._last_needs = last[1 - SPIKE_ROWS :]
+        return np.asarray(np.abs(need_ln - middle[-len(need_ln) :]) > SPIKE_LN)
+
+    def _numbered(self, time_s: Floats, clock: Floats) -> npt.NDArray[np.int64]:
+        """Number the blocks of rows with a value, on from the part before."""
+        is_new = np.diff(time_s, prepend=self._value_s) > self._max_gap_s
+        starts = np.concatenate([[self._start], clock[is_new]])[np.cumsum(is_new)]
+        number = np.floor(clock - starts).astype(np.int64)
+        block = self._block + np.cumsum(is_new | (np.diff(number, prepend=self._number) != 0))
+        self._value_s, self._start = float(time_s[-1]), float(starts[-1])
+        self._block, self._number = int(block[-1]), int(number[-1])
+        return np.asarray(block)
+
+
+def first_order_lag(values: Floats, keep: Floats, before: float) -> Floats:
+    """Follow a signal with a step of its own at every row.
+
+    Parameters
+    ----------
+    values
+        The signal, shape (n,).
+    keep
+        Share of the state that is left at each row, ``exp(-step / tau)``; 0 starts anew. [1]
+    before
+        State before the first row.
+
+    Examples
+    --------
+    >>> first_order_lag(np.array([0.0, 1.0, 1.0]), np.array([0.0, 0.5, 0.5]), 9.0)
+    array([0.  , 0.5 , 0.75])
+    """
+    driven = (1.0 - keep) * values
+    driven[0] += keep[0] * before
+    # y[i] - keep[i] y[i-1] = (1 - keep[i]) x[i] is a system of two diagonals
+    band = np.zeros((2, len(values)), order="F")
+    band[0], band[1, :-1] = 1.0, -keep[1:]
+    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))
+
+
+def _summed(
+    block: npt.NDArray[np.int64], time_s: Floats, columns: list[Floats]
+) -> pd.DataFrame:
+    """Sum the rows of each block."""
+    first = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
+    count = np.diff(np.append(first, len(block)))
+    sums = {
+        name: np.add.reduceat(values, first) for name, values in zip(_MEANS, columns, strict=True)
+    }
+    return pd.DataFrame(
+        {
+            "block": block[first],
+            "start_s": time_s[first],
+            "end_s": time_s[first + count - 1],
+            "samples": count.astype(float),
+            **sums,
+        }
+    )
+
+
+def _known(values: Floats) -> Floats:
+    """Return values with blanks filled by the one before; at the start by the first known."""
+    if np.isfinite(values.sum()):
+        return values
+    return np.asarray(pd.Series(values).ffill().bfill().fillna(1.0).to_numpy(dtype=float))
