@@ -34,7 +34,7 @@ from tuneassist import (
 )
 from tuneassist.channels import is_gauge_axis, load_offset
 from tuneassist.cli.app import app
-from tuneassist.correction.case import axis_pressure_kpa
+from tuneassist.correction.limiter_input import axis_pressure_kpa
 from tuneassist.correction.sight import look
 from tuneassist.files.grid_file import grid_of, write_grid_text
 from tuneassist.files.text import frame_csv

@@ -9,7 +9,7 @@ import pytest
 
 from tuneassist.channels import CHANNELS
 from tuneassist.correction import build_rules, describe_limits, unwatched_ceilings
-from tuneassist.correction.case import read_case
+from tuneassist.correction.limiter_input import build_limiter_input
 from tuneassist.correction.listing import WHY
 from tuneassist.errors import GridError, SetupError
 from tuneassist.grid import Grid
@@ -122,8 +122,8 @@ def test_air_moves_lambda_the_other_way():
 )
 def test_where_boost_begins(load, unit, changes, limits, boost):
     cells, setup = bench.crafted(changes, load=load, load_unit=unit, **limits)
-    case = read_case(cells, current=Grid.zeros(setup.axes), setup=setup)
-    assert case.is_boost[:3].tolist() == boost
+    inputs = build_limiter_input(cells, current=Grid.zeros(setup.axes), setup=setup)
+    assert inputs.is_boost[:3].tolist() == boost
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,7 @@ from tuneassist.correction import (
     setup_doubts,
     unsafe_held,
 )
-from tuneassist.correction.case import in_boost
+from tuneassist.correction.limiter_input import in_boost
 from tuneassist.errors import (
     GridError,
     InputError,

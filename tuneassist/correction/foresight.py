@@ -18,7 +18,12 @@ from collections.abc import Mapping
 import numpy as np
 
 from tuneassist.correction.bounds import Bound, ratio_bound
-from tuneassist.correction.case import Case, highest_around, nearest_reading, with_neighbours
+from tuneassist.correction.limiter_input import (
+    LimiterInput,
+    highest_around,
+    nearest_reading,
+    with_neighbours,
+)
 from tuneassist.correction.watched import HEAT, can_watch, is_watched
 from tuneassist.grid import Floats
 from tuneassist.own_units import channel_words, reading
@@ -36,88 +41,88 @@ GROWS: Mapping[tuple[bool, bool], Mapping[str, int]] = {
 HALFWAY = 0.5  # share of a cell's step where its neighbour's samples begin [1]
 
 
-def foreseen(case: Case) -> Bound | None:
+def foreseen(inputs: LimiterInput) -> Bound | None:
     """Predicted torque, exhaust heat and duty stay under their ceilings, with a margin."""
-    grows = GROWS[case.is_spark, case.acts_on_fuel]
-    most = {name: _most(case, name) for name in grows if name in case.seen}
+    grows = GROWS[inputs.is_spark, inputs.acts_on_fuel]
+    most = {name: _most(inputs, name) for name in grows if name in inputs.seen}
     if not most:
         return None
     more = {name: room for name, room in most.items() if grows[name] > 0}
     less = {name: room for name, room in most.items() if grows[name] < 0}
 
     def words(cell: int) -> str:
-        binding = (more if case.raw[cell] > 0 else less) or most
-        return _words(case, min(binding, key=lambda name: float(binding[name][cell])), cell)
+        binding = (more if inputs.raw[cell] > 0 else less) or most
+        return _words(inputs, min(binding, key=lambda name: float(binding[name][cell])), cell)
 
     return ratio_bound(
-        case, "foreseen", words, low=1.0 / _tightest(case, less), high=_tightest(case, more)
+        inputs, "foreseen", words, low=1.0 / _tightest(inputs, less), high=_tightest(inputs, more)
     )
 
 
-def _tightest(case: Case, rooms: Mapping[str, Floats]) -> Floats:
-    free = np.full(len(case.current), np.inf)
+def _tightest(inputs: LimiterInput, rooms: Mapping[str, Floats]) -> Floats:
+    free = np.full(len(inputs.current), np.inf)
     return np.asarray(np.min([free, *rooms.values()], axis=0))
 
 
-def _is_spark_duty(case: Case, name: str) -> bool:
+def _is_spark_duty(inputs: LimiterInput, name: str) -> bool:
     """Richer is safe for a spark engine: only an injector that is open all the time stops it."""
-    return name == "injector_duty" and case.is_spark and case.acts_on_fuel
+    return name == "injector_duty" and inputs.is_spark and inputs.acts_on_fuel
 
 
-def _end(case: Case, name: str) -> float:
-    return FULL_DUTY_PCT if _is_spark_duty(case, name) else case.limits.ceilings[name].ceiling
+def _end(inputs: LimiterInput, name: str) -> float:
+    return FULL_DUTY_PCT if _is_spark_duty(inputs, name) else inputs.limits.ceilings[name].ceiling
 
 
-def _most(case: Case, name: str) -> Floats:
+def _most(inputs: LimiterInput, name: str) -> Floats:
     """Largest multiple that keeps a reading under its end, 1 at the least; inf where none is.
 
     Halfway to a neighbour half of a cell's step is at work, on readings as high as the neighbour's.
     A spark engine is not kept lean for that: duty counts in the cell itself.
     """
-    own = _room(case, name, nearest_reading(case.seen[name], case.axes))
-    if _is_spark_duty(case, name):
+    own = _room(inputs, name, nearest_reading(inputs.seen[name], inputs.axes))
+    if _is_spark_duty(inputs, name):
         return own
-    around = _room(case, name, highest_around(case.seen[name], case.axes))
+    around = _room(inputs, name, highest_around(inputs.seen[name], inputs.axes))
     most = np.minimum(own, 1.0 + (around - 1.0) / HALFWAY)
     # beyond its ceiling a reading closes the way by itself
-    return np.where(with_neighbours(case.beyond[name], case.axes), np.inf, most)
+    return np.where(with_neighbours(inputs.beyond[name], inputs.axes), np.inf, most)
 
 
-def _room(case: Case, name: str, near: Floats) -> Floats:
+def _room(inputs: LimiterInput, name: str, near: Floats) -> Floats:
     """Largest multiple that keeps a reading under its end with the margin; inf without a rise."""
     base = INTAKE_AIR_C if name == HEAT else 0.0
     rise = near - base
     is_read = rise > 0
-    room = (_end(case, name) - base) / np.where(is_read, rise, 1.0) - 1.0
-    most = np.maximum(1.0 + room / (1.0 + case.limits.foresee_margin_pct / 100.0), 1.0)
+    room = (_end(inputs, name) - base) / np.where(is_read, rise, 1.0) - 1.0
+    most = np.maximum(1.0 + room / (1.0 + inputs.limits.foresee_margin_pct / 100.0), 1.0)
     return np.where(is_read, most, np.inf)
 
 
-def _words(case: Case, name: str, cell: int) -> str:
-    near = float(nearest_reading(case.seen[name], case.axes)[cell])
-    if _is_spark_duty(case, name):
+def _words(inputs: LimiterInput, name: str, cell: int) -> str:
+    near = float(nearest_reading(inputs.seen[name], inputs.axes)[cell])
+    if _is_spark_duty(inputs, name):
         return (
             f"the injectors' end: duty is {near:.0f} % now and more fuel than they pass cannot be "
             "promised; less boost is the way"
         )
-    ceiling = case.limits.ceilings[name].ceiling
+    ceiling = inputs.limits.ceilings[name].ceiling
     return (
-        f"the {channel_words(name)} ceiling of {reading(ceiling, name, case.setup)}, which a "
+        f"the {channel_words(name)} ceiling of {reading(ceiling, name, inputs.setup)}, which a "
         f"larger step may pass here or on the way to a neighbour (read now: "
-        f"{reading(near, name, case.setup)})"
+        f"{reading(near, name, inputs.setup)})"
     )
 
 
-def raise_fuel_unwatched(case: Case) -> Bound | None:
+def raise_fuel_unwatched(inputs: LimiterInput) -> Bound | None:
     """Compression: more fuel only where a reading with a ceiling would show what it does."""
-    if case.is_spark or not case.acts_on_fuel or case.limits.raise_fuel_unwatched:
+    if inputs.is_spark or not inputs.acts_on_fuel or inputs.limits.raise_fuel_unwatched:
         return None
-    shut = ~is_watched(case)
+    shut = ~is_watched(inputs)
 
     def words(cell: int) -> str:
         return (
-            f"nothing near this cell showing what more fuel does: {can_watch(case)}, or take it on "
-            "with raise_fuel_unwatched = true in [limits]"
+            f"nothing near this cell showing what more fuel does: {can_watch(inputs)}, or take it "
+            "on with raise_fuel_unwatched = true in [limits]"
         )
 
-    return ratio_bound(case, "raise_fuel_unwatched", words, high=np.where(shut, 1.0, np.inf))
+    return ratio_bound(inputs, "raise_fuel_unwatched", words, high=np.where(shut, 1.0, np.inf))

@@ -9,8 +9,8 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.case import axis_pressure_kpa, in_boost
 from tuneassist.correction.foresight import GROWS
+from tuneassist.correction.limiter_input import axis_pressure_kpa, in_boost
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.own_units import mixture
 from tuneassist.settings import CEILING_CHANNELS, FULL_DUTY_PCT, LimitSettings, Setup

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.case import Case, in_boost, nearest_reading, read_tops
+from tuneassist.correction.limiter_input import LimiterInput, in_boost, nearest_reading, read_tops
 from tuneassist.correction.proposal import Flags
 from tuneassist.grid import Floats
 from tuneassist.settings import (
@@ -53,24 +53,24 @@ def dead_why(name: str, top: Floats) -> str:
     return ""
 
 
-def is_watched(case: Case) -> Flags:
+def is_watched(inputs: LimiterInput) -> Flags:
     """Cells near which one of `WATCHES_FUEL` was read, by a sensor that lives."""
-    watched = np.zeros(len(case.current), dtype=bool)
+    watched = np.zeros(len(inputs.current), dtype=bool)
     for name in WATCHES_FUEL:
-        top = case.seen.get(name)
+        top = inputs.seen.get(name)
         if top is not None and not dead_why(name, top):
-            near = nearest_reading(top, case.axes)
+            near = nearest_reading(top, inputs.axes)
             watched |= np.isfinite(near) & ((name != HEAT) | (near > INTAKE_AIR_C))
     return watched
 
 
-def can_watch(case: Case) -> str:
+def can_watch(inputs: LimiterInput) -> str:
     """Say what to log, or to bound, so that more fuel is watched."""
-    bounded = [name for name in WATCHES_FUEL if name in case.limits.ceilings]
+    bounded = [name for name in WATCHES_FUEL if name in inputs.limits.ceilings]
     dead = [
-        f"{name} {dead_why(name, case.seen[name])} and counts as not logged"
+        f"{name} {dead_why(name, inputs.seen[name])} and counts as not logged"
         for name in bounded
-        if name in case.seen and dead_why(name, case.seen[name])
+        if name in inputs.seen and dead_why(name, inputs.seen[name])
     ]
     if not bounded:
         return "set a ceiling on torque, exhaust_temp or boost, and log it"

@@ -40,7 +40,7 @@ class Tight:
 
 
 @dataclass(frozen=True, eq=False)
-class Case:
+class LimiterInput:
     """Everything that a rule may look at, one value per cell in cell order.
 
     Parameters
@@ -160,7 +160,7 @@ def _rank(value: float | str) -> float:
     return float(value)
 
 
-def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
+def build_limiter_input(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimiterInput:
     """Lay cells, current grid and settings out as arrays.
 
     Parameters
@@ -174,7 +174,7 @@ def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
 
     Returns
     -------
-    Case
+    LimiterInput
         Arrays in cell order.
 
     Raises
@@ -194,7 +194,7 @@ def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
     pressure = _pressure(cells, axes, barometer)
     raw = np.nan_to_num(cells["raw_pct"].to_numpy(dtype=float), nan=0.0)
     beyond, hard, seen = _ceilings(cells, setup.limits)
-    return Case(
+    return LimiterInput(
         setup=setup,
         axes=axes,
         current=np.where(is_value, held, 0.0),
