@@ -34,8 +34,8 @@ from tuneassist import (
 )
 from tuneassist.channels import is_gauge_axis, load_offset
 from tuneassist.cli.app import app
+from tuneassist.correction.checked_grid import build_checked_grid
 from tuneassist.correction.limiter_input import axis_pressure_kpa
-from tuneassist.correction.sight import look
 from tuneassist.files.grid_file import grid_of, write_grid_text
 from tuneassist.files.text import frame_csv
 from tuneassist.loop.order import band_of
@@ -249,10 +249,10 @@ def test_rules_and_checker_know_the_same_absolute_pressure(
     found = axis_pressure_kpa(axes, np.full(4, barometer))
     assert found is not None
     np.testing.assert_allclose(found, np.tile(wanted, 2), rtol=1e-6)
-    job = look(Grid.zeros(axes), current=None, setup=setup, cells=None)
-    seen = [job.axis_kpa(cell, barometer) for cell in job.cells]
+    checked = build_checked_grid(Grid.zeros(axes), current=None, setup=setup, cells=None)
+    seen = [checked.axis_kpa(cell, barometer) for cell in checked.cells]
     np.testing.assert_allclose(seen, np.tile(wanted, 2), rtol=1e-6)
-    assert job.knows_boost(job.cells[0])
+    assert checked.knows_boost(checked.cells[0])
 
 
 def test_shares_of_full_load_are_counted_from_vacuum() -> None:

@@ -9,7 +9,7 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from tuneassist.correction.sight import CellSeen, Job
+from tuneassist.correction.checked_grid import CheckedCell, CheckedGrid
 from tuneassist.settings import Region
 
 SLACK = 1e-6  # a smaller change of a value is none [%]
@@ -45,7 +45,7 @@ class Breach:
     is_carried_over: bool = False
 
 
-def breach_at(rule: str, cell: CellSeen, value: float, bound: float, says: str) -> Breach:
+def breach_at(rule: str, cell: CheckedCell, value: float, bound: float, says: str) -> Breach:
     """Report a broken rule in a cell."""
     sentence = f"{rule}: at {cell.where}: {says}"
     return Breach(rule, cell.rpm, cell.load, value, bound, sentence)
@@ -74,24 +74,26 @@ def percent(value: float, limit: float = math.nan, *, sign: str = "") -> str:
     return "0" if rounded == 0 else text
 
 
-def regions_of(job: Job, cell: CellSeen) -> Iterator[Region]:
+def regions_of(checked: CheckedGrid, cell: CheckedCell) -> Iterator[Region]:
     """Regions that a cell lies in."""
-    for region in job.setup.limits.regions:
+    for region in checked.setup.limits.regions:
         in_rpm = region.rpm[0] <= cell.rpm <= region.rpm[1]
         if in_rpm and region.load[0] <= cell.load <= region.load[1]:
             yield region
 
 
-def strictest(job: Job, cell: CellSeen, key: str, pick: Callable[..., float]) -> float:
+def strictest(
+    checked: CheckedGrid, cell: CheckedCell, key: str, pick: Callable[..., float]
+) -> float:
     """Tightest of the general limit and those of the regions."""
-    limits = [getattr(job.setup.limits, key)]
-    limits += [getattr(r, key) for r in regions_of(job, cell) if getattr(r, key) is not None]
+    limits = [getattr(checked.setup.limits, key)]
+    limits += [getattr(r, key) for r in regions_of(checked, cell) if getattr(r, key) is not None]
     return pick(*limits, limits[0])
 
 
-def changed(job: Job, *, known: bool = True) -> Iterator[CellSeen]:
+def changed(checked: CheckedGrid, *, known: bool = True) -> Iterator[CheckedCell]:
     """Cells whose value the grid changes; by default only those with evidence to judge by."""
-    for cell in job.cells:
+    for cell in checked.cells:
         both = not math.isnan(cell.new) and not math.isnan(cell.old)
         if both and abs(cell.new - cell.old) > SLACK and (cell.is_evidence or not known):
             yield cell

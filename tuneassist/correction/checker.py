@@ -15,12 +15,12 @@ import pandas as pd
 
 from tuneassist.correction import checks_engine, checks_size
 from tuneassist.correction.breaches import Breach
-from tuneassist.correction.sight import Job, look
+from tuneassist.correction.checked_grid import CheckedGrid, build_checked_grid
 from tuneassist.errors import RuleBreachError
 from tuneassist.grid import Grid
 from tuneassist.settings import Setup
 
-CHECKS: tuple[Callable[[Job], Iterator[Breach]], ...] = (
+CHECKS: tuple[Callable[[CheckedGrid], Iterator[Breach]], ...] = (
     checks_size.values,
     checks_size.evidence,
     checks_size.own_need,
@@ -74,8 +74,8 @@ def check_grid(
     GridError
         When grid, current grid, cells and setup do not share the same breakpoints.
     """
-    job = look(grid, current=current, setup=setup, cells=cells)
-    return tuple(breach for check in CHECKS for breach in check(job))
+    checked = build_checked_grid(grid, current=current, setup=setup, cells=cells)
+    return tuple(breach for check in CHECKS for breach in check(checked))
 
 
 def verify_grid(grid: Grid, *, current: Grid | None, setup: Setup) -> tuple[Breach, ...]:

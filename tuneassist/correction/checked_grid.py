@@ -52,7 +52,7 @@ NAN = math.nan
 
 
 @dataclass(frozen=True)
-class CellSeen:
+class CheckedCell:
     """One cell: where it is, what it held, what it would hold, and what is known about it.
 
     Parameters
@@ -124,12 +124,12 @@ class CellSeen:
 
 
 @dataclass(frozen=True, eq=False)
-class Job:
+class CheckedGrid:
     """A grid to be checked, cell by cell."""
 
     setup: Setup
     axes: Axes
-    cells: tuple[CellSeen, ...]
+    cells: tuple[CheckedCell, ...]
     has_current: bool
     has_cells: bool
 
@@ -160,19 +160,19 @@ class Job:
             return 1
         return -1
 
-    def at(self, row: int, column: int) -> CellSeen:
+    def at(self, row: int, column: int) -> CheckedCell:
         """Return the cell in a row and a column."""
         return self.cells[row * self.columns + column]
 
-    def lambda_after(self, cell: CellSeen, now: float) -> float:
+    def lambda_after(self, cell: CheckedCell, now: float) -> float:
         """Lambda that follows: more fuel is richer, more air is leaner."""
         return now / cell.ratio if self.on_fuel else now * cell.ratio
 
-    def is_leaner(self, cell: CellSeen) -> bool:
+    def is_leaner(self, cell: CheckedCell) -> bool:
         """The change makes the cell leaner."""
         return cell.ratio < 1.0 if self.on_fuel else cell.ratio > 1.0
 
-    def is_hard(self, cell: CellSeen) -> bool:
+    def is_hard(self, cell: CheckedCell) -> bool:
         """A reading asks this cell to step back; heat asks no air of a diesel."""
         for channel, ceiling in self.setup.limits.ceilings.items():
             past = ceiling.hard is not None and cell.top(channel) > ceiling.hard
@@ -184,7 +184,7 @@ class Job:
         """False where less air at the same fuel would make a too hot diesel hotter."""
         return self.is_spark or self.on_fuel or channel != "exhaust_temp"
 
-    def is_near_ceiling(self, cell: CellSeen, channel: str) -> bool:
+    def is_near_ceiling(self, cell: CheckedCell, channel: str) -> bool:
         """The cell, or one that touches it by a side or a corner, was beyond the ceiling."""
         ceiling = self.setup.limits.ceilings[channel].ceiling
         for row in range(max(cell.row - 1, 0), min(cell.row + 2, self.rows)):
@@ -193,7 +193,7 @@ class Job:
                     return True
         return False
 
-    def touching(self, cell: CellSeen) -> list[CellSeen]:
+    def touching(self, cell: CheckedCell) -> list[CheckedCell]:
         """Cells that touch this one by a side or a corner."""
         return [
             self.at(row, column)
@@ -202,7 +202,7 @@ class Job:
             if (row, column) != (cell.row, cell.column)
         ]
 
-    def reading_near(self, cell: CellSeen, channel: str) -> float:
+    def reading_near(self, cell: CheckedCell, channel: str) -> float:
         """The cell's own highest reading, else the highest that touches it; nan none at all."""
         own = cell.top(channel)
         if not math.isnan(own):
@@ -221,7 +221,7 @@ class Job:
             return spread >= LIVE_EXHAUST_RANGE_C and max(tops) > LIVE_EXHAUST_TOP_C
         return spread > 0 or len(tops) == 1
 
-    def axis_kpa(self, cell: CellSeen, barometer: float) -> float:
+    def axis_kpa(self, cell: CheckedCell, barometer: float) -> float:
         """Absolute pressure by the load axis, nan where that is not a pressure. [kPa]"""
         if not self.is_pressure_axis:
             return NAN
@@ -235,7 +235,7 @@ class Job:
         """The load axis is a pressure, with or without its reference."""
         return self.axes.load_unit.partition(" ")[0] in PASCALS
 
-    def in_boost(self, cell: CellSeen) -> bool:
+    def in_boost(self, cell: CheckedCell) -> bool:
         """In boost, or not known to be out of it."""
         limits = self.setup.limits
         by_load = limits.boost_above_load is not None and cell.load > limits.boost_above_load
@@ -246,12 +246,12 @@ class Job:
             return by_load
         return math.isnan(cell.pressure) or cell.pressure > limits.boost_above_kpa
 
-    def knows_boost(self, cell: CellSeen) -> bool:
+    def knows_boost(self, cell: CheckedCell) -> bool:
         """Whether anything tells if the cell is in boost."""
         by_axis = self.is_pressure_axis or self.setup.limits.boost_above_load is not None
         return by_axis or not math.isnan(cell.pressure)
 
-    def pressures(self, cell: CellSeen) -> list[float]:
+    def pressures(self, cell: CheckedCell) -> list[float]:
         """Everything that tells the cell's absolute pressure. [kPa]"""
         told = (
             self.axis_kpa(cell, cell.barometer),
@@ -261,7 +261,9 @@ class Job:
         return [pressure for pressure in told if math.isfinite(pressure)]
 
 
-def look(grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame | None) -> Job:
+def build_checked_grid(
+    grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame | None
+) -> CheckedGrid:
     """Turn a grid and what it rests on into plain records.
 
     Parameters
@@ -271,7 +273,7 @@ def look(grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame 
 
     Returns
     -------
-    Job
+    CheckedGrid
         Ready for the checks.
 
     Raises
@@ -300,14 +302,14 @@ def look(grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame 
             index = row * width + column
             known = {name: values[index] for name, values in rows.items()}
             seen.append(_seen(place, old[index], new[index], known, setup))
-    return Job(setup, axes, tuple(seen), current is not None, cells is not None)
+    return CheckedGrid(setup, axes, tuple(seen), current is not None, cells is not None)
 
 
 def _seen(
     place: dict[str, Any], old: float, new: float, known: dict[str, Any], setup: Setup
-) -> CellSeen:
+) -> CheckedCell:
     if not known:
-        return CellSeen(**place, old=old, new=new)
+        return CheckedCell(**place, old=old, new=new)
     if abs(known["rpm"] - place["rpm"]) > 1e-6 or abs(known["load"] - place["load"]) > 1e-6:
         raise GridError(
             f"the cells are not in the grid's order: {known['rpm']:g} rpm, {known['load']:g} "
@@ -322,7 +324,7 @@ def _seen(
     if measured > 0 and math.isfinite(measured):
         lambdas.append(measured)
     barometer = float(known.get("barometer_kpa", NAN))
-    return CellSeen(
+    return CheckedCell(
         **place,
         old=old,
         new=new,
