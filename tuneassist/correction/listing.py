@@ -9,8 +9,8 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.foresight import GROWS
 from tuneassist.correction.limiter_input import axis_pressure_kpa, in_boost
+from tuneassist.correction.predicted_readings import GROWS_WITH_GRID
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.own_units import mixture
 from tuneassist.settings import CEILING_CHANNELS, FULL_DUTY_PCT, LimitSettings, Setup
@@ -121,7 +121,7 @@ def _foreseen_words(setup: Setup, name: str) -> str:
     is_spark, on_fuel = setup.engine.ignition == "spark", setup.correction.acts_on == "fuel"
     if is_spark and on_fuel and name == "injector_duty":
         return f"; more fuel stops where duty may meet {FULL_DUTY_PCT:g} %"
-    is_foreseen = name in GROWS[is_spark, on_fuel] or (name == "boost" and not on_fuel)
+    is_foreseen = name in GROWS_WITH_GRID[is_spark, on_fuel] or (name == "boost" and not on_fuel)
     return "; a step that may pass it stops short of it" if is_foreseen else ""
 
 

@@ -25,8 +25,8 @@ from tuneassist.correction.bounds import (
     ratio_bound,
     step_bound,
 )
-from tuneassist.correction.foresight import foreseen, raise_fuel_unwatched
 from tuneassist.correction.limiter_input import LimiterInput, Tight, with_neighbours
+from tuneassist.correction.predicted_readings import foreseen, raise_fuel_unwatched
 from tuneassist.correction.proposal import Flags
 from tuneassist.correction.watched import HEAT
 from tuneassist.grid import Floats

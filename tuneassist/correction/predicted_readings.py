@@ -29,7 +29,7 @@ from tuneassist.grid import Floats
 from tuneassist.own_units import channel_words, reading
 from tuneassist.settings import FULL_DUTY_PCT, INTAKE_AIR_C
 
-GROWS: Mapping[tuple[bool, bool], Mapping[str, int]] = {
+GROWS_WITH_GRID: Mapping[tuple[bool, bool], Mapping[str, int]] = {
     (True, True): {"injector_duty": 1, "exhaust_temp": -1},
     (True, False): {"torque": 1, "exhaust_temp": 1, "injector_duty": 1},
     (False, True): {"torque": 1, "exhaust_temp": 1, "injector_duty": 1},
@@ -43,23 +43,27 @@ HALFWAY = 0.5  # share of a cell's step where its neighbour's samples begin [1]
 
 def foreseen(inputs: LimiterInput) -> Bound | None:
     """Predicted torque, exhaust heat and duty stay under their ceilings, with a margin."""
-    grows = GROWS[inputs.is_spark, inputs.acts_on_fuel]
-    most = {name: _most(inputs, name) for name in grows if name in inputs.seen}
-    if not most:
+    grows = GROWS_WITH_GRID[inputs.is_spark, inputs.acts_on_fuel]
+    largest = {name: _largest_ratio(inputs, name) for name in grows if name in inputs.seen}
+    if not largest:
         return None
-    more = {name: room for name, room in most.items() if grows[name] > 0}
-    less = {name: room for name, room in most.items() if grows[name] < 0}
+    more = {name: room for name, room in largest.items() if grows[name] > 0}
+    less = {name: room for name, room in largest.items() if grows[name] < 0}
 
     def words(cell: int) -> str:
-        binding = (more if inputs.raw[cell] > 0 else less) or most
-        return _words(inputs, min(binding, key=lambda name: float(binding[name][cell])), cell)
+        binding = (more if inputs.raw[cell] > 0 else less) or largest
+        return _bound_words(inputs, min(binding, key=lambda name: float(binding[name][cell])), cell)
 
     return ratio_bound(
-        inputs, "foreseen", words, low=1.0 / _tightest(inputs, less), high=_tightest(inputs, more)
+        inputs,
+        "foreseen",
+        words,
+        low=1.0 / _smallest_ratio(inputs, less),
+        high=_smallest_ratio(inputs, more),
     )
 
 
-def _tightest(inputs: LimiterInput, rooms: Mapping[str, Floats]) -> Floats:
+def _smallest_ratio(inputs: LimiterInput, rooms: Mapping[str, Floats]) -> Floats:
     free = np.full(len(inputs.current), np.inf)
     return np.asarray(np.min([free, *rooms.values()], axis=0))
 
@@ -69,36 +73,36 @@ def _is_spark_duty(inputs: LimiterInput, name: str) -> bool:
     return name == "injector_duty" and inputs.is_spark and inputs.acts_on_fuel
 
 
-def _end(inputs: LimiterInput, name: str) -> float:
+def _limit_of(inputs: LimiterInput, name: str) -> float:
     return FULL_DUTY_PCT if _is_spark_duty(inputs, name) else inputs.limits.ceilings[name].ceiling
 
 
-def _most(inputs: LimiterInput, name: str) -> Floats:
+def _largest_ratio(inputs: LimiterInput, name: str) -> Floats:
     """Largest multiple that keeps a reading under its end, 1 at the least; inf where none is.
 
     Halfway to a neighbour half of a cell's step is at work, on readings as high as the neighbour's.
     A spark engine is not kept lean for that: duty counts in the cell itself.
     """
-    own = _room(inputs, name, nearest_reading(inputs.seen[name], inputs.axes))
+    own = _ratio_to_limit(inputs, name, nearest_reading(inputs.seen[name], inputs.axes))
     if _is_spark_duty(inputs, name):
         return own
-    around = _room(inputs, name, highest_around(inputs.seen[name], inputs.axes))
-    most = np.minimum(own, 1.0 + (around - 1.0) / HALFWAY)
+    around = _ratio_to_limit(inputs, name, highest_around(inputs.seen[name], inputs.axes))
+    largest = np.minimum(own, 1.0 + (around - 1.0) / HALFWAY)
     # beyond its ceiling a reading closes the way by itself
-    return np.where(with_neighbours(inputs.beyond[name], inputs.axes), np.inf, most)
+    return np.where(with_neighbours(inputs.beyond[name], inputs.axes), np.inf, largest)
 
 
-def _room(inputs: LimiterInput, name: str, near: Floats) -> Floats:
+def _ratio_to_limit(inputs: LimiterInput, name: str, near: Floats) -> Floats:
     """Largest multiple that keeps a reading under its end with the margin; inf without a rise."""
     base = INTAKE_AIR_C if name == HEAT else 0.0
     rise = near - base
     is_read = rise > 0
-    room = (_end(inputs, name) - base) / np.where(is_read, rise, 1.0) - 1.0
-    most = np.maximum(1.0 + room / (1.0 + inputs.limits.foresee_margin_pct / 100.0), 1.0)
-    return np.where(is_read, most, np.inf)
+    room = (_limit_of(inputs, name) - base) / np.where(is_read, rise, 1.0) - 1.0
+    largest = np.maximum(1.0 + room / (1.0 + inputs.limits.foresee_margin_pct / 100.0), 1.0)
+    return np.where(is_read, largest, np.inf)
 
 
-def _words(inputs: LimiterInput, name: str, cell: int) -> str:
+def _bound_words(inputs: LimiterInput, name: str, cell: int) -> str:
     near = float(nearest_reading(inputs.seen[name], inputs.axes)[cell])
     if _is_spark_duty(inputs, name):
         return (
