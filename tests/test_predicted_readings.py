@@ -16,8 +16,8 @@ from tuneassist.correction import (
     describe_limits,
     lean_target_notes,
     limit_step,
+    unmonitored_ceilings,
     unsafe_held,
-    unwatched_ceilings,
 )
 from tuneassist.grid import Grid
 from tuneassist.pipeline import Proposal, propose_from, reduce_log
@@ -165,7 +165,7 @@ def test_a_sensor_of_heat_must_live(readings, why):
     result = limit(changes, **setting, **DIESEL)
     assert bool(result.step_pct[CENTRE] > 0) is (not why)
     cells, setup = bench.crafted(changes, **setting, **DIESEL)
-    assert unwatched_ceilings(cells, setup=setup) == (("exhaust_temp",) if why else ())
+    assert unmonitored_ceilings(cells, setup=setup) == (("exhaust_temp",) if why else ())
     notes = ceiling_notes(cells, setup=setup)
     if why:
         assert why in result.reasons[CENTRE]

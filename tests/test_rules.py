@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tuneassist.channels import CHANNELS
-from tuneassist.correction import build_rules, describe_limits, unwatched_ceilings
+from tuneassist.correction import build_rules, describe_limits, unmonitored_ceilings
 from tuneassist.correction.limiter_input import build_limiter_input
 from tuneassist.correction.listing import WHY
 from tuneassist.errors import GridError, SetupError
@@ -345,6 +345,6 @@ def test_the_listing_opens_with_which_way_is_safe(ignition, acts_on, way):
 def test_a_ceiling_without_a_reading_is_named():
     ceilings = {name: Ceiling(1.0) for name in ("torque", "knock", "boost")}
     cells, setup = bench.crafted({0: {"knock_max": 0.5}}, ceilings=ceilings)
-    assert unwatched_ceilings(cells, setup=setup) == ("torque", "boost")
+    assert unmonitored_ceilings(cells, setup=setup) == ("torque", "boost")
     cells.loc[0, "manifold_pressure_kpa"] = 90.0
-    assert unwatched_ceilings(cells, setup=setup) == ("torque",)
+    assert unmonitored_ceilings(cells, setup=setup) == ("torque",)

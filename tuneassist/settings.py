@@ -500,7 +500,7 @@ LIVE_EXHAUST_RANGE_C, LIVE_EXHAUST_TOP_C = 50.0, 200.0
 """An exhaust sensor lives when its readings differ by this much over the map and somewhere pass
 this: from idle to load an exhaust warms by hundreds of degrees. Common practice, no source.
 [degC]"""
-WATCHES_FUEL = ("torque", "exhaust_temp", "boost")
+FUEL_MONITORS = ("torque", "exhaust_temp", "boost")
 """Channels of which a compression engine needs one, logged and with a ceiling, for more fuel."""
 
 

@@ -6,6 +6,7 @@
 """
 
 from tuneassist.correction.breaches import Breach
+from tuneassist.correction.ceiling_sensors import ceiling_notes, unmonitored_ceilings
 from tuneassist.correction.checker import check_grid, require_clean, verify_grid
 from tuneassist.correction.limiter import LimitedStep, limit_step
 from tuneassist.correction.listing import describe_limits, lean_target_notes
@@ -19,7 +20,6 @@ from tuneassist.correction.unsafe import (
     unsafe_of_record,
     unsafe_record,
 )
-from tuneassist.correction.watched import ceiling_notes, unwatched_ceilings
 
 __all__ = [
     "SAFE_WAY",
@@ -36,9 +36,9 @@ __all__ = [
     "propose_raw",
     "require_clean",
     "setup_doubts",
+    "unmonitored_ceilings",
     "unsafe_held",
     "unsafe_of_record",
     "unsafe_record",
-    "unwatched_ceilings",
     "verify_grid",
 ]

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from tuneassist.correction.ceiling_sensors import HEAT
 from tuneassist.correction.limiter_input import LimiterInput, build_limiter_input
 from tuneassist.correction.projection import project, settle
 from tuneassist.correction.reasons import HeldBack, explain
 from tuneassist.correction.rules import makes_way
 from tuneassist.correction.ruleset import DUST, RuleSet, assemble
-from tuneassist.correction.watched import HEAT
 from tuneassist.grid import Floats, Grid, step_between_pct
 from tuneassist.settings import Setup
 from tuneassist.threads import on_one_thread

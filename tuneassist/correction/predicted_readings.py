@@ -18,13 +18,13 @@ from collections.abc import Mapping
 import numpy as np
 
 from tuneassist.correction.bounds import Bound, ratio_bound
+from tuneassist.correction.ceiling_sensors import HEAT, is_monitored, what_to_log
 from tuneassist.correction.limiter_input import (
     LimiterInput,
     highest_around,
     nearest_reading,
     with_neighbours,
 )
-from tuneassist.correction.watched import HEAT, can_watch, is_watched
 from tuneassist.grid import Floats
 from tuneassist.own_units import channel_words, reading
 from tuneassist.settings import FULL_DUTY_PCT, INTAKE_AIR_C
@@ -121,12 +121,12 @@ def raise_fuel_unwatched(inputs: LimiterInput) -> Bound | None:
     """Compression: more fuel only where a reading with a ceiling would show what it does."""
     if inputs.is_spark or not inputs.acts_on_fuel or inputs.limits.raise_fuel_unwatched:
         return None
-    shut = ~is_watched(inputs)
+    shut = ~is_monitored(inputs)
 
     def words(cell: int) -> str:
         return (
-            f"nothing near this cell showing what more fuel does: {can_watch(inputs)}, or take it "
-            "on with raise_fuel_unwatched = true in [limits]"
+            f"nothing near this cell showing what more fuel does: {what_to_log(inputs)}, or "
+            "take it on with raise_fuel_unwatched = true in [limits]"
         )
 
     return ratio_bound(inputs, "raise_fuel_unwatched", words, high=np.where(shut, 1.0, np.inf))

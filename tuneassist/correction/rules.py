@@ -25,10 +25,10 @@ from tuneassist.correction.bounds import (
     ratio_bound,
     step_bound,
 )
+from tuneassist.correction.ceiling_sensors import HEAT
 from tuneassist.correction.limiter_input import LimiterInput, Tight, with_neighbours
 from tuneassist.correction.predicted_readings import foreseen, raise_fuel_unwatched
 from tuneassist.correction.proposal import Flags
-from tuneassist.correction.watched import HEAT
 from tuneassist.grid import Floats
 from tuneassist.own_units import channel_words, mixture, reading
 from tuneassist.settings import CONFIDENCE_WORDS
