@@ -10,7 +10,7 @@ import pytest
 from tuneassist.channels import CHANNELS
 from tuneassist.correction import build_rules, describe_limits, unmonitored_ceilings
 from tuneassist.correction.limiter_input import build_limiter_input
-from tuneassist.correction.listing import WHY
+from tuneassist.correction.limits_table import WHY
 from tuneassist.errors import GridError, SetupError
 from tuneassist.grid import Grid
 from tuneassist.settings import (

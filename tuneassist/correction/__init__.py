@@ -9,7 +9,7 @@ from tuneassist.correction.breaches import Breach
 from tuneassist.correction.ceiling_sensors import ceiling_notes, unmonitored_ceilings
 from tuneassist.correction.checker import check_grid, require_clean, verify_grid
 from tuneassist.correction.limiter import LimitedStep, limit_step
-from tuneassist.correction.listing import describe_limits, lean_target_notes
+from tuneassist.correction.limits_table import describe_limits, lean_target_notes
 from tuneassist.correction.proposal import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules

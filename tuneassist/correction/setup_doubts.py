@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.channels import CHANNELS
-from tuneassist.correction.listing import lean_target_notes
+from tuneassist.correction.limits_table import lean_target_notes
 from tuneassist.own_units import mixture
 from tuneassist.settings import CEILING_CHANNELS, Setup
 from tuneassist.units import find_unit
