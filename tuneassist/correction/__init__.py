@@ -10,7 +10,7 @@ from tuneassist.correction.ceiling_sensors import ceiling_notes, unmonitored_cei
 from tuneassist.correction.checker import check_grid, require_clean, verify_grid
 from tuneassist.correction.limiter import LimitedStep, limit_step
 from tuneassist.correction.limits_table import describe_limits, lean_target_notes
-from tuneassist.correction.proposal import propose_raw
+from tuneassist.correction.raw_step import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules
 from tuneassist.correction.setup_doubts import setup_doubts

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.correction.limiter_input import LimiterInput, in_boost, nearest_reading, read_tops
-from tuneassist.correction.proposal import Flags
+from tuneassist.correction.raw_step import Flags
 from tuneassist.grid import Floats
 from tuneassist.settings import (
     FUEL_MONITORS,

@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import ndimage
 
 from tuneassist.channels import is_gauge_axis
-from tuneassist.correction.proposal import Flags, is_evidence
+from tuneassist.correction.raw_step import Flags, is_evidence
 from tuneassist.errors import GridError
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.settings import CEILING_CHANNELS, LEAN_IN_BOOST_WORDS, LimitSettings, Setup

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.correction.limiter_input import LimiterInput
-from tuneassist.correction.proposal import what
+from tuneassist.correction.raw_step import direction_words
 from tuneassist.correction.rules import makes_way
 from tuneassist.correction.ruleset import RuleSet
 from tuneassist.grid import Floats, step_between_pct
@@ -139,6 +139,6 @@ def _warning(cell: int, got: float, inputs: LimiterInput) -> str:
 def _sentence(raw_reason: str, got: float, held: list[Held], inputs: LimiterInput) -> str:
     parts = [raw_reason, *(words for _, words in held)]
     if held or got:
-        outcome = f"{abs(got):.1f} % {what(got, inputs.setup.correction.acts_on)}"
+        outcome = f"{abs(got):.1f} % {direction_words(got, inputs.setup.correction.acts_on)}"
         parts.append(f"gets {outcome}" if abs(got) > NEAR else "gets no change")
     return "; ".join(parts)

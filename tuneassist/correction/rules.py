@@ -28,7 +28,7 @@ from tuneassist.correction.bounds import (
 from tuneassist.correction.ceiling_sensors import HEAT
 from tuneassist.correction.limiter_input import LimiterInput, Tight, with_neighbours
 from tuneassist.correction.predicted_readings import foreseen, raise_fuel_unwatched
-from tuneassist.correction.proposal import Flags
+from tuneassist.correction.raw_step import Flags
 from tuneassist.grid import Floats
 from tuneassist.own_units import channel_words, mixture, reading
 from tuneassist.settings import CONFIDENCE_WORDS

@@ -11,7 +11,7 @@ import pandas as pd
 from tuneassist.correction import rules
 from tuneassist.correction.bounds import Bound, SlopeBound, Words
 from tuneassist.correction.limiter_input import LimiterInput, build_limiter_input
-from tuneassist.correction.proposal import Flags
+from tuneassist.correction.raw_step import Flags
 from tuneassist.grid import Floats, Grid
 from tuneassist.settings import Setup
 
