@@ -152,9 +152,9 @@ def setup_notes(car: Setup | None) -> list[str]:
     """Say where parts of the setup hardly fit one another, whatever the logs hold."""
     if car is None:
         return []
-    from tuneassist.correction import setup_doubts
+    from tuneassist.correction import setup_questions
 
-    return list(setup_doubts(car))
+    return list(setup_questions(car))
 
 
 def doubts_of(said: Sequence[LogEvidence], car: Setup | None, *, known: Sequence[str]) -> list[str]:

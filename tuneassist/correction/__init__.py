@@ -13,7 +13,7 @@ from tuneassist.correction.limits_table import describe_limits, lean_target_note
 from tuneassist.correction.raw_step import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules
-from tuneassist.correction.setup_doubts import setup_doubts
+from tuneassist.correction.setup_questions import setup_questions
 from tuneassist.correction.unsafe import (
     UnsafeHeld,
     unsafe_held,
@@ -35,7 +35,7 @@ __all__ = [
     "limit_step",
     "propose_raw",
     "require_clean",
-    "setup_doubts",
+    "setup_questions",
     "unmonitored_ceilings",
     "unsafe_held",
     "unsafe_of_record",

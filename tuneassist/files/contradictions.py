@@ -1,7 +1,7 @@
 """Parts of a setup that are sound one by one and cannot all be meant: refused before they harm.
 
 Each is one error that names both parts. What may be meant is not refused here but asked about, by
-`tuneassist.correction.setup_doubts`.
+`tuneassist.correction.setup_questions`.
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ BEYOND_REV_LIMIT = 1.25
 end some way behind it, since one axis serves many engines. [1]"""
 
 
-def setup_doubts(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[str, ...]:
+def setup_questions(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[str, ...]:
     """Say where parts of a setup hardly fit one another.
 
     Parameters
