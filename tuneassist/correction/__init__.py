@@ -14,7 +14,7 @@ from tuneassist.correction.raw_step import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules
 from tuneassist.correction.setup_questions import setup_questions
-from tuneassist.correction.unsafe import (
+from tuneassist.correction.unsafe_steps import (
     UnsafeHeld,
     unsafe_held,
     unsafe_of_record,
