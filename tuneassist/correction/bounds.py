@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuneassist.correction.limiter_input import LimiterInput, Tight
+from tuneassist.correction.limiter_input import LimiterInput, TightestLimit
 from tuneassist.grid import Floats
 from tuneassist.own_units import mixture
 
@@ -69,14 +69,14 @@ def ratio_bound(
     return box(inputs, name, words, lower=lower, upper=upper)
 
 
-def lean_bound(inputs: LimiterInput, name: str, tight: Tight, word: str) -> Bound:
+def lean_bound(inputs: LimiterInput, name: str, tightest: TightestLimit, word: str) -> Bound:
     """Bound from the leanest lambda that may be predicted after the change; nan is free."""
 
     def words(cell: int) -> str:
-        limit = mixture(float(tight.values[cell]), inputs.setup)
-        return f"{word}, {limit}{tight.name(cell, inputs.region_names)}"
+        limit = mixture(float(tightest.values[cell]), inputs.setup)
+        return f"{word}, {limit}{tightest.name(cell, inputs.region_names)}"
 
-    ratio = inputs.lambda_lean / tight.values
+    ratio = inputs.lambda_lean / tightest.values
     if inputs.acts_on_fuel:
         return ratio_bound(inputs, name, words, low=ratio)
     return ratio_bound(inputs, name, words, high=1.0 / ratio)

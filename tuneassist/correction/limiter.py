@@ -9,7 +9,7 @@ import pandas as pd
 
 from tuneassist.correction.ceiling_sensors import HEAT
 from tuneassist.correction.limiter_input import LimiterInput, build_limiter_input
-from tuneassist.correction.projection import project, settle
+from tuneassist.correction.projection import project, round_to_resolution
 from tuneassist.correction.reasons import HeldBack, explain
 from tuneassist.correction.rules import makes_way
 from tuneassist.correction.ruleset import DUST, RuleSet, assemble
@@ -95,11 +95,11 @@ def limit_step(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimitedSt
     """
     inputs = build_limiter_input(cells, current=current, setup=setup)
     rules = assemble(inputs)
-    wish = np.clip(inputs.raw, -99.0, WIDEST_PCT)
-    wanted = inputs.value_at(1.0 + wish / 100.0)
+    asked = np.clip(inputs.raw, -99.0, WIDEST_PCT)
+    wanted = inputs.value_at(1.0 + asked / 100.0)
     weight = weights(cells, setup) * np.where(makes_way(inputs), WAY_WEIGHT, 1.0)
     projected = project(wanted, weight, rules)
-    values = _aside_for_a_need(settle(projected, rules), inputs, rules)
+    values = _undo_idle_way_making(round_to_resolution(projected, rules), inputs, rules)
     values = np.where(np.abs(values - inputs.current) <= DUST, inputs.current, values)
     values = values + 0.0  # no minus zero in a file
     step = np.where(values == inputs.current, 0.0, step_between_pct(inputs.current, values))
@@ -121,7 +121,7 @@ def limit_step(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimitedSt
     )
 
 
-def _aside_for_a_need(values: Floats, inputs: LimiterInput, rules: RuleSet) -> Floats:
+def _undo_idle_way_making(values: Floats, inputs: LimiterInput, rules: RuleSet) -> Floats:
     """Take cells back that make way for a neighbour whose move was lost in rounding."""
     may, values = makes_way(inputs), values.copy()
     first, second = rules.pairs[:, 0], rules.pairs[:, 1]

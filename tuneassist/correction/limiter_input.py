@@ -27,15 +27,15 @@ LABELS: Mapping[str, int] = {"low": 1, "fair": 2, "good": 3}
 
 
 @dataclass(frozen=True, eq=False)
-class Tight:
+class TightestLimit:
     """A limit per cell, the tightest of the general rule and the regions, and who sets it."""
 
     values: Floats
-    owner: npt.NDArray[np.int64]
+    set_by: npt.NDArray[np.int64]
 
     def name(self, cell: int, regions: tuple[str, ...]) -> str:
         """Say which region sets the limit; empty for the general rule."""
-        index = int(self.owner[cell])
+        index = int(self.set_by[cell])
         return "" if index < 0 else f" in {regions[index]}"
 
 
@@ -127,11 +127,11 @@ class LimiterInput:
         """Grid value that multiplies what the cell delivers now by ``ratio``. [%]"""
         return self.current + (ratio - 1.0) * (100.0 + self.current)
 
-    def tightest(self, name: str, *, largest: bool = False) -> Tight:
+    def tightest(self, name: str, *, largest: bool = False) -> TightestLimit:
         """Take the tightest of ``limits.<name>`` and the regions that set it."""
         general = getattr(self.limits, name)
         values = np.full(len(self.current), _rank(general))
-        owner = np.full(len(self.current), -1, dtype=np.int64)
+        set_by = np.full(len(self.current), -1, dtype=np.int64)
         for index, region in enumerate(self.limits.regions):
             own = getattr(region, name)
             if own is None:
@@ -139,8 +139,8 @@ class LimiterInput:
             rank = _rank(own)
             tighter = self._inside(index) & ((values < rank) if largest else (values > rank))
             values[tighter] = rank
-            owner[tighter] = index
-        return Tight(values, owner)
+            set_by[tighter] = index
+        return TightestLimit(values, set_by)
 
     def _inside(self, index: int) -> Flags:
         region = self.limits.regions[index]

@@ -26,7 +26,7 @@ from tuneassist.correction.bounds import (
     step_bound,
 )
 from tuneassist.correction.ceiling_sensors import HEAT
-from tuneassist.correction.limiter_input import LimiterInput, Tight, with_neighbours
+from tuneassist.correction.limiter_input import LimiterInput, TightestLimit, with_neighbours
 from tuneassist.correction.predicted_readings import foreseen, raise_fuel_unwatched
 from tuneassist.correction.raw_step import Flags
 from tuneassist.grid import Floats
@@ -217,14 +217,14 @@ def _leaner_bound(
 
 def richest_lambda(inputs: LimiterInput) -> Bound:
     """Predicted lambda not below the richest; for compression ignition, the smoke floor."""
-    tight = inputs.tightest("richest_lambda", largest=True)
+    tightest = inputs.tightest("richest_lambda", largest=True)
     word = "richest mixture allowed" if inputs.is_spark else "smoke floor"
 
     def words(cell: int) -> str:
-        limit = mixture(float(tight.values[cell]), inputs.setup)
-        return f"the {word}, {limit}{tight.name(cell, inputs.region_names)}"
+        limit = mixture(float(tightest.values[cell]), inputs.setup)
+        return f"the {word}, {limit}{tightest.name(cell, inputs.region_names)}"
 
-    ratio = inputs.lambda_rich / tight.values
+    ratio = inputs.lambda_rich / tightest.values
     if inputs.acts_on_fuel:
         return ratio_bound(inputs, "richest_lambda", words, high=ratio)
     return ratio_bound(inputs, "richest_lambda", words, low=1.0 / ratio)
@@ -232,8 +232,8 @@ def richest_lambda(inputs: LimiterInput) -> Bound:
 
 def leanest_lambda(inputs: LimiterInput) -> Bound:
     """Predicted lambda not above the leanest."""
-    tight = inputs.tightest("leanest_lambda")
-    return lean_bound(inputs, "leanest_lambda", tight, "the leanest mixture allowed")
+    tightest = inputs.tightest("leanest_lambda")
+    return lean_bound(inputs, "leanest_lambda", tightest, "the leanest mixture allowed")
 
 
 def boost_leanest_lambda(inputs: LimiterInput) -> Bound | None:
@@ -241,8 +241,10 @@ def boost_leanest_lambda(inputs: LimiterInput) -> Bound | None:
     if not inputs.is_spark:
         return None
     limit = np.where(inputs.is_boost, inputs.limits.boost_leanest_lambda, np.nan)
-    tight = Tight(limit, np.full(len(limit), -1, dtype=np.int64))
-    return lean_bound(inputs, "boost_leanest_lambda", tight, "the leanest mixture allowed in boost")
+    tightest = TightestLimit(limit, np.full(len(limit), -1, dtype=np.int64))
+    return lean_bound(
+        inputs, "boost_leanest_lambda", tightest, "the leanest mixture allowed in boost"
+    )
 
 
 def step_at_confidence(inputs: LimiterInput) -> Bound:
@@ -260,25 +262,26 @@ def step_at_confidence(inputs: LimiterInput) -> Bound:
 
 def max_step_pct(inputs: LimiterInput) -> Bound:
     """A cell changes no more than this in one proposal."""
-    tight = inputs.tightest("max_step_pct")
+    tightest = inputs.tightest("max_step_pct")
 
     def words(cell: int) -> str:
-        return f"the largest step ({tight.values[cell]:g} %){tight.name(cell, inputs.region_names)}"
+        where = tightest.name(cell, inputs.region_names)
+        return f"the largest step ({tightest.values[cell]:g} %){where}"
 
-    return step_bound(inputs, "max_step_pct", tight.values, words)
+    return step_bound(inputs, "max_step_pct", tightest.values, words)
 
 
 def max_total_pct(inputs: LimiterInput) -> Bound:
     """The finished grid holds no more than this."""
-    tight = inputs.tightest("max_total_pct")
+    tightest = inputs.tightest("max_total_pct")
 
     def words(cell: int) -> str:
         return (
-            f"the largest total correction ({tight.values[cell]:g} %)"
-            f"{tight.name(cell, inputs.region_names)}"
+            f"the largest total correction ({tightest.values[cell]:g} %)"
+            f"{tightest.name(cell, inputs.region_names)}"
         )
 
-    return box(inputs, "max_total_pct", words, lower=-tight.values, upper=tight.values)
+    return box(inputs, "max_total_pct", words, lower=-tightest.values, upper=tightest.values)
 
 
 def own_need(inputs: LimiterInput) -> Bound:

@@ -97,7 +97,7 @@ def assemble(inputs: LimiterInput) -> RuleSet:
     bounds = [b for b in (rule(inputs) for rule in rules.BOX_RULES) if b is not None]
     resolution = max((rule(inputs) for rule in rules.ROUNDING_RULES), default=0.0)
     lower, upper = _intersect(bounds, inputs)
-    anchor, is_forced, words = _forced(inputs, lower, upper, resolution)
+    anchor, is_forced, words = _step_back(inputs, lower, upper, resolution)
     own = [b for b in (rule(inputs) for rule in rules.NEED_RULES) if b is not None]
     own_lower, own_upper = _intersect(own, inputs)
     lower = np.where(is_forced & (anchor > inputs.current), anchor, np.maximum(lower, own_lower))
@@ -133,7 +133,7 @@ def _intersect(bounds: list[Bound], inputs: LimiterInput) -> tuple[Floats, Float
     return np.where(inputs.is_value, lower, 0.0), np.where(inputs.is_value, upper, 0.0)
 
 
-def _forced(
+def _step_back(
     inputs: LimiterInput, lower: Floats, upper: Floats, resolution: float
 ) -> tuple[Floats, Flags, Words]:
     """Least values past a hard ceiling: the whole step back, or as far as the bounds let it go."""
@@ -147,14 +147,14 @@ def _forced(
     wanted = way * np.where(asks, whole, inputs.current)
     room = way * end
     if resolution > 0:
-        wanted = _on_lattice(np.ceil(wanted / resolution - DUST), resolution)
-        room = _on_lattice(np.floor(room / resolution + DUST), resolution)
+        wanted = _to_resolution(np.ceil(wanted / resolution - DUST), resolution)
+        room = _to_resolution(np.floor(room / resolution + DUST), resolution)
     least = np.maximum(np.minimum(wanted, room), way * inputs.current)
     anchor = np.where(asks, way * least, inputs.current)
     return anchor, asks & (np.abs(anchor - inputs.current) > DUST), demand.words
 
 
-def _on_lattice(steps: Floats, resolution: float) -> Floats:
+def _to_resolution(steps: Floats, resolution: float) -> Floats:
     return np.asarray(np.round(steps * resolution, 10))
 
 
