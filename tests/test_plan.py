@@ -16,8 +16,8 @@ from tuneassist.errors import InputError, NoEvidenceError, SetupError
 from tuneassist.evidence.driven import DrivenLoads, band_speeds, held_loads, load_reach
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.grid import Axes, bilinear_weights
-from tuneassist.loop.choice import after_all, exchanged
 from tuneassist.loop.doubt import Doubt, doubt_of
+from tuneassist.loop.hold_selection import after_holds, improve_by_exchange
 from tuneassist.loop.order import band_of, move_seconds, ordered_holds, short_path
 from tuneassist.loop.places import driving_weight, passed_ceilings, place_table, visits_of
 from tuneassist.loop.plan import plan_holds
@@ -418,17 +418,18 @@ def test_exchanges_come_near_the_best_of_all_choices():
     covariance[12, 12] = 0.01
     doubt = Doubt(covariance, np.full(12, 0.05), np.full(12, 1 / 12))
     totals = {
-        three: after_all(doubt, list(three)).total for three in itertools.combinations(range(12), 3)
+        three: after_holds(doubt, list(three)).total
+        for three in itertools.combinations(range(12), 3)
     }
     worst = max(totals, key=lambda three: totals[three])
     allowed = np.ones(12, dtype=bool)
-    found = exchanged(doubt, list(worst), allowed, price=None)
-    assert after_all(doubt, found).total <= 1.02 * min(totals.values())
+    found = improve_by_exchange(doubt, list(worst), allowed, price=None)
+    assert after_holds(doubt, found).total <= 1.02 * min(totals.values())
     allowed[found[0]] = False
     start = [point for point in range(12) if allowed[point]][:3]
-    assert allowed[exchanged(doubt, start, allowed, price=None)].all()
+    assert allowed[improve_by_exchange(doubt, start, allowed, price=None)].all()
     dear = np.where(np.isin(np.arange(12), worst), 1.0, 2.0)
-    assert sorted(exchanged(doubt, list(worst), allowed, price=dear)) == sorted(worst)
+    assert sorted(improve_by_exchange(doubt, list(worst), allowed, price=dear)) == sorted(worst)
 
 
 def test_against_a_floor_holds_go_where_it_may_be_undercut():

@@ -18,13 +18,13 @@ from tuneassist.channels import load_offset
 from tuneassist.errors import InputError, NoEvidenceError
 from tuneassist.evidence.lattice import places_in_cells
 from tuneassist.grid import Axes, Floats
-from tuneassist.loop.choice import (
-    after_all,
-    chosen_one_by_one,
-    exchanged,
-    without_least_missed,
-)
 from tuneassist.loop.doubt import Doubt, doubt_of
+from tuneassist.loop.hold_selection import (
+    after_holds,
+    choose_one_by_one,
+    drop_least_useful,
+    improve_by_exchange,
+)
 from tuneassist.loop.order import band_of, ordered_holds
 from tuneassist.loop.places import place_table
 from tuneassist.loop.plan_notes import plan_notes
@@ -212,13 +212,13 @@ class _Job:
             return free, holds
         chosen = self._best(doubt, self.price())
         while chosen and not self._fits(chosen):
-            chosen = without_least_missed(doubt, chosen)
+            chosen = drop_least_useful(doubt, chosen)
         return chosen, self.ordered(chosen) if chosen else holds.iloc[:0]
 
     def would_teach(self, doubt: Doubt) -> bool:
         """Tell whether any hold is worth its while, time left aside."""
         return bool(
-            chosen_one_by_one(
+            choose_one_by_one(
                 doubt,
                 self.is_allowed,
                 price=None,
@@ -228,10 +228,10 @@ class _Job:
 
     def _best(self, doubt: Doubt, price: Floats | None) -> list[int]:
         """The best places; with a price, as many of them as there is time for."""
-        ranked = chosen_one_by_one(doubt, self.is_allowed, price=price, settings=self.settings)
+        ranked = choose_one_by_one(doubt, self.is_allowed, price=price, settings=self.settings)
         if price is not None:
             ranked = ranked[: _last_true(lambda k: self._fits(ranked[:k]), len(ranked))]
-        return exchanged(doubt, ranked, self.is_allowed, price=price)
+        return improve_by_exchange(doubt, ranked, self.is_allowed, price=price)
 
     def _fits(self, chosen: list[int]) -> bool:
         return not chosen or _length_s(self.ordered(chosen)) <= self.time_s
@@ -252,7 +252,7 @@ def _last_true(is_right: Callable[[int], bool], most: int) -> int:
 
 def _finish(job: _Job, doubt: Doubt, holds: pd.DataFrame, evidence: Evidence) -> Plan:
     points = holds["point"].to_numpy(dtype=np.int64)
-    after = after_all(doubt, points.tolist())
+    after = after_holds(doubt, points.tolist())
     before_pct, after_pct = (195.996 * one.standard_error for one in (doubt, after))
     places = job.places.assign(doubt_before_pct=before_pct, doubt_after_pct=after_pct)
     holds = holds.assign(

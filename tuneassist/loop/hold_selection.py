@@ -19,7 +19,7 @@ EXCHANGE_SWEEPS = 2
 EXCHANGE_SHARE = 1e-3
 
 
-def chosen_one_by_one(
+def choose_one_by_one(
     doubt: Doubt, is_allowed: Mask, *, price: Floats | None, settings: PlanSettings
 ) -> list[int]:
     """Choose places one by one, most doubt taken away per price first.
@@ -54,18 +54,18 @@ def chosen_one_by_one(
     return chosen
 
 
-def after_all(doubt: Doubt, chosen: list[int]) -> Doubt:
+def after_holds(doubt: Doubt, chosen: list[int]) -> Doubt:
     """Return what is left after holds at all of the places."""
     for point in chosen:
         doubt = doubt.after(point)
     return doubt
 
 
-def exchanged(
+def improve_by_exchange(
     doubt: Doubt, chosen: list[int], is_allowed: Mask, *, price: Floats | None
 ) -> list[int]:
     """Swap holds one by one for better places, that cost no more, while that helps."""
-    chosen, left = list(chosen), after_all(doubt, chosen)
+    chosen, left = list(chosen), after_holds(doubt, chosen)
     least = EXCHANGE_SHARE * left.total
     for _ in range(EXCHANGE_SWEEPS):
         is_better = False
@@ -84,9 +84,9 @@ def exchanged(
     return chosen
 
 
-def without_least_missed(doubt: Doubt, chosen: list[int]) -> list[int]:
+def drop_least_useful(doubt: Doubt, chosen: list[int]) -> list[int]:
     """Leave out the hold that is missed least."""
-    left = after_all(doubt, chosen)
+    left = after_holds(doubt, chosen)
     totals = [left.without(point).total for point in chosen]
     missed = int(np.argmin(totals))
     return [point for k, point in enumerate(chosen) if k != missed]
