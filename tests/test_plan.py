@@ -16,12 +16,12 @@ from tuneassist.errors import InputError, NoEvidenceError, SetupError
 from tuneassist.evidence.driven import DrivenLoads, band_speeds, held_loads, load_reach
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.grid import Axes, bilinear_weights
-from tuneassist.loop.doubt import Doubt, doubt_of
 from tuneassist.loop.hold_selection import after_holds, improve_by_exchange
 from tuneassist.loop.order import band_of, move_seconds, ordered_holds, short_path
 from tuneassist.loop.places import driving_weight, passed_ceilings, place_table, visits_of
 from tuneassist.loop.plan import plan_holds
 from tuneassist.loop.settings import PlanSettings, RegionWeight
+from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty
 from tuneassist.one_log import LogEvidence
 from tuneassist.pipeline import Evidence
 from tuneassist.reduction import reduce_log
@@ -75,7 +75,7 @@ def test_a_hold_shrinks_doubt_as_bayes_rule_says():
     root = rng.normal(size=(6, 6))
     covariance = root @ root.T
     noise = rng.uniform(0.1, 1.0, 5)
-    doubt = Doubt(covariance, noise, np.full(5, 0.2))
+    doubt = MapUncertainty(covariance, noise, np.full(5, 0.2))
     chosen = [3, 0, 3]
     after = doubt
     for point in chosen:
@@ -93,7 +93,7 @@ def test_a_hold_shrinks_doubt_as_bayes_rule_says():
 def test_doubt_is_the_fits_own_covariance_read_between_breakpoints():
     known = half_known()
     places = pd.DataFrame({"rpm": [1500.0, 5500.0], "load": [50.0, 130.0], "weight": 1.0})
-    doubt = doubt_of(known, places, axes=AXES, kind="aim", settings=PlanSettings())
+    doubt = map_uncertainty(known, places, axes=AXES, kind="aim", settings=PlanSettings())
     assert known.fit is not None
     weights = bilinear_weights(AXES, places["rpm"], places["load"]).toarray()
     expected = np.sqrt(np.diag(weights @ known.fit.covariance @ weights.T))
@@ -416,7 +416,7 @@ def test_exchanges_come_near_the_best_of_all_choices():
     covariance = np.zeros((13, 13))
     covariance[:12, :12] = np.exp(-0.5 * square)
     covariance[12, 12] = 0.01
-    doubt = Doubt(covariance, np.full(12, 0.05), np.full(12, 1 / 12))
+    doubt = MapUncertainty(covariance, np.full(12, 0.05), np.full(12, 1 / 12))
     totals = {
         three: after_holds(doubt, list(three)).total
         for three in itertools.combinations(range(12), 3)
@@ -445,7 +445,7 @@ def test_against_a_floor_holds_go_where_it_may_be_undercut():
     holds = pd.DataFrame({"rpm": rpm, "load": load, "samples": 60, "within_se": own})
     known = Evidence(undisputed(), holds.assign(is_used=True), fit, ())
     places = pd.DataFrame({"rpm": 3500.0, "load": [40.0, 80.0, 140.0], "weight": 1.0})
-    doubt = doubt_of(known, places, axes=AXES, kind="floor", settings=PlanSettings())
+    doubt = map_uncertainty(known, places, axes=AXES, kind="floor", settings=PlanSettings())
     np.testing.assert_allclose(doubt.weight, [0.0, 0.0, 1.0], atol=0.01)
     car = setup(target=Target(np.full(AXES.shape, 1.3), kind="floor"))
     rules = PlanSettings(max_holds=12)
@@ -480,7 +480,7 @@ def test_a_cell_that_waits_to_be_leaned_is_held_before_others():
 def test_chosen_holds_beat_random_ones_of_the_same_number():
     known, rules = half_known(), PlanSettings(max_holds=12)
     plan = plan_holds(known, setup=setup(), minutes=60, visits=EVERYWHERE, settings=rules)
-    doubt = doubt_of(known, plan.places, axes=AXES, kind="aim", settings=rules)
+    doubt = map_uncertainty(known, plan.places, axes=AXES, kind="aim", settings=rules)
     rng = np.random.default_rng(2)
     random = []
     for _ in range(50):

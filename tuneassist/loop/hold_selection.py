@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from tuneassist.grid import Floats
-from tuneassist.loop.doubt import Doubt
 from tuneassist.loop.settings import PlanSettings
+from tuneassist.loop.uncertainty import MapUncertainty
 
 Mask = npt.NDArray[np.bool_]
 
@@ -20,13 +20,13 @@ EXCHANGE_SHARE = 1e-3
 
 
 def choose_one_by_one(
-    doubt: Doubt, is_allowed: Mask, *, price: Floats | None, settings: PlanSettings
+    uncertainty: MapUncertainty, is_allowed: Mask, *, price: Floats | None, settings: PlanSettings
 ) -> list[int]:
     """Choose places one by one, most doubt taken away per price first.
 
     Parameters
     ----------
-    doubt
+    uncertainty
         What is not known yet.
     is_allowed
         Where a hold may be asked for, shape (n,).
@@ -42,30 +42,30 @@ def choose_one_by_one(
     """
     cost = np.ones(len(is_allowed)) if price is None else price
     chosen: list[int] = []
-    free, start = is_allowed.copy(), doubt.total
+    free, start = is_allowed.copy(), uncertainty.total
     for _ in range(min(settings.max_holds, int(free.sum()))):
-        gains = np.where(free, doubt.gains(), 0.0)
+        gains = np.where(free, uncertainty.gains(), 0.0)
         best = int(np.argmax(gains / cost))
         if gains[best] <= settings.min_gain_share * start:
             break
         chosen.append(best)
         free[best] = False
-        doubt = doubt.after(best)
+        uncertainty = uncertainty.after(best)
     return chosen
 
 
-def after_holds(doubt: Doubt, chosen: list[int]) -> Doubt:
+def after_holds(uncertainty: MapUncertainty, chosen: list[int]) -> MapUncertainty:
     """Return what is left after holds at all of the places."""
     for point in chosen:
-        doubt = doubt.after(point)
-    return doubt
+        uncertainty = uncertainty.after(point)
+    return uncertainty
 
 
 def improve_by_exchange(
-    doubt: Doubt, chosen: list[int], is_allowed: Mask, *, price: Floats | None
+    uncertainty: MapUncertainty, chosen: list[int], is_allowed: Mask, *, price: Floats | None
 ) -> list[int]:
     """Swap holds one by one for better places, that cost no more, while that helps."""
-    chosen, left = list(chosen), after_holds(doubt, chosen)
+    chosen, left = list(chosen), after_holds(uncertainty, chosen)
     least = EXCHANGE_SHARE * left.total
     for _ in range(EXCHANGE_SWEEPS):
         is_better = False
@@ -84,9 +84,9 @@ def improve_by_exchange(
     return chosen
 
 
-def drop_least_useful(doubt: Doubt, chosen: list[int]) -> list[int]:
+def drop_least_useful(uncertainty: MapUncertainty, chosen: list[int]) -> list[int]:
     """Leave out the hold that is missed least."""
-    left = after_holds(doubt, chosen)
+    left = after_holds(uncertainty, chosen)
     totals = [left.without(point).total for point in chosen]
     missed = int(np.argmin(totals))
     return [point for k, point in enumerate(chosen) if k != missed]

@@ -18,7 +18,6 @@ from tuneassist.channels import load_offset
 from tuneassist.errors import InputError, NoEvidenceError
 from tuneassist.evidence.lattice import places_in_cells
 from tuneassist.grid import Axes, Floats
-from tuneassist.loop.doubt import Doubt, doubt_of
 from tuneassist.loop.hold_selection import (
     after_holds,
     choose_one_by_one,
@@ -29,6 +28,7 @@ from tuneassist.loop.order import band_of, ordered_holds
 from tuneassist.loop.places import place_table
 from tuneassist.loop.plan_notes import plan_notes
 from tuneassist.loop.settings import PlanSettings
+from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty
 from tuneassist.pipeline import Evidence
 from tuneassist.settings import Setup
 from tuneassist.threads import on_one_thread
@@ -115,20 +115,22 @@ def plan_holds(
     places = place_table(evidence, setup=setup, settings=rules, visits=visits)
     _require_places(places)
     kind = setup.target.kind
-    doubt = doubt_of(evidence, places, axes=setup.axes, kind=kind, settings=rules)
+    uncertainty = map_uncertainty(evidence, places, axes=setup.axes, kind=kind, settings=rules)
     job = _Job(places, setup.axes, rules, 60.0 * minutes)
-    chosen, holds = job.choose(doubt)
+    chosen, holds = job.choose(uncertainty)
     if not chosen:
-        raise _no_hold(minutes, job, doubt)
-    made = _finish(job, doubt, holds, evidence)
+        raise _no_hold(minutes, job, uncertainty)
+    made = _finish(job, uncertainty, holds, evidence)
     notes = plan_notes(made, evidence, setup=setup, settings=rules, time_s=job.time_s)
     return replace(made, notes=notes)
 
 
-def _no_hold(minutes: float, job: _Job, doubt: Doubt) -> InputError | NoEvidenceError:
+def _no_hold(
+    minutes: float, job: _Job, uncertainty: MapUncertainty
+) -> InputError | NoEvidenceError:
     """Return the error where no hold was chosen: none would teach anything, or none fits."""
     rules = job.settings
-    if job.would_teach(doubt):
+    if job.would_teach(uncertainty):
         need = rules.move_s + rules.hold_s
         return InputError(
             f"{minutes:g} minutes is too short: one hold takes {need:.0f} s.",
@@ -204,34 +206,36 @@ class _Job:
         holds["point"] = np.array(chosen, dtype=np.int64)[point]
         return holds
 
-    def choose(self, doubt: Doubt) -> tuple[list[int], pd.DataFrame]:
+    def choose(self, uncertainty: MapUncertainty) -> tuple[list[int], pd.DataFrame]:
         """Choose as many holds as there is time for; by doubt alone if time is no matter."""
-        free = self._best(doubt, None)
+        free = self._best(uncertainty, None)
         holds = self.ordered(free)
         if _length_s(holds) <= self.time_s:
             return free, holds
-        chosen = self._best(doubt, self.price())
+        chosen = self._best(uncertainty, self.price())
         while chosen and not self._fits(chosen):
-            chosen = drop_least_useful(doubt, chosen)
+            chosen = drop_least_useful(uncertainty, chosen)
         return chosen, self.ordered(chosen) if chosen else holds.iloc[:0]
 
-    def would_teach(self, doubt: Doubt) -> bool:
+    def would_teach(self, uncertainty: MapUncertainty) -> bool:
         """Tell whether any hold is worth its while, time left aside."""
         return bool(
             choose_one_by_one(
-                doubt,
+                uncertainty,
                 self.is_allowed,
                 price=None,
                 settings=replace(self.settings, max_holds=1),
             )
         )
 
-    def _best(self, doubt: Doubt, price: Floats | None) -> list[int]:
+    def _best(self, uncertainty: MapUncertainty, price: Floats | None) -> list[int]:
         """The best places; with a price, as many of them as there is time for."""
-        ranked = choose_one_by_one(doubt, self.is_allowed, price=price, settings=self.settings)
+        ranked = choose_one_by_one(
+            uncertainty, self.is_allowed, price=price, settings=self.settings
+        )
         if price is not None:
             ranked = ranked[: _last_true(lambda k: self._fits(ranked[:k]), len(ranked))]
-        return improve_by_exchange(doubt, ranked, self.is_allowed, price=price)
+        return improve_by_exchange(uncertainty, ranked, self.is_allowed, price=price)
 
     def _fits(self, chosen: list[int]) -> bool:
         return not chosen or _length_s(self.ordered(chosen)) <= self.time_s
@@ -250,10 +254,12 @@ def _last_true(is_right: Callable[[int], bool], most: int) -> int:
     return low
 
 
-def _finish(job: _Job, doubt: Doubt, holds: pd.DataFrame, evidence: Evidence) -> Plan:
+def _finish(
+    job: _Job, uncertainty: MapUncertainty, holds: pd.DataFrame, evidence: Evidence
+) -> Plan:
     points = holds["point"].to_numpy(dtype=np.int64)
-    after = after_holds(doubt, points.tolist())
-    before_pct, after_pct = (195.996 * one.standard_error for one in (doubt, after))
+    after = after_holds(uncertainty, points.tolist())
+    before_pct, after_pct = (195.996 * one.standard_error for one in (uncertainty, after))
     places = job.places.assign(doubt_before_pct=before_pct, doubt_after_pct=after_pct)
     holds = holds.assign(
         number=np.arange(1, len(holds) + 1),
@@ -263,10 +269,10 @@ def _finish(job: _Job, doubt: Doubt, holds: pd.DataFrame, evidence: Evidence) ->
     return Plan(
         holds=holds[list(HOLD_COLUMNS)],
         places=places,
-        doubt_before_pct=100.0 * float(np.sqrt(doubt.total)),
+        doubt_before_pct=100.0 * float(np.sqrt(uncertainty.total)),
         doubt_after_pct=100.0 * float(np.sqrt(after.total)),
         total_s=_length_s(holds),
-        is_spread=doubt.is_bare,
+        is_spread=uncertainty.is_assumed,
     )
 
 

@@ -24,14 +24,14 @@ from tuneassist.threads import on_one_thread
 
 #: Size of an unknown table's error, and how far along the axes it stays alike: tables that run at
 #: all are commonly within 10 to 12 %, two standard deviations. [ln], [mean cells]
-BARE_SD, BARE_LENGTH = 0.05, 2.0
+ASSUMED_SD, ASSUMED_LENGTH = 0.05, 2.0
 #: A cell in boost that asks to be leaned and was not held itself counts as known no better than
 #: this, so that it is held first: by so much may a lean spot undercut the surface around it. [ln]
-WAITING_LN = 0.02
+WAITING_SD = 0.02
 
 
 @dataclass(frozen=True, eq=False)
-class Doubt:
+class MapUncertainty:
     """Covariance of the points' needs and of the next session's offset.
 
     Parameters
@@ -43,14 +43,14 @@ class Doubt:
     weight
         How much each point matters, sum 1, shape (n,); against a floor, with the chance that the
         point is not clear of it. [1]
-    is_bare
+    is_assumed
         True where no usable surface stands behind it and holds are to be spread.
     """
 
     covariance: Floats
     noise: Floats
     weight: Floats
-    is_bare: bool = False
+    is_assumed: bool = False
 
     @property
     def standard_error(self) -> Floats:
@@ -62,35 +62,35 @@ class Doubt:
         """Weighted mean variance. [ln^2]"""
         return float(self.weight @ np.diag(self.covariance)[:-1])
 
-    def _seen(self) -> tuple[Floats, Floats]:
+    def _hold_covariance(self) -> tuple[Floats, Floats]:
         """Covariance of all unknowns with a hold at each point, and that hold's own variance."""
         shared = self.covariance[:, :-1] + self.covariance[:, -1:]
         return shared, np.diag(shared) + shared[-1] + self.noise
 
     def gains(self) -> Floats:
         """Weighted mean variance that one hold at each point would take away, shape (n,). [ln^2]"""
-        shared, variance = self._seen()
+        shared, variance = self._hold_covariance()
         return np.asarray(self.weight @ shared[:-1] ** 2 / variance)
 
-    def _moved(self, point: int, sign: float) -> Doubt:
+    def _updated(self, point: int, sign: float) -> MapUncertainty:
         shared = self.covariance[:, point] + self.covariance[:, -1]
         own = float(shared[point] + shared[-1])
         scale = sign / (self.noise[point] + sign * own)
         return replace(self, covariance=self.covariance - scale * np.outer(shared, shared))
 
-    def after(self, point: int) -> Doubt:
+    def after(self, point: int) -> MapUncertainty:
         """Return what is left after a hold at a point."""
-        return self._moved(point, 1.0)
+        return self._updated(point, 1.0)
 
-    def without(self, point: int) -> Doubt:
+    def without(self, point: int) -> MapUncertainty:
         """Take a hold back; inverse of `after`."""
-        return self._moved(point, -1.0)
+        return self._updated(point, -1.0)
 
 
 @on_one_thread
-def doubt_of(
+def map_uncertainty(
     evidence: Evidence, places: pd.DataFrame, *, axes: Axes, kind: str, settings: PlanSettings
-) -> Doubt:
+) -> MapUncertainty:
     """Return what the evidence leaves unknown at the places.
 
     Parameters
@@ -111,10 +111,12 @@ def doubt_of(
     weight = weight / weight.sum()
     fit, used = evidence.fit, _used_holds(evidence)
     if fit is None or not fit.is_surface or len(used) < settings.spread_below_holds:
-        cells = _bare_covariance(axes, used)
+        cells = _assumed_covariance(axes, used)
         noise = np.full(len(places), PRIOR_MEDIAN[3] ** 2)
         points = np.asarray(weights @ cells @ weights.T)
-        return Doubt(_with_offset(points, float(PRIOR_MEDIAN[4])), noise, weight, is_bare=True)
+        return MapUncertainty(
+            _with_offset(points, float(PRIOR_MEDIAN[4])), noise, weight, is_assumed=True
+        )
     need = from_surface_scale(weights @ fit.theta, kind)
     scale = scatter_scale(np.asarray(need), kind)
     points = np.asarray(weights @ fit.covariance @ weights.T) / np.outer(scale, scale)
@@ -126,7 +128,7 @@ def doubt_of(
         error = np.sqrt(np.maximum(np.diag(points), 0.0))
         weight = weight * _chance_at_floor(np.asarray(need), error, settings)
         weight = weight / weight.sum()
-    return Doubt(_with_offset(points, fit.log_scatter), noise, weight)
+    return MapUncertainty(_with_offset(points, fit.log_scatter), noise, weight)
 
 
 def _disputed_variance(cells: pd.DataFrame) -> Floats:
@@ -139,7 +141,7 @@ def _waiting_variance(cells: pd.DataFrame) -> Floats:
     """Variance that cells keep which may not be leaned before they were held themselves. [ln^2]"""
     if "waits_in_boost" not in cells:
         return np.zeros(len(cells))
-    return np.where(cells["waits_in_boost"].to_numpy(dtype=bool), WAITING_LN**2, 0.0)
+    return np.where(cells["waits_in_boost"].to_numpy(dtype=bool), WAITING_SD**2, 0.0)
 
 
 def _chance_at_floor(need: Floats, error: Floats, settings: PlanSettings) -> Floats:
@@ -162,11 +164,11 @@ def _with_offset(points: Floats, log_scatter: float) -> Floats:
     return covariance
 
 
-def _bare_covariance(axes: Axes, holds: pd.DataFrame) -> Floats:
+def _assumed_covariance(axes: Axes, holds: pd.DataFrame) -> Floats:
     """Covariance of the breakpoints of a smooth unknown surface, given the places of holds."""
     place = places_in_cells(axes, axes.cell_rpm(), axes.cell_load())
     square = np.sum((place[:, None, :] - place[None, :, :]) ** 2, axis=2)
-    cells = BARE_SD**2 * np.exp(-0.5 * square / BARE_LENGTH**2)
+    cells = ASSUMED_SD**2 * np.exp(-0.5 * square / ASSUMED_LENGTH**2)
     if holds.empty:
         return np.asarray(cells)
     weights = bilinear_weights(axes, holds["rpm"], holds["load"])
