@@ -14,7 +14,7 @@ from scipy import stats
 from tuneassist.correction.reasons import NO_EVIDENCE_BESIDE
 from tuneassist.errors import InputError, SetupError
 from tuneassist.grid import Floats
-from tuneassist.loop.exceeded import Exceeded, exceeded_words
+from tuneassist.loop.exceeded_ceilings import ExceededCeiling, exceeded_words
 from tuneassist.loop.places import driving_weight
 from tuneassist.loop.response import Response
 from tuneassist.loop.settings import PlanSettings
@@ -181,7 +181,7 @@ def advise(
     before: RoundLook | None = None,
     settings: AdviceSettings | None = None,
     plan: PlanSettings | None = None,
-    exceeded: Sequence[Exceeded] = (),
+    exceeded: Sequence[ExceededCeiling] = (),
 ) -> Advice:
     """Say whether another round is worth it, and what comes before it.
 

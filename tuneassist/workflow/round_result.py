@@ -21,7 +21,7 @@ from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.files.tune_setup import SETUP, TARGET
 from tuneassist.grid import Grid
 from tuneassist.loop.advice import Advice, RoundLook, advise, look_at, look_of_record, look_record
-from tuneassist.loop.exceeded import exceeded_in
+from tuneassist.loop.exceeded_ceilings import exceeded_ceilings
 from tuneassist.loop.history import RoundMark
 from tuneassist.loop.rounds import RoundResult, add_round
 from tuneassist.pipeline import LogEvidence, Proposal
@@ -110,7 +110,7 @@ def judge_round(
         now=look,
         before=before,
         plan=read_plan_settings(tune.path / SETUP),
-        exceeded=exceeded_in(logs, setup),
+        exceeded=exceeded_ceilings(logs, setup),
     )
     judged = replace(mark, verdict=response.verdict, is_halt=result.is_halt)
     return JudgedRound(judged, result, tuple(logs), visits, look, advice)

@@ -15,7 +15,7 @@ from tuneassist.settings import Setup
 
 
 @dataclass(frozen=True)
-class Exceeded:
+class ExceededCeiling:
     """A ceiling that was exceeded.
 
     Parameters
@@ -36,7 +36,7 @@ class Exceeded:
     words: str
 
 
-def exceeded_in(logs: Sequence[LogEvidence], setup: Setup) -> tuple[Exceeded, ...]:
+def exceeded_ceilings(logs: Sequence[LogEvidence], setup: Setup) -> tuple[ExceededCeiling, ...]:
     """Return every ceiling that logs exceeded, the hard ones first.
 
     Parameters
@@ -53,7 +53,7 @@ def exceeded_in(logs: Sequence[LogEvidence], setup: Setup) -> tuple[Exceeded, ..
     return tuple(sorted(_exceeded(table, setup), key=lambda one: not one.is_hard))
 
 
-def _exceeded(table: pd.DataFrame, setup: Setup) -> Iterator[Exceeded]:
+def _exceeded(table: pd.DataFrame, setup: Setup) -> Iterator[ExceededCeiling]:
     for name, top in read_tops(table, setup.limits).items():
         ceiling = setup.limits.ceilings[name]
         is_over = top > ceiling.ceiling
@@ -69,10 +69,10 @@ def _exceeded(table: pd.DataFrame, setup: Setup) -> Iterator[Exceeded]:
             f"{setup.axes.load_unit}, {'hard ' if is_hard else ''}ceiling "
             f"{number(end, name, setup)}"
         )
-        yield Exceeded(name, int(is_over.sum()), is_hard, words)
+        yield ExceededCeiling(name, int(is_over.sum()), is_hard, words)
 
 
-def exceeded_words(found: Sequence[Exceeded]) -> str:
+def exceeded_words(found: Sequence[ExceededCeiling]) -> str:
     """Say what was exceeded in one sentence or two; empty where nothing was."""
     if not found:
         return ""
