@@ -21,7 +21,7 @@ from tuneassist.files.tune_folder import open_tune, start_tune
 from tuneassist.files.tune_places import made_of
 from tuneassist.grid import Grid
 from tuneassist.loop.history import Event
-from tuneassist.loop.pool import Round, pool_rounds
+from tuneassist.loop.pooling import Round, pool_rounds
 from tuneassist.loop.response import Response
 from tuneassist.loop.rounds import add_round
 from tuneassist.pipeline import LogEvidence, reduce_log

@@ -50,7 +50,7 @@ from tuneassist.files.tune_places import (
 from tuneassist.files.tune_setup import RESTS_ON, copies, fingerprint, read_own_setup
 from tuneassist.grid import Grid
 from tuneassist.loop.history import KINDS, START, Event, RoundMark, TuneState, replay, round_name
-from tuneassist.loop.pool import Round
+from tuneassist.loop.pooling import Round
 from tuneassist.settings import Setup
 
 FORMAT = 1

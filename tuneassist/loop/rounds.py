@@ -13,7 +13,7 @@ from tuneassist.errors import NoEvidenceError
 from tuneassist.evidence.copies import is_original
 from tuneassist.evidence.repeats import said_once
 from tuneassist.grid import Grid
-from tuneassist.loop.pool import Round, pool_rounds
+from tuneassist.loop.pooling import Round, pool_rounds
 from tuneassist.loop.response import Response, ResponseSettings, measure_response
 from tuneassist.pipeline import (
     Evidence,

@@ -16,7 +16,7 @@ from tuneassist.files.tune_places import HISTORY
 from tuneassist.files.tune_setup import SETUP
 from tuneassist.grid import Floats, Grid
 from tuneassist.loop.plan import Plan, plan_holds
-from tuneassist.loop.pool import pool_rounds
+from tuneassist.loop.pooling import pool_rounds
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Evidence, gather

@@ -21,7 +21,7 @@ from tuneassist.files.tune_places import HISTORY
 from tuneassist.grid import compose_pct, step_between_pct
 from tuneassist.loop.advice import look_of_record
 from tuneassist.loop.history import ANSWERS, START, RoundMark, TuneState
-from tuneassist.loop.pool import pool_rounds
+from tuneassist.loop.pooling import pool_rounds
 from tuneassist.parallel import LogFile, reduce_files
 from tuneassist.pipeline import LogEvidence, gather
 from tuneassist.settings import Setup

@@ -49,7 +49,7 @@ def drift_ln(response: Response) -> float:
     return abs(float(np.log1p(response.offset_pct / 100.0)))
 
 
-def fade_of_rounds(rounds: Sequence[Round]) -> list[float]:
+def drift_since_rounds(rounds: Sequence[Round]) -> list[float]:
     """Standard deviation by which the engine has drifted since each round, oldest first. [ln]"""
     later = [drift_ln(one.response) for one in rounds]
     squares = np.cumsum(np.square(later[::-1]))[::-1]
@@ -73,11 +73,11 @@ def pool_rounds(rounds: Sequence[Round], *, setup: Setup, current: Grid) -> Evid
     Evidence
         With a sentence where rounds have faded.
     """
-    fades = fade_of_rounds(rounds)
+    drifts = drift_since_rounds(rounds)
     return gather(
         [log for one in rounds for log in one.logs],
         setup=setup,
         current=current,
         in_force=[one.in_force for one in rounds for _ in one.logs],
-        fade_ln=[fade for one, fade in zip(rounds, fades, strict=True) for _ in one.logs],
+        fade_ln=[drift for one, drift in zip(rounds, drifts, strict=True) for _ in one.logs],
     )
