@@ -17,8 +17,13 @@ from tuneassist.evidence.driven import DrivenLoads, band_speeds, held_loads, loa
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.grid import Axes, bilinear_weights
 from tuneassist.loop.hold_selection import after_holds, improve_by_exchange
+from tuneassist.loop.operating_points import (
+    cells_past_ceilings,
+    driving_weight,
+    operating_point_table,
+    visits_per_cell,
+)
 from tuneassist.loop.order import band_of, move_seconds, ordered_holds, short_path
-from tuneassist.loop.places import driving_weight, passed_ceilings, place_table, visits_of
 from tuneassist.loop.plan import plan_holds
 from tuneassist.loop.settings import PlanSettings, RegionWeight
 from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty
@@ -181,7 +186,9 @@ def test_reach_may_grow_by_half_a_cell_and_no_more():
     visits = np.zeros(AXES.shape)
     visits[2, 2] = 50.0
     known = Evidence(pd.DataFrame(), pd.DataFrame(), None, ())
-    wide = place_table(known, setup=setup(), settings=PlanSettings(reach_cells=1.0), visits=visits)
+    wide = operating_point_table(
+        known, setup=setup(), settings=PlanSettings(reach_cells=1.0), visits=visits
+    )
     assert (wide["rpm"].min(), wide["rpm"].max()) == (2000, 4000)
     with pytest.raises(SetupError, match="reach_cells"):
         PlanSettings(reach_cells=1.01)
@@ -196,7 +203,7 @@ def test_a_passed_ceiling_bars_its_cell_and_more_load_at_that_speed():
     known = evidence(*random_places(60), exhaust_temp_c_max=heat.ravel())
     barred = np.zeros(AXES.shape, dtype=bool)
     barred[3, 2:] = True
-    np.testing.assert_array_equal(passed_ceilings(known.cells, car), barred)
+    np.testing.assert_array_equal(cells_past_ceilings(known.cells, car), barred)
     plan = plan_holds(known, setup=car, minutes=60, visits=EVERYWHERE)
     near = plan.holds["rpm"].between(3001, 4999) & plan.holds["load"].gt(60)
     assert not near.any()
@@ -347,7 +354,7 @@ def test_a_log_of_which_only_the_holds_are_kept_reaches_as_far_as_they_do():
     places = {"rpm": [1000.0, 2000, 2000, 3000], "load": [60.0, 60, 100, 80]}
     old = replace(log, driven=None, holds=pd.DataFrame(places | {"samples": 50}))
     known = Evidence(undisputed(), old.holds.assign(is_used=False, within_se=1e-3), None, (old,))
-    table = place_table(known, setup=setup(), settings=PlanSettings(), visits=EVERYWHERE)
+    table = operating_point_table(known, setup=setup(), settings=PlanSettings(), visits=EVERYWHERE)
     found = table.groupby("rpm")["load"].max().to_dict()
     assert found == {1000.0: 60.0, 1500.0: 80.0, 2000.0: 100.0, 2500.0: 90.0, 3000.0: 80.0}
 
@@ -372,7 +379,7 @@ def test_without_counts_the_holds_and_what_lies_between_them_are_the_reach():
     rpm = np.array([1000.0, 2000, 3000, 1000, 2000, 3000])
     load = np.array([40.0, 40, 40, 100, 100, 100])
     holds = pd.DataFrame({"rpm": rpm, "load": load, "samples": 30})
-    visits = visits_of(Evidence(pd.DataFrame(), holds, None, ()), AXES).reshape(AXES.shape)
+    visits = visits_per_cell(Evidence(pd.DataFrame(), holds, None, ()), AXES).reshape(AXES.shape)
     assert (visits[:3, :4] >= 3).all()  # 60 and 80 had no hold but were crossed
     assert (visits[3:] == 0).all()
     assert (visits[:, 4:] == 0).all()

@@ -15,7 +15,7 @@ from tuneassist.correction.reasons import NO_EVIDENCE_BESIDE
 from tuneassist.errors import InputError, SetupError
 from tuneassist.grid import Floats
 from tuneassist.loop.exceeded_ceilings import ExceededCeiling, exceeded_words
-from tuneassist.loop.places import driving_weight
+from tuneassist.loop.operating_points import driving_weight
 from tuneassist.loop.response import Response
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.settings import Setup

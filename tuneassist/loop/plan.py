@@ -24,8 +24,8 @@ from tuneassist.loop.hold_selection import (
     drop_least_useful,
     improve_by_exchange,
 )
+from tuneassist.loop.operating_points import operating_point_table
 from tuneassist.loop.order import band_of, ordered_holds
-from tuneassist.loop.places import place_table
 from tuneassist.loop.plan_notes import plan_notes
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty
@@ -112,7 +112,7 @@ def plan_holds(
     if not 0 < minutes < float("inf"):
         raise InputError(f"{minutes!r} minutes is no time.", mend="Give a number above zero.")
     evidence = evidence or _nothing_known()
-    places = place_table(evidence, setup=setup, settings=rules, visits=visits)
+    places = operating_point_table(evidence, setup=setup, settings=rules, visits=visits)
     _require_places(places)
     kind = setup.target.kind
     uncertainty = map_uncertainty(evidence, places, axes=setup.axes, kind=kind, settings=rules)

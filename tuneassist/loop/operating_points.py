@@ -19,7 +19,7 @@ from tuneassist.settings import CEILING_CHANNELS, Setup
 Mask = npt.NDArray[np.bool_]
 
 
-def visits_of(evidence: Evidence, axes: Axes) -> Floats:
+def visits_per_cell(evidence: Evidence, axes: Axes) -> Floats:
     """Count samples per cell, as far as the evidence knows where samples have been.
 
     Parameters
@@ -40,10 +40,10 @@ def visits_of(evidence: Evidence, axes: Axes) -> Floats:
     ]
     if known:
         return np.asarray(total + np.sum([np.asarray(v, dtype=float) for v in known], axis=0))
-    return total if evidence.holds.empty else _visits_of_holds(evidence.holds, axes, total)
+    return total if evidence.holds.empty else _visits_from_holds(evidence.holds, axes, total)
 
 
-def _visits_of_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
+def _visits_from_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
     """Samples of the holds, and one visit for each fine point between those of near speeds."""
     rpm, load = (holds[c].to_numpy(dtype=float) for c in ("rpm", "load"))
     np.add.at(total, nearest_cell(axes, rpm, load), holds["samples"].to_numpy(dtype=float))
@@ -57,7 +57,7 @@ def _visits_of_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
     return total
 
 
-def place_table(
+def operating_point_table(
     evidence: Evidence, *, setup: Setup, settings: PlanSettings, visits: npt.ArrayLike | None = None
 ) -> pd.DataFrame:
     """List the operating points within the engine's reach as logged, half a cell apart.
@@ -86,7 +86,7 @@ def place_table(
         allowed.
     """
     axes = setup.axes
-    seen = visits_of(evidence, axes) if visits is None else np.asarray(visits, dtype=float)
+    seen = visits_per_cell(evidence, axes) if visits is None else np.asarray(visits, dtype=float)
     is_seen = seen.reshape(axes.shape) >= settings.min_visits
     at_rpm, at_load = (_half_steps(len(points)) for points in (axes.rpm, axes.load))
     near_rpm, near_load = (
@@ -164,7 +164,7 @@ def driving_weight(axes: Axes, rpm: Floats, load: Floats, settings: PlanSettings
     return np.asarray(weight)
 
 
-def passed_ceilings(cells: pd.DataFrame, setup: Setup) -> Mask:
+def cells_past_ceilings(cells: pd.DataFrame, setup: Setup) -> Mask:
     """Cells where a ceiling was reached, and those at more load and equal speed; shape of axes."""
     hot = np.zeros(setup.axes.size, dtype=bool)
     for name, ceiling in setup.limits.ceilings.items():
@@ -186,7 +186,7 @@ def _width(points: Floats) -> Floats:
 def _is_allowed(
     cells: pd.DataFrame, rpm: Floats, load: Floats, setup: Setup, settings: PlanSettings
 ) -> Mask:
-    hot = passed_ceilings(cells, setup).ravel().astype(float)
+    hot = cells_past_ceilings(cells, setup).ravel().astype(float)
     weights = bilinear_weights(setup.axes, rpm, load) if len(rpm) else None
     cool = np.ones(0, dtype=bool) if weights is None else np.asarray(weights @ hot) < TOUCH
     limit = setup.engine.rev_limit_rpm
