@@ -38,7 +38,7 @@ from tuneassist.correction.checked_grid import build_checked_grid
 from tuneassist.correction.limiter_input import axis_pressure_kpa
 from tuneassist.files.grid_file import grid_of, write_grid_text
 from tuneassist.files.text import frame_csv
-from tuneassist.loop.order import band_of
+from tuneassist.loop.hold_order import band_of
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.loop.tunes_between import is_heavy
 from tuneassist.runs.pulls import _near_highest_load

@@ -16,6 +16,7 @@ from tuneassist.errors import InputError, NoEvidenceError, SetupError
 from tuneassist.evidence.driven import DrivenLoads, band_speeds, held_loads, load_reach
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.grid import Axes, bilinear_weights
+from tuneassist.loop.hold_order import band_of, move_seconds, ordered_holds, short_path
 from tuneassist.loop.hold_selection import after_holds, improve_by_exchange
 from tuneassist.loop.operating_points import (
     cells_past_ceilings,
@@ -23,7 +24,6 @@ from tuneassist.loop.operating_points import (
     operating_point_table,
     visits_per_cell,
 )
-from tuneassist.loop.order import band_of, move_seconds, ordered_holds, short_path
 from tuneassist.loop.plan import plan_holds
 from tuneassist.loop.settings import PlanSettings, RegionWeight
 from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty

@@ -18,6 +18,7 @@ from tuneassist.channels import load_offset
 from tuneassist.errors import InputError, NoEvidenceError
 from tuneassist.evidence.lattice import places_in_cells
 from tuneassist.grid import Axes, Floats
+from tuneassist.loop.hold_order import band_of, ordered_holds
 from tuneassist.loop.hold_selection import (
     after_holds,
     choose_one_by_one,
@@ -25,7 +26,6 @@ from tuneassist.loop.hold_selection import (
     improve_by_exchange,
 )
 from tuneassist.loop.operating_points import operating_point_table
-from tuneassist.loop.order import band_of, ordered_holds
 from tuneassist.loop.plan_notes import plan_notes
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty
