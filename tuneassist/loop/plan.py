@@ -116,21 +116,21 @@ def plan_holds(
     _require_places(places)
     kind = setup.target.kind
     uncertainty = map_uncertainty(evidence, places, axes=setup.axes, kind=kind, settings=rules)
-    job = _Job(places, setup.axes, rules, 60.0 * minutes)
-    chosen, holds = job.choose(uncertainty)
+    planner = _Planner(places, setup.axes, rules, 60.0 * minutes)
+    chosen, holds = planner.choose(uncertainty)
     if not chosen:
-        raise _no_hold(minutes, job, uncertainty)
-    made = _finish(job, uncertainty, holds, evidence)
-    notes = plan_notes(made, evidence, setup=setup, settings=rules, time_s=job.time_s)
+        raise _no_hold(minutes, planner, uncertainty)
+    made = _finished_plan(planner, uncertainty, holds, evidence)
+    notes = plan_notes(made, evidence, setup=setup, settings=rules, time_s=planner.time_s)
     return replace(made, notes=notes)
 
 
 def _no_hold(
-    minutes: float, job: _Job, uncertainty: MapUncertainty
+    minutes: float, planner: _Planner, uncertainty: MapUncertainty
 ) -> InputError | NoEvidenceError:
     """Return the error where no hold was chosen: none would teach anything, or none fits."""
-    rules = job.settings
-    if job.would_teach(uncertainty):
+    rules = planner.settings
+    if planner.is_any_worthwhile(uncertainty):
         need = rules.move_s + rules.hold_s
         return InputError(
             f"{minutes:g} minutes is too short: one hold takes {need:.0f} s.",
@@ -165,7 +165,7 @@ def _require_places(places: pd.DataFrame) -> None:
 
 
 @dataclass(frozen=True, eq=False)
-class _Job:
+class _Planner:
     """Places, prices and the time there is."""
 
     places: pd.DataFrame
@@ -217,7 +217,7 @@ class _Job:
             chosen = drop_least_useful(uncertainty, chosen)
         return chosen, self.ordered(chosen) if chosen else holds.iloc[:0]
 
-    def would_teach(self, uncertainty: MapUncertainty) -> bool:
+    def is_any_worthwhile(self, uncertainty: MapUncertainty) -> bool:
         """Tell whether any hold is worth its while, time left aside."""
         return bool(
             choose_one_by_one(
@@ -254,17 +254,17 @@ def _last_true(is_right: Callable[[int], bool], most: int) -> int:
     return low
 
 
-def _finish(
-    job: _Job, uncertainty: MapUncertainty, holds: pd.DataFrame, evidence: Evidence
+def _finished_plan(
+    planner: _Planner, uncertainty: MapUncertainty, holds: pd.DataFrame, evidence: Evidence
 ) -> Plan:
     points = holds["point"].to_numpy(dtype=np.int64)
     after = after_holds(uncertainty, points.tolist())
     before_pct, after_pct = (195.996 * one.standard_error for one in (uncertainty, after))
-    places = job.places.assign(doubt_before_pct=before_pct, doubt_after_pct=after_pct)
+    places = planner.places.assign(doubt_before_pct=before_pct, doubt_after_pct=after_pct)
     holds = holds.assign(
         number=np.arange(1, len(holds) + 1),
         doubt_pct=before_pct[points],
-        why=_why(job, evidence, points, before_pct, after_pct),
+        why=_why(planner, evidence, points, before_pct, after_pct),
     )
     return Plan(
         holds=holds[list(HOLD_COLUMNS)],
@@ -277,20 +277,20 @@ def _finish(
 
 
 def _why(
-    job: _Job,
+    planner: _Planner,
     evidence: Evidence,
     points: npt.NDArray[np.int64],
     before_pct: Floats,
     after_pct: Floats,
 ) -> list[str]:
     """Say for each hold what is known there and what it will be."""
-    rows = job.places.iloc[points]
+    rows = planner.places.iloc[points]
     at = places_in_cells(
-        job.axes, rows["rpm"].to_numpy(dtype=float), rows["load"].to_numpy(dtype=float)
+        planner.axes, rows["rpm"].to_numpy(dtype=float), rows["load"].to_numpy(dtype=float)
     )
     held = evidence.holds
     there = places_in_cells(
-        job.axes, held["rpm"].to_numpy(dtype=float), held["load"].to_numpy(dtype=float)
+        planner.axes, held["rpm"].to_numpy(dtype=float), held["load"].to_numpy(dtype=float)
     )
     count = np.zeros(len(at), dtype=int)
     if len(there):
