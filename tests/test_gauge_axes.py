@@ -40,7 +40,7 @@ from tuneassist.files.grid_file import grid_of, write_grid_text
 from tuneassist.files.text import frame_csv
 from tuneassist.loop.hold_order import band_of
 from tuneassist.loop.settings import PlanSettings
-from tuneassist.loop.tunes_between import is_heavy
+from tuneassist.loop.towing_checks import is_heavy
 from tuneassist.runs.pulls import _near_highest_load
 from tuneassist.runs.settings import RunSettings
 from tuneassist.settings import CEILING_CHANNELS, LimitSettings, Target

@@ -21,7 +21,7 @@ from tuneassist.evidence.residuals import hold_residuals
 from tuneassist.grid import Axes, Grid
 from tuneassist.loop.advice import RoundLook
 from tuneassist.loop.response import Response
-from tuneassist.loop.tunes import Tune
+from tuneassist.loop.tune_set import Tune
 from tuneassist.pipeline import gather, reduce_log
 from tuneassist.reading import read_log
 from tuneassist.runs import RunsComparison, compare_runs

@@ -21,7 +21,7 @@ from tuneassist.files.tunes_example import EXAMPLE
 from tuneassist.files.tunes_folder import KEYS, read_tunes
 from tuneassist.grid import Axes, Grid
 from tuneassist.loop.settings import TuneSettings
-from tuneassist.loop.tunes import Tune, TunesReport, check_tunes
+from tuneassist.loop.tune_set import Tune, TunesReport, check_tunes
 from tuneassist.settings import EngineSettings, Setup, Target
 from tuneassist.simulate.full_load import stock_diesel
 

@@ -16,8 +16,8 @@ from report_makers import COLUMNS, full_load, run
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.run_file import read_run
 from tuneassist.grid import Axes, Grid
-from tuneassist.loop.tunes import Tune, check_tunes
-from tuneassist.loop.tunes_run import air_between, run_limits, table_pull
+from tuneassist.loop.tune_run_checks import air_between, run_limits, table_pull
+from tuneassist.loop.tune_set import Tune, check_tunes
 from tuneassist.runs import RunSettings
 from tuneassist.runs.same_air import SeenAir
 from tuneassist.settings import Ceiling, LimitSettings, Setup, Target

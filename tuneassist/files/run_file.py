@@ -14,7 +14,7 @@ import pandas as pd
 from tuneassist.errors import LogError
 from tuneassist.files.toml_table import shown
 from tuneassist.inert import listed, quoted
-from tuneassist.loop.tunes_run import table_pull
+from tuneassist.loop.tune_run_checks import table_pull
 from tuneassist.reading import Log, read_log
 from tuneassist.runs import AirCorrection, AirState, NamedSamples, Pull, RunSettings
 from tuneassist.runs.curves import curve_of, mean_curves

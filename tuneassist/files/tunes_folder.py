@@ -14,7 +14,7 @@ from tuneassist.files.run_file import read_run
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.toml_table import TomlTable, nearest, read_toml, shown
 from tuneassist.files.tunes_example import EXAMPLE
-from tuneassist.loop.tunes import KINDS, Tune
+from tuneassist.loop.tune_set import KINDS, Tune
 from tuneassist.runs import AirState, RunSettings
 from tuneassist.settings import Setup
 
@@ -35,7 +35,7 @@ def read_tunes(folder: Path, *, settings: RunSettings | None = None) -> tuple[Tu
     Returns
     -------
     tuple of Tune
-        In the order of the file, for `tuneassist.loop.tunes.check_tunes`.
+        In the order of the file, for `tuneassist.loop.tune_set.check_tunes`.
 
     Raises
     ------

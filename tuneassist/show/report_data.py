@@ -10,7 +10,7 @@ from tuneassist.grid import Grid
 from tuneassist.loop.advice import Advice, RoundLook
 from tuneassist.loop.history import Fate
 from tuneassist.loop.response import Response
-from tuneassist.loop.tunes import Tune, TunesReport
+from tuneassist.loop.tune_set import Tune, TunesReport
 from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.settings import Setup
 from tuneassist.show.run_units import OutputUnits

@@ -12,7 +12,7 @@ from tuneassist.files.plain_file import write_whole
 from tuneassist.files.proposal_folder import write_proposal
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.tunes_folder import read_tunes
-from tuneassist.loop.tunes import check_tunes
+from tuneassist.loop.tune_set import check_tunes
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import Ignition
 from tuneassist.show.report import report_html, report_sections

@@ -17,7 +17,7 @@ from tuneassist.errors import LogError
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.run_file import read_run
 from tuneassist.grid import Axes, Grid
-from tuneassist.loop.tunes import Tune, TunesReport, check_tunes
+from tuneassist.loop.tune_set import Tune, TunesReport, check_tunes
 from tuneassist.settings import (
     Ceiling,
     CorrectionSettings,

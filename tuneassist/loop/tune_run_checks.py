@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from tuneassist.loop.tune_parts import Finding, Topic, Tune
+from tuneassist.loop.tune_model import Finding, Topic, Tune
 from tuneassist.own_units import channel_words, mixture, number, reading
 from tuneassist.runs import Pull, RunSettings
 from tuneassist.runs.output import torque_nm
@@ -45,7 +45,7 @@ def air_between(lower: Tune, upper: Tune, settings: RunSettings) -> str:
     return "" if found is None else f"{found.description} {NAME_STANDARD}"
 
 
-def air_doubt(lower: Tune, upper: Tune, settings: RunSettings) -> str:
+def air_uncertainty(lower: Tune, upper: Tune, settings: RunSettings) -> str:
     """Say what of the weather may be in a comparison of two runs as measured; empty for nothing."""
     if lower.standard or upper.standard:
         return ""

@@ -21,7 +21,7 @@ from tuneassist.channels import is_gauge_axis, load_offset
 from tuneassist.correction.limiter_input import axis_pressure_kpa
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.loop.settings import TuneSettings
-from tuneassist.loop.tune_parts import (
+from tuneassist.loop.tune_model import (
     Finding,
     SetUnits,
     Topic,
@@ -32,7 +32,7 @@ from tuneassist.loop.tune_parts import (
     torque_curve,
     units_of_set,
 )
-from tuneassist.loop.tunes_run import air_between
+from tuneassist.loop.tune_run_checks import air_between
 from tuneassist.own_units import (
     channel_words,
     mixture,
@@ -53,7 +53,7 @@ Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class Between:
+class KindComparison:
     """What was found between tunes, and what was and was not looked at, in words."""
 
     findings: tuple[Finding, ...] = ()
@@ -100,7 +100,7 @@ def compare_kinds(
     *,
     in_order: Sequence[tuple[Tune, Tune]] = (),
     runs: RunSettings | None = None,
-) -> Between:
+) -> KindComparison:
     """Hold every towing and economy tune against every power tune.
 
     Parameters
@@ -124,7 +124,7 @@ def compare_kinds(
         findings += _strength(pair, is_done=(id(pair.work), id(pair.power)) in done)
         if pair.work.kind == TOWING:
             findings += [*_mixture(pair), *_heat(pair)]
-    return Between(tuple(findings), *_looked_at(pairs))
+    return KindComparison(tuple(findings), *_coverage_words(pairs))
 
 
 def _pairs(tunes: Sequence[Tune]) -> Iterator[tuple[Tune, Tune]]:
@@ -136,7 +136,7 @@ def _pairs(tunes: Sequence[Tune]) -> Iterator[tuple[Tune, Tune]]:
                 yield work, power
 
 
-def _looked_at(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _coverage_words(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """Say what could be compared and what it takes where it could not."""
     towing = [pair for pair in pairs if pair.work.kind == TOWING]
     curves = {name: _with_curves(pairs, name) for name in ("torque_nm", "lambda", "exhaust_temp_c")}

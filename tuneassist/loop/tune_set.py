@@ -16,7 +16,8 @@ import pandas as pd
 
 from tuneassist.correction import check_grid
 from tuneassist.loop.settings import TuneSettings
-from tuneassist.loop.tune_parts import (
+from tuneassist.loop.towing_checks import compare_kinds
+from tuneassist.loop.tune_model import (
     KINDS,
     STANDARD,
     Finding,
@@ -28,8 +29,7 @@ from tuneassist.loop.tune_parts import (
     torque_curve,
     units_of_set,
 )
-from tuneassist.loop.tunes_between import compare_kinds
-from tuneassist.loop.tunes_run import air_between, air_doubt, run_limits
+from tuneassist.loop.tune_run_checks import air_between, air_uncertainty, run_limits
 from tuneassist.runs import RunSettings
 from tuneassist.runs.output import torque_nm
 
@@ -120,7 +120,7 @@ def check_tunes(
         checked.append("each full-load run against its tune's limits, where it tells of them")
     checked += between.checked
     unchecked = [f.sentence.removeprefix("not checked: ") for f in missing]
-    doubts = [air_doubt(lower, upper, runs) for lower, upper in in_order]
+    doubts = [air_uncertainty(lower, upper, runs) for lower, upper in in_order]
     unchecked += [words for words in (*doubts, *(blind for _, blind in held)) if words]
     unchecked += between.unchecked
     return TunesReport(tuple(findings), table, tuple(checked), (*unchecked, NOT_LOOKED_AT))
