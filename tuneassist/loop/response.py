@@ -139,7 +139,7 @@ class Response:
         return self.verdict not in ("first round", "cannot tell", "as expected")
 
 
-LOOK = {
+HALT_WORDS = {
     "no answer": (
         "the engine did not answer the last change (response {r}): the grid was not loaded, "
         "another table was changed, or a closed loop is undoing it. Read the table back from the "
@@ -264,7 +264,7 @@ def measure_response(
             f"only {count} new holds stand where the earlier rounds reach",
             holds=count,
         )
-    return _judge(pair, rules)
+    return _response_from(pair, rules)
 
 
 def _compare(
@@ -339,8 +339,8 @@ def _fit_line(pair: _Comparison, columns: list[Floats], offset: Floats | None = 
 
 def _loss(line: _Line, pair: _Comparison) -> float:
     """Robust sum of squared residuals in standard deviations (Huber's, bend at 3)."""
-    spans = np.abs(line.residual) / pair.sd
-    return float(np.sum(np.where(spans <= 3.0, spans**2, 6.0 * spans - 9.0)))
+    deviations = np.abs(line.residual) / pair.sd
+    return float(np.sum(np.where(deviations <= 3.0, deviations**2, 6.0 * deviations - 9.0)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -372,14 +372,14 @@ def _explain(pair: _Comparison, rules: ResponseSettings) -> _Lines:
     return _Lines(pair, change_pct, shifted, scaled, both, is_shift_better=is_better)
 
 
-def _judge(pair: _Comparison, rules: ResponseSettings) -> Response:
+def _response_from(pair: _Comparison, rules: ResponseSettings) -> Response:
     lines = _explain(pair, rules)
     shifted = lines.shifted
     numbers = _numbers(lines, rules)
     if _is_another_engine(pair, rules):
         return _worded("not the same engine", numbers)
-    offset, reach = shifted.value[0], shifted.quantile * shifted.error[0]
-    is_shifted = abs(100.0 * offset) > rules.offset_pct and abs(offset) > 2.0 * reach
+    offset, half_width = shifted.value[0], shifted.quantile * shifted.error[0]
+    is_shifted = abs(100.0 * offset) > rules.offset_pct and abs(offset) > 2.0 * half_width
     as_expected = _loss(_fit_line(pair, [], offset=pair.expected), pair)
     is_sure = lines.scaled is None or as_expected - _loss(shifted, pair) > DECISIVE
     if is_shifted and lines.is_shift_better and is_sure:
@@ -388,10 +388,10 @@ def _judge(pair: _Comparison, rules: ResponseSettings) -> Response:
         why = f"the last change was too small to see an answer ({lines.change_pct:.1f} % rms)"
         return Response("cannot tell", why, **numbers)
     verdict = _verdict(lines.scaled, rules)
-    deaf = numbers["regions"]
-    deaf = deaf[deaf["high"] < rules.no_answer_below]
-    if verdict == "as expected" and len(deaf):
-        where = ", ".join(deaf["region"])
+    unanswered = numbers["regions"]
+    unanswered = unanswered[unanswered["high"] < rules.no_answer_below]
+    if verdict == "as expected" and len(unanswered):
+        where = ", ".join(unanswered["region"])
         why = (
             f"the engine did not answer the last change at {where}, though it did elsewhere: "
             "a closed loop is undoing it there, or that part of the grid was not loaded"
@@ -410,7 +410,7 @@ def _is_another_engine(pair: _Comparison, rules: ResponseSettings) -> bool:
     quarters = [np.where(inside, pair.expected, 0.0) for inside, _ in _quarters(pair)]
     x = np.stack([*quarters, np.ones_like(pair.expected)], axis=1)
     gap, _, _ = _misfit(pair, x)
-    limit = max(WILD_SPANS, float(np.quantile(np.abs(gap), 1.0 - WILD_SHARE)))
+    limit = max(WILD_DEVIATIONS, float(np.quantile(np.abs(gap), 1.0 - WILD_SHARE)))
     kept = np.abs(gap) <= limit
     _, square, spare = _misfit(pair.part(kept), x[kept])
     ratio = square / spare
@@ -429,7 +429,7 @@ def _misfit(pair: _Comparison, x: Floats) -> tuple[Floats, float, int]:
 
 #: Holds farther off than so many of their own standard deviations are left out as wild, though no
 #: more than this share of them. [1], [1]
-WILD_SPANS, WILD_SHARE = 4.0, 0.1
+WILD_DEVIATIONS, WILD_SHARE = 4.0, 0.1
 #: A change that varies by less than this share of its size cannot be told from an offset. [1]
 UNEVEN = 0.2
 #: Fall of the robust loss by which one explanation beats another (the 99.9 % point of chi-squared
@@ -438,14 +438,14 @@ DECISIVE = 10.8
 
 
 def _verdict(scaled: _Line, rules: ResponseSettings) -> str:
-    value, reach = scaled.value[0], scaled.quantile * scaled.error[0]
-    if value + reach < rules.wrong_way_below:
+    value, half_width = scaled.value[0], scaled.quantile * scaled.error[0]
+    if value + half_width < rules.wrong_way_below:
         return "wrong way"
-    if value + reach < rules.no_answer_below:
+    if value + half_width < rules.no_answer_below:
         return "no answer"
-    if value + reach < rules.weak_below:
+    if value + half_width < rules.weak_below:
         return "weak answer"
-    if value - reach > rules.strong_above:
+    if value - half_width > rules.strong_above:
         return "strong answer"
     if value < rules.no_answer_below:
         return "cannot tell"
@@ -454,11 +454,11 @@ def _verdict(scaled: _Line, rules: ResponseSettings) -> str:
 
 def _numbers(lines: _Lines, rules: ResponseSettings) -> dict[str, Any]:
     shifted, scaled = lines.shifted, lines.scaled
-    reach = shifted.quantile * shifted.error[0]
+    half_width = shifted.quantile * shifted.error[0]
     numbers: dict[str, Any] = {
         "offset_pct": 100.0 * float(np.expm1(shifted.value[0])),
-        "offset_low_pct": 100.0 * float(np.expm1(shifted.value[0] - reach)),
-        "offset_high_pct": 100.0 * float(np.expm1(shifted.value[0] + reach)),
+        "offset_low_pct": 100.0 * float(np.expm1(shifted.value[0] - half_width)),
+        "offset_high_pct": 100.0 * float(np.expm1(shifted.value[0] + half_width)),
         "misfit_pct": 100.0 * lines.both.misfit,
         "holds": len(lines.pair.measured),
         "regions": NO_REGIONS,
@@ -513,8 +513,8 @@ def _worded(verdict: str, numbers: dict[str, Any]) -> Response:
         + ("more" if float(numbers["offset_pct"]) > 0 else "less"),
         "m": numbers["misfit_pct"],
     }
-    if verdict in LOOK:
-        return Response(verdict, LOOK[verdict].format(**words), **numbers)
+    if verdict in HALT_WORDS:
+        return Response(verdict, HALT_WORDS[verdict].format(**words), **numbers)
     if verdict == "cannot tell":
         why = f"the answer is too uncertain to tell ({words['r']})"
         return Response(verdict, why, **numbers)
