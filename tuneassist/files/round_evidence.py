@@ -71,7 +71,7 @@ class StoredEvidence:
         Names of those that were found not to be of this engine, with the reason.
     response
         How the engine answered the change before.
-    look
+    summary
         Plain values that a status shows: cells seen and so on.
     visits
         Samples nearest to each breakpoint, shape of the axes. [1]
@@ -81,7 +81,7 @@ class StoredEvidence:
     logs: tuple[LogEvidence, ...]
     set_aside: Mapping[str, str]
     response: Response
-    look: Mapping[str, Any]
+    summary: Mapping[str, Any]
     visits: Grid
 
     @property
@@ -109,7 +109,7 @@ class _LogRecord:
 
 
 @dataclass(frozen=True)
-class _LookRecord:
+class _SummaryRecord:
     """Plain values of a round's look, which screens show as they are."""
 
     number: int | None = None
@@ -149,7 +149,7 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
     record = {
         "format": FORMAT,
         "made": stored.made,
-        "look": dict(stored.look),
+        "look": dict(stored.summary),
         "response": response_record(stored.response),
         "logs_set_aside": dict(stored.set_aside),
         "logs": [_log_record(log) for log in stored.logs],
@@ -273,7 +273,7 @@ def _read_1(
         logs=tuple(_log_of(one, holds, peaks) for one in take_list(record, "logs", dict)),
         set_aside=take_words(record, "logs_set_aside"),
         response=_response_of(take(record, "response", dict)),
-        look=_sound_look(record),
+        summary=_sound_summary(record),
         visits=visits,
     )
 
@@ -370,11 +370,11 @@ def _built(kind: type[_Kind], record: Mapping[str, Any]) -> _Kind:
 _Kind = TypeVar("_Kind")
 
 
-def _sound_look(record: Mapping[str, Any]) -> Mapping[str, Any]:
+def _sound_summary(record: Mapping[str, Any]) -> Mapping[str, Any]:
     """Return the plain values of a round's look; what is missing is told by what needs it."""
-    look: Mapping[str, Any] = take(record, "look", dict)
-    built(_LookRecord, look)
-    return look
+    summary: Mapping[str, Any] = take(record, "look", dict)
+    built(_SummaryRecord, summary)
+    return summary
 
 
 def response_record(response: Response) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from tuneassist.grid import Grid
-from tuneassist.loop.advice import Advice, RoundLook
+from tuneassist.loop.advice import Advice, RoundSummary
 from tuneassist.loop.history import Fate
 from tuneassist.loop.response import Response
 from tuneassist.loop.tune_set import Tune, TunesReport
@@ -60,7 +60,7 @@ class ReportRound:
     less_fuel: tuple[str, ...] = ()
     fate: Fate = "proposed"
     outcome: str = ""
-    look: RoundLook | None = None
+    look: RoundSummary | None = None
     response: Response | None = None
     advice: Advice | None = None
     coverage: pd.DataFrame | None = None

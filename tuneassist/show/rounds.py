@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.correction import UnsafeHeld
-from tuneassist.loop.advice import Advice, RoundLook
+from tuneassist.loop.advice import Advice, RoundSummary
 from tuneassist.loop.history import ANSWERS, JUDGED_AGAIN, START, Event, RoundMark, TuneState
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import Proposal
@@ -316,7 +316,7 @@ def _back_words(event: Event, folder: Path) -> str:
 
 def status_screen(
     state: TuneState,
-    looks: Sequence[RoundLook],
+    looks: Sequence[RoundSummary],
     advice: Advice,
     *,
     setup: Setup,
@@ -382,7 +382,7 @@ def _grids_table(state: TuneState) -> Table:
     return table
 
 
-def _rounds_table(state: TuneState, looks: Sequence[RoundLook], look: Look) -> Table:
+def _rounds_table(state: TuneState, looks: Sequence[RoundSummary], look: Look) -> Table:
     table = Table(box=None, padding=(0, 1), header_style="bold")
     table.add_column("round", justify="right", no_wrap=True)
     table.add_column("in force", no_wrap=True)
@@ -403,7 +403,7 @@ def _rounds_table(state: TuneState, looks: Sequence[RoundLook], look: Look) -> T
     return table
 
 
-def _answer_words(one: RoundLook, look: Look) -> str:
+def _answer_words(one: RoundSummary, look: Look) -> str:
     if one.response is None or one.response_low is None or one.response_high is None:
         return look.nothing
     return f"{one.response:.2f} ({one.response_low:.2f} to {one.response_high:.2f})"

@@ -19,7 +19,7 @@ from tuneassist.files.text import sha256_of
 from tuneassist.files.tune_folder import TuneFolder, open_tune
 from tuneassist.files.tune_places import HISTORY
 from tuneassist.grid import compose_pct, step_between_pct
-from tuneassist.loop.advice import look_of_record
+from tuneassist.loop.advice import summary_from_record
 from tuneassist.loop.history import ANSWERS, START, RoundMark, TuneState
 from tuneassist.loop.pooling import pool_rounds
 from tuneassist.parallel import LogFile, reduce_files
@@ -107,7 +107,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
 
 def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> ReportRound:
     stored = tune.evidence(mark)
-    look, advice = look_of_record(dict(stored.look))
+    look, advice = summary_from_record(dict(stored.summary))
     held = "the grid at the start" if mark.in_force == START else f"the grid of {mark.in_force}"
     one = _as_round(result, f"round {mark.number}", f"with {held} in force")
     earlier = [m for m in tune.state.rounds if m.number <= mark.number and m.is_evidence]

@@ -20,7 +20,14 @@ from tuneassist.files.text import sha256_of, stable_json
 from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.files.tune_setup import SETUP, TARGET
 from tuneassist.grid import Grid
-from tuneassist.loop.advice import Advice, RoundLook, advise, look_at, look_of_record, look_record
+from tuneassist.loop.advice import (
+    Advice,
+    RoundSummary,
+    advise,
+    summarise_round,
+    summary_from_record,
+    summary_record,
+)
 from tuneassist.loop.exceeded_ceilings import exceeded_ceilings
 from tuneassist.loop.history import RoundMark
 from tuneassist.loop.rounds import RoundResult, add_round
@@ -53,7 +60,7 @@ class JudgedRound:
     result: RoundResult
     logs: tuple[LogEvidence, ...]
     visits: Grid
-    look: RoundLook
+    look: RoundSummary
     advice: Advice
 
     def beside(self, unusable: Mapping[str, str]) -> JudgedRound:
@@ -101,8 +108,8 @@ def judge_round(
     result = add_round(tune.rounds(earlier), logs, setup=setup, current=current)
     result = replace(result, round=replace(result.round, number=mark.number))
     response = result.round.response
-    look = look_at(mark.number, result.proposal.cells, response, setup=setup)
-    before = look_of_record(dict(tune.evidence(earlier[-1]).look))[0] if earlier else None
+    look = summarise_round(mark.number, result.proposal.cells, response, setup=setup)
+    before = summary_from_record(dict(tune.evidence(earlier[-1]).summary))[0] if earlier else None
     advice = advise(
         result.proposal.cells,
         response,
@@ -162,8 +169,8 @@ def round_contents(
         logs=judged.logs,
         set_aside=judged.result.set_aside,
         response=judged.result.round.response,
-        look={
-            **look_record(judged.look, judged.advice),
+        summary={
+            **summary_record(judged.look, judged.advice),
             **unsafe_record(judged.shown.unsafe_held),
         },
         visits=judged.visits,

@@ -18,7 +18,7 @@ from tuneassist.files.json_file import take_words
 from tuneassist.files.round_check import require_sound
 from tuneassist.files.round_files import PUT_BACK, fingerprints
 from tuneassist.files.tune_folder import TuneFolder, open_tune, start_tune
-from tuneassist.loop.advice import NO_LOGS, Advice, RoundLook, look_of_record
+from tuneassist.loop.advice import NO_LOGS, Advice, RoundSummary, summary_from_record
 from tuneassist.loop.history import (
     JUDGED_AGAIN,
     Event,
@@ -132,7 +132,7 @@ class TuneStatus:
     path: Path
     setup: Setup
     state: TuneState
-    looks: tuple[RoundLook, ...]
+    looks: tuple[RoundSummary, ...]
     advice: Advice
     has_step: bool
     held: tuple[UnsafeHeld, ...] | None
@@ -263,7 +263,7 @@ def status_of(tune: TuneFolder) -> TuneStatus:
     rounds = tune.state.rounds
     for one in rounds:
         require_sound(tune, one)
-    seen = [look_of_record(dict(tune.evidence(one).look)) for one in rounds]
+    seen = [summary_from_record(dict(tune.evidence(one).summary)) for one in rounds]
     is_pending = tune.state.is_pending
     return TuneStatus(
         tune.path,
@@ -359,7 +359,7 @@ def _with_what_waits(done: StepDone) -> StepDone:
         require_sound(tune, last)
     except TuneassistError as error:
         return replace(done, objection=error)
-    advice = look_of_record(dict(tune.evidence(last).look))[1]
+    advice = summary_from_record(dict(tune.evidence(last).summary))[1]
     return replace(done, advice=advice, has_step=round_result.changes_any_cell(tune, last))
 
 
@@ -369,7 +369,7 @@ def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
         return ()
     last = tune.state.rounds[-1]
     try:
-        return unsafe_of_record(dict(tune.evidence(last).look))
+        return unsafe_of_record(dict(tune.evidence(last).summary))
     except ValueError as error:
         if isinstance(error, InputError):
             raise

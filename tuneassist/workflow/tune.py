@@ -15,7 +15,7 @@ from tuneassist.errors import InputError, LogError
 from tuneassist.files.tune_folder import open_tune
 from tuneassist.grid import Grid
 from tuneassist.inert import inert, told
-from tuneassist.loop.advice import Advice, RoundLook
+from tuneassist.loop.advice import Advice, RoundSummary
 from tuneassist.loop.history import Kind
 from tuneassist.loop.response import Response
 from tuneassist.parallel import LogsAtHand
@@ -56,7 +56,7 @@ class TuneRound:
     response: Response
     proposal: Proposal
     advice: Advice
-    look: RoundLook
+    look: RoundSummary
     is_halt: bool
 
     def to_frame(self) -> pd.DataFrame:
@@ -104,7 +104,7 @@ class Standing:
     """
 
     path: Path
-    looks: tuple[RoundLook, ...]
+    looks: tuple[RoundSummary, ...]
     advice: Advice
     controller_holds: str
     proposed: str | None
