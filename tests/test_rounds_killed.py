@@ -26,7 +26,7 @@ from tuneassist.cli.app import app
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.tune_folder import read_tune
 from tuneassist.files.tune_places import tidy
-from tuneassist.loop.history import RoundMark
+from tuneassist.loop.history import RoundEntry
 from tuneassist.pipeline import reduce_log
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
@@ -165,7 +165,7 @@ def remembered(monkeypatch: pytest.MonkeyPatch) -> None:
             kept[name] = reduce_log(*args, **kwargs)
         return kept[name]
 
-    def judged(*args: Any, mark: RoundMark, **kwargs: Any) -> round_result.JudgedRound:
+    def judged(*args: Any, mark: RoundEntry, **kwargs: Any) -> round_result.JudgedRound:
         if mark.name not in kept:
             kept[mark.name] = judge_round(*args, mark=mark, **kwargs)
         found: round_result.JudgedRound = kept[mark.name]

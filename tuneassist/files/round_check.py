@@ -15,7 +15,7 @@ from tuneassist.files.result_folder import cells_of
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
 from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.grid import Grid
-from tuneassist.loop.history import RoundMark
+from tuneassist.loop.history import RoundEntry
 from tuneassist.pipeline import highest_seen
 from tuneassist.settings import Setup
 
@@ -25,14 +25,14 @@ MOST_NAMED = 10
 """Most breaches that a message names. [1]"""
 
 
-def require_sound(tune: TuneFolder, mark: RoundMark) -> None:
+def require_sound(tune: TuneFolder, entry: RoundEntry) -> None:
     """Refuse a round whose files are not what was written, or whose grid breaks a rule.
 
     Parameters
     ----------
     tune
         The tune.
-    mark
+    entry
         A round that stands. Its grid is held against the rules while it waits to be loaded: limits
         may have been changed since a grid was accepted.
 
@@ -43,23 +43,23 @@ def require_sound(tune: TuneFolder, mark: RoundMark) -> None:
     RuleBreachError
         When the grid breaks a rule that is in force now; names the file and the cells.
     """
-    tune.evidence(mark)
-    files, axes = tune.files(mark), tune.setup.axes
-    in_force = tune.in_force(mark)
+    tune.evidence(entry)
+    files, axes = tune.files(entry), tune.setup.axes
+    in_force = tune.in_force(entry)
     grid = files.proposed(axes)
     for name in ("cells.csv", "proposal.json"):
         files.read(name)
-    is_waiting = tune.state.is_pending and mark is tune.state.rounds[-1]
+    is_waiting = tune.state.is_pending and entry is tune.state.rounds[-1]
     if is_waiting:
-        _require_rules(tune, mark, grid=grid, in_force=in_force)
+        _require_rules(tune, entry, grid=grid, in_force=in_force)
 
 
-def _require_rules(tune: TuneFolder, mark: RoundMark, *, grid: Grid, in_force: Grid) -> None:
-    files = tune.files(mark)
+def _require_rules(tune: TuneFolder, entry: RoundEntry, *, grid: Grid, in_force: Grid) -> None:
+    files = tune.files(entry)
     cells = cells_of(files.read("cells.csv"), tune.setup, where=str(files.folder / "cells.csv"))
     _require_same_cells(files, cells, grid)
     setup = _as_proposed(tune.setup, files)
-    seen = _with_readings(tune, mark, cells)
+    seen = _with_readings(tune, entry, cells)
     breaches = check_grid(grid, current=in_force, setup=setup, cells=seen)
     words = list(_told(breaches, setup))
     if words:
@@ -95,9 +95,9 @@ def _as_proposed(setup: Setup, files: RoundFiles) -> Setup:
     return replace(setup, correction=correction)
 
 
-def _with_readings(tune: TuneFolder, mark: RoundMark, cells: pd.DataFrame) -> pd.DataFrame:
+def _with_readings(tune: TuneFolder, entry: RoundEntry, cells: pd.DataFrame) -> pd.DataFrame:
     """Add the highest readings near each cell, of every round that the proposal rests on."""
-    rests_on = [one for one in tune.state.evidence if one.number <= mark.number]
+    rests_on = [one for one in tune.state.evidence if one.number <= entry.number]
     logs = [log for one in rests_on for log in tune.evidence(one).counted]
     return cells.assign(**highest_seen(logs))
 

@@ -49,7 +49,7 @@ from tuneassist.files.tune_places import (
 )
 from tuneassist.files.tune_setup import RESTS_ON, copies, fingerprint, read_own_setup
 from tuneassist.grid import Grid
-from tuneassist.loop.history import KINDS, START, Event, RoundMark, TuneState, replay, round_name
+from tuneassist.loop.history import KINDS, START, Event, RoundEntry, TuneState, replay, round_name
 from tuneassist.loop.pooling import Round
 from tuneassist.settings import Setup
 
@@ -83,9 +83,9 @@ class TuneFolder:
         """Return the file of a grid: "start" or a round's name."""
         return self.path / START_GRID if name == START else self.path / name / "grid.csv"
 
-    def files(self, mark: RoundMark) -> RoundFiles:
+    def files(self, entry: RoundEntry) -> RoundFiles:
         """Return a round's folder, with what the history says of its files."""
-        return RoundFiles(self.path / mark.name, dict(mark.files))
+        return RoundFiles(self.path / entry.name, dict(entry.files))
 
     def grid(self, name: str) -> Grid:
         """Read a grid by its name.
@@ -97,10 +97,10 @@ class TuneFolder:
         """
         if name == START:
             return read_grid(self.grid_path(name), axes=self.setup.axes)
-        known = next((mark.files for mark in self.state.rounds if mark.name == name), ())
+        known = next((entry.files for entry in self.state.rounds if entry.name == name), ())
         return RoundFiles(self.path / name, dict(known)).proposed(self.setup.axes)
 
-    def in_force(self, mark: RoundMark) -> Grid:
+    def in_force(self, entry: RoundEntry) -> Grid:
         """Read the grid that the controller held while a round was logged.
 
         Raises
@@ -108,27 +108,27 @@ class TuneFolder:
         InputError
             When the round kept another grid than the one that it names.
         """
-        kept = self.files(mark).grid("in-force.csv", self.setup.axes)
-        if cell := differing_cell(self.grid(mark.in_force), kept):
+        kept = self.files(entry).grid("in-force.csv", self.setup.axes)
+        if cell := differing_cell(self.grid(entry.in_force), kept):
             raise InputError(
-                f"this is not the grid with which round {mark.number} was logged: {cell}.",
-                where=str(self.grid_path(mark.in_force)),
+                f"this is not the grid with which round {entry.number} was logged: {cell}.",
+                where=str(self.grid_path(entry.in_force)),
                 mend=PUT_BACK,
             )
         return kept
 
-    def evidence(self, mark: RoundMark) -> StoredEvidence:
+    def evidence(self, entry: RoundEntry) -> StoredEvidence:
         """Read what a round's logs said."""
-        files = self.files(mark)
+        files = self.files(entry)
         if not files.folder.is_dir():
             raise InputError(
-                f"the folder of round {mark.number} is missing.",
+                f"the folder of round {entry.number} is missing.",
                 where=str(files.folder),
                 mend="Restore it from a copy, or take the round back with "
                 "`tuneassist rounds undo`.",
             )
         stored = read_evidence(files.folder, self.setup.axes, known=files.known)
-        if stored.made != mark.made:
+        if stored.made != entry.made:
             raise InputError(
                 "this evidence is of another round.",
                 where=str(files.folder / "evidence.json"),
@@ -136,12 +136,12 @@ class TuneFolder:
             )
         return stored
 
-    def rounds(self, marks: Sequence[RoundMark]) -> list[Round]:
+    def rounds(self, marks: Sequence[RoundEntry]) -> list[Round]:
         """Read rounds as they were made."""
-        found = [(mark, self.evidence(mark)) for mark in marks]
+        found = [(entry, self.evidence(entry)) for entry in marks]
         return [
-            Round(mark.number, stored.counted, self.in_force(mark), stored.response)
-            for mark, stored in found
+            Round(entry.number, stored.counted, self.in_force(entry), stored.response)
+            for entry, stored in found
         ]
 
     def require_room(self, number: int) -> None:

@@ -16,7 +16,7 @@ from tuneassist.errors import InputError
 
 Kind = Literal["start", "add", "accept", "reject", "found", "undo"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
-Fate = Literal["proposed", "accepted", "rejected", "halted"]
+ProposalOutcome = Literal["proposed", "accepted", "rejected", "halted"]
 """What became of a round's proposal: it waits, it was loaded, it was not, or there was none."""
 START = "start"
 """Name of the grid that the controller held when the tune was started."""
@@ -36,7 +36,7 @@ ANSWERS: Mapping[str, str] = MappingProxyType(
 MAX_EVENTS = 5000
 """Most events of a tune: the state after each is kept while they are gone through. [1]"""
 
-JUDGED_AGAIN = ("not-loaded", "fuel-changed")
+REASSESSED_ANSWERS = ("not-loaded", "fuel-changed")
 """Answers after which the halted round itself counts and gets a proposal."""
 
 
@@ -60,7 +60,7 @@ class Event:
 
 
 @dataclass(frozen=True)
-class RoundMark:
+class RoundEntry:
     """A round as the history knows it.
 
     Parameters
@@ -140,11 +140,11 @@ class TuneState:
         The last event that counts, which `undo` would take back; None right after the start.
     """
 
-    rounds: tuple[RoundMark, ...] = ()
+    rounds: tuple[RoundEntry, ...] = ()
     loaded: tuple[str, ...] = (START,)
     is_pending: bool = False
     answers: tuple[Answer, ...] = ()
-    dropped: tuple[RoundMark, ...] = ()
+    dropped: tuple[RoundEntry, ...] = ()
     last: Event | None = None
 
     @property
@@ -152,17 +152,17 @@ class TuneState:
         """Name of the grid in the controller."""
         return self.loaded[-1]
 
-    def fate(self, mark: RoundMark) -> Fate:
+    def outcome(self, entry: RoundEntry) -> ProposalOutcome:
         """Say what became of a round's proposal."""
-        if mark.is_halt:
+        if entry.is_halt:
             return "halted"
-        if self.is_pending and mark is self.rounds[-1]:
+        if self.is_pending and entry is self.rounds[-1]:
             return "proposed"
-        return "accepted" if mark.name in self.loaded else "rejected"
+        return "accepted" if entry.name in self.loaded else "rejected"
 
-    def names_of(self, fate: Fate) -> tuple[str, ...]:
+    def rounds_with_outcome(self, outcome: ProposalOutcome) -> tuple[str, ...]:
         """Return the names of the rounds whose proposal met a fate, oldest first."""
-        return tuple(one.name for one in self.rounds if self.fate(one) == fate)
+        return tuple(one.name for one in self.rounds if self.outcome(one) == outcome)
 
     @property
     def is_halted(self) -> bool:
@@ -180,7 +180,7 @@ class TuneState:
         return {sha256: one.name for one in marks for _, sha256 in one.logs}
 
     @property
-    def evidence(self) -> tuple[RoundMark, ...]:
+    def evidence(self) -> tuple[RoundEntry, ...]:
         """Rounds whose evidence counts; a halted one waits."""
         return tuple(one for one in self.rounds if one.is_evidence and not one.is_halt)
 
@@ -196,27 +196,27 @@ def round_name(number: int) -> str:
     return f"round-{number:02d}"
 
 
-def round_details(mark: RoundMark) -> dict[str, Any]:
+def round_details(entry: RoundEntry) -> dict[str, Any]:
     """Return what an event has to say about the round that it made, as plain values."""
     return {
-        "number": mark.number,
-        "made": mark.made,
-        "in_force": mark.in_force,
-        "logs": [{"name": name, "sha256": sha256} for name, sha256 in mark.logs],
-        "verdict": mark.verdict,
-        "is_halt": mark.is_halt,
-        **({"files": dict(mark.files)} if mark.files else {}),
+        "number": entry.number,
+        "made": entry.made,
+        "in_force": entry.in_force,
+        "logs": [{"name": name, "sha256": sha256} for name, sha256 in entry.logs],
+        "verdict": entry.verdict,
+        "is_halt": entry.is_halt,
+        **({"files": dict(entry.files)} if entry.files else {}),
     }
 
 
-def _mark(details: Mapping[str, Any]) -> RoundMark:
+def _mark(details: Mapping[str, Any]) -> RoundEntry:
     def taken(name: str, kind: type) -> Any:
         value = details.get(name)
         if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
             raise InputError(f'the event of a round has no sound "{name}".')
         return value
 
-    return RoundMark(
+    return RoundEntry(
         number=taken("number", int),
         made=taken("made", str),
         in_force=taken("in_force", str),
@@ -268,11 +268,11 @@ def replay(events: Sequence[Event]) -> TuneState:
             require(states[-1], "undo")
             states.pop()
         else:
-            states.append(after(states[-1], event))
+            states.append(state_after(states[-1], event))
     return states[-1]
 
 
-def after(state: TuneState, event: Event) -> TuneState:
+def state_after(state: TuneState, event: Event) -> TuneState:
     """Return the state after one more event that is no ``undo``; raises as `require` does."""
     steps: dict[str, Callable[[TuneState, Event], TuneState]] = {
         "add": _added,
@@ -358,13 +358,13 @@ def _was_just_loaded(state: TuneState) -> bool:
 
 
 def _added(state: TuneState, event: Event) -> TuneState:
-    mark = _mark(event.details)
-    if (mark.number, mark.in_force) != (state.next_number, state.current):
+    entry = _mark(event.details)
+    if (entry.number, entry.in_force) != (state.next_number, state.current):
         raise InputError(
-            f"round {mark.number} under {mark.in_force} cannot follow here: round "
+            f"round {entry.number} under {entry.in_force} cannot follow here: round "
             f"{state.next_number} under {state.current} would."
         )
-    return replace(state, rounds=(*state.rounds, mark), is_pending=not mark.is_halt)
+    return replace(state, rounds=(*state.rounds, entry), is_pending=not entry.is_halt)
 
 
 def _accepted(state: TuneState, _: Event) -> TuneState:
@@ -373,16 +373,16 @@ def _accepted(state: TuneState, _: Event) -> TuneState:
 
 def _found(state: TuneState, event: Event) -> TuneState:
     answer, halted = str(event.details.get("answer", "")), state.rounds[-1]
-    told = Answer(halted.number, halted.verdict, answer, event.time)
-    state = replace(state, answers=(*state.answers, told))
-    if answer not in JUDGED_AGAIN:  # the controller is as it should be now; the round is not
+    answered = Answer(halted.number, halted.verdict, answer, event.time)
+    state = replace(state, answers=(*state.answers, answered))
+    if answer not in REASSESSED_ANSWERS:  # the controller is as it should be now; the round is not
         return replace(state, rounds=state.rounds[:-1], dropped=(*state.dropped, halted))
     earlier, loaded = state.rounds[:-1], state.loaded
     if answer == "not-loaded":
         loaded = loaded[:-1]
     else:
         earlier = tuple(replace(one, is_evidence=False) for one in earlier)
-    mark = _mark(event.details)
-    if (mark.number, mark.in_force, mark.logs) != (halted.number, loaded[-1], halted.logs):
-        raise InputError(f"round {mark.number} is not the one that halted.")
-    return replace(state, rounds=(*earlier, mark), loaded=loaded, is_pending=not mark.is_halt)
+    entry = _mark(event.details)
+    if (entry.number, entry.in_force, entry.logs) != (halted.number, loaded[-1], halted.logs):
+        raise InputError(f"round {entry.number} is not the one that halted.")
+    return replace(state, rounds=(*earlier, entry), loaded=loaded, is_pending=not entry.is_halt)

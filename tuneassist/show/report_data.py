@@ -8,7 +8,7 @@ import pandas as pd
 
 from tuneassist.grid import Grid
 from tuneassist.loop.advice import Advice, RoundSummary
-from tuneassist.loop.history import Fate
+from tuneassist.loop.history import ProposalOutcome
 from tuneassist.loop.response import Response
 from tuneassist.loop.tune_set import Tune, TunesReport
 from tuneassist.runs import Equivalence, RunsComparison
@@ -58,7 +58,7 @@ class ReportRound:
     expected: pd.DataFrame
     binding: pd.DataFrame = field(default_factory=lambda: NO_BINDING)
     less_fuel: tuple[str, ...] = ()
-    fate: Fate = "proposed"
+    fate: ProposalOutcome = "proposed"
     outcome: str = ""
     look: RoundSummary | None = None
     response: Response | None = None

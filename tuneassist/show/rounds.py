@@ -12,7 +12,7 @@ from rich.text import Text
 
 from tuneassist.correction import UnsafeHeld
 from tuneassist.loop.advice import Advice, RoundSummary
-from tuneassist.loop.history import ANSWERS, JUDGED_AGAIN, START, Event, RoundMark, TuneState
+from tuneassist.loop.history import ANSWERS, REASSESSED_ANSWERS, START, Event, RoundEntry, TuneState
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
@@ -201,8 +201,9 @@ def pending_steps(
 
 def halted_steps(tune: Path) -> tuple[str, ...]:
     """Say how a halted loop goes on."""
+    again = "; the round is judged again"
     words = [
-        f"{answer}: {meaning}{'; the round is judged again' if answer in JUDGED_AGAIN else ''}"
+        f"{answer}: {meaning}{again if answer in REASSESSED_ANSWERS else ''}"
         for answer, meaning in ANSWERS.items()
     ]
     return (
@@ -375,9 +376,9 @@ def _grids_table(state: TuneState) -> Table:
     """Tell apart what is in the controller, what is proposed, and what was rejected."""
     table = Table(box=None, padding=(0, 1), show_header=False)
     table.add_row("the controller holds", f"{grid_name(state.current)}, by what you said")
-    for name in state.names_of("proposed"):
+    for name in state.rounds_with_outcome("proposed"):
         table.add_row("proposed", f"{grid_name(name)}, not loaded yet")
-    if rejected := state.names_of("rejected"):
+    if rejected := state.rounds_with_outcome("rejected"):
         table.add_row("rejected", f"{', '.join(rejected)}: do not load")
     return table
 
@@ -409,8 +410,8 @@ def _answer_words(one: RoundSummary, look: Look) -> str:
     return f"{one.response:.2f} ({one.response_low:.2f} to {one.response_high:.2f})"
 
 
-def _then_words(mark: RoundMark, state: TuneState) -> str:
-    word = state.fate(mark)
+def _then_words(mark: RoundEntry, state: TuneState) -> str:
+    word = state.outcome(mark)
     if word == "halted":
         return f"HALTED: {mark.verdict}"
     if word == "proposed":

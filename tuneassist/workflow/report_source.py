@@ -20,7 +20,7 @@ from tuneassist.files.tune_folder import TuneFolder, open_tune
 from tuneassist.files.tune_places import HISTORY
 from tuneassist.grid import compose_pct, step_between_pct
 from tuneassist.loop.advice import summary_from_record
-from tuneassist.loop.history import ANSWERS, START, RoundMark, TuneState
+from tuneassist.loop.history import ANSWERS, START, RoundEntry, TuneState
 from tuneassist.loop.pooling import pool_rounds
 from tuneassist.parallel import LogFile, reduce_files
 from tuneassist.pipeline import LogEvidence, gather
@@ -105,7 +105,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
     )
 
 
-def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> ReportRound:
+def _round_of(tune: TuneFolder, mark: RoundEntry, result: ResultFolder) -> ReportRound:
     stored = tune.evidence(mark)
     look, advice = summary_from_record(dict(stored.summary))
     held = "the grid at the start" if mark.in_force == START else f"the grid of {mark.in_force}"
@@ -114,7 +114,7 @@ def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> Report
     seen = sum((tune.evidence(m).visits.flat() for m in earlier), np.zeros(tune.setup.axes.size))
     return replace(
         one,
-        fate=tune.state.fate(mark),
+        fate=tune.state.outcome(mark),
         outcome=_outcome(mark, tune.state),
         look=look,
         advice=advice,
@@ -124,8 +124,8 @@ def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> Report
     )
 
 
-def _outcome(mark: RoundMark, state: TuneState) -> str:
-    word = state.fate(mark)
+def _outcome(mark: RoundEntry, state: TuneState) -> str:
+    word = state.outcome(mark)
     if word == "halted":
         return f"halted: {mark.verdict}"
     if word == "proposed":

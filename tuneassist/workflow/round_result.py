@@ -29,7 +29,7 @@ from tuneassist.loop.advice import (
     summary_record,
 )
 from tuneassist.loop.exceeded_ceilings import exceeded_ceilings
-from tuneassist.loop.history import RoundMark
+from tuneassist.loop.history import RoundEntry
 from tuneassist.loop.rounds import RoundResult, add_round
 from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
@@ -56,7 +56,7 @@ class JudgedRound:
         The round from afar, and whether to go on.
     """
 
-    mark: RoundMark
+    mark: RoundEntry
     result: RoundResult
     logs: tuple[LogEvidence, ...]
     visits: Grid
@@ -85,8 +85,8 @@ def judge_round(
     tune: TuneFolder,
     logs: Sequence[LogEvidence],
     *,
-    mark: RoundMark,
-    earlier: Sequence[RoundMark],
+    mark: RoundEntry,
+    earlier: Sequence[RoundEntry],
     visits: Grid,
 ) -> JudgedRound:
     """Judge a round by those before it and propose the next step.
@@ -128,7 +128,7 @@ def round_contents(
     judged: JudgedRound,
     *,
     logs: Sequence[Log],
-    earlier: Sequence[RoundMark],
+    earlier: Sequence[RoundEntry],
     is_simulated: bool,
     as_read: Mapping[str, Any] | None = None,
 ) -> dict[str, str]:
@@ -193,7 +193,7 @@ def round_record(judged: JudgedRound, earlier: Sequence[str]) -> dict[str, Any]:
     }
 
 
-def _inputs(tune: TuneFolder, mark: RoundMark, earlier: Sequence[RoundMark]) -> list[InputFile]:
+def _inputs(tune: TuneFolder, mark: RoundEntry, earlier: Sequence[RoundEntry]) -> list[InputFile]:
     """Fingerprint every file that a round rests on."""
     paths = [("setup", tune.path / SETUP)]
     if (tune.path / TARGET).exists():
@@ -215,14 +215,14 @@ def count_visits(logs: Sequence[LogEvidence], setup: Setup) -> Grid:
     return Grid(setup.axes, seen.reshape(setup.axes.shape))
 
 
-def earlier_record(tune: TuneFolder, mark: RoundMark) -> Mapping[str, Any]:
+def earlier_record(tune: TuneFolder, mark: RoundEntry) -> Mapping[str, Any]:
     """Read what was told about reading when a round was first made."""
     files = tune.files(mark)
     where = str(files.folder / "proposal.json")
     return parse_record(files.read("proposal.json"), where=where, mend=PUT_BACK)
 
 
-def changes_any_cell(tune: TuneFolder, mark: RoundMark) -> bool:
+def changes_any_cell(tune: TuneFolder, mark: RoundEntry) -> bool:
     """Tell whether a round proposed anything else than the grid in force."""
     step = tune.files(mark).grid("step.csv", tune.setup.axes)
     return bool((np.nan_to_num(step.values) != 0).any())

@@ -20,10 +20,10 @@ from tuneassist.files.round_files import PUT_BACK, fingerprints
 from tuneassist.files.tune_folder import TuneFolder, open_tune, start_tune
 from tuneassist.loop.advice import NO_LOGS, Advice, RoundSummary, summary_from_record
 from tuneassist.loop.history import (
-    JUDGED_AGAIN,
+    REASSESSED_ANSWERS,
     Event,
     Kind,
-    RoundMark,
+    RoundEntry,
     TuneState,
     require,
     round_details,
@@ -139,7 +139,7 @@ class TuneStatus:
 
     def record(self) -> dict[str, Any]:
         """Return it as plain values: what is loaded, proposed and rejected is told apart."""
-        proposed = self.state.names_of("proposed")
+        proposed = self.state.rounds_with_outcome("proposed")
         held = self.held
         return {
             "rounds": [asdict(look) for look in self.looks],
@@ -148,7 +148,7 @@ class TuneStatus:
             "check": self.advice.check,
             "controller_holds": self.state.current,
             "proposed": proposed[0] if proposed else None,
-            "rejected": list(self.state.names_of("rejected")),
+            "rejected": list(self.state.rounds_with_outcome("rejected")),
             **({"unsafe_step_held": None} if held is None else unsafe_record(held)),
         }
 
@@ -240,7 +240,7 @@ def found(folder: Path, answer: str) -> AddedRound | StepDone:
     """
     with open_tune(folder) as tune:
         require(tune.state, "found", answer=answer)
-        if answer in JUDGED_AGAIN:
+        if answer in REASSESSED_ANSWERS:
             return _judge_again(tune, answer)
         after = _happened(tune, "found", {"answer": answer})
     return _with_what_waits(StepDone(after, "found"))
@@ -285,9 +285,9 @@ def _new_mark() -> str:
     return secrets.token_hex(6)
 
 
-def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundMark:
+def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundEntry:
     """Return the mark of a round that is yet to be judged."""
-    return RoundMark(
+    return RoundEntry(
         number,
         _new_mark(),
         tune.state.current,
@@ -298,7 +298,7 @@ def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundMark:
 
 
 def _judge(
-    tune: TuneFolder, found: LogsAtHand, mark: RoundMark, earlier: Sequence[RoundMark]
+    tune: TuneFolder, found: LogsAtHand, mark: RoundEntry, earlier: Sequence[RoundEntry]
 ) -> JudgedRound:
     said = [one.evidence for one in found.used]
     visits = round_result.count_visits(said, tune.setup)
@@ -328,7 +328,7 @@ def _judge_again(tune: TuneFolder, answer: str) -> AddedRound:
     halted = tune.state.rounds[-1]
     stored = tune.evidence(halted)
     as_read = round_result.earlier_record(tune, halted)
-    earlier: tuple[RoundMark, ...] = tune.state.evidence
+    earlier: tuple[RoundEntry, ...] = tune.state.evidence
     mark = replace(halted, made=_new_mark())
     if answer == "not-loaded":
         mark = replace(mark, in_force=tune.state.loaded[-2])

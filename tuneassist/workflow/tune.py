@@ -319,14 +319,14 @@ def _round(came: steps.AddedRound) -> TuneRound:
 
 
 def _standing(found: steps.TuneStatus) -> Standing:
-    proposed = found.state.names_of("proposed")
+    proposed = found.state.rounds_with_outcome("proposed")
     return Standing(
         path=found.path,
         looks=found.looks,
         advice=found.advice,
         controller_holds=found.state.current,
         proposed=proposed[0] if proposed else None,
-        rejected=found.state.names_of("rejected"),
+        rejected=found.state.rounds_with_outcome("rejected"),
         is_halted=found.state.is_halted,
         unsafe_held=found.held,
     )
