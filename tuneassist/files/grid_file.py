@@ -18,7 +18,7 @@ import numpy as np
 
 from tuneassist.arguments import file_path
 from tuneassist.errors import GridError
-from tuneassist.files.plain_file import read_plain, snippet
+from tuneassist.files.safe_files import read_bounded, snippet
 from tuneassist.files.text import shortest_number
 from tuneassist.grid import MAX_BREAKPOINTS, Axes, Floats, Grid
 
@@ -89,7 +89,7 @@ def read_grid(path: str | Path, *, axes: Axes | None = None) -> Grid:
         When the file cannot be read as a grid or has other axes; names row and column.
     """
     file = file_path(path, error=GridError)
-    data = read_plain(file, most=MAX_BYTES, what="a grid", error=GridError)
+    data = read_bounded(file, most=MAX_BYTES, what="a grid", error=GridError)
     return grid_of(data, where=str(file), axes=axes)
 
 

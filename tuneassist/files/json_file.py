@@ -15,7 +15,7 @@ from typing import Any, NoReturn, TypeVar
 import numpy as np
 
 from tuneassist.errors import InputError, TuneassistError
-from tuneassist.files.plain_file import read_plain, snippet
+from tuneassist.files.safe_files import read_bounded, snippet
 
 _Kind = TypeVar("_Kind")
 
@@ -43,7 +43,7 @@ def read_record(path: Path, *, mend: str = "Restore it from a copy.") -> dict[st
         When the file cannot be read, is too large, or is no JSON object of plain values.
     """
     return parse_record(
-        read_plain(path, most=MAX_RECORD_BYTES, what="a record"), where=str(path), mend=mend
+        read_bounded(path, most=MAX_RECORD_BYTES, what="a record"), where=str(path), mend=mend
     )
 
 

@@ -37,7 +37,7 @@ from pathlib import Path
 
 from tuneassist import stopping
 from tuneassist.errors import OutputError
-from tuneassist.files.plain_file import sync_folder, writing_to
+from tuneassist.files.safe_files import sync_folder, write_errors_explained
 from tuneassist.inert import listed
 
 RESULT_FILES = ("step.csv", "grid.csv", "cells.csv", "proposal.json")
@@ -71,7 +71,7 @@ def write_proposal(
     """
     ready = _as_bytes(contents)
     out = Path(out)
-    with writing_to(out):
+    with write_errors_explained(out):
         out = out.resolve()
         _refuse_bad_place(out)
         _mend(out)
@@ -106,7 +106,7 @@ def mend_interrupted(out: Path) -> bool:
     OutputError
         When that cannot be done.
     """
-    with writing_to(Path(out)):
+    with write_errors_explained(Path(out)):
         return _mend(Path(out).resolve())
 
 

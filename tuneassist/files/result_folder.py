@@ -14,9 +14,9 @@ import pandas as pd
 from tuneassist.errors import InputError, TuneassistError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.json_file import built, parse_record
-from tuneassist.files.plain_file import inside, snippet
 from tuneassist.files.proposal_folder import RESULT_FILES
 from tuneassist.files.round_files import MISMATCH_PCT, RoundFiles, differing_cell, text_table
+from tuneassist.files.safe_files import path_inside, snippet
 from tuneassist.files.text import require_number
 from tuneassist.grid import Floats, Grid, compose_pct
 from tuneassist.inert import from_sheet_text
@@ -112,7 +112,7 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
             mend="Make the proposal again with this version of the program.",
         ) from error
     step = files.grid("step.csv", setup.axes)
-    grid = read_grid(inside(folder, "grid.csv"), axes=setup.axes)
+    grid = read_grid(path_inside(folder, "grid.csv"), axes=setup.axes)
     cells = cells_of(files.read("cells.csv"), setup, where=str(folder / "cells.csv"))
     for name, values in (("step", step), ("grid", grid)):
         _require_same(cells[f"{name}_pct"].to_numpy(dtype=float), values, name, folder)

@@ -31,8 +31,8 @@ from tuneassist.evidence.passes import COLUMNS as PASS_COLUMNS
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.json_file import built, parse_record, take, take_list, take_words
-from tuneassist.files.plain_file import snippet
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, text_table
+from tuneassist.files.safe_files import snippet
 from tuneassist.files.text import frame_csv, stable_json
 from tuneassist.grid import Axes, Grid
 from tuneassist.inert import from_sheet_text

@@ -16,7 +16,7 @@ from tuneassist.errors import InputError
 from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
 from tuneassist.files.grid_file import grid_of
 from tuneassist.files.json_file import MAX_RECORD_BYTES
-from tuneassist.files.plain_file import inside, read_plain
+from tuneassist.files.safe_files import path_inside, read_bounded
 from tuneassist.grid import Axes, Grid, compose_pct
 
 MISMATCH_PCT = 0.01
@@ -101,7 +101,7 @@ class RoundFiles:
     def _bytes(self, name: str) -> bytes:
         most = MAX_TABLE_BYTES if name in ("holds.csv", "peaks.csv") else MAX_GRID_BYTES
         most = MAX_RECORD_BYTES if name.endswith((".json", "cells.csv")) else most
-        return read_plain(inside(self.folder, name), most=most)
+        return read_bounded(path_inside(self.folder, name), most=most)
 
     def _is_as_written(self, name: str, data: bytes) -> bool:
         if not self.known:

@@ -22,8 +22,8 @@ from tuneassist.errors import InputError, SetupError
 from tuneassist.files.contradictions import refuse_contradictions
 from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
 from tuneassist.files.grid_file import grid_of
-from tuneassist.files.plain_file import inside, read_plain
 from tuneassist.files.plan_section import PLAN_KEYS
+from tuneassist.files.safe_files import path_inside, read_bounded
 from tuneassist.files.toml_table import (
     MAX_BYTES,
     TomlTable,
@@ -113,7 +113,7 @@ def read_setup_files(path: str | Path) -> SetupFiles:
         When either cannot be read.
     """
     path = file_path(path, error=SetupError)
-    data = read_plain(path, most=MAX_BYTES, what="a setup", error=SetupError)
+    data = read_bounded(path, most=MAX_BYTES, what="a setup", error=SetupError)
     target = toml_of(data, path).table("target")
     if "file" not in target or "table" in target:
         return SetupFiles(path, data)
@@ -121,7 +121,7 @@ def read_setup_files(path: str | Path) -> SetupFiles:
     if not isinstance(name, str) or not name:
         raise target.error("file", f"{shown(name)} is no file name.", 'Write "target.csv".')
     try:
-        table = read_plain(inside(path.parent, name), most=MAX_GRID_BYTES, what="a grid")
+        table = read_bounded(path_inside(path.parent, name), most=MAX_GRID_BYTES, what="a grid")
     except InputError as error:
         raise target.error("file", str(error)) from error
     return SetupFiles(path, data, name, table)

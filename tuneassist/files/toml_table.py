@@ -19,7 +19,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tuneassist.errors import InputError, SetupError
 from tuneassist.files.json_file import is_deeper
-from tuneassist.files.plain_file import SNIPPET, read_plain, snippet
+from tuneassist.files.safe_files import SNIPPET, read_bounded, snippet
 
 MAX_BYTES = 1_000_000
 """Larger files are no setups: a target of 4,096 cells takes some 40 kB. [byte]"""
@@ -131,7 +131,7 @@ def read_toml(path: Path) -> TomlTable:
     SetupError
         When the file cannot be read or is no TOML; names file and line.
     """
-    return toml_of(read_plain(path, most=MAX_BYTES, what="a setup", error=SetupError), path)
+    return toml_of(read_bounded(path, most=MAX_BYTES, what="a setup", error=SetupError), path)
 
 
 def toml_of(data: bytes, path: Path) -> TomlTable:

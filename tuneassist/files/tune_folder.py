@@ -32,10 +32,10 @@ from tuneassist import __version__
 from tuneassist.errors import InputError, OutputError
 from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.json_file import read_record, take, take_list
-from tuneassist.files.plain_file import snippet, write_whole
 from tuneassist.files.proposal_folder import write_proposal
 from tuneassist.files.round_evidence import StoredEvidence, known_format, read_evidence
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
+from tuneassist.files.safe_files import snippet, write_atomically
 from tuneassist.files.setup_file import read_setup_files, setup_of
 from tuneassist.files.text import WRONG_SHAPE, stable_json
 from tuneassist.files.tune_places import (
@@ -179,7 +179,7 @@ class TuneFolder:
         """
         events = (*self.events, event)
         state = replay(events)
-        write_whole(self.path / HISTORY, history_text(events).encode("utf-8"))
+        write_atomically(self.path / HISTORY, history_text(events).encode("utf-8"))
         tidy(self.path, state)
         return replace(self, events=events, state=state)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tuneassist.errors import InputError
 from tuneassist.files.json_file import read_record
-from tuneassist.files.plain_file import is_link, snippet, writing_to
+from tuneassist.files.safe_files import is_link, snippet, write_errors_explained
 from tuneassist.files.tune_setup import SETUP, TARGET
 from tuneassist.loop.history import TuneState
 
@@ -33,7 +33,7 @@ def tidy(folder: Path, state: TuneState) -> None:
         What follows from the history.
     """
     wanted = {one.name: one.made for one in state.rounds}
-    with writing_to(folder):
+    with write_errors_explained(folder):
         for left in folder.glob(".round-*.tuneassist-*"):
             shutil.rmtree(left, ignore_errors=True)  # half written, never part of the tune
         for path in _folders(folder, _ROUND):

@@ -9,8 +9,8 @@ from pathlib import Path
 
 from tuneassist.errors import InputError, SetupError
 from tuneassist.files.grid_file import read_grid
-from tuneassist.files.plain_file import inside
 from tuneassist.files.run_file import read_run
+from tuneassist.files.safe_files import path_inside
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.toml_table import TomlTable, nearest, read_toml, shown
 from tuneassist.files.tunes_example import EXAMPLE
@@ -130,7 +130,7 @@ def _text(table: TomlTable, key: str) -> str:
 
 def _file(table: TomlTable, key: str, folder: Path) -> Path:
     try:
-        path = inside(folder, _text(table, key))
+        path = path_inside(folder, _text(table, key))
     except SetupError:
         raise
     except InputError as error:

@@ -14,7 +14,7 @@ from tuneassist.arguments import file_path, of_kind
 from tuneassist.errors import GridError, LogError, TuneassistError
 from tuneassist.files import proposal_folder
 from tuneassist.files.grid_file import write_grid_text
-from tuneassist.files.plain_file import write_whole
+from tuneassist.files.safe_files import write_atomically
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.text import sha256_of
 from tuneassist.files.toml_table import read_toml
@@ -141,7 +141,7 @@ def write_grid(grid: Grid, file: str | os.PathLike[str], *, overwrite: bool = Fa
     path = file_path(file)
     require_new_file(path, overwrite=overwrite, ask=OVERWRITE)
     text = write_grid_text(Grid(grid.axes, np.round(grid.values, DECIMALS)))
-    write_whole(path, text.encode("utf-8"))
+    write_atomically(path, text.encode("utf-8"))
     return path
 
 

@@ -33,7 +33,7 @@ _CAUSES = {
     "it was taken by another program meanwhile.": ("EEXIST", "ENOTEMPTY"),
     "it is in use.": ("EBUSY", "ETXTBSY"),
 }
-_MENDS = {
+_REMEDIES = {
     "the disk is full.": "Free some space or write elsewhere.",
     "this account may not write there.": (
         "Close programs that have its files open, or write elsewhere."
@@ -44,7 +44,7 @@ _MENDS = {
 }
 
 
-_WITHOUT_WAITING = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+_OPEN_FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 """Should a pipe have taken the file's place since it was looked at."""
 
 
@@ -59,7 +59,7 @@ def snippet(text: object, most: int = SNIPPET) -> str:
     return told(text, most)
 
 
-def read_plain(
+def read_bounded(
     path: Path, *, most: int, what: str = "what was meant", error: type[InputError] = InputError
 ) -> bytes:
     """Read a plain file, once.
@@ -87,7 +87,7 @@ def read_plain(
     """
     try:
         _require_plain(path.stat().st_mode, path, error)
-        with os.fdopen(os.open(path, _WITHOUT_WAITING), "rb") as stream:
+        with os.fdopen(os.open(path, _OPEN_FLAGS), "rb") as stream:
             _require_plain(os.fstat(stream.fileno()).st_mode, path, error)
             data = stream.read(most + 1)
     except (OSError, ValueError, RuntimeError) as said:
@@ -110,7 +110,7 @@ def _require_plain(mode: int, path: Path, error: type[InputError]) -> None:
         raise error(f"the file cannot be read: it is {what}.", where=str(path), mend="Name a file.")
 
 
-def inside(folder: Path, name: str) -> Path:
+def path_inside(folder: Path, name: str) -> Path:
     """Return the path of a file that another file names, if it stays inside the folder.
 
     Parameters
@@ -148,7 +148,7 @@ def is_link(path: Path) -> bool:
     return path.is_symlink() or bool(is_junction and is_junction())
 
 
-def write_whole(path: Path, data: bytes) -> None:
+def write_atomically(path: Path, data: bytes) -> None:
     """Write a file, whole or not at all; a link of its name is replaced, never written through.
 
     Parameters
@@ -163,7 +163,7 @@ def write_whole(path: Path, data: bytes) -> None:
     OutputError
         When it cannot be written; what was there before is untouched.
     """
-    with writing_to(path):
+    with write_errors_explained(path):
         # new and of a name that nobody can know, so that nothing can lie in wait for it
         fresh = path.with_name(f".tuneassist-writing-{secrets.token_hex(8)}")
         with stopping.unfinished(fresh):
@@ -196,7 +196,7 @@ def sync_folder(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def writing_to(out: Path) -> Iterator[None]:
+def write_errors_explained(out: Path) -> Iterator[None]:
     """Say in one sentence why the result could not be written."""
     try:
         yield
@@ -207,7 +207,7 @@ def writing_to(out: Path) -> Iterator[None]:
         for cause, names in _CAUSES.items():
             if name in names:
                 raise OutputError(
-                    f"{out}: the result cannot be written: {cause} {_MENDS[cause]}"
+                    f"{out}: the result cannot be written: {cause} {_REMEDIES[cause]}"
                 ) from error
         said = getattr(error, "strerror", None) or str(error)
         raise OutputError(f"{out}: the result cannot be written: {said}.") from error
