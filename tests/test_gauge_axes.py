@@ -37,7 +37,7 @@ from tuneassist.cli.app import app
 from tuneassist.correction.checked_grid import build_checked_grid
 from tuneassist.correction.limiter_input import axis_pressure_kpa
 from tuneassist.files.grid_file import grid_of, write_grid_text
-from tuneassist.files.text import frame_csv
+from tuneassist.files.serialise import frame_csv
 from tuneassist.loop.hold_order import band_of
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.loop.towing_checks import is_heavy

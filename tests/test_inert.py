@@ -17,7 +17,7 @@ from rich.text import Text
 
 from tuneassist import errors
 from tuneassist.files.json_file import parse_record
-from tuneassist.files.text import frame_csv, stable_json
+from tuneassist.files.serialise import frame_csv, stable_json
 from tuneassist.files.toml_table import read_toml
 from tuneassist.inert import (
     NAME_LENGTH,

@@ -18,7 +18,7 @@ import pytest
 from tuneassist.errors import InputError, OutputError
 from tuneassist.files import proposal_folder
 from tuneassist.files.proposal_folder import RESULT_FILES, mend_interrupted, write_proposal
-from tuneassist.files.text import frame_csv, sha256_of, stable_json
+from tuneassist.files.serialise import frame_csv, sha256_of, stable_json
 
 OLD = {name: f"old {name}\n" for name in RESULT_FILES}
 NEW = {name: f"new {name}\n".encode() for name in RESULT_FILES}

@@ -168,7 +168,7 @@ def _without_setup(known: Sequence[Path]) -> str:
 def _write(made: Plan, start: PlanStart, *, csv: Path | None, sheet: Path | None) -> list[Path]:
     """Write what was asked for, each file whole or not at all."""
     from tuneassist.files.safe_files import write_atomically
-    from tuneassist.files.text import frame_csv
+    from tuneassist.files.serialise import frame_csv
 
     if csv is not None:
         write_atomically(csv, frame_csv(made.holds).encode("utf-8"))

@@ -19,7 +19,7 @@ import numpy as np
 from tuneassist.arguments import file_path
 from tuneassist.errors import GridError
 from tuneassist.files.safe_files import read_bounded, snippet
-from tuneassist.files.text import shortest_number
+from tuneassist.files.serialise import shortest_number
 from tuneassist.grid import MAX_BREAKPOINTS, Axes, Floats, Grid
 
 CORNER = "rpm/load"

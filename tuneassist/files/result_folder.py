@@ -17,7 +17,7 @@ from tuneassist.files.json_file import built, parse_record
 from tuneassist.files.proposal_folder import RESULT_FILES
 from tuneassist.files.round_files import MISMATCH_PCT, RoundFiles, differing_cell, text_table
 from tuneassist.files.safe_files import path_inside, snippet
-from tuneassist.files.text import require_number
+from tuneassist.files.serialise import require_number
 from tuneassist.grid import Floats, Grid, compose_pct
 from tuneassist.inert import from_sheet_text
 from tuneassist.settings import Setup

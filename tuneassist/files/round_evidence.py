@@ -33,7 +33,7 @@ from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.json_file import built, parse_record, take, take_list, take_words
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, text_table
 from tuneassist.files.safe_files import snippet
-from tuneassist.files.text import frame_csv, stable_json
+from tuneassist.files.serialise import frame_csv, stable_json
 from tuneassist.grid import Axes, Grid
 from tuneassist.inert import from_sheet_text
 from tuneassist.loop.advice import Word

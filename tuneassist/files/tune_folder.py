@@ -36,8 +36,8 @@ from tuneassist.files.proposal_folder import write_proposal
 from tuneassist.files.round_evidence import StoredEvidence, known_format, read_evidence
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
 from tuneassist.files.safe_files import snippet, write_atomically
+from tuneassist.files.serialise import WRONG_SHAPE, stable_json
 from tuneassist.files.setup_file import read_setup_files, setup_of
-from tuneassist.files.text import WRONG_SHAPE, stable_json
 from tuneassist.files.tune_places import (
     HISTORY,
     LOCK,

@@ -12,8 +12,8 @@ from typing import Any
 
 from tuneassist.errors import InputError
 from tuneassist.files.grid_file import decoded
+from tuneassist.files.serialise import stable_json
 from tuneassist.files.setup_file import SetupFiles, read_setup_files, setup_of
-from tuneassist.files.text import stable_json
 from tuneassist.settings import Setup
 
 SETUP, TARGET = "setup.toml", "target.csv"

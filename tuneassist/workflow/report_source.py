@@ -15,7 +15,7 @@ from tuneassist.evidence.coverage import coverage_table
 from tuneassist.evidence.residuals import hold_residuals
 from tuneassist.files.result_folder import ResultFolder, is_result, read_result
 from tuneassist.files.round_check import require_sound
-from tuneassist.files.text import sha256_of
+from tuneassist.files.serialise import sha256_of
 from tuneassist.files.tune_folder import TuneFolder, open_tune
 from tuneassist.files.tune_places import HISTORY
 from tuneassist.grid import compose_pct, step_between_pct

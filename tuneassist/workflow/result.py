@@ -17,7 +17,7 @@ from tuneassist.correction import check_grid, unsafe_record
 from tuneassist.errors import OutputError, RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.proposal_folder import RESULT_FILES, mend_interrupted
-from tuneassist.files.text import frame_csv, stable_json
+from tuneassist.files.serialise import frame_csv, stable_json
 from tuneassist.grid import Axes, Floats, Grid, compose_pct
 from tuneassist.inert import listed
 from tuneassist.pipeline import Proposal, checker_objection

@@ -16,7 +16,7 @@ from tuneassist.files.json_file import parse_record
 from tuneassist.files.plan_section import read_plan_settings
 from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, response_record
 from tuneassist.files.round_files import PUT_BACK
-from tuneassist.files.text import sha256_of, stable_json
+from tuneassist.files.serialise import sha256_of, stable_json
 from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.files.tune_setup import SETUP, TARGET
 from tuneassist.grid import Grid

@@ -15,8 +15,8 @@ from tuneassist.errors import GridError, LogError, TuneassistError
 from tuneassist.files import proposal_folder
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.safe_files import write_atomically
+from tuneassist.files.serialise import sha256_of
 from tuneassist.files.setup_file import read_setup
-from tuneassist.files.text import sha256_of
 from tuneassist.files.toml_table import read_toml
 from tuneassist.grid import Grid
 from tuneassist.parallel import LogsAtHand
