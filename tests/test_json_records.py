@@ -12,7 +12,7 @@ import pytest
 
 from tuneassist.errors import SetupError
 from tuneassist.files.json_file import built
-from tuneassist.files.result_folder import setup_of_record
+from tuneassist.files.result_reader import setup_of_record
 from tuneassist.files.setup_file import read_setup
 from tuneassist.settings import Ceiling, LimitSettings, Setup, as_plain
 

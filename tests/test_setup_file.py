@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tuneassist.errors import SetupError
-from tuneassist.files.result_folder import setup_of_record
+from tuneassist.files.result_reader import setup_of_record
 from tuneassist.files.setup_file import read_setup
 from tuneassist.settings import (
     Ceiling,

@@ -11,7 +11,7 @@ from tuneassist.correction import check_grid
 from tuneassist.correction.breaches import Breach
 from tuneassist.errors import InputError, RuleBreachError
 from tuneassist.files.json_file import parse_record, take
-from tuneassist.files.result_folder import cells_of
+from tuneassist.files.result_reader import cells_of
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
 from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.grid import Grid

@@ -32,7 +32,7 @@ from tuneassist import __version__
 from tuneassist.errors import InputError, OutputError
 from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.json_file import read_record, take, take_list
-from tuneassist.files.proposal_folder import write_proposal
+from tuneassist.files.result_writer import write_proposal
 from tuneassist.files.round_evidence import StoredEvidence, known_format, read_evidence
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
 from tuneassist.files.safe_files import snippet, write_atomically

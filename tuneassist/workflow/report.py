@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from tuneassist import __version__
-from tuneassist.files.proposal_folder import write_proposal
+from tuneassist.files.result_writer import write_proposal
 from tuneassist.files.safe_files import write_atomically
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.tunes_folder import read_tunes

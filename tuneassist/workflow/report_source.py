@@ -13,7 +13,7 @@ import pandas as pd
 from tuneassist.errors import InputError, LogError
 from tuneassist.evidence.coverage import coverage_table
 from tuneassist.evidence.residuals import hold_residuals
-from tuneassist.files.result_folder import ResultFolder, is_result, read_result
+from tuneassist.files.result_reader import ResultFolder, is_result, read_result
 from tuneassist.files.round_check import require_sound
 from tuneassist.files.serialise import sha256_of
 from tuneassist.files.tune_folder import TuneFolder, open_tune

@@ -14,7 +14,7 @@ import pandas as pd
 from tuneassist.errors import InputError, TuneassistError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.json_file import built, parse_record
-from tuneassist.files.proposal_folder import RESULT_FILES
+from tuneassist.files.result_writer import RESULT_FILES
 from tuneassist.files.round_files import MISMATCH_PCT, RoundFiles, differing_cell, text_table
 from tuneassist.files.safe_files import path_inside, snippet
 from tuneassist.files.serialise import require_number

@@ -8,7 +8,7 @@ then does that folder take the wanted name, by one rename. For an output ``car``
     .car.tuneassist-trash-5a6b7c8d      being deleted
 
 Overwriting moves ``car`` to ``previous``, moves the new folder to ``car`` and then deletes
-``previous``. A program killed at any moment leaves one of these states, and `mend_interrupted`,
+``previous``. A program killed at any moment leaves one of these states, and `recover_interrupted`,
 which every `write_proposal` calls first, puts each right:
 
 * ``previous`` and no ``car``: killed inside the swap. The earlier result, which is complete, gets
@@ -74,7 +74,7 @@ def write_proposal(
     with write_errors_explained(out):
         out = out.resolve()
         _refuse_bad_place(out)
-        _mend(out)
+        _recover(out)
         _refuse_taken(out, {*RESULT_FILES, *ready}, overwrite=overwrite)
         fresh = _beside(out, f"writing-{secrets.token_hex(4)}")
         try:
@@ -88,7 +88,7 @@ def write_proposal(
     return out
 
 
-def mend_interrupted(out: Path) -> bool:
+def recover_interrupted(out: Path) -> bool:
     """Put right what a killed `write_proposal` left beside its output.
 
     Parameters
@@ -107,10 +107,10 @@ def mend_interrupted(out: Path) -> bool:
         When that cannot be done.
     """
     with write_errors_explained(Path(out)):
-        return _mend(Path(out).resolve())
+        return _recover(Path(out).resolve())
 
 
-def _mend(out: Path) -> bool:
+def _recover(out: Path) -> bool:
     previous = _beside(out, "previous")
     is_restored = False
     # The order matters while another program swaps: `previous` is looked for first. If it is
