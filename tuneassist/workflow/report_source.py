@@ -14,7 +14,7 @@ from tuneassist.errors import InputError, LogError
 from tuneassist.evidence.coverage import coverage_table
 from tuneassist.evidence.residuals import hold_residuals
 from tuneassist.files.result_reader import ResultFolder, is_result, read_result
-from tuneassist.files.round_check import require_sound
+from tuneassist.files.round_verification import verify_round
 from tuneassist.files.serialise import sha256_of
 from tuneassist.files.tune_folder import TuneFolder, open_tune
 from tuneassist.files.tune_places import HISTORY
@@ -80,7 +80,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
             mend=f"Log, then: tuneassist rounds add {tune.path} LOG...",
         )
     for mark in state.rounds:
-        require_sound(tune, mark)
+        verify_round(tune, mark)
     results = [read_result(tune.path / mark.name, known=dict(mark.files)) for mark in state.rounds]
     rounds = tuple(
         _round_of(tune, mark, result) for mark, result in zip(state.rounds, results, strict=True)

@@ -15,8 +15,8 @@ from typing import Any
 from tuneassist.correction import UnsafeHeld, unsafe_of_record, unsafe_record
 from tuneassist.errors import InputError, LogError, TuneassistError
 from tuneassist.files.json_file import take_words
-from tuneassist.files.round_check import require_sound
 from tuneassist.files.round_files import PUT_BACK, fingerprints
+from tuneassist.files.round_verification import verify_round
 from tuneassist.files.tune_folder import TuneFolder, open_tune, start_tune
 from tuneassist.loop.advice import NO_LOGS, Advice, RoundSummary, summary_from_record
 from tuneassist.loop.history import (
@@ -215,7 +215,7 @@ def step(folder: Path, kind: Kind) -> StepDone:
     with open_tune(folder) as tune:
         require(tune.state, kind)
         if kind == "accept":
-            require_sound(tune, tune.state.rounds[-1])
+            verify_round(tune, tune.state.rounds[-1])
         last, details, was_held = tune.state.last, {}, tune.state.current
         if kind == "undo" and last is not None:
             details = {"took_back": last.kind, "of": last.time}
@@ -262,7 +262,7 @@ def status_of(tune: TuneFolder) -> TuneStatus:
     """
     rounds = tune.state.rounds
     for one in rounds:
-        require_sound(tune, one)
+        verify_round(tune, one)
     seen = [summary_from_record(dict(tune.evidence(one).summary)) for one in rounds]
     is_pending = tune.state.is_pending
     return TuneStatus(
@@ -356,7 +356,7 @@ def _with_what_waits(done: StepDone) -> StepDone:
     if not tune.files(last).folder.is_dir():  # told by what needs it
         return done
     try:
-        require_sound(tune, last)
+        verify_round(tune, last)
     except TuneassistError as error:
         return replace(done, objection=error)
     advice = summary_from_record(dict(tune.evidence(last).summary))[1]

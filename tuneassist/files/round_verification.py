@@ -25,7 +25,7 @@ MOST_NAMED = 10
 """Most breaches that a message names. [1]"""
 
 
-def require_sound(tune: TuneFolder, entry: RoundEntry) -> None:
+def verify_round(tune: TuneFolder, entry: RoundEntry) -> None:
     """Refuse a round whose files are not what was written, or whose grid breaks a rule.
 
     Parameters
@@ -61,7 +61,7 @@ def _require_rules(tune: TuneFolder, entry: RoundEntry, *, grid: Grid, in_force:
     setup = _as_proposed(tune.setup, files)
     seen = _with_readings(tune, entry, cells)
     breaches = check_grid(grid, current=in_force, setup=setup, cells=seen)
-    words = list(_told(breaches, setup))
+    words = list(_breach_sentences(breaches, setup))
     if words:
         more = [f"And {len(words) - MOST_NAMED} more."] if len(words) > MOST_NAMED else []
         raise RuleBreachError(
@@ -73,8 +73,8 @@ def _require_rules(tune: TuneFolder, entry: RoundEntry, *, grid: Grid, in_force:
 
 def _require_same_cells(files: RoundFiles, cells: pd.DataFrame, grid: Grid) -> None:
     for name, values in (("step", files.grid("step.csv", grid.axes)), ("grid", grid)):
-        told = cells[f"{name}_pct"].to_numpy(dtype=float).reshape(grid.axes.shape)
-        if cell := differing_cell(Grid(grid.axes, told), values):
+        written = cells[f"{name}_pct"].to_numpy(dtype=float).reshape(grid.axes.shape)
+        if cell := differing_cell(Grid(grid.axes, written), values):
             raise InputError(
                 f"it does not agree with {name}.csv: {cell}.",
                 where=str(files.folder / "cells.csv"),
@@ -102,7 +102,7 @@ def _with_readings(tune: TuneFolder, entry: RoundEntry, cells: pd.DataFrame) -> 
     return cells.assign(**highest_seen(logs))
 
 
-def _told(breaches: tuple[Breach, ...], setup: Setup) -> Iterator[str]:
+def _breach_sentences(breaches: tuple[Breach, ...], setup: Setup) -> Iterator[str]:
     """Yield the breaches in words, without those that the rounding of ``cells.csv`` makes."""
     for one in breaches:
         is_back = one.rule == "step_back_pct"  # rounded to the controller's resolution
