@@ -18,7 +18,7 @@ from tuneassist.files import round_evidence, tune_folder
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, read_evidence
 from tuneassist.files.tune_folder import open_tune, start_tune
-from tuneassist.files.tune_places import made_of
+from tuneassist.files.tune_layout import made_of
 from tuneassist.grid import Grid
 from tuneassist.loop.history import Event
 from tuneassist.loop.pooling import Round, pool_rounds

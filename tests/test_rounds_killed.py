@@ -25,7 +25,7 @@ from tuneassist import pipeline
 from tuneassist.cli.app import app
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.tune_folder import read_tune
-from tuneassist.files.tune_places import tidy
+from tuneassist.files.tune_layout import restore_layout
 from tuneassist.loop.history import RoundEntry
 from tuneassist.pipeline import reduce_log
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
@@ -276,9 +276,9 @@ def test_tidying_is_done_when_nothing_is_left_to_do(stages: list[Path], tmp_path
     shutil.copytree(stages[4], home)
     tune = read_tune(home / "tune")
     wanted = replace(tune.state, rounds=())
-    tidy(tune.path, wanted)
+    restore_layout(tune.path, wanted)
     names = sorted(path.name for path in (tune.path / "kept").iterdir())
     assert names == ["round-01-1", "round-02-1"]
-    tidy(tune.path, tune.state)
-    tidy(tune.path, tune.state)
+    restore_layout(tune.path, tune.state)
+    restore_layout(tune.path, tune.state)
     assert seen(home) == seen(stages[4])

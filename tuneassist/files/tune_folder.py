@@ -38,14 +38,14 @@ from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
 from tuneassist.files.safe_files import snippet, write_atomically
 from tuneassist.files.serialise import WRONG_SHAPE, stable_json
 from tuneassist.files.setup_file import read_setup_files, setup_of
-from tuneassist.files.tune_places import (
+from tuneassist.files.tune_layout import (
     HISTORY,
     LOCK,
     START_GRID,
     TUNE,
-    free_place,
-    require_own_places,
-    tidy,
+    free_kept_path,
+    refuse_links,
+    restore_layout,
 )
 from tuneassist.files.tune_setup import RESTS_ON, copies, fingerprint, read_own_setup
 from tuneassist.grid import Grid
@@ -164,7 +164,7 @@ class TuneFolder:
         """Write a round's folder whole; it does not count before `happened` says so."""
         place = self.path / round_name(number)
         if place.exists():
-            place = free_place(self.path, place.name)
+            place = free_kept_path(self.path, place.name)
         return write_proposal(place, contents)
 
     def happened(self, event: Event) -> TuneFolder:
@@ -180,7 +180,7 @@ class TuneFolder:
         events = (*self.events, event)
         state = replay(events)
         write_atomically(self.path / HISTORY, history_text(events).encode("utf-8"))
-        tidy(self.path, state)
+        restore_layout(self.path, state)
         return replace(self, events=events, state=state)
 
 
@@ -260,10 +260,10 @@ def open_tune(folder: Path, *, is_reading: bool = False) -> Iterator[TuneFolder]
             where=str(folder),
             mend="Start one with `tuneassist rounds start`.",
         )
-    require_own_places(folder)
+    refuse_links(folder)
     with _locked(folder, is_reading=is_reading) as is_locked:
         if is_locked:
-            tidy(folder, _replayed(folder, read_history(folder)))
+            restore_layout(folder, _replayed(folder, read_history(folder)))
         yield read_tune(folder)
 
 

@@ -17,7 +17,7 @@ from tuneassist.files.result_reader import ResultFolder, is_result, read_result
 from tuneassist.files.round_verification import verify_round
 from tuneassist.files.serialise import sha256_of
 from tuneassist.files.tune_folder import TuneFolder, open_tune
-from tuneassist.files.tune_places import HISTORY
+from tuneassist.files.tune_layout import HISTORY
 from tuneassist.grid import compose_pct, step_between_pct
 from tuneassist.loop.advice import summary_from_record
 from tuneassist.loop.history import ANSWERS, START, RoundEntry, TuneState

@@ -22,7 +22,7 @@ _ROUND = re.compile(r"round-\d+")
 _KEPT_ROUND = re.compile(r"round-\d+-\d+")
 
 
-def tidy(folder: Path, state: TuneState) -> None:
+def restore_layout(folder: Path, state: TuneState) -> None:
     """Put every round folder where the history says that it belongs.
 
     Parameters
@@ -39,14 +39,14 @@ def tidy(folder: Path, state: TuneState) -> None:
         for path in _folders(folder, _ROUND):
             made = made_of(path)
             if made is not None and made != wanted.get(path.name):
-                path.rename(free_place(folder, path.name))
+                path.rename(free_kept_path(folder, path.name))
         kept = {made_of(path): path for path in _folders(folder / KEPT, _KEPT_ROUND)}
         for name, made in wanted.items():
             if not (folder / name).exists() and made in kept:
                 kept[made].rename(folder / name)
 
 
-def require_own_places(folder: Path) -> None:
+def refuse_links(folder: Path) -> None:
     """Refuse a tune in which a link or a device stands in place of a file or folder.
 
     What a tune keeps is its own; a link would have this program read, write or move what stands
@@ -63,26 +63,26 @@ def require_own_places(folder: Path) -> None:
         With the first such place.
     """
     try:
-        _look_through(folder)
+        _check_paths(folder)
     except OSError as error:
         said = snippet(error.strerror or error)
         raise InputError(f"the folder cannot be read: {said}.", where=str(folder)) from error
 
 
-def _look_through(folder: Path) -> None:
+def _check_paths(folder: Path) -> None:
     for path in sorted(folder.iterdir()):
         is_round = _ROUND.fullmatch(path.name) is not None
         if path.name in _FILES:
-            _require_own(path, is_folder=False)
+            _check_path(path, is_folder=False)
         elif is_round or path.name == KEPT:
-            _require_own(path, is_folder=True if path.name == KEPT else None)
+            _check_path(path, is_folder=True if path.name == KEPT else None)
             for inner in sorted(path.iterdir()) if path.is_dir() else ():
-                _require_own(inner)
+                _check_path(inner)
                 for file in sorted(inner.iterdir()) if inner.is_dir() else ():
-                    _require_own(file)
+                    _check_path(file)
 
 
-def _require_own(path: Path, *, is_folder: bool | None = None) -> None:
+def _check_path(path: Path, *, is_folder: bool | None = None) -> None:
     found = path.lstat()
     is_dir, is_file = stat.S_ISDIR(found.st_mode), stat.S_ISREG(found.st_mode)
     problem = ""
@@ -117,7 +117,7 @@ def _folders(parent: Path, pattern: re.Pattern[str]) -> list[Path]:
     return sorted(p for p in parent.iterdir() if p.is_dir() and pattern.fullmatch(p.name))
 
 
-def free_place(folder: Path, name: str) -> Path:
+def free_kept_path(folder: Path, name: str) -> Path:
     """Return a place under ``kept`` that nothing has yet."""
     kept = folder / KEPT
     kept.mkdir(exist_ok=True)
