@@ -19,11 +19,11 @@ import numpy as np
 from tuneassist.arguments import file_path
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import InputError, SetupError
-from tuneassist.files.contradictions import refuse_contradictions
 from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
 from tuneassist.files.grid_file import grid_of
 from tuneassist.files.plan_section import PLAN_KEYS
 from tuneassist.files.safe_files import path_inside, read_bounded
+from tuneassist.files.setup_contradictions import refuse_contradictions
 from tuneassist.files.toml_table import (
     MAX_BYTES,
     TomlTable,
