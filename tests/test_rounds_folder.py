@@ -284,7 +284,7 @@ def test_a_proposed_grid_that_was_edited_is_not_taken_for_what_was_proposed(
     folder = begun(tmp_path / "tune", car)
     with open_tune(folder) as tune:
         tune.write_round(1, round_texts("m1", logs[0]))
-        after = tune.happened(add_event("m1")).happened(Event("accept", "t2"))
+        after = tune.record_event(add_event("m1")).record_event(Event("accept", "t2"))
         assert after.grid("round-01").flat()[0] == 1.0
     path = folder / "round-01" / "grid.csv"
     saved = path.read_text(encoding="utf-8").replace(",", ";")  # as a spreadsheet may save it
@@ -321,15 +321,15 @@ def test_undone_and_superseded_rounds_go_to_kept_and_come_back(tmp_path, car, lo
     folder = begun(tmp_path / "tune", car)
     with open_tune(folder) as tune:
         tune.write_round(1, round_texts("m1", logs[0]))
-        first = tune.happened(add_event("m1"))
+        first = tune.record_event(add_event("m1"))
         assert tree(folder) == ["round-01"]
-        undone = first.happened(Event("undo", "t"))
+        undone = first.record_event(Event("undo", "t"))
         assert tree(folder) == ["kept", "kept/round-01-1"]
         undone.write_round(1, round_texts("m2", logs[1]))
-        second = undone.happened(add_event("m2"))
+        second = undone.record_event(add_event("m2"))
         assert tree(folder) == ["kept", "kept/round-01-1", "round-01"]
         assert made_of(folder / "round-01") == "m2"
-        second.happened(Event("undo", "t"))
+        second.record_event(Event("undo", "t"))
         assert tree(folder) == ["kept", "kept/round-01-1", "kept/round-01-2"]
 
 
@@ -356,12 +356,12 @@ def test_a_missing_round_is_told_and_can_be_undone(tmp_path, car, logs) -> None:
     folder = begun(tmp_path / "tune", car)
     with open_tune(folder) as tune:
         tune.write_round(1, round_texts("m1", logs[0]))
-        tune.happened(add_event("m1"))
+        tune.record_event(add_event("m1"))
     shutil.rmtree(folder / "round-01")
     with open_tune(folder) as tune:
         with pytest.raises(InputError, match="round 1 is missing"):
             tune.rounds(tune.state.rounds)
-        assert tune.happened(Event("undo", "t")).state.rounds == ()
+        assert tune.record_event(Event("undo", "t")).state.rounds == ()
 
 
 # --- older and newer forms -----------------------------------------------------------------------

@@ -28,10 +28,10 @@ from tuneassist.files.toml_table import (
     MAX_BYTES,
     TomlTable,
     dotted_keys,
+    errors_located,
     field_values,
     keys_of,
     nearest,
-    placed,
     shown,
     toml_of,
 )
@@ -198,7 +198,7 @@ def _homes(section: str) -> dict[str, str]:
 
 def _plain(settings: type[_Settings], table: TomlTable) -> _Settings:
     values = field_values(settings, table)
-    with placed(table):
+    with errors_located(table):
         return settings(**values)
 
 
@@ -218,7 +218,7 @@ def _axes(table: TomlTable) -> Axes:
     words = field_values(Axes, table, skip=("rpm", "load"))
     if "load_unit" in words:
         _check_unit(table, "load_unit", words["load_unit"], references=True)
-    with placed(table):
+    with errors_located(table):
         return Axes(
             rpm=np.array(table.numbers("rpm")),
             load=np.array(table.numbers("load")),
@@ -236,7 +236,7 @@ def _target(table: TomlTable, axes: Axes, engine: EngineSettings, files: SetupFi
     values = _target_file(table, axes, files) if in_file else _target_table(table, axes)
     if words.get("unit") == "afr":
         values = _inside(values, "afr", "lambda", engine)
-    with placed(table):
+    with errors_located(table):
         return Target(table=values, **words)
 
 
@@ -293,7 +293,7 @@ def _channels(table: TomlTable, axes: Axes) -> Mapping[str, ChannelSource]:
         if source.raw is not None:
             from tuneassist.reading.diagnostic import parameter
 
-            with placed(entry):
+            with errors_located(entry):
                 parameter(source.raw, channel=name, where="")
     return MappingProxyType(sources)
 
@@ -321,7 +321,7 @@ def _channel_source(entry: TomlTable) -> ChannelSource:
             tuple(entry.checked_numbers(f"transfer, pair {number}", pair))
             for number, pair in enumerate(pairs, start=1)
         )
-    with placed(entry):
+    with errors_located(entry):
         return ChannelSource(**values)
 
 
@@ -329,7 +329,7 @@ def _limits(table: TomlTable, axes: Axes, engine: EngineSettings) -> LimitSettin
     values = field_values(LimitSettings, table, skip=("ceilings", "regions"))
     general = default_limits(engine.ignition)
     values["ceilings"] = _ceilings(table.table("ceilings"), general.ceilings, axes, engine)
-    with placed(table):
+    with errors_located(table):
         limits = replace(general, **values)
     regions = tuple(_region(entry, limits, axes) for entry in table.tables("region"))
     return replace(limits, regions=regions)
@@ -356,7 +356,7 @@ def _ceilings(
         if name not in defaults and "ceiling" not in given:
             raise entry.error("ceiling", "this key is missing.", "Give the ceiling's number.")
         _check_hard(entry, name, given, defaults.get(name))
-        with placed(entry):
+        with errors_located(entry):
             ceilings[name] = (
                 replace(defaults[name], **given) if name in defaults else Ceiling(**given)
             )
@@ -447,7 +447,7 @@ def _region(table: TomlTable, limits: LimitSettings, axes: Axes) -> Region:
     rules = {key: value for key, value in values.items() if key not in ("rpm", "load", "name")}
     if not rules:
         raise table.error("name", "the region has no rule.", "Give max_step_pct or another rule.")
-    with placed(table, said_as="limits"):
+    with errors_located(table, said_as="limits"):
         replace(limits, **rules)  # a region's numbers have the ranges of the general ones
         return Region(**values)
 

@@ -271,7 +271,7 @@ def dotted_keys(values: Mapping[str, Any], above: str = "") -> Iterator[str]:
 
 
 @contextlib.contextmanager
-def placed(table: TomlTable, said_as: str = "") -> Iterator[None]:
+def errors_located(table: TomlTable, said_as: str = "") -> Iterator[None]:
     """Name file and table in the complaints of an object that is built from the table.
 
     Parameters

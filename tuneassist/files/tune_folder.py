@@ -47,7 +47,12 @@ from tuneassist.files.tune_layout import (
     refuse_links,
     restore_layout,
 )
-from tuneassist.files.tune_setup import RESTS_ON, copies, fingerprint, read_own_setup
+from tuneassist.files.tune_setup import (
+    RESTS_ON,
+    evidence_fingerprint,
+    read_tune_setup,
+    setup_copies,
+)
 from tuneassist.grid import Grid
 from tuneassist.loop.history import KINDS, START, Event, RoundEntry, TuneState, replay, round_name
 from tuneassist.loop.pooling import Round
@@ -161,13 +166,13 @@ class TuneFolder:
             )
 
     def write_round(self, number: int, contents: Mapping[str, str]) -> Path:
-        """Write a round's folder whole; it does not count before `happened` says so."""
+        """Write a round's folder whole; it does not count before `record_event` says so."""
         place = self.path / round_name(number)
         if place.exists():
             place = free_kept_path(self.path, place.name)
         return write_proposal(place, contents)
 
-    def happened(self, event: Event) -> TuneFolder:
+    def record_event(self, event: Event) -> TuneFolder:
         """Put an event into the history and every folder in its place.
 
         Raises
@@ -226,10 +231,10 @@ def start_tune(folder: Path, *, setup: Path, grid: Path | None, time: str) -> Tu
         "label": car.engine.label,
         "started_at": time,
         "setup_from": str(setup),
-        RESTS_ON: fingerprint(read),
+        RESTS_ON: evidence_fingerprint(read),
     }
     contents: dict[str, bytes | str] = {
-        **copies(read),
+        **setup_copies(read),
         START_GRID: write_grid_text(held),
         TUNE: stable_json(record),
         HISTORY: history_text((Event("start", time),)),
@@ -294,7 +299,7 @@ def read_tune(folder: Path) -> TuneFolder:
     record = read_record(folder / TUNE)
     known_format(READERS, record.get("format"), where=str(folder / TUNE))
     events = read_history(folder)
-    setup = read_own_setup(folder, record)
+    setup = read_tune_setup(folder, record)
     return TuneFolder(folder, setup, events, _replayed(folder, events))
 
 

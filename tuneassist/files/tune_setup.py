@@ -25,7 +25,7 @@ MOST_PLACES = 100
 """Places of the text that are tried: each costs one reading of the whole. [1]"""
 
 
-def copies(files: SetupFiles) -> dict[str, bytes]:
+def setup_copies(files: SetupFiles) -> dict[str, bytes]:
     """Return the files that a tune keeps of a setup: the bytes as read.
 
     Only a target file of another name is renamed in the setup's text.
@@ -60,7 +60,7 @@ def _has_values(text: str, wanted: str) -> bool:
         return False
 
 
-def fingerprint(files: SetupFiles, *, is_as_written: bool = False) -> str:
+def evidence_fingerprint(files: SetupFiles, *, is_as_written: bool = False) -> str:
     """Fingerprint what the evidence rests on: all of a setup but labels, limits and gains.
 
     Parameters
@@ -95,7 +95,7 @@ def fingerprint(files: SetupFiles, *, is_as_written: bool = False) -> str:
 _FREE_ENGINE_KEYS = ("label", "rev_limit_rpm")
 
 
-def read_own_setup(folder: Path, record: Mapping[str, Any]) -> Setup:
+def read_tune_setup(folder: Path, record: Mapping[str, Any]) -> Setup:
     """Read a tune's setup; refuse one under which the evidence kept would mean something else.
 
     Parameters
@@ -112,7 +112,7 @@ def read_own_setup(folder: Path, record: Mapping[str, Any]) -> Setup:
     """
     files = read_setup_files(folder / SETUP)
     setup = setup_of(files)
-    own = (fingerprint(files), fingerprint(files, is_as_written=True))
+    own = (evidence_fingerprint(files), evidence_fingerprint(files, is_as_written=True))
     if files.target_name not in (None, TARGET) or record.get(RESTS_ON) not in own:
         raise InputError(
             "axes, target, channels, steady, what the grid acts on, or the list of ceilings was "

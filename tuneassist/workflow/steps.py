@@ -200,7 +200,7 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
         )
         tune.write_round(number, contents)
         mark = replace(judged.mark, files=fingerprints(contents))
-        after = tune.happened(Event("add", now(), round_details(mark)))
+        after = tune.record_event(Event("add", now(), round_details(mark)))
     return AddedRound(after, judged, read, simulated)
 
 
@@ -320,7 +320,7 @@ def _refuse_known(logs: Sequence[Log], tune: TuneFolder) -> None:
 
 
 def _happened(tune: TuneFolder, kind: Kind, details: Mapping[str, Any]) -> TuneFolder:
-    return tune.happened(Event(kind, now(), details))
+    return tune.record_event(Event(kind, now(), details))
 
 
 def _judge_again(tune: TuneFolder, answer: str) -> AddedRound:
