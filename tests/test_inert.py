@@ -26,9 +26,9 @@ from tuneassist.inert import (
     from_sheet_text,
     inert,
     listed,
+    one_line,
     quoted,
     sheet_text,
-    told,
 )
 from tuneassist.reading import read_log
 from tuneassist.show.inert_console import InertConsole
@@ -193,7 +193,7 @@ def test_colours_of_the_console_itself_stay():
 def test_a_quotation_is_escaped_and_short():
     assert quoted("a\x1b'") == '"a\\x1b\'"'
     assert len(quoted("x" * 10**6)) == 82
-    assert told("a\nb" * 10**6).startswith("a ba b")
+    assert one_line("a\nb" * 10**6).startswith("a ba b")
 
 
 @pytest.mark.parametrize(

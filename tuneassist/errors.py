@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from tuneassist.inert import NAME_LENGTH, told
+from tuneassist.inert import NAME_LENGTH, one_line
 
 MOST_BREACHES = 1000
 """Broken rules that one message names: all of them for any table that a controller holds. [1]"""
@@ -37,7 +37,7 @@ class TuneassistError(Exception):
     exit_status: ClassVar[int] = 3
 
     def __init__(self, message: str = "") -> None:
-        super().__init__(told(message))
+        super().__init__(one_line(message))
 
     def __reduce__(self) -> tuple[object, ...]:
         """Come back from another process as it was, and not as if its message were new."""
@@ -69,9 +69,9 @@ class InputError(TuneassistError, ValueError):
     """
 
     def __init__(self, problem: str, *, where: str = "", mend: str = "", example: str = "") -> None:
-        self.problem = told(problem)
-        self.where = told(where, NAME_LENGTH)
-        self.mend = told(mend)
+        self.problem = one_line(problem)
+        self.where = one_line(where, NAME_LENGTH)
+        self.mend = one_line(mend)
         place = f"{self.where}: " if where else ""
         cure = f" {self.mend}" if mend else ""
         below = f"\n{example}" if example else ""
@@ -87,7 +87,7 @@ class InputError(TuneassistError, ValueError):
         """
         place = self.where
         for name in names:
-            place = place.removeprefix(told(name, NAME_LENGTH))
+            place = place.removeprefix(one_line(name, NAME_LENGTH))
         place = place.removeprefix(", ")
         first = f"{place[0].upper()}{place[1:]}: " if place else ""
         return f"{first}{self.problem}{f' {self.mend}' if self.mend else ''}"
@@ -146,10 +146,10 @@ class RuleBreachError(TuneassistError):
     exit_status: ClassVar[int] = 5
 
     def __init__(self, message: str, breaches: tuple[str, ...] = ()) -> None:
-        self.breaches = tuple(told(breach) for breach in breaches)
+        self.breaches = tuple(one_line(breach) for breach in breaches)
         more = len(breaches) - MOST_BREACHES
         rest = (f"And {more:,} more.",) if more > 0 else ()
-        lines = (told(message), *self.breaches[:MOST_BREACHES], *rest)
+        lines = (one_line(message), *self.breaches[:MOST_BREACHES], *rest)
         Exception.__init__(self, "\n".join(lines))
 
 

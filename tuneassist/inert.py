@@ -84,7 +84,7 @@ def clipped(text: str, most: int) -> str:
     return f"{text[: most - len(_GAP) - tail]}{_GAP}{text[len(text) - tail :]}"
 
 
-def told(text: object, most: int = SENTENCE_LENGTH) -> str:
+def one_line(text: object, most: int = SENTENCE_LENGTH) -> str:
     """Return words of others as one line of bounded length."""
     return inert(clipped(str(text), most))
 
@@ -109,7 +109,7 @@ def listed(names: Iterable[object], most: int = LISTED) -> str:
     'a.csv, b.csv and 1 more'
     """
     left = iter(names)
-    first = ", ".join(told(name, NAME_LENGTH) for name in islice(left, most))
+    first = ", ".join(one_line(name, NAME_LENGTH) for name in islice(left, most))
     more = sum(1 for _ in left)
     return f"{first} and {more:,} more" if more else first
 

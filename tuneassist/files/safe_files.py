@@ -16,7 +16,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from tuneassist import stopping
 from tuneassist.errors import InputError, OutputError
-from tuneassist.inert import told
+from tuneassist.inert import one_line
 
 SNIPPET = 60
 """Most letters of a file's content that a message shows. [1]"""
@@ -56,7 +56,7 @@ def snippet(text: object, most: int = SNIPPET) -> str:
     >>> snippet("a\x1b[2Jb")
     'a?[2Jb'
     """
-    return told(text, most)
+    return one_line(text, most)
 
 
 def read_bounded(

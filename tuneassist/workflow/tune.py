@@ -14,7 +14,7 @@ from tuneassist.correction import UnsafeHeld
 from tuneassist.errors import InputError, LogError
 from tuneassist.files.tune_folder import open_tune
 from tuneassist.grid import Grid
-from tuneassist.inert import inert, told
+from tuneassist.inert import inert, one_line
 from tuneassist.loop.advice import Advice, RoundSummary
 from tuneassist.loop.history import Kind
 from tuneassist.loop.response import Response
@@ -73,10 +73,10 @@ class TuneRound:
         return page(title, sentences(line.strip() for line in self._lines()), shown)
 
     def _lines(self) -> list[str]:
-        answer = f"  engine: {self.response.verdict}, {told(self.response.why)}"
+        answer = f"  engine: {self.response.verdict}, {one_line(self.response.why)}"
         if self.is_halt:
             return [answer, "  halted: nothing is proposed until found() says what you found"]
-        return [answer, f"  {self.advice.word}: {told(self.advice.why)}"]
+        return [answer, f"  {self.advice.word}: {one_line(self.advice.why)}"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,7 +130,7 @@ class Standing:
         return [
             f"  {len(self.looks)} round(s); the controller holds {self.controller_holds}"
             f"{waits}{halted}",
-            f"  {self.advice.word}: {told(self.advice.why)}",
+            f"  {self.advice.word}: {one_line(self.advice.why)}",
         ]
 
 
