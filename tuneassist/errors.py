@@ -104,7 +104,7 @@ class LogError(InputError):
     ----------
     problem, where, mend, example
         As for `InputError`.
-    ends_job
+    stops_run
         Whether it must be settled before any other log is used: the file that was named is
         missing, or it may hold readings that a ceiling waits for.
     """
@@ -116,10 +116,10 @@ class LogError(InputError):
         where: str = "",
         mend: str = "",
         example: str = "",
-        ends_job: bool = False,
+        stops_run: bool = False,
     ) -> None:
         super().__init__(problem, where=where, mend=mend, example=example)
-        self.ends_job = ends_job
+        self.stops_run = stops_run
 
 
 class GridError(InputError):
