@@ -49,7 +49,7 @@ from tuneassist.units import plain_unit
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 STANDARD, PSI = 101.325, 6.894757293168
-FACTORS = {"kPa": 1.0, "bar": 100.0, "psi": PSI, "inHg": 3.386389, "mbar": 0.1}
+FACTORS = {"kPa": 1.0, "bar": 100.0, "psi": PSI, "inHg": 3.38638864034, "mbar": 0.1}
 POINTS = np.array([30, 40, 50, 60, 70, 80, 95, 110, 125, 140, 160, 180.0])  # absolute, kPa
 ABSOLUTE = "Inlet pressure abs (psi)"
 
