@@ -352,17 +352,7 @@ class SteadySettings:
     )
 
     def __post_init__(self) -> None:
-        for f in fields(self):
-            value = getattr(self, f.name)
-            if value is not None:
-                low = _STEADY_LOWEST.get(f.name, 0.0)
-                right = "a number" if low == -np.inf else f"a number, {low:g} or more"
-                require(bool(low <= value < np.inf), f"steady.{f.name}", value, right)
-            if value is not None and f.name.endswith("_s"):
-                most = LONGEST_WARM_UP_S if f.name == "unproven_warm_s" else LONGEST_S
-                require(value <= most, f"steady.{f.name}", value, f"at most {most:g} seconds")
-            if f.name in _STEADY_SHARES:
-                require(value <= 1, f"steady.{f.name}", value, "from 0 to 1")
+        self._require_ranges()
         if self.load_lowest is not None and self.load_highest is not None:
             ok = self.load_lowest < self.load_highest
             require(ok, "steady.load_lowest", self.load_lowest, "below load_highest")
@@ -375,6 +365,20 @@ class SteadySettings:
             self.estimate_rows,
             "from 1,000 to 1,000,000",
         )
+
+    def _require_ranges(self) -> None:
+        """Refuse a number outside the range of its kind."""
+        for f in fields(self):
+            value = getattr(self, f.name)
+            if value is not None:
+                low = _STEADY_LOWEST.get(f.name, 0.0)
+                right = "a number" if low == -np.inf else f"a number, {low:g} or more"
+                require(bool(low <= value < np.inf), f"steady.{f.name}", value, right)
+            if value is not None and f.name.endswith("_s"):
+                most = LONGEST_WARM_UP_S if f.name == "unproven_warm_s" else LONGEST_S
+                require(value <= most, f"steady.{f.name}", value, f"at most {most:g} seconds")
+            if f.name in _STEADY_SHARES:
+                require(value <= 1, f"steady.{f.name}", value, "from 0 to 1")
 
 
 MOST_FLOOR_MARGIN_PCT = 5.0
@@ -574,6 +578,17 @@ class Region:
             self.lean_in_boost,
             "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
         )
+
+
+_LIMIT_PERCENTS = (
+    "max_step_pct", "max_total_pct", "max_slope_rpm_pct", "max_slope_load_pct", "make_way_pct",
+    "step_at_low_pct", "step_at_fair_pct", "step_at_good_pct", "step_back_pct",
+    "max_lean_step_in_boost_pct", "max_lean_total_in_boost_pct", "boost_lean_end_pct",
+)  # fmt: skip
+_LIMITS_ABOVE_ZERO = ("resolution_pct", "boost_leanest_lambda", "boost_above_kpa", "barometer_kpa")
+_LIMITS_ZERO_OR_MORE = (
+    "boost_lean_min_holds", "few_holds", "foresee_margin_pct", "knock_above_kpa",
+)  # fmt: skip
 
 
 @documented
@@ -783,28 +798,25 @@ class LimitSettings(ByValue):
     )
 
     def __post_init__(self) -> None:
-        for name in (
-            "max_step_pct",
-            "max_total_pct",
-            "max_slope_rpm_pct",
-            "max_slope_load_pct",
-            "make_way_pct",
-            "step_at_low_pct",
-            "step_at_fair_pct",
-            "step_at_good_pct",
-            "step_back_pct",
-            "max_lean_step_in_boost_pct",
-            "max_lean_total_in_boost_pct",
-            "boost_lean_end_pct",
-        ):
+        object.__setattr__(self, "ceilings", MappingProxyType(dict(self.ceilings)))
+        self._require_ranges()
+        self._require_order()
+        self._require_names()
+
+    def _require_ranges(self) -> None:
+        """Refuse a number outside the range of its kind."""
+        for name in _LIMIT_PERCENTS:
             value = getattr(self, name)
             require(0 <= value < 100, f"limits.{name}", value, "from 0 to below 100")
-        for name in ("resolution_pct", "boost_leanest_lambda", "boost_above_kpa", "barometer_kpa"):
+        for name in _LIMITS_ABOVE_ZERO:
             value = getattr(self, name)
             require(0 < value < np.inf, f"limits.{name}", value, "above zero")
-        for name in ("boost_lean_min_holds", "few_holds", "foresee_margin_pct", "knock_above_kpa"):
+        for name in _LIMITS_ZERO_OR_MORE:
             value = getattr(self, name)
             require(0 <= value < np.inf, f"limits.{name}", value, "zero or more")
+
+    def _require_order(self) -> None:
+        """Refuse pairs of numbers in the wrong order."""
         require(
             0 < self.richest_lambda < self.leanest_lambda,
             "limits.richest_lambda",
@@ -812,20 +824,22 @@ class LimitSettings(ByValue):
             f"above zero and below leanest_lambda ({self.leanest_lambda:g})",
         )
         require(
-            self.lean_in_boost in LEAN_IN_BOOST_WORDS,
-            "limits.lean_in_boost",
-            self.lean_in_boost,
-            "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
-        )
-        object.__setattr__(self, "ceilings", MappingProxyType(dict(self.ceilings)))
-        unknown = sorted(set(self.ceilings) - set(CEILING_CHANNELS))
-        require(not unknown, "limits.ceilings", unknown, "of " + ", ".join(CEILING_CHANNELS))
-        require(
             0 < self.weight_se_floor_pct <= self.weight_se_cap_pct,
             "limits.weight_se_floor_pct",
             self.weight_se_floor_pct,
             f"above zero and at most weight_se_cap_pct ({self.weight_se_cap_pct:g})",
         )
+
+    def _require_names(self) -> None:
+        """Refuse words and channels that are not known."""
+        require(
+            self.lean_in_boost in LEAN_IN_BOOST_WORDS,
+            "limits.lean_in_boost",
+            self.lean_in_boost,
+            "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
+        )
+        unknown = sorted(set(self.ceilings) - set(CEILING_CHANNELS))
+        require(not unknown, "limits.ceilings", unknown, "of " + ", ".join(CEILING_CHANNELS))
 
 
 def default_limits(ignition: Ignition) -> LimitSettings:

@@ -49,6 +49,7 @@ READ = (
     "unsafe_step_barred",
 )
 NAN = math.nan
+SAME_PLACE = 1e-6  # breakpoints closer than this are the same [rpm], [load unit]
 
 
 @dataclass(frozen=True)
@@ -301,48 +302,67 @@ def build_checked_grid(
             place = {"row": row, "column": column, "rpm": rpm, "load": load, "unit": axes.load_unit}
             index = row * width + column
             known = {name: values[index] for name, values in rows.items()}
-            seen.append(_seen(place, old[index], new[index], known, setup))
+            seen.append(_checked_cell(place, old[index], new[index], known, setup))
     return CheckedGrid(setup, axes, tuple(seen), current is not None, cells is not None)
 
 
-def _seen(
+def _checked_cell(
     place: dict[str, Any], old: float, new: float, known: dict[str, Any], setup: Setup
 ) -> CheckedCell:
     if not known:
         return CheckedCell(**place, old=old, new=new)
-    if abs(known["rpm"] - place["rpm"]) > 1e-6 or abs(known["load"] - place["load"]) > 1e-6:
-        raise GridError(
-            f"the cells are not in the grid's order: {known['rpm']:g} rpm, {known['load']:g} "
-            f"stands where {place['rpm']:g} rpm, {place['load']:g} should.",
-            where="cells",
-        )
-    target, deviation = float(known["target_lambda"]), float(known["deviation_pct"])
-    word = str(known["confidence"])
-    sound = target > 0 and -100.0 < deviation < math.inf and math.isfinite(target)
-    measured = float(known.get("lambda_measured", NAN))
-    lambdas = [target * (1.0 + deviation / 100.0)]
-    if measured > 0 and math.isfinite(measured):
-        lambdas.append(measured)
+    _require_order(place, known)
+    deviation, confidence = float(known["deviation_pct"]), str(known["confidence"])
     barometer = float(known.get("barometer_kpa", NAN))
     return CheckedCell(
         **place,
         old=old,
         new=new,
-        is_evidence=sound and word in ("low", "fair", "good"),
-        confidence=word,
+        is_evidence=_is_usable(known) and confidence in ("low", "fair", "good"),
+        confidence=confidence,
         deviation=deviation,
         ci_low=float(known["ci_low_pct"]),
         ci_high=float(known["ci_high_pct"]),
-        lambdas=tuple(lambdas),
+        lambdas=_lambdas(known),
         pressure=float(known.get("manifold_pressure_kpa", NAN)),
         barometer=barometer if math.isfinite(barometer) else setup.limits.barometer_kpa,
-        tops=tuple(
-            (name, float(known.get(f"{CEILING_CHANNELS[name][0]}_max", NAN)))
-            for name in setup.limits.ceilings
-        ),
+        tops=_tops(known, setup),
         worth=float(known["worth"]) if "worth" in known else None,
         own_high=float(known.get("own_high_pct", NAN)),
         holds_in_all=float(known.get("holds_in_all", math.inf)),
         lean_doubt=float(known.get("lean_doubt_pct", 0.0)),
         barred=str(known.get("unsafe_step_barred") or ""),
+    )
+
+
+def _require_order(place: dict[str, Any], known: dict[str, Any]) -> None:
+    """Refuse a row of another cell than the grid has at its place."""
+    if abs(known["rpm"] - place["rpm"]) <= SAME_PLACE >= abs(known["load"] - place["load"]):
+        return
+    raise GridError(
+        f"the cells are not in the grid's order: found {known['rpm']:g} rpm, {known['load']:g}, "
+        f"expected {place['rpm']:g} rpm, {place['load']:g}.",
+        where="cells",
+    )
+
+
+def _is_usable(known: dict[str, Any]) -> bool:
+    """Whether the cell has a target and a possible deviation."""
+    target, deviation = float(known["target_lambda"]), float(known["deviation_pct"])
+    return target > 0 and -100.0 < deviation < math.inf and math.isfinite(target)
+
+
+def _lambdas(known: dict[str, Any]) -> tuple[float, ...]:
+    """Lambda now, by target and deviation, and as measured where it was."""
+    by_deviation = float(known["target_lambda"]) * (1.0 + float(known["deviation_pct"]) / 100.0)
+    measured = float(known.get("lambda_measured", NAN))
+    is_measured = measured > 0 and math.isfinite(measured)
+    return (by_deviation, measured) if is_measured else (by_deviation,)
+
+
+def _tops(known: dict[str, Any], setup: Setup) -> tuple[tuple[str, float], ...]:
+    """Highest reading near the cell of every channel with a ceiling."""
+    return tuple(
+        (name, float(known.get(f"{CEILING_CHANNELS[name][0]}_max", NAN)))
+        for name in setup.limits.ceilings
     )

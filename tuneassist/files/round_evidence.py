@@ -44,10 +44,6 @@ FORMAT = 1
 """Form in which `evidence_contents` writes."""
 EVIDENCE_FILES = ("holds.csv", "peaks.csv", "visits.csv", "evidence.json")
 _WORDS = ("log", "stop")
-_HOLD_COLUMNS = frozenset(
-    ("log", "start_s", "end_s", "rpm", "load", "need_ln", "within_se", "stop")
-)
-"""What every hold has had since the first form."""
 _NAN = float("nan")
 HOLD_NUMBERS = ("rpm", "load", "samples", "need_ln")
 """Columns of a hold that the fit rests on: each has a number in every row."""
