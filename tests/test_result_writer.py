@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 
 from tuneassist.errors import InputError, OutputError
-from tuneassist.files import proposal_folder
+from tuneassist.files import result_writer
 from tuneassist.files.result_writer import RESULT_FILES, recover_interrupted, write_proposal
 from tuneassist.files.serialise import frame_csv, sha256_of, stable_json
 
@@ -95,13 +95,13 @@ def test_a_folder_with_foreign_things_is_refused_and_left_alone(
 def test_a_foreign_file_that_comes_in_late_is_not_deleted(tmp_path, monkeypatch):
     out = tmp_path / "out"
     write_proposal(out, OLD)
-    write_files = proposal_folder._write_files
+    write_files = result_writer._write_files
 
     def late(*args):
         write_files(*args)
         (out / "notes.txt").write_text("mine", encoding="utf-8")
 
-    monkeypatch.setattr(proposal_folder, "_write_files", late)
+    monkeypatch.setattr(result_writer, "_write_files", late)
     with pytest.raises(OutputError, match=r"notes\.txt"):
         write_proposal(out, NEW, overwrite=True)
     assert _read(out) == {**OLD, "notes.txt": "mine"}
