@@ -119,7 +119,7 @@ def test_a_step_back_asks_no_more_of_the_injectors_than_they_have():
 def test_where_the_injectors_end_the_reason_says_that_less_boost_is_the_way():
     duty = {"injector_duty": Ceiling(85.0)}
     result = limit({CENTRE: lean(9.0, injector_duty_pct_max=100.0)}, ceilings=duty)
-    assert "less boost is the way" in result.reasons[CENTRE]
+    assert "reduce boost instead" in result.reasons[CENTRE]
     assert result.binding["rule"].tolist() == ["foreseen"]
 
 
@@ -340,7 +340,7 @@ def test_the_listing_says_which_defaults_are_careful_and_the_users_to_change(
     )
     why = describe_limits(setup).set_index("rule")["why"]
     for name in yours:
-        assert why[f"limits.{name}"].endswith("(careful; yours to change in [limits])")
+        assert why[f"limits.{name}"].endswith("(careful default; change it in [limits])")
     assert "yours to change" not in why[f"limits.{not_yours}"]
     own = replace(setup, given=frozenset({f"limits.{yours[0]}"}))
     assert "yours" not in describe_limits(own).set_index("rule").loc[f"limits.{yours[0]}", "why"]

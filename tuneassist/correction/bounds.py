@@ -1,6 +1,6 @@
-"""What a rule says: a range of grid values per cell, or a largest difference between neighbours.
+"""What a rule allows: a range of grid values per cell, or a largest difference between neighbours.
 
-Every range is widened to hold the value in force, "no worse than now".
+Every range is widened to include the value in force: "no worse than now".
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def box(
     lower: Floats | None = None,
     upper: Floats | None = None,
 ) -> Bound:
-    """Complete a bound and let it allow what is held now: no worse than now."""
+    """Build a bound that always allows the value in force: no worse than now."""
     free = np.full(len(inputs.current), np.inf)
     return Bound(
         name,
@@ -70,7 +70,7 @@ def ratio_bound(
 
 
 def lean_bound(inputs: LimiterInput, name: str, tightest: TightestLimit, word: str) -> Bound:
-    """Bound from the leanest lambda that may be predicted after the change; nan is free."""
+    """Bound from the leanest lambda that may be predicted after the change; nan is unbounded."""
 
     def words(cell: int) -> str:
         limit = mixture(float(tightest.values[cell]), inputs.setup)

@@ -1,4 +1,4 @@
-"""What a check reports, and the few questions that every check asks.
+"""What a check reports, and helpers that every check uses.
 
 Part of the checker: shares no code with the rules or the limiter.
 """
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from tuneassist.correction.checked_grid import CheckedCell, CheckedGrid
 from tuneassist.settings import Region
 
-SLACK = 1e-6  # a smaller change of a value is none [%]
+SLACK = 1e-6  # a smaller change of a value does not count [%]
 DECIMALS, MOST_DECIMALS = 3, 6
 """Decimals of a percent in a sentence: finer than any controller takes, and as fine as `SLACK`
 where fewer would make a value read like the limit that it exceeds."""
@@ -52,7 +52,7 @@ def breach_at(rule: str, cell: CheckedCell, value: float, bound: float, says: st
 
 
 def percent(value: float, limit: float = math.nan, *, sign: str = "") -> str:
-    """Write a percent without idle zeros, never so that it reads like the limit it exceeds.
+    """Write a percent without trailing zeros, in enough decimals to differ from its limit.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def strictest(
 
 
 def changed(checked: CheckedGrid, *, known: bool = True) -> Iterator[CheckedCell]:
-    """Cells whose value the grid changes; by default only those with evidence to judge by."""
+    """Cells whose value the grid changes; by default only those with evidence."""
     for cell in checked.cells:
         both = not math.isnan(cell.new) and not math.isnan(cell.old)
         if both and abs(cell.new - cell.old) > SLACK and (cell.is_evidence or not known):

@@ -1,4 +1,4 @@
-"""Which ceilings are watched: by a channel that was logged, and by a sensor that lives."""
+"""Which ceilings are monitored: the channel was logged and its sensor responds."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ MIN_SAMPLES = 2  # one sample of exhaust heat gives no reading: another must con
 
 
 def dead_sensor_reason(name: str, top: Floats) -> str:
-    """Say why a channel's readings are no sign of life; empty where they are, or are none.
+    """Say why a channel's sensor looks dead; empty where it responds or was not logged.
 
     Parameters
     ----------
@@ -54,18 +54,18 @@ def dead_sensor_reason(name: str, top: Floats) -> str:
 
 
 def is_monitored(inputs: LimiterInput) -> Flags:
-    """Cells near which one of `FUEL_MONITORS` was read, by a sensor that lives."""
-    watched = np.zeros(len(inputs.current), dtype=bool)
+    """Cells near which one of `FUEL_MONITORS` was read, by a sensor that responds."""
+    monitored = np.zeros(len(inputs.current), dtype=bool)
     for name in FUEL_MONITORS:
         top = inputs.seen.get(name)
         if top is not None and not dead_sensor_reason(name, top):
             near = nearest_reading(top, inputs.axes)
-            watched |= np.isfinite(near) & ((name != HEAT) | (near > INTAKE_AIR_C))
-    return watched
+            monitored |= np.isfinite(near) & ((name != HEAT) | (near > INTAKE_AIR_C))
+    return monitored
 
 
 def what_to_log(inputs: LimiterInput) -> str:
-    """Say what to log, or to bound, so that more fuel is watched."""
+    """Say what to log, or to give a ceiling, so that more fuel is monitored."""
     bounded = [name for name in FUEL_MONITORS if name in inputs.limits.ceilings]
     dead = [
         f"{name} {dead_sensor_reason(name, inputs.seen[name])} and counts as not logged"
@@ -79,7 +79,7 @@ def what_to_log(inputs: LimiterInput) -> str:
 
 
 def unmonitored_ceilings(cells: pd.DataFrame, *, setup: Setup) -> tuple[str, ...]:
-    """Name the ceilings in force that protect nothing: no reading, or none of a living sensor.
+    """Name the ceilings in force that protect nothing: no reading, or a dead sensor.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def unmonitored_ceilings(cells: pd.DataFrame, *, setup: Setup) -> tuple[str, ...
     Returns
     -------
     tuple of str
-        Channel names; boost counts as watched where manifold pressure was logged.
+        Channel names; boost counts as monitored where manifold pressure was logged.
     """
     tops = read_tops(cells, setup.limits)
     return tuple(
@@ -105,7 +105,7 @@ def ceiling_notes(cells: pd.DataFrame, *, setup: Setup) -> tuple[str, ...]:
     Parameters
     ----------
     cells, setup
-        As in `unmonitored_ceilings`; ``samples`` tells where the engine has been.
+        As in `unmonitored_ceilings`; ``samples`` shows where the engine has been.
     """
     return tuple(_notes(cells, setup))
 

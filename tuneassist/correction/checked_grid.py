@@ -1,4 +1,4 @@
-"""What the checker sees of a case: one plain record per cell, and a few plain questions about it.
+"""What the checker works on: one record per cell, and simple queries about it.
 
 Part of the checker: shares no code with the rules or the limiter.
 """
@@ -75,10 +75,10 @@ class CheckedCell:
     tops
         Ceiling channel to the highest reading near the cell, nan never seen.
     worth, own_high, holds_in_all
-        Worth of what was seen near the cell, in holds, the lean end of what was seen in the cell
-        itself, and the number of holds of all cells; None where the evidence does not tell.
+        Evidence near the cell, counted in holds, the lean end of the cell's own readings, and the
+        number of holds of all cells; None where the evidence does not have it.
     lean_doubt
-        How much leaner the mixture may be by a doubt about the logs. [%]
+        How much leaner than measured the mixture may be, by a doubt about the logs. [%]
     barred
         Why the cell may not move the unsafe way; empty where it may.
     """
@@ -174,7 +174,7 @@ class CheckedGrid:
         return cell.ratio < 1.0 if self.on_fuel else cell.ratio > 1.0
 
     def is_hard(self, cell: CheckedCell) -> bool:
-        """A reading asks this cell to step back; heat asks no air of a diesel."""
+        """A hard ceiling asks this cell to step back; a hot diesel loses no air for it."""
         for channel, ceiling in self.setup.limits.ceilings.items():
             past = ceiling.hard is not None and cell.top(channel) > ceiling.hard
             if past and self.may_lose_air(channel):
@@ -211,8 +211,8 @@ class CheckedGrid:
         others = [other.top(channel) for other in self.touching(cell)]
         return max((top for top in others if not math.isnan(top)), default=NAN)
 
-    def shows_life(self, channel: str) -> bool:
-        """An exhaust that warms from idle to load; any other that does not stand still."""
+    def is_sensor_live(self, channel: str) -> bool:
+        """The sensor responds: exhaust warms from idle to load, any other channel changes."""
         tops = [cell.top(channel) for cell in self.cells]
         tops = [top for top in tops if not math.isnan(top)]
         if not tops:
@@ -248,24 +248,24 @@ class CheckedGrid:
         return math.isnan(cell.pressure) or cell.pressure > limits.boost_above_kpa
 
     def knows_boost(self, cell: CheckedCell) -> bool:
-        """Whether anything tells if the cell is in boost."""
+        """Whether it is known if the cell is in boost."""
         by_axis = self.is_pressure_axis or self.setup.limits.boost_above_load is not None
         return by_axis or not math.isnan(cell.pressure)
 
     def pressures(self, cell: CheckedCell) -> list[float]:
-        """Everything that tells the cell's absolute pressure. [kPa]"""
-        told = (
+        """Absolute pressures of the cell by axis, log and boost channel, where known. [kPa]"""
+        known = (
             self.axis_kpa(cell, cell.barometer),
             cell.pressure,
             cell.top("boost") + cell.barometer,
         )
-        return [pressure for pressure in told if math.isfinite(pressure)]
+        return [pressure for pressure in known if math.isfinite(pressure)]
 
 
 def build_checked_grid(
     grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame | None
 ) -> CheckedGrid:
-    """Turn a grid and what it rests on into plain records.
+    """Lay a grid and its evidence out as one record per cell.
 
     Parameters
     ----------

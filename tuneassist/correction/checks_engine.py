@@ -22,7 +22,7 @@ from tuneassist.own_units import channel_words, mixture, reading
 from tuneassist.settings import FULL_DUTY_PCT, INTAKE_AIR_C
 
 SLACK = 1e-6  # a bound is broken when passed by more than this; far below any controller [%]
-NOT_KNOWN = "where boost cannot be ruled out (boost_above_load of the setup tells)"
+NOT_KNOWN = "where boost cannot be ruled out (set boost_above_load in [limits])"
 ORDER = ("none", "low", "fair", "good", "never")
 
 
@@ -77,16 +77,16 @@ def lean_in_boost(checked: CheckedGrid) -> Iterator[Breach]:
 
 
 def unsafe_step_barred(checked: CheckedGrid) -> Iterator[Breach]:
-    """Where a doubt stands against it, nothing moves the way that could hurt."""
+    """Where a doubt bars it, no cell moves the unsafe way."""
     for cell in changed(checked, known=False):
-        hurts = cell.ratio < 1.0 if checked.safe_way > 0 else cell.ratio > 1.0
-        if cell.barred and hurts:
-            says = f"moves the wrong way (x{cell.ratio:.4f}) in spite of a doubt: {cell.barred}"
+        is_unsafe = cell.ratio < 1.0 if checked.safe_way > 0 else cell.ratio > 1.0
+        if cell.barred and is_unsafe:
+            says = f"moves the unsafe way (x{cell.ratio:.4f}) despite a doubt: {cell.barred}"
             yield breach_at("unsafe_step_barred", cell, cell.ratio, 1.0, says)
 
 
 def own_evidence(checked: CheckedGrid) -> Iterator[Breach]:
-    """Spark: whoever leans a cell in boost has holds there, all on the rich side, and stops."""
+    """Spark: a cell leaned in boost has holds of its own, rich of target, and stops in time."""
     limits = checked.setup.limits
     for cell in _leaned_in_boost(checked):
         if cell.worth is None:
@@ -101,7 +101,7 @@ def own_evidence(checked: CheckedGrid) -> Iterator[Breach]:
             after = 100.0 * (checked.lambda_after(cell, 1.0 + end / 100.0) - 1.0)
             if not (end < 0 and after <= allowed + SLACK):
                 now, then = (percent(value, sign="+") for value in (end, after))
-                says = f"made leaner in boost: it may be {now} % now and {then} % then"
+                says = f"made leaner in boost: it may be {now} % now and {then} % afterwards"
                 yield breach_at("own_evidence", cell, after, allowed, says)
 
 
@@ -137,7 +137,7 @@ def _leaned_in_boost(checked: CheckedGrid) -> Iterator[CheckedCell]:
 
 
 def ceilings(checked: CheckedGrid) -> Iterator[Breach]:
-    """Beyond a ceiling, in the cell or in one that touches it, only the safe way is open."""
+    """Beyond a ceiling, in the cell or in one that touches it, only the safe way is allowed."""
     for cell in changed(checked, known=False):
         wrong = cell.ratio < 1.0 if checked.safe_way > 0 else cell.ratio > 1.0
         for channel in checked.setup.limits.ceilings:
@@ -145,7 +145,7 @@ def ceilings(checked: CheckedGrid) -> Iterator[Breach]:
                 continue
             if wrong or (not checked.may_lose_air(channel) and cell.ratio < 1.0):
                 name = channel_words(channel)
-                says = f"moves the wrong way (x{cell.ratio:.4f}) beyond the ceiling of {name}"
+                says = f"moves the unsafe way (x{cell.ratio:.4f}) beyond the ceiling of {name}"
                 yield breach_at("ceilings", cell, cell.ratio, 1.0, says)
 
 
@@ -172,7 +172,7 @@ def boost_ceiling(checked: CheckedGrid) -> Iterator[Breach]:
 
 
 def foreseen(checked: CheckedGrid) -> Iterator[Breach]:
-    """What the change adds to torque, exhaust heat and duty is foreseen to stay under the end."""
+    """Predicted torque, exhaust heat and duty stay under their limits."""
     for cell in changed(checked):
         for channel in ("torque", "exhaust_temp", "injector_duty"):
             if channel not in checked.setup.limits.ceilings:
@@ -180,10 +180,10 @@ def foreseen(checked: CheckedGrid) -> Iterator[Breach]:
             times = _times(checked, channel, cell.ratio)
             if not times > 1.0 or _is_shut(checked, cell, channel):
                 continue
-            doubt = 1.0 + checked.setup.limits.foresee_margin_pct / 100.0
-            end = _end_of(checked, channel)
+            margin = 1.0 + checked.setup.limits.foresee_margin_pct / 100.0
+            end = _limit_of(checked, channel)
             for now, share in _readings(checked, cell, channel):
-                after = now + share * doubt * (times - 1.0) * (now - _cold(channel))
+                after = now + share * margin * (times - 1.0) * (now - _cold(channel))
                 if after > max(end, now) * (1.0 + SLACK / 100.0):
                     shown = partial(reading, name=channel, setup=checked.setup)
                     says = (
@@ -194,7 +194,7 @@ def foreseen(checked: CheckedGrid) -> Iterator[Breach]:
 
 
 def _readings(checked: CheckedGrid, cell: CheckedCell, channel: str) -> list[tuple[float, float]]:
-    """What was read here, which takes the whole change, and beside it, which takes half of it."""
+    """Readings here, which take the whole change, and in neighbours, which take half of it."""
     here = [(checked.reading_near(cell, channel), 1.0)]
     if _richens_by_duty(checked, channel):
         return here
@@ -223,8 +223,8 @@ def _richens_by_duty(checked: CheckedGrid, channel: str) -> bool:
     return channel == "injector_duty" and checked.is_spark and checked.on_fuel
 
 
-def _end_of(checked: CheckedGrid, channel: str) -> float:
-    """Where it has to stop; more fuel is safe for a spark engine as long as injectors give it."""
+def _limit_of(checked: CheckedGrid, channel: str) -> float:
+    """Limit of a reading: its ceiling, or full injector duty where richer is the safe way."""
     if _richens_by_duty(checked, channel):
         return FULL_DUTY_PCT
     return checked.setup.limits.ceilings[channel].ceiling
@@ -242,7 +242,7 @@ def raise_fuel_unwatched(checked: CheckedGrid) -> Iterator[Breach]:
     eyes = [
         channel
         for channel in ("torque", "exhaust_temp", "boost")
-        if channel in checked.setup.limits.ceilings and checked.shows_life(channel)
+        if channel in checked.setup.limits.ceilings and checked.is_sensor_live(channel)
     ]
     for cell in changed(checked):
         if cell.ratio > 1.0 and not any(_sees(checked, cell, channel) for channel in eyes):
@@ -271,7 +271,7 @@ def step_back(checked: CheckedGrid) -> Iterator[Breach]:
 
 
 def least_back(checked: CheckedGrid, cell: CheckedCell) -> float:
-    """Value that the step back asks for at the least; the value held now where it asks nothing."""
+    """Least value of the step back; the value held now where there is none."""
     if not (cell.is_evidence and checked.is_hard(cell)) or math.isnan(cell.old):
         return cell.old
     way, grain = checked.safe_way, checked.setup.limits.resolution_pct
@@ -283,7 +283,7 @@ def least_back(checked: CheckedGrid, cell: CheckedCell) -> float:
 
 
 def _room_back(checked: CheckedGrid, cell: CheckedCell) -> float:
-    """Value as far the safe way as step, confidence, total, lambda and heat rules let the cell."""
+    """Value as far the safe way as the rules on step, total, lambda and heat allow."""
     limits, way = checked.setup.limits, checked.safe_way
     by_word = {"low": limits.step_at_low_pct, "fair": limits.step_at_fair_pct}
     size = by_word.get(cell.confidence, limits.step_at_good_pct)
@@ -306,18 +306,18 @@ def _room_back(checked: CheckedGrid, cell: CheckedCell) -> float:
 
 
 def _foreseen_room(checked: CheckedGrid, cell: CheckedCell) -> float:
-    """Multiple the safe way that duty (spark, fuel) or heat (compression, boost) leave room for."""
+    """Multiple the safe way that injector duty or exhaust heat leaves room for."""
     ways = {(True, True): "injector_duty", (False, False): "exhaust_temp"}
     channel = ways.get((checked.is_spark, checked.on_fuel))
     if channel is None or channel not in checked.setup.limits.ceilings:
         return math.inf
     if _is_shut(checked, cell, channel):
         return math.inf
-    doubt = 1.0 + checked.setup.limits.foresee_margin_pct / 100.0
+    margin = 1.0 + checked.setup.limits.foresee_margin_pct / 100.0
     room = math.inf
     for now, share in _readings(checked, cell, channel):
         above_cold = now - _cold(channel)
         if above_cold > 0:
-            spare = (_end_of(checked, channel) - _cold(channel)) / above_cold - 1.0
-            room = min(room, 1.0 + spare / (doubt * share))
+            spare = (_limit_of(checked, channel) - _cold(channel)) / above_cold - 1.0
+            room = min(room, 1.0 + spare / (margin * share))
     return room

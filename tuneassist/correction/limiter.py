@@ -17,14 +17,14 @@ from tuneassist.grid import Floats, Grid, step_between_pct
 from tuneassist.settings import Setup
 from tuneassist.threads import on_one_thread
 
-WIDEST_PCT = 1000.0  # a wish beyond this is cut before it meets the rules; it cannot pass them [%]
+WIDEST_PCT = 1000.0  # a larger step is clipped before the rules, which would stop it anyway [%]
 
-WAY_WEIGHT = 0.1  # of a cell that asks for nothing and may make way: the need comes first [1]
+WAY_WEIGHT = 0.1  # of a cell that asks for nothing and may make way: needs come first [1]
 
 
 @dataclass(frozen=True, eq=False)
 class LimitedStep:
-    """What may be typed in: the only thing that a writer takes.
+    """The step within all rules: the only one that a writer accepts.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ class LimitedStep:
     reasons
         Why each cell was changed, held or clamped, in words.
     needs_less_fuel_pct
-        Boost only: fuel that must go by other means because a ceiling keeps the air back. [%]
+        Boost only: fuel to take away by other means because a ceiling limits the air. [%]
     held_back
         One entry per cell and rule that held it back.
     projected
@@ -122,7 +122,7 @@ def limit_step(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimitedSt
 
 
 def _undo_idle_way_making(values: Floats, inputs: LimiterInput, rules: RuleSet) -> Floats:
-    """Take cells back that make way for a neighbour whose move was lost in rounding."""
+    """Undo cells that make way for a neighbour whose own change was lost in rounding."""
     may, values = makes_way(inputs), values.copy()
     first, second = rules.pairs[:, 0], rules.pairs[:, 1]
     while True:
@@ -149,7 +149,7 @@ def weights(cells: pd.DataFrame, setup: Setup) -> Floats:
 
 
 def _needs_less_fuel(inputs: LimiterInput, rules: RuleSet, step: Floats) -> Floats:
-    """Fuel to take away where a ceiling keeps the air back: 100 (1 - lambda after / target). [%]
+    """Fuel to take away where a ceiling limits the air: 100 (1 - lambda after / target). [%]
 
     Of a compression engine only: less fuel would lean a spark engine past every rule.
     """

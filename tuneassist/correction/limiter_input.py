@@ -1,7 +1,7 @@
-"""One limiting case as arrays: cells, current grid and settings, laid out for the rules.
+"""The limiter's input as arrays: cells, grid in force and settings, one value per cell.
 
-Where the engine is in boost, how much air and which lambda a cell has now, and which readings
-went beyond a ceiling are settled here once, so that each rule is a few lines.
+Boost, lambda now, manifold pressure and exceeded ceilings are worked out here once, so that each
+rule is a few lines.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ LABELS: Mapping[str, int] = {"low": 1, "fair": 2, "good": 3}
 
 @dataclass(frozen=True, eq=False)
 class TightestLimit:
-    """A limit per cell, the tightest of the general rule and the regions, and who sets it."""
+    """A limit per cell, the tightest of general rule and regions, and which of them sets it."""
 
     values: Floats
     set_by: npt.NDArray[np.int64]
@@ -41,7 +41,7 @@ class TightestLimit:
 
 @dataclass(frozen=True, eq=False)
 class LimiterInput:
-    """Everything that a rule may look at, one value per cell in cell order.
+    """Everything that a rule may use, one value per cell in cell order.
 
     Parameters
     ----------
@@ -69,8 +69,8 @@ class LimiterInput:
     seen
         Per ceiling channel: the highest reading near the cell.
     worth, lean_end
-        Worth of what was seen near the cell, in holds, and the lean end of what the surface and the
-        cell itself say; None where the evidence does not tell. [1], [%]
+        Evidence near the cell, counted in holds, and the lean end of the intervals of surface and
+        cell; None where the evidence does not have it. [1], [%]
     is_few
         Fewer holds in all than `LimitSettings.few_holds`, or a doubt that counts on the lean side.
     barred
@@ -255,7 +255,7 @@ def _column(cells: pd.DataFrame, name: str, default: float) -> Floats:
 
 
 def _lambda_now(cells: pd.DataFrame, known: Flags) -> tuple[Floats, Floats]:
-    """Smaller and larger of both ways to know the lambda now; nan without evidence."""
+    """Smaller and larger lambda now, by deviation and as measured; nan without evidence."""
     target = cells["target_lambda"].to_numpy(dtype=float)
     needed = target * (1.0 + cells["deviation_pct"].to_numpy(dtype=float) / 100.0)
     needed = np.where(known, needed, np.nan)
@@ -267,7 +267,7 @@ def _lambda_now(cells: pd.DataFrame, known: Flags) -> tuple[Floats, Floats]:
 def axis_pressure_kpa(axes: Axes, barometer: Floats) -> Floats | None:
     """Absolute pressure of every cell where the load axis is a pressure, else None. [kPa]
 
-    An axis whose unit, or else its name, says "gauge" counts from the barometer.
+    An axis whose unit, or else its name, says "gauge" is relative to the barometer.
     """
     unit = find_unit(axes.load_unit)
     if unit is None or UNITS[unit.word].quantity != "pressure":
@@ -277,7 +277,7 @@ def axis_pressure_kpa(axes: Axes, barometer: Floats) -> Floats | None:
 
 
 def _pressure(cells: pd.DataFrame, axes: Axes, barometer: Floats) -> Floats:
-    """Highest absolute manifold pressure that anything says the cell has; nan unknown. [kPa]"""
+    """Highest absolute manifold pressure by load axis and log; nan unknown. [kPa]"""
     nothing = np.full(len(cells), -np.inf)
     axis = axis_pressure_kpa(axes, barometer)
     logged = _column(cells, "manifold_pressure_kpa", -np.inf)
@@ -287,7 +287,7 @@ def _pressure(cells: pd.DataFrame, axes: Axes, barometer: Floats) -> Floats:
 
 
 def in_boost(cells: pd.DataFrame, axes: Axes, limits: LimitSettings) -> Flags:
-    """Tell which cells are in boost: by the load axis, else by what was logged; unknown counts.
+    """Return which cells are in boost, by the load axis, else by the log; unknown counts.
 
     Parameters
     ----------

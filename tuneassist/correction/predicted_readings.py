@@ -1,7 +1,7 @@
-"""What a step would add of heat, torque and duty, held under the ceilings before it is there.
+"""Predicted heat, torque and duty after a step, kept under their ceilings.
 
-A reading under its ceiling says how much room is left, not that there is room for the step. What
-grows with what:
+A reading under its ceiling shows how much room is left; the step has to fit into it. What grows
+with what:
 
 - torque and exhaust heat of a compression engine grow with its fuel, torque also with air; less
   air at the same fuel makes its exhaust hotter;
@@ -69,7 +69,7 @@ def _smallest_ratio(inputs: LimiterInput, rooms: Mapping[str, Floats]) -> Floats
 
 
 def _is_spark_duty(inputs: LimiterInput, name: str) -> bool:
-    """Richer is safe for a spark engine: only an injector that is open all the time stops it."""
+    """Richer is safe for a spark engine: only an injector at full duty stops it."""
     return name == "injector_duty" and inputs.is_spark and inputs.acts_on_fuel
 
 
@@ -78,22 +78,22 @@ def _limit_of(inputs: LimiterInput, name: str) -> float:
 
 
 def _largest_ratio(inputs: LimiterInput, name: str) -> Floats:
-    """Largest multiple that keeps a reading under its end, 1 at the least; inf where none is.
+    """Largest multiple that keeps a reading under its limit, at least 1; inf without a reading.
 
     Halfway to a neighbour half of a cell's step is at work, on readings as high as the neighbour's.
-    A spark engine is not kept lean for that: duty counts in the cell itself.
+    That does not keep a spark engine lean: its duty counts in the cell itself only.
     """
     own = _ratio_to_limit(inputs, name, nearest_reading(inputs.seen[name], inputs.axes))
     if _is_spark_duty(inputs, name):
         return own
     around = _ratio_to_limit(inputs, name, highest_around(inputs.seen[name], inputs.axes))
     largest = np.minimum(own, 1.0 + (around - 1.0) / HALFWAY)
-    # beyond its ceiling a reading closes the way by itself
+    # a reading beyond its ceiling is left to the ceiling rule
     return np.where(with_neighbours(inputs.beyond[name], inputs.axes), np.inf, largest)
 
 
 def _ratio_to_limit(inputs: LimiterInput, name: str, near: Floats) -> Floats:
-    """Largest multiple that keeps a reading under its end with the margin; inf without a rise."""
+    """Largest multiple that keeps a reading under its limit with the margin; inf without a rise."""
     base = INTAKE_AIR_C if name == HEAT else 0.0
     rise = near - base
     is_read = rise > 0
@@ -106,8 +106,8 @@ def _bound_words(inputs: LimiterInput, name: str, cell: int) -> str:
     near = float(nearest_reading(inputs.seen[name], inputs.axes)[cell])
     if _is_spark_duty(inputs, name):
         return (
-            f"the injectors' end: duty is {near:.0f} % now and more fuel than they pass cannot be "
-            "promised; less boost is the way"
+            f"the injectors' limit: duty is {near:.0f} % now, and full duty delivers no more fuel; "
+            "reduce boost instead"
         )
     ceiling = inputs.limits.ceilings[name].ceiling
     return (
@@ -118,7 +118,7 @@ def _bound_words(inputs: LimiterInput, name: str, cell: int) -> str:
 
 
 def raise_fuel_unwatched(inputs: LimiterInput) -> Bound | None:
-    """Compression: more fuel only where a reading with a ceiling would show what it does."""
+    """Compression: more fuel only where a reading with a ceiling shows its effect."""
     if inputs.is_spark or not inputs.acts_on_fuel or inputs.limits.raise_fuel_unwatched:
         return None
     shut = ~is_monitored(inputs)

@@ -24,8 +24,8 @@ from tuneassist.grid import Floats
 Touched = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.int64]
 SOLVED = "Solved"
-#: Of the solver: gap and feasibility, before the answer is made exact. Where weights and rooms are
-#: of very unlike size it cannot prove the first to itself, and the next is tried. [1]
+#: Of the solver: gap and feasibility, before the answer is made exact. Where weights and bounds
+#: differ widely in size the first may not be reached; then the next is tried. [1]
 TOLERANCES = (1e-12, 1e-9, 1e-7)
 POLISH = 1e-3  # the exact answer is this close to the solver's, or the touched rows are wrong [%]
 SNAP = 1e-6  # an answer this close to a value that the controller takes is that value [%]
@@ -71,7 +71,7 @@ def project(wanted: Floats, weights: Floats, rules: RuleSet) -> Floats:
 
 
 def _tighten(rules: RuleSet) -> tuple[Floats, Floats]:
-    """Turn slopes against a cell that cannot move into bounds of its neighbour, while any is."""
+    """Turn slope limits to a fixed cell into bounds of its neighbour, until none is left."""
     lower, upper = rules.lower, rules.upper
     first, second = rules.pairs[:, 0], rules.pairs[:, 1]
     is_done = np.zeros(len(lower), dtype=bool)
@@ -91,7 +91,7 @@ def _tighten(rules: RuleSet) -> tuple[Floats, Floats]:
 
 
 def _solve(wanted: Floats, weights: Floats, rules: RuleSet, free: Indices) -> Floats:
-    """Hand the free cells to the solver, measured from the anchor. [%]"""
+    """Solve for the free cells, relative to the anchor. [%]"""
     n, pairs = len(free), len(rules.pairs)
     place = np.full(len(wanted), -1, dtype=np.int64)
     place[free] = np.arange(n)

@@ -17,7 +17,7 @@ from tuneassist.grid import Floats, step_between_pct
 NEAR = 1e-6  # closer than this to a bound is on it [%]
 Held = tuple[str, str]
 NO_EVIDENCE_BESIDE = "a cell without evidence"
-"""How a cell is called to which a slope rule holds its neighbour, and which cannot give way."""
+"""Words for a cell that cannot move and to which a slope rule holds its neighbour."""
 
 
 class HeldBack(NamedTuple):
@@ -93,7 +93,7 @@ def _box_words(cell: int, rules: RuleSet, wanted: Floats) -> Iterator[Held]:
 def _slope_words(
     inputs: LimiterInput, rules: RuleSet, wanted: Floats, projected: Floats
 ) -> dict[int, list[Held]]:
-    """Slope rules on which the answer stands, for the cells that they moved off their own bound."""
+    """Slope rules that bind, for the cells that they moved off their own bound."""
     found: dict[int, list[Held]] = {}
     moved = np.abs(projected - np.clip(wanted, rules.lower, rules.upper)) > NEAR
     if not moved.any():
@@ -129,7 +129,7 @@ def _way_out(inputs: LimiterInput, other: int, limit: str) -> str:
 
 
 def _warning(cell: int, got: float, inputs: LimiterInput) -> str:
-    """Say it where a reading past a hard ceiling could not be answered by a whole step back."""
+    """Warn where a hard ceiling was exceeded and a whole step back was not possible."""
     past = [name for name, flags in inputs.beyond_hard.items() if flags[cell]]
     if not past or inputs.safe_way * got >= inputs.limits.step_back_pct - NEAR:
         return ""

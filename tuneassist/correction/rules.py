@@ -1,14 +1,14 @@
-"""The safety rules as data: for every cell the lowest and highest grid value, and who says so.
+"""The safety rules as data: for every cell the lowest and highest grid value, and their rule.
 
-Which way is safe: a spark engine in boost is hurt by lean and by knock, so its safe way is richer.
-A compression engine is hurt by fuel without air (smoke, exhaust heat) and by torque, so its safe
-way is less fuel; where the grid moves air, it is less boost, except that a hot diesel must not
+Which way is safe: lean mixture and knock damage a spark engine in boost, so its safe way is richer.
+Fuel without air (smoke, exhaust heat) and torque damage a compression engine, so its safe way is
+less fuel; where the grid moves air, it is less boost, except that a hot diesel must not
 lose air at the same fuel either, which would make it hotter.
 
-Every rule holds "no worse than now": it never forbids the value that the controller holds today,
-so that all rules together always leave a way. Only a step back past a hard ceiling asks for a move;
-it goes as far as the other bounds let it and comes before the slope rules. Predicted lambda is
-judged at the point estimate: doubt is dealt with by the step that each confidence allows.
+Every rule follows "no worse than now": it always allows the value that the controller holds today,
+so that the rules never contradict one another. Only a step back past a hard ceiling asks for a
+move; it goes as far as the other bounds allow and comes before the slope rules. Predicted lambda
+uses the point estimate: the step that each confidence allows covers the uncertainty.
 """
 
 from __future__ import annotations
@@ -34,15 +34,15 @@ from tuneassist.own_units import channel_words, mixture, reading
 from tuneassist.settings import CONFIDENCE_WORDS
 
 SAFE_WAY: Mapping[tuple[str, str], str] = {
-    ("spark", "fuel"): "richer: a spark engine in boost is hurt by lean mixture and by knock",
-    ("spark", "boost"): "less boost: a spark engine is hurt by lean mixture and by knock",
-    ("compression", "fuel"): "less fuel: a compression engine is hurt by fuel without air "
+    ("spark", "fuel"): "richer: a spark engine in boost is damaged by lean mixture and by knock",
+    ("spark", "boost"): "less boost: a spark engine is damaged by lean mixture and by knock",
+    ("compression", "fuel"): "less fuel: a compression engine is damaged by fuel without air "
     "(smoke, exhaust heat) and by torque",
     ("compression", "boost"): "less boost, and less fuel by other means: a compression engine is "
     "hurt by fuel without air (smoke, exhaust heat) and by torque",
 }
 """Ignition and what the grid acts on, to the safe way in words."""
-NEARLY = 0.05  # holds short of the number asked for by less than this are as good as it [1]
+NEARLY = 0.05  # holds short of the number needed by less than this count as enough [1]
 
 
 def evidence(inputs: LimiterInput) -> Bound:
@@ -140,7 +140,7 @@ def lean_in_boost(inputs: LimiterInput) -> Bound | None:
 
 
 def unsafe_step_barred(inputs: LimiterInput) -> Bound | None:
-    """Where the logs cannot prove what they say, only the safe way is open."""
+    """Where the logs leave a doubt, a cell moves the safe way only."""
     shut = inputs.barred.astype(bool)
     if not shut.any():
         return None
@@ -345,7 +345,7 @@ def max_slope_load_pct(inputs: LimiterInput) -> SlopeBound:
 
 
 def resolution_pct(inputs: LimiterInput) -> float:
-    """Values stand on what the controller takes."""
+    """Values are multiples of what the controller takes."""
     return inputs.limits.resolution_pct
 
 

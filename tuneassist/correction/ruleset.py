@@ -1,4 +1,4 @@
-"""All rules of one case at once: bounds, slopes, and the step back past a hard ceiling."""
+"""All rules at once: bounds, slopes, and the step back past a hard ceiling."""
 
 from __future__ import annotations
 
@@ -20,15 +20,15 @@ DUST = 1e-9  # far below any controller's resolution, far above the rounding of 
 
 @dataclass(frozen=True, eq=False)
 class RuleSet:
-    """All rules of one case, ready for the projection; grid values in percent, cell order.
+    """All rules, ready for the projection; grid values in percent, cell order.
 
     Parameters
     ----------
     current
         The grid in force, 0 where it has no value.
     anchor
-        The grid that breaks nothing whatever was asked for: the current one, stepped back where
-        a hard ceiling was passed.
+        The grid that meets every rule whatever was asked for: the current one, stepped back where
+        a hard ceiling was exceeded.
     lower, upper
         Bounds of the new value; equal where the cell may not move.
     bounds
@@ -82,7 +82,7 @@ def build_rules(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> RuleSet:
     Returns
     -------
     RuleSet
-        Never empty: the anchor holds every rule.
+        Always solvable: the anchor meets every rule.
 
     Raises
     ------
@@ -136,7 +136,7 @@ def _intersect(bounds: list[Bound], inputs: LimiterInput) -> tuple[Floats, Float
 def _step_back(
     inputs: LimiterInput, lower: Floats, upper: Floats, resolution: float
 ) -> tuple[Floats, Flags, Words]:
-    """Least values past a hard ceiling: the whole step back, or as far as the bounds let it go."""
+    """Least values past a hard ceiling: the whole step back, or as far as the bounds allow."""
     demands = [rule(inputs) for rule in rules.STEP_BACK_RULES]
     if not demands:
         return inputs.current, np.zeros(len(inputs.current), dtype=bool), lambda cell: ""
@@ -161,7 +161,7 @@ def _to_resolution(steps: Floats, resolution: float) -> Floats:
 def _pairs(
     inputs: LimiterInput, slopes: tuple[SlopeBound, ...]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Neighbours that a slope rule speaks of; none through a cell without a value."""
+    """Neighbours that a slope rule joins; cells without a value have none."""
     pairs = inputs.axes.neighbour_pairs()
     along_load = np.arange(len(pairs)) >= (inputs.axes.shape[0] - 1) * inputs.axes.shape[1]
     rule = np.full(len(pairs), -1, dtype=np.int64)
