@@ -12,7 +12,7 @@ import numpy as np
 from tuneassist import pipeline
 from tuneassist.arguments import file_path, of_kind
 from tuneassist.errors import GridError, LogError, TuneassistError
-from tuneassist.files import proposal_folder
+from tuneassist.files import result_writer
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.safe_files import write_atomically
 from tuneassist.files.serialise import sha256_of
@@ -235,7 +235,7 @@ def write_made(
     contents = proposal_contents(
         proposal, logs=logs, inputs=inputs, in_force=in_force, is_simulated=is_simulated
     )
-    return proposal_folder.write_proposal(folder, contents, overwrite=overwrite)
+    return result_writer.write_proposal(folder, contents, overwrite=overwrite)
 
 
 def input_files(
