@@ -154,7 +154,7 @@ def test_a_ceiling_without_a_unit_is_asked_about_where_its_channel_has_another(
         )
 
     (note,) = questions("{ ceiling = 920 }")
-    assert "counts in degC, while the channel is in degF" in note
+    assert "is taken in degC, while the channel is in degF" in note
     assert questions('{ ceiling = 1600, hard = 1650, unit = "degF" }') == ()
     assert questions('{ ceiling = 920, unit = "degC" }') == ()
 

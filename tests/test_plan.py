@@ -120,12 +120,12 @@ def test_a_map_that_is_known_well_enough_needs_no_holds_and_that_is_said_first()
             settings=PlanSettings(enough_pct=enough),
             visits=EVERYWHERE,
         )
-        assert any("nothing need be held" in note for note in made.notes) == is_said
+        assert any("no further holds needed" in note for note in made.notes) == is_said
     fall = made.doubt_before_pct - made.doubt_after_pct
     made = plan_holds(
         known, setup=setup(), minutes=5, settings=PlanSettings(enough_pct=99.0), visits=EVERYWHERE
     )
-    assert f"would take {fall:.2f} % off" in made.notes[0]
+    assert f"would take another {fall:.2f} % off" in made.notes[0]
 
 
 def test_cells_without_evidence_beyond_what_was_driven_are_named_with_the_reason():
@@ -159,10 +159,10 @@ def test_a_list_that_stops_at_its_cap_says_so():
     assert not any("stops at" in note for note in short.notes)
 
 
-def test_where_no_hold_would_teach_that_is_said_and_no_more_time_is_asked_for():
-    rules = PlanSettings(min_gain_share=1.0)  # no single hold takes all of the doubt away
+def test_where_no_hold_is_worth_its_time_that_is_said_and_no_more_time_is_asked_for():
+    rules = PlanSettings(min_gain_share=1.0)  # no single hold removes all of the uncertainty
     for minutes in (5, 600):
-        with pytest.raises(NoEvidenceError, match=r"No hold would teach.*min_gain_share"):
+        with pytest.raises(NoEvidenceError, match=r"No further holds needed.*min_gain_share"):
             plan_holds(
                 half_known(), setup=setup(), minutes=minutes, settings=rules, visits=EVERYWHERE
             )

@@ -343,8 +343,11 @@ def test_the_listing_says_which_defaults_are_careful_and_the_users_to_change(
         assert why[f"limits.{name}"].endswith("(careful default; change it in [limits])")
     assert "yours to change" not in why[f"limits.{not_yours}"]
     own = replace(setup, given=frozenset({f"limits.{yours[0]}"}))
-    assert "yours" not in describe_limits(own).set_index("rule").loc[f"limits.{yours[0]}", "why"]
-    assert "stops short of it" in why["limits.ceilings.exhaust_temp"]
+    assert (
+        "careful default"
+        not in describe_limits(own).set_index("rule").loc[f"limits.{yours[0]}", "why"]
+    )
+    assert "; a step that may exceed it is limited" in why["limits.ceilings.exhaust_temp"]
 
 
 @pytest.mark.parametrize(

@@ -339,7 +339,7 @@ def test_the_listing_opens_with_which_way_is_safe(ignition, acts_on, way):
     _, setup = bench.crafted(ignition=ignition, acts_on=acts_on)
     first = describe_limits(setup).iloc[0]
     assert (first["rule"], first["value"]) == ("safe way", way)
-    assert "hurt by" in first["why"]
+    assert "damaged by" in first["why"]
 
 
 def test_a_ceiling_without_a_reading_is_named():

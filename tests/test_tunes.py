@@ -424,4 +424,4 @@ def test_what_was_checked_is_said_and_what_was_not(folder: Path):
     (folder / "tunes.toml").write_text(text, encoding="utf-8")
     part = " ".join(cli("tunes", "check", folder).stdout.split())
     assert "checked: that torque" not in part
-    assert "NOT checked: the order of power and torque, which takes" in part
+    assert "NOT checked: the order of power and torque, which needs" in part

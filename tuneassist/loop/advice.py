@@ -1,4 +1,4 @@
-"""Go on, stop, or halt - and why, in words that say what the last round bought."""
+"""Continue, finished or halt, with the reason and what the last round gained."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ Check = Literal["", "held", "ceiling", "hard"]
 
 HELD_WORDS = (
     "Limits hold them there, and another round alone does not change that. cells.csv names the "
-    "limit: correct the cells around them by hand, or change the limit knowing why it is there."
+    "limit: correct the cells around them by hand, or change the limit if that is safe."
 )
-#: A step no larger than half of what a grid file shows moves nothing. [%]
+#: A step of no more than half of what a grid file shows counts as none. [%]
 SMALLEST_STEP_PCT = 0.05
 
 
@@ -43,20 +43,20 @@ class AdviceSettings:
         good wide-band sensor repeats (common practice, no source). [%]
     inside_share
         Share of the weight of the cells that matter which has to be inside. The rest are edges
-        that one more round of the same kind seldom mends. [1]
+        that one more round of the same kind seldom improves. [1]
     sure_share
         Mean chance, over the same cells, that the true deviation is inside, from the fit's
-        standard errors; so that a lucky round with wide intervals is not taken for the end. [1]
+        standard errors; so that a lucky round with wide intervals does not end the tune. [1]
     still_share
-        No further gain is to be had when steps stay below the dead band or below what the
-        interval can tell from none, in this share of the weight. [1]
+        No further gain is possible when steps stay below the dead band or inside the interval, in
+        this share of the weight. [1]
     far_pct
         No tune is finished while a cell that is known lies clearly farther than this from target
-        and the proposal still moves it: the shares above forgive a lone cell, an engine does not.
+        and the proposal still moves it: the shares above may pass over a single cell.
         [%]
     gain_share
-        A round that was answered bought nothing when it took less than this share off the rms
-        deviation. [1]
+        A round that the engine answered gained nothing when it took less than this share off the
+        rms deviation. [1]
     """
 
     tolerance_pct: float = 1.0
@@ -69,8 +69,8 @@ class AdviceSettings:
     def __post_init__(self) -> None:
         if not self.far_pct >= self.tolerance_pct > 0:
             raise SetupError(
-                f"the tolerance is {self.tolerance_pct!r}, and far is {self.far_pct!r}.",
-                mend="Above zero, and far no less than the tolerance.",
+                f"tolerance_pct is {self.tolerance_pct!r}, and far_pct is {self.far_pct!r}.",
+                mend="Give tolerance_pct above 0, and far_pct at least as large.",
             )
         for name in ("inside_share", "sure_share", "still_share", "gain_share"):
             if not 0 <= getattr(self, name) <= 1:
@@ -79,14 +79,14 @@ class AdviceSettings:
 
 @dataclass(frozen=True)
 class RoundSummary:
-    """What a round looks like from afar.
+    """A round in figures.
 
     Parameters
     ----------
     number
         Its number.
     cells_seen
-        Cells about which the rounds up to this one say something.
+        Cells with evidence from the rounds up to this one.
     cells_inside
         Those of them within tolerance under the grid in force.
     rms_pct
@@ -116,7 +116,7 @@ class Advice:
         A sentence or two.
     check
         What comes before it: "hard" or "ceiling" where that was exceeded, "held" where rules keep
-        cells from target, so that another round alone mends nothing; "" for nothing.
+        cells from target, so that another round alone changes nothing; "" for nothing.
     """
 
     word: Word
@@ -138,7 +138,7 @@ def summarise_round(
     setup: Setup,
     settings: AdviceSettings | None = None,
 ) -> RoundSummary:
-    """Sum a round up.
+    """Summarise a round.
 
     Parameters
     ----------
@@ -196,11 +196,11 @@ def advise(
     now, before
         This round and the one before it; None where there is none.
     settings
-        When it is enough; None takes the defaults.
+        When a tune is finished; None takes the defaults.
     plan
         Where the car is driven; None takes the defaults.
     exceeded
-        Ceilings that this round's logs exceeded: they come before any other advice.
+        Ceilings that this round's logs exceeded: they come first.
 
     Returns
     -------
@@ -230,7 +230,7 @@ def _advise(
         return Advice("halt", f"{_sentence(response.why)}")
     relevant = _relevant_cells(cells, setup, plan)
     if relevant.empty:
-        why = "No cell is known well enough to be judged. Log more holds"
+        why = "No cell has fair or good confidence yet. Log more holds"
         return Advice("continue", f"{why}; `tuneassist plan` says which.")
     inside, sure = _shares_inside(relevant, setup, rules)
     bought = _gain_words(now, before) if np.isfinite(response.response) else ""
@@ -245,11 +245,11 @@ def _advise(
         end = " of target, with confidence"
     elif now.number > 1 and _is_converged(relevant, setup, rules):
         end = (
-            "; what is left is too small to be told from the scatter of holds. No further gain is "
-            "to be had from this kind of log"
+            "; what is left is smaller than the scatter of holds. This kind of log gives no "
+            "further gain"
         )
     elif _gained_nothing(response, now, before, rules) and inside >= rules.inside_share:
-        end = ", and the last round bought nothing"
+        end = ", and the last round gained nothing"
     if end:
         return Advice("finished", f"{share}{end}.{bought}{blank}")
     lead = f"{100.0 * (1.0 - inside):.0f} % {known} is not {within} of target"
@@ -261,7 +261,7 @@ def _advise(
 def _far_words(relevant: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> str:
     """Name the cells that lie beyond `AdviceSettings.far_pct` with the whole of their interval.
 
-    Empty where there are none, or so many that the shares tell the story.
+    Empty where there are none, or so many that the shares show it.
     """
     half = 0.5 * (relevant["ci_high_pct"] - relevant["ci_low_pct"])
     is_far = np.abs(miss_pct(relevant, setup)) - half > rules.far_pct
@@ -314,7 +314,7 @@ def _sentence(words: str) -> str:
 
 
 def _relevant_cells(cells: pd.DataFrame, setup: Setup, plan: PlanSettings) -> pd.DataFrame:
-    """Cells known fairly or well, with the weight that driving gives them."""
+    """Cells of fair or good confidence, with the weight of their operating points."""
     rpm, load = (cells[name].to_numpy(dtype=float) for name in ("rpm", "load"))
     weighed = cells.assign(weight=driving_weight(setup.axes, rpm, load, plan))
     is_known = weighed["confidence"].isin(["fair", "good"]) & weighed["target_lambda"].notna()
@@ -328,7 +328,7 @@ def _share(is_so: npt.NDArray[np.bool_] | Floats, relevant: pd.DataFrame) -> flo
 def _shares_inside(
     relevant: pd.DataFrame, setup: Setup, rules: AdviceSettings
 ) -> tuple[float, float]:
-    """Share of the weight inside tolerance, and the mean chance that the truth is."""
+    """Share of the weight inside tolerance, and the mean chance that the true value is."""
     miss = miss_pct(relevant, setup)
     error = relevant["se_pct"].clip(lower=1e-6).to_numpy(dtype=float)
     deviation = relevant["deviation_pct"].to_numpy(dtype=float)
@@ -339,11 +339,11 @@ def _shares_inside(
 
 
 def _is_converged(relevant: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> bool:
-    """Tell whether the proposed steps are no more than the scatter of holds can show."""
+    """Return whether the proposed steps are within the scatter of holds."""
     step = relevant["step_pct"].abs().to_numpy(dtype=float)
     half = 0.5 * (relevant["ci_high_pct"] - relevant["ci_low_pct"]).to_numpy(dtype=float)
     is_significant = (step > setup.correction.tolerance_pct) & (step > half)
-    # a step that a rule held at nothing is no sign of an engine at rest
+    # a step that a rule held at zero does not mean that the tune has converged
     is_far = np.abs(miss_pct(relevant, setup)) > np.maximum(half, rules.tolerance_pct)
     return _share(~(is_significant | is_far), relevant) >= rules.still_share
 
@@ -379,7 +379,7 @@ def _no_evidence_words(cells: pd.DataFrame) -> str:
 
 
 def summary_record(summary: RoundSummary, advice: Advice) -> dict[str, Any]:
-    """Return a round's look and the advice after it as plain values."""
+    """Return a round's summary and the advice after it as plain values."""
     return {**summary.__dict__, "advice": advice.word, "why": advice.why, "check": advice.check}
 
 
@@ -393,7 +393,7 @@ def summary_from_record(record: dict[str, Any]) -> tuple[RoundSummary, Advice]:
     """
     if not {"number", "cells_seen", "cells_inside", "advice", "why"} <= set(record):
         raise InputError(
-            "what is kept of a round says no more how it looked.",
+            "the round's summary is incomplete.",
             where="evidence.json",
             mend="Restore the round's folder from a copy, or take the round back with "
             "`tuneassist rounds undo`.",
@@ -401,7 +401,7 @@ def summary_from_record(record: dict[str, Any]) -> tuple[RoundSummary, Advice]:
     known: dict[str, Any] = {name: record.get(name) for name in RoundSummary.__dataclass_fields__}
     check = record.get("check", "")
     if check not in get_args(Check):
-        raise InputError(f"{check!r} is no check that a round can ask for.", where="evidence.json")
+        raise InputError(f"{check!r} is not a known check of a round.", where="evidence.json")
     return RoundSummary(**known), Advice(record["advice"], str(record["why"]), check)
 
 

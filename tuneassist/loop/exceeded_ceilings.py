@@ -1,4 +1,4 @@
-"""Ceilings that a round's logs exceeded: where, by what reading, and whether the hard one was."""
+"""Ceilings that a round's logs exceeded: where, by what reading, and if the hard one was."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def exceeded_ceilings(logs: Sequence[LogEvidence], setup: Setup) -> tuple[Exceed
     Parameters
     ----------
     logs
-        Of one round: what an earlier grid did is no fault of this one.
+        Of one round only.
     setup
         Ceilings, axes and units.
     """
@@ -78,5 +78,5 @@ def exceeded_words(found: Sequence[ExceededCeiling]) -> str:
         return ""
     listed = "; ".join(one.words for one in found)
     if any(one.is_hard for one in found):
-        return f"Exceeded: {listed}. Find and mend the cause before anything else."
-    return f"Exceeded: {listed}. Keep below that load until the cause is known."
+        return f"Exceeded: {listed}. Find and fix the cause before anything else."
+    return f"Exceeded: {listed}. Stay below that load until the cause is known."

@@ -1,8 +1,8 @@
 """The order of holds: short moves, light load first, and rests between heavy holds.
 
 Holds are sorted into bands of load: light, middle, heavy. Each band is a short path (nearest
-neighbour, then sections turned round while that shortens it: Croes, Operations Research 6(6), 1958,
-791-812, from memory). Heavy holds come last, and light ones kept back for it fill the rests.
+neighbour, then sections reversed while that shortens it: Croes, Operations Research 6(6), 1958,
+791-812, from memory). Heavy holds come last, and light ones reserved for it fill the rests.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def short_path(cost: Floats, start: int) -> list[int]:
 
 
 def _best_turn(cost: Floats, path: list[int]) -> tuple[int, int] | None:
-    """Section of the path that is best turned round; the start stays, the end is free."""
+    """Section of the path whose reversal saves most; the start is fixed, the end is free."""
     n = len(path)
     if n < 3:
         return None

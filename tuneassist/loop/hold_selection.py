@@ -1,4 +1,4 @@
-"""Choosing places: one by one where most doubt goes, then exchanged while that helps.
+"""Select holds: one by one by the uncertainty they remove, then exchanged while that helps.
 
 Exchange: Fedorov, Theory of Optimal Experiments, 1972 (from memory).
 """
@@ -14,7 +14,7 @@ from tuneassist.loop.uncertainty import MapUncertainty
 
 Mask = npt.NDArray[np.bool_]
 
-#: Sweeps of exchanges, and the share of the doubt that one must be worth.
+#: Sweeps of exchanges, and the share of the uncertainty that one must remove.
 EXCHANGE_SWEEPS = 2
 EXCHANGE_SHARE = 1e-3
 
@@ -22,18 +22,18 @@ EXCHANGE_SHARE = 1e-3
 def choose_one_by_one(
     uncertainty: MapUncertainty, is_allowed: Mask, *, price: Floats | None, settings: PlanSettings
 ) -> list[int]:
-    """Choose places one by one, most doubt taken away per price first.
+    """Choose places one by one, those that remove most uncertainty per cost first.
 
     Parameters
     ----------
     uncertainty
-        What is not known yet.
+        The uncertainty of the map before any of the holds.
     is_allowed
         Where a hold may be asked for, shape (n,).
     price
-        What a hold at each place costs, shape (n,); None: all alike. [s]
+        Time that a hold at each place takes, shape (n,); None: all alike. [s]
     settings
-        Most holds, and the least that one must bring.
+        Most holds, and the least that one must remove.
 
     Returns
     -------
@@ -55,7 +55,7 @@ def choose_one_by_one(
 
 
 def after_holds(uncertainty: MapUncertainty, chosen: list[int]) -> MapUncertainty:
-    """Return what is left after holds at all of the places."""
+    """Return the uncertainty that is left after holds at all of the places."""
     for point in chosen:
         uncertainty = uncertainty.after(point)
     return uncertainty
@@ -64,7 +64,7 @@ def after_holds(uncertainty: MapUncertainty, chosen: list[int]) -> MapUncertaint
 def improve_by_exchange(
     uncertainty: MapUncertainty, chosen: list[int], is_allowed: Mask, *, price: Floats | None
 ) -> list[int]:
-    """Swap holds one by one for better places, that cost no more, while that helps."""
+    """Swap holds for better places that cost no more, one by one, while that helps."""
     chosen, left = list(chosen), after_holds(uncertainty, chosen)
     least = EXCHANGE_SHARE * left.total
     for _ in range(EXCHANGE_SWEEPS):
@@ -85,8 +85,8 @@ def improve_by_exchange(
 
 
 def drop_least_useful(uncertainty: MapUncertainty, chosen: list[int]) -> list[int]:
-    """Leave out the hold that is missed least."""
+    """Leave out the hold that removes least uncertainty."""
     left = after_holds(uncertainty, chosen)
     totals = [left.without(point).total for point in chosen]
-    missed = int(np.argmin(totals))
-    return [point for k, point in enumerate(chosen) if k != missed]
+    least_useful = int(np.argmin(totals))
+    return [point for k, point in enumerate(chosen) if k != least_useful]

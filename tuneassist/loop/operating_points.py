@@ -1,4 +1,4 @@
-"""Where holds may be asked for: operating points within reach, with how much each matters."""
+"""Operating points within reach at which a plan may ask for holds, and the weight of each."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Mask = npt.NDArray[np.bool_]
 
 
 def visits_per_cell(evidence: Evidence, axes: Axes) -> Floats:
-    """Count samples per cell, as far as the evidence knows where samples have been.
+    """Count samples per cell, as far as the evidence records them.
 
     Parameters
     ----------
@@ -62,8 +62,9 @@ def operating_point_table(
 ) -> pd.DataFrame:
     """List the operating points within the engine's reach as logged, half a cell apart.
 
-    Reach in load hangs on speed: a point lies within it where samples came near its cell, and where
-    its load is no lower and no higher than what was driven within one breakpoint gap of its speed.
+    Reach in load depends on speed: a point lies within it where samples came near its cell, and
+    where its load is no lower and no higher than what was driven within one breakpoint gap of its
+    speed.
 
     Parameters
     ----------
@@ -75,7 +76,7 @@ def operating_point_table(
         Reach and weights.
     visits
         Samples nearest to each breakpoint, moves included, shape (cells,) or of the axes; None
-        takes what the evidence knows. [1]
+        takes what the evidence records. [1]
 
     Returns
     -------
@@ -114,7 +115,7 @@ def _is_driven(
 ) -> Mask:
     """Places no farther than this beyond what was driven near their speed; all, if none is known.
 
-    Holds count as well, and are all that counts of a log of which nothing else is known.
+    Holds count as well; of a log without driven loads only its holds count.
     """
     known = [
         table
@@ -143,7 +144,7 @@ def _moved(points: Floats, values: Floats, cells: float) -> Floats:
 
 
 def driving_weight(axes: Axes, rpm: Floats, load: Floats, settings: PlanSettings) -> Floats:
-    """Tell how much each point matters, 1 where a road car lives, shape (n,). [1]
+    """Return the weight of each point, 1 in the range where road cars run, shape (n,). [1]
 
     Examples
     --------
@@ -179,7 +180,7 @@ def _half_steps(count: int) -> Floats:
 
 
 def _width(points: Floats) -> Floats:
-    """Share of an axis that each point stands for."""
+    """Share of an axis that each point represents."""
     return np.asarray(np.gradient(axis_positions(points)))
 
 

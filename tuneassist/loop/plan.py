@@ -1,8 +1,9 @@
-"""What to hold next: the holds that shrink the remaining doubt most for the time.
+"""What to hold next: the holds that reduce the remaining uncertainty most for the time.
 
-Points are chosen one by one where a hold takes most of the weighted variance away, per second where
-time is short, and then exchanged while that helps. What is chosen never lies beyond the engine's
-reach as logged, near the rev limit, where there is no target, or where a ceiling was exceeded.
+Points are chosen one by one where a hold removes most of the weighted variance, per second where
+time is short, and then exchanged while that helps. Chosen points never lie beyond the load and
+speed driven in the logs, near the rev limit, where there is no target, or where a ceiling was
+exceeded.
 """
 
 from __future__ import annotations
@@ -89,12 +90,12 @@ def plan_holds(
     setup
         Axes, target, rev limit and ceilings.
     minutes
-        Time there is, on a warm engine. [min]
+        Time available, on a warm engine. [min]
     settings
         Weights and prices of time; None takes the defaults.
     visits
         Samples nearest to each breakpoint, moves included, such as ``samples_seen`` of
-        `tuneassist.evidence.coverage.coverage_table`; None takes what the evidence knows. [1]
+        `tuneassist.evidence.coverage.coverage_table`; None takes what the evidence records. [1]
 
     Returns
     -------
@@ -110,7 +111,7 @@ def plan_holds(
     """
     rules = settings or PlanSettings()
     if not 0 < minutes < float("inf"):
-        raise InputError(f"{minutes!r} minutes is no time.", mend="Give a number above zero.")
+        raise InputError(f"minutes is {minutes!r}.", mend="It must be greater than 0.")
     evidence = evidence or _nothing_known()
     places = operating_point_table(evidence, setup=setup, settings=rules, visits=visits)
     _require_places(places)
@@ -128,7 +129,7 @@ def plan_holds(
 def _no_hold(
     minutes: float, planner: _Planner, uncertainty: MapUncertainty
 ) -> InputError | NoEvidenceError:
-    """Return the error where no hold was chosen: none would teach anything, or none fits."""
+    """Return the error where no hold was chosen: none is worth its time, or none fits."""
     rules = planner.settings
     if planner.is_any_worthwhile(uncertainty):
         need = rules.move_s + rules.hold_s
@@ -137,8 +138,8 @@ def _no_hold(
             mend="Give more time.",
         )
     return NoEvidenceError(
-        "No hold would teach anything: none within reach takes more than "
-        f"{100.0 * rules.min_gain_share:g} % of the doubt away (min_gain_share under [plan])."
+        "No further holds needed: none within reach would remove more than "
+        f"{100.0 * rules.min_gain_share:g} % of the uncertainty (min_gain_share under [plan])."
     )
 
 
@@ -155,18 +156,18 @@ def _require_places(places: pd.DataFrame) -> None:
         )
     if not places["is_allowed"].any():
         raise NoEvidenceError(
-            "No hold may be asked for: every place that was reached lies near the rev limit or "
-            "where a ceiling was exceeded."
+            "No hold is possible: every place within reach is near the rev limit or where a "
+            "ceiling was exceeded."
         )
     if not places.loc[places["is_allowed"], "weight"].gt(0).any():
         raise NoEvidenceError(
-            "No hold is worth its time: every place within reach has the weight 0 in plan.region."
+            "No hold is worth its time: every place within reach has weight 0 in plan.region."
         )
 
 
 @dataclass(frozen=True, eq=False)
 class _Planner:
-    """Places, prices and the time there is."""
+    """Places, costs and the time available."""
 
     places: pd.DataFrame
     axes: Axes
@@ -192,7 +193,7 @@ class _Planner:
         return np.asarray(rules.hold_s + move + wait * heavy)
 
     def ordered(self, chosen: list[int]) -> pd.DataFrame:
-        if not chosen:  # no hold would teach anything
+        if not chosen:  # no hold is worth its time
             return self.ordered([0]).iloc[:0]
         rows = self.places.iloc[chosen]
         holds = ordered_holds(
@@ -202,12 +203,14 @@ class _Planner:
             highest_load=self.highest_load,
             settings=self.settings,
         )
-        point = holds["point"].to_numpy(dtype=np.int64)  # of no hold at all it has no kind
+        point = holds["point"].to_numpy(
+            dtype=np.int64
+        )  # without holds the column has no integer type
         holds["point"] = np.array(chosen, dtype=np.int64)[point]
         return holds
 
     def choose(self, uncertainty: MapUncertainty) -> tuple[list[int], pd.DataFrame]:
-        """Choose as many holds as there is time for; by doubt alone if time is no matter."""
+        """Choose as many holds as there is time for; by uncertainty alone if all fit."""
         free = self._best(uncertainty, None)
         holds = self.ordered(free)
         if _length_s(holds) <= self.time_s:
@@ -218,7 +221,7 @@ class _Planner:
         return chosen, self.ordered(chosen) if chosen else holds.iloc[:0]
 
     def is_any_worthwhile(self, uncertainty: MapUncertainty) -> bool:
-        """Tell whether any hold is worth its while, time left aside."""
+        """Return whether any hold is worth its time, however long that is."""
         return bool(
             choose_one_by_one(
                 uncertainty,
@@ -229,7 +232,7 @@ class _Planner:
         )
 
     def _best(self, uncertainty: MapUncertainty, price: Floats | None) -> list[int]:
-        """The best places; with a price, as many of them as there is time for."""
+        """The best places; with a price, as many as there is time for."""
         ranked = choose_one_by_one(
             uncertainty, self.is_allowed, price=price, settings=self.settings
         )
@@ -246,7 +249,7 @@ def _length_s(holds: pd.DataFrame) -> float:
 
 
 def _last_true(is_right: Callable[[int], bool], most: int) -> int:
-    """Largest count that fits, by halving; fitting hardly ever comes back once lost."""
+    """Largest count that fits, by bisection; assumes that a larger count never fits again."""
     low, high = 0, most
     while low < high:
         middle = (low + high + 1) // 2
@@ -283,7 +286,7 @@ def _why(
     before_pct: Floats,
     after_pct: Floats,
 ) -> list[str]:
-    """Say for each hold what is known there and what it will be."""
+    """Describe for each hold the uncertainty there now and after the plan."""
     rows = planner.places.iloc[points]
     at = places_in_cells(
         planner.axes, rows["rpm"].to_numpy(dtype=float), rows["load"].to_numpy(dtype=float)

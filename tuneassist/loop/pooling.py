@@ -1,9 +1,9 @@
-"""The evidence of several rounds as one: total needs pool, and contradicted rounds fade.
+"""The evidence of several rounds as one: total needs are pooled, contradicted rounds count less.
 
 What a cell needs in total (its deviation composed with the grid it was logged under) belongs to the
-engine and not to the round, so that all rounds count. Where a later round found the need shifted
-everywhere, beyond doubt but by less than stops the loop, the engine drifts: the rounds before then
-count with that much more standard deviation, and so fade behind the newer ones.
+engine and not to the round, so that all rounds count. Where a later round finds the need shifted
+everywhere, significantly but by less than stops the loop, the engine has drifted: the rounds
+before it count with that much more standard deviation.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class Round:
     number
         Its number, from 1.
     logs
-        What its logs said.
+        The evidence of its logs.
     in_force
         The grid that the controller held while they were taken.
     response
@@ -42,7 +42,7 @@ class Round:
 
 
 def drift_ln(response: Response) -> float:
-    """Shift of need that a round found, where it is beyond doubt; else 0. [ln]"""
+    """Shift of need that a round found, where it is significant; else 0. [ln]"""
     low, high = response.offset_low_pct, response.offset_high_pct
     if not (np.isfinite(low) and np.isfinite(high)) or low <= 0.0 <= high:
         return 0.0
@@ -66,12 +66,12 @@ def pool_rounds(rounds: Sequence[Round], *, setup: Setup, current: Grid) -> Evid
     setup
         The car's setup.
     current
-        The grid in the controller now; deviations are told relative to it.
+        The grid in the controller now; deviations are relative to it.
 
     Returns
     -------
     Evidence
-        With a sentence where rounds have faded.
+        With a note where rounds count less.
     """
     drifts = drift_since_rounds(rounds)
     return gather(

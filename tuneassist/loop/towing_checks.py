@@ -1,9 +1,9 @@
-"""Tunes that work long and hard against the power tune: no stronger, no leaner, no hotter.
+"""Towing and economy tunes against the power tune: no stronger, no leaner, no hotter.
 
 A towing tune holds for minutes what a power tune holds for seconds. At the same cell the engine
-gets the same air, so that the grids tell whose mixture is leaner; the target tables tell what each
-aims at; full-load runs tell what came of it. Which side of the mixture hurts depends on the
-ignition: lean for spark, rich for compression, which is smoke and heat.
+gets the same air, so that the grids show whose mixture is leaner; the target tables show what each
+aims at; full-load runs show the result. Which side of the mixture is unsafe depends on the
+ignition: lean for spark, rich for compression (smoke and heat).
 """
 
 from __future__ import annotations
@@ -47,14 +47,14 @@ from tuneassist.units import unit_named
 
 TOWING, POWER, OTHER = "towing", "power", "other"
 WEAKER = (TOWING, "economy")
-"""Kinds that must not be stronger than a power tune; of these, towing is held to its heat too."""
+"""Kinds that must not be stronger than a power tune; towing is checked for heat too."""
 HEAT_CEILINGS, STRENGTH_CEILINGS = ("exhaust_temp",), ("torque", "boost")
 Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
 class KindComparison:
-    """What was found between tunes, and what was and was not looked at, in words."""
+    """Findings between tunes, and what was and was not checked, in words."""
 
     findings: tuple[Finding, ...] = ()
     checked: tuple[str, ...] = ()
@@ -63,7 +63,7 @@ class KindComparison:
 
 @dataclass(frozen=True, eq=False)
 class _Pair:
-    """A tune that works, and the power tune beside it."""
+    """A towing or economy tune, and the power tune beside it."""
 
     work: Tune
     power: Tune
@@ -86,7 +86,7 @@ class _Pair:
 
 
 class _Words(NamedTuple):
-    """How an excess is told: what the tune is then, both values, the excess, its tolerance."""
+    """Words for an excess: what the tune is then, both values, the excess, its tolerance."""
 
     is_what: str
     both: Callable[[float, float], str]
@@ -101,13 +101,13 @@ def compare_kinds(
     in_order: Sequence[tuple[Tune, Tune]] = (),
     runs: RunSettings | None = None,
 ) -> KindComparison:
-    """Hold every towing and economy tune against every power tune.
+    """Compare every towing and economy tune with every power tune.
 
     Parameters
     ----------
     tunes
-        From least to most power. Where none is of kind "power", those of kind "other" that are
-        listed behind a tune stand for it.
+        From least to most power. Where none is of kind "power", those of kind "other" listed
+        after a tune are used instead.
     rules
         What counts as stronger, leaner or hotter.
     in_order
@@ -137,12 +137,17 @@ def _pairs(tunes: Sequence[Tune]) -> Iterator[tuple[Tune, Tune]]:
 
 
 def _coverage_words(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Say what could be compared and what it takes where it could not."""
+    """Say what was compared, and what is missing where it was not."""
     towing = [pair for pair in pairs if pair.work.kind == TOWING]
     curves = {name: _with_curves(pairs, name) for name in ("torque_nm", "lambda", "exhaust_temp_c")}
     cells = [pair for pair in towing if _heavy_cells(pair)[0].size]
     looks = (
-        ("torque at every speed", pairs, curves["torque_nm"], "full-load runs of both in one air"),
+        (
+            "torque at every speed",
+            pairs,
+            curves["torque_nm"],
+            "full-load runs of both in the same air",
+        ),
         ("mixture by target and grid", towing, cells, "one kind of load axis in both setups"),
         ("lambda at full load", towing, curves["lambda"], "full-load runs of both with lambda"),
         (
@@ -159,10 +164,10 @@ def _coverage_words(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str,
             if pair in seen:
                 checked.append(between)
             else:
-                unchecked.append(f"{between}: it takes {takes}")
+                unchecked.append(f"{between}: it needs {takes}")
     if not towing:
         unchecked.append(
-            "mixture and heat between tunes: no towing tune stands beside a power tune"
+            "mixture and heat between tunes: no towing tune is listed with a power tune"
         )
     return tuple(checked), tuple(unchecked)
 
@@ -218,7 +223,7 @@ def _curves(pair: _Pair, column: str) -> pd.DataFrame:
 
 
 def _by_speed(pair: _Pair, topic: Topic, table: pd.DataFrame, words: _Words) -> Finding:
-    """Say at how many speeds a run goes beyond the other, and where most, with both numbers."""
+    """Count the speeds at which a run exceeds the other, and name the worst, with both numbers."""
     is_bad = table["excess"] > words.tolerance
     row = table.iloc[int(table["excess"].argmax())]
     both = words.both(float(row["work"]), float(row["power"]))
@@ -261,7 +266,7 @@ def _own_top(pair: _Pair, name: str) -> str:
 
 
 def _mixture(pair: _Pair) -> Iterator[Finding]:
-    """No nearer to the side that hurts than the power tune, by target, by grid, at full load."""
+    """No nearer to the unsafe side than the power tune, by target, by grid, at full load."""
     rpm, load = _heavy_cells(pair)
     if rpm.size:
         yield from _of_targets(pair, rpm, load)
@@ -294,14 +299,14 @@ def _heavy_cells(pair: _Pair) -> tuple[Floats, Floats]:
 
 
 def is_heavy(axes: Axes, limits: LimitSettings, *, share: float) -> Flags:
-    """Tell which cells are in boost, or at this share of the highest load.
+    """Return which cells are in boost, or at this share of the highest load.
 
     Parameters
     ----------
     axes, limits
         Of the setup, for what counts as boost.
     share
-        Of the highest breakpoint of load; a gauge axis is counted from vacuum. [1]
+        Of the highest breakpoint of load; a gauge axis counts from vacuum. [1]
     """
     load, zero = axes.cell_load(), load_offset(axes, limits.barometer_kpa)
     heavy = load + zero >= share * (axes.load[-1] + zero)
@@ -316,7 +321,7 @@ def is_heavy(axes: Axes, limits: LimitSettings, *, share: float) -> Flags:
 def _of_targets(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
     setups = [pair.work.setup, pair.power.setup]
     if setups[0].target.kind != setups[1].target.kind:
-        words = "one target is an aim and the other a floor, so that they cannot be compared"
+        words = "one target is an aim and the other a floor, so they cannot be compared"
         yield pair.finding("mixture", "remark", words)
         return
     own, other = (Grid(one.axes, one.target.table).at(rpm, load) for one in setups)
@@ -341,7 +346,7 @@ def _of_grids(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
     """Compare fuel, or air, that the corrections give at the same cell."""
     acts_on = pair.work.setup.correction.acts_on
     if acts_on != pair.power.setup.correction.acts_on:
-        words = "one grid moves fuel and the other air, so that they cannot be compared"
+        words = "one grid corrects fuel and the other air, so they cannot be compared"
         yield pair.finding("mixture", "remark", words)
         return
     own, other = (
@@ -366,7 +371,7 @@ def _of_grids(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
 
 
 def _by_cell(pair: _Pair, cells: pd.DataFrame, says: str, by: str) -> Iterator[Finding]:
-    """Say in how many cells a table goes beyond the other, and where most, with both numbers."""
+    """Count the cells in which a table exceeds the other, and name the worst, with both numbers."""
     known = cells[np.isfinite(cells["excess"])]
     if known.empty:
         return

@@ -1,10 +1,10 @@
-"""What is not yet known over the operating points, and how holds would shrink it.
+"""Uncertainty of the map over the operating points, and how holds would reduce it.
 
 A hold at a point changes the covariance of all points by a rank-one update that does not depend on
-what will be measured, so that a plan's worth is known before it is driven. The criterion is the
-weighted mean variance (A-optimality; Atkinson, Donev and Tobias, Optimum Experimental Designs, with
-SAS, 2007, chapter 10, from memory). Holds of one session share that session's offset of the
-measuring chain, which is carried along as one more unknown.
+what will be measured, so that the benefit of a plan is known before it is driven. The criterion is
+the weighted mean variance (A-optimality; Atkinson, Donev and Tobias, Optimum Experimental Designs,
+with SAS, 2007, chapter 10, from memory). Holds of one session share that session's offset of the
+measuring chain, which is one more unknown.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from tuneassist.loop.settings import PlanSettings
 from tuneassist.pipeline import Evidence
 from tuneassist.threads import on_one_thread
 
-#: Size of an unknown table's error, and how far along the axes it stays alike: tables that run at
+#: Size of an unknown table's error, and its correlation length along the axes: tables that run at
 #: all are commonly within 10 to 12 %, two standard deviations. [ln], [mean cells]
 ASSUMED_SD, ASSUMED_LENGTH = 0.05, 2.0
 #: A cell in boost that asks to be leaned and was not held itself counts as known no better than
-#: this, so that it is held first: by so much may a lean spot undercut the surface around it. [ln]
+#: this, so that it is held first: a lean spot may differ this much from the surface around. [ln]
 WAITING_SD = 0.02
 
 
@@ -44,7 +44,7 @@ class MapUncertainty:
         How much each point matters, sum 1, shape (n,); against a floor, with the chance that the
         point is not clear of it. [1]
     is_assumed
-        True where no usable surface stands behind it and holds are to be spread.
+        True where there is no usable surface yet and holds are to be spread.
     """
 
     covariance: Floats
@@ -79,7 +79,7 @@ class MapUncertainty:
         return replace(self, covariance=self.covariance - scale * np.outer(shared, shared))
 
     def after(self, point: int) -> MapUncertainty:
-        """Return what is left after a hold at a point."""
+        """Return the uncertainty after a hold at a point."""
         return self._updated(point, 1.0)
 
     def without(self, point: int) -> MapUncertainty:
@@ -91,19 +91,19 @@ class MapUncertainty:
 def map_uncertainty(
     evidence: Evidence, places: pd.DataFrame, *, axes: Axes, kind: str, settings: PlanSettings
 ) -> MapUncertainty:
-    """Return what the evidence leaves unknown at the places.
+    """Return the uncertainty that the evidence leaves at the places.
 
     Parameters
     ----------
     evidence
-        With its fit; where that is no use, a smooth unknown surface is assumed, which the holds
-        there are have partly told about.
+        With its fit; where that is not usable, a smooth unknown surface is assumed, which the
+        holds so far have partly measured.
     places
         With ``rpm, load, weight``.
     axes, kind
         Breakpoints and kind of the target.
     settings
-        From how many holds the fit is believed.
+        From how many holds on the fit is used.
     """
     rpm, load = (places[c].to_numpy(dtype=float) for c in ("rpm", "load"))
     weights = bilinear_weights(axes, rpm, load)
@@ -132,20 +132,20 @@ def map_uncertainty(
 
 
 def _disputed_variance(cells: pd.DataFrame) -> Floats:
-    """Variance of what a lone overruled hold leaves open at each cell. [ln^2]"""
+    """Variance that a single overruled hold adds at each cell. [ln^2]"""
     half = np.log1p(cells["ci_high_pct"] / 100.0) - np.log1p(cells["ci_low_pct"] / 100.0)
     return np.where(cells["is_disputed"], half / 2.0, 0.0) ** 2
 
 
 def _waiting_variance(cells: pd.DataFrame) -> Floats:
-    """Variance that cells keep which may not be leaned before they were held themselves. [ln^2]"""
+    """Variance added to cells that may not be leaned until they are held themselves. [ln^2]"""
     if "waits_in_boost" not in cells:
         return np.zeros(len(cells))
     return np.where(cells["waits_in_boost"].to_numpy(dtype=bool), WAITING_SD**2, 0.0)
 
 
 def _chance_at_floor(need: Floats, error: Floats, settings: PlanSettings) -> Floats:
-    """Chance that a point is not clear of the floor; what is clear of it needs nothing."""
+    """Chance that a point is not clear of the floor; a point clear of it needs nothing."""
     clear = np.log1p(settings.floor_clear_pct / 100.0)
     chance = stats.norm.cdf((clear - need) / np.maximum(error, 1e-3))
     return np.asarray(np.maximum(chance, 1e-3))
