@@ -40,11 +40,11 @@ def changed(folder: Path, *swaps: tuple[str, str], of: Path = PETROL) -> Path:
 CONTRADICTIONS = {
     "petrol by compression": (
         [('ignition = "spark"', 'ignition = "compression"')],
-        ("key engine.ignition", 'fuel = "petrol" is burnt by spark', 'ignition = "spark"'),
+        ("key engine.ignition", 'fuel = "petrol" is for spark ignition', 'ignition = "spark"'),
     ),
     "diesel by spark": (
         [('fuel = "petrol"', 'fuel = "diesel"')],
-        ("key engine.ignition", 'fuel = "diesel" is burnt by compression'),
+        ("key engine.ignition", 'fuel = "diesel" is for compression ignition'),
     ),
     "diesel by the default": (
         [('ignition = "spark"\n', ""), ('fuel = "petrol"', 'fuel = "diesel"')],
@@ -52,11 +52,11 @@ CONTRADICTIONS = {
     ),
     "a breakpoint too long by a zero": (
         [("5800, 6500]", "5800, 65000]")],
-        ("key axes.rpm", "65000 rpm lies far beyond engine.rev_limit_rpm = 6800"),
+        ("key axes.rpm", "65000 rpm is far above engine.rev_limit_rpm = 6800"),
     ),
     "a rev limit short of a zero": (
         [("rev_limit_rpm = 6800", "rev_limit_rpm = 680")],
-        ("breakpoint 6500 rpm lies far beyond engine.rev_limit_rpm = 680",),
+        ("breakpoint 6500 rpm is far above engine.rev_limit_rpm = 680",),
     ),
     "speeds in thousands": ([(RPM, IN_KRPM)], ("key axes.rpm", "ends at 6.5 rpm")),
     "an axis in the channel's psi": (

@@ -85,7 +85,7 @@ def test_a_folder_with_foreign_things_is_refused_and_left_alone(
     else:
         (out / foreign).write_text("mine", encoding="utf-8")
     before = _names(out)
-    with pytest.raises(OutputError, match="no result of this program") as caught:
+    with pytest.raises(OutputError, match="not results of this program") as caught:
         write_proposal(out, NEW, overwrite=overwrite)
     assert foreign.rstrip("/") in str(caught.value)
     assert _names(out) == before
@@ -629,7 +629,7 @@ def test_json_is_strict_ordered_and_the_same_each_time():
 
 
 def test_json_refuses_what_has_no_form():
-    with pytest.raises(TypeError, match="object has no form in JSON"):
+    with pytest.raises(TypeError, match="object cannot be written as JSON"):
         stable_json({"x": object()})
 
 

@@ -231,7 +231,7 @@ def test_starting_twice_and_starting_on_other_things_are_refused(tmp_path, car) 
         begun(tmp_path / "tune", car)
     (tmp_path / "photos").mkdir()
     (tmp_path / "photos" / "a.jpg").write_text("x", encoding="utf-8")
-    with pytest.raises(OutputError, match="no result of this program"):
+    with pytest.raises(OutputError, match="not results of this program"):
         begun(tmp_path / "photos", car)
     with pytest.raises(InputError, match="no tune here"), open_tune(tmp_path / "photos"):
         pass

@@ -264,7 +264,7 @@ def test_targets() -> None:
 
 
 def test_a_target_that_does_not_fit_the_axes_names_both_shapes_and_the_file() -> None:
-    with pytest.raises(SetupError, match=r"shape \(3, 2\), the axes ask for \(2, 3\)") as error:
+    with pytest.raises(SetupError, match=r"shape \(3, 2\), the axes need \(2, 3\)") as error:
         Setup(axes=AXES, target=Target(np.ones((3, 2))), source="car.toml")
     assert "car.toml" in str(error.value)
     assert "One row per rpm breakpoint" in str(error.value)

@@ -7,12 +7,12 @@
     │   ├── SetupError              the setup file                                  exit 3
     │   ├── LogError                a log file                                      exit 3
     │   └── GridError               a correction grid file or its axes              exit 3
-    ├── NoEvidenceError             inputs are fine, nothing usable is in them      exit 4
+    ├── NoEvidenceError             inputs are fine but hold nothing usable      exit 4
     ├── RuleBreachError             a grid breaks a rule, or the checker objects    exit 5
     └── OutputError (OSError)       the result could not be written                 exit 3
 
 The exit statuses are the contract's; the command line reads them from the class. A message may
-quote a file: whatever it quotes is made safe to show and kept short here, for every error.
+quote a file: quoted text is made safe to show and shortened here, for every error.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from typing import ClassVar
 from tuneassist.inert import NAME_LENGTH, one_line
 
 MOST_BREACHES = 1000
-"""Broken rules that one message names: all of them for any table that a controller holds. [1]"""
+"""Broken rules that one message names: enough for any table of a controller. [1]"""
 
 
 class TuneassistError(Exception):
@@ -40,7 +40,7 @@ class TuneassistError(Exception):
         super().__init__(one_line(message))
 
     def __reduce__(self) -> tuple[object, ...]:
-        """Come back from another process as it was, and not as if its message were new."""
+        """Restore the error from another process unchanged, without building its message anew."""
         return _as_it_was, (type(self), self.args, dict(self.__dict__))
 
 
@@ -65,7 +65,7 @@ class InputError(TuneassistError, ValueError):
     mend
         What would be right.
     example
-        Lines of our own that show it, below the message.
+        Example lines, shown below the message.
     """
 
     def __init__(self, problem: str, *, where: str = "", mend: str = "", example: str = "") -> None:
@@ -78,7 +78,7 @@ class InputError(TuneassistError, ValueError):
         Exception.__init__(self, f"{place}{self.problem}{cure}{below}")
 
     def without(self, *names: str) -> str:
-        """Return the message without a file's name, for where that is said already.
+        """Return the message without a file's name, where that is shown already.
 
         Parameters
         ----------
@@ -105,8 +105,8 @@ class LogError(InputError):
     problem, where, mend, example
         As for `InputError`.
     stops_run
-        Whether it must be settled before any other log is used: the file that was named is
-        missing, or it may hold readings that a ceiling waits for.
+        Whether the run stops until it is fixed: the named file is missing, or it may hold readings
+        that a ceiling needs.
     """
 
     def __init__(
@@ -154,4 +154,4 @@ class RuleBreachError(TuneassistError):
 
 
 class OutputError(TuneassistError, OSError):
-    """A result could not be written; what was there before is untouched."""
+    """A result could not be written; what was there before is unchanged."""

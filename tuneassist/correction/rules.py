@@ -39,7 +39,7 @@ SAFE_WAY: Mapping[tuple[str, str], str] = {
     ("compression", "fuel"): "less fuel: a compression engine is damaged by fuel without air "
     "(smoke, exhaust heat) and by torque",
     ("compression", "boost"): "less boost, and less fuel by other means: a compression engine is "
-    "hurt by fuel without air (smoke, exhaust heat) and by torque",
+    "damaged by fuel without air (smoke, exhaust heat) and by torque",
 }
 """Ignition and what the grid acts on, to the safe way in words."""
 NEARLY = 0.05  # holds short of the number needed by less than this count as enough [1]

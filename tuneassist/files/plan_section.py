@@ -23,7 +23,7 @@ PLAN_KEYS = (*(key for key in keys_of(PlanSettings) if key != "regions"), "regio
 
 
 def read_plan_settings(path: Path) -> PlanSettings:
-    """Read where the car is driven from a setup file; the defaults where it does not say.
+    """Read where the car is driven from a setup file; or use the defaults.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def read_plan_settings(path: Path) -> PlanSettings:
     Raises
     ------
     SetupError
-        When the section cannot be meant as it stands; names file and key.
+        When the section is invalid; names file and key.
     """
     table = read_toml(Path(path)).table("plan")
     table.check_names(PLAN_KEYS)

@@ -1,4 +1,4 @@
-"""A round held against what it was: fingerprints, composition, and every rule in force now."""
+"""Verify a round: fingerprints, composition, and every rule in force now."""
 
 from __future__ import annotations
 
@@ -26,15 +26,15 @@ MOST_NAMED = 10
 
 
 def verify_round(tune: TuneFolder, entry: RoundEntry) -> None:
-    """Refuse a round whose files are not what was written, or whose grid breaks a rule.
+    """Refuse a round whose files were changed, or whose grid breaks a rule.
 
     Parameters
     ----------
     tune
         The tune.
     entry
-        A round that stands. Its grid is held against the rules while it waits to be loaded: limits
-        may have been changed since a grid was accepted.
+        A round that counts. Its grid is checked against the rules while it waits to be loaded:
+        limits may have been changed since a grid was accepted.
 
     Raises
     ------
@@ -65,8 +65,8 @@ def _require_rules(tune: TuneFolder, entry: RoundEntry, *, grid: Grid, in_force:
     if words:
         more = [f"And {len(words) - MOST_NAMED} more."] if len(words) > MOST_NAMED else []
         raise RuleBreachError(
-            f"{files.folder / 'grid.csv'}: the grid breaks {len(words)} rule(s); it may not be "
-            "loaded. Reject it, or take the round back.",
+            f"{files.folder / 'grid.csv'}: the grid breaks {len(words)} rule(s); do not load "
+            "it. Reject it, or take the round back.",
             (*words[:MOST_NAMED], *more),
         )
 
@@ -83,7 +83,7 @@ def _require_same_cells(files: RoundFiles, cells: pd.DataFrame, grid: Grid) -> N
 
 
 def _as_proposed(setup: Setup, files: RoundFiles) -> Setup:
-    """Return the setup with the gain that the round was proposed with: it may be paced."""
+    """Return the setup with the gain of the proposal, which the response may have changed."""
     where = str(files.folder / "proposal.json")
     record = parse_record(files.read("proposal.json"), where=where, mend=PUT_BACK)
     try:
@@ -96,14 +96,14 @@ def _as_proposed(setup: Setup, files: RoundFiles) -> Setup:
 
 
 def _with_readings(tune: TuneFolder, entry: RoundEntry, cells: pd.DataFrame) -> pd.DataFrame:
-    """Add the highest readings near each cell, of every round that the proposal rests on."""
+    """Add the highest readings near each cell, from every round that the proposal uses."""
     rests_on = [one for one in tune.state.evidence if one.number <= entry.number]
     logs = [log for one in rests_on for log in tune.evidence(one).counted]
     return cells.assign(**highest_seen(logs))
 
 
 def _breach_sentences(breaches: tuple[Breach, ...], setup: Setup) -> Iterator[str]:
-    """Yield the breaches in words, without those that the rounding of ``cells.csv`` makes."""
+    """Yield the breaches in words, without those due to the rounding of ``cells.csv``."""
     for one in breaches:
         is_back = one.rule == "step_back_pct"  # rounded to the controller's resolution
         slack = setup.limits.resolution_pct if is_back else ROUNDING * max(1.0, abs(one.bound))

@@ -1,20 +1,20 @@
-"""A tune's folder: plain files that a person can read, none of them ever deleted.
+"""A tune's folder: human-readable files, none of them ever deleted.
 
 ::
 
-    tune.json        format, program version, label, fingerprint of what the evidence rests on
+    tune.json        format, program version, label, fingerprint of what the evidence depends on
     setup.toml       the setup as it was at the start; its limits may be edited
     target.csv       the target file that the setup refers to, where there is one
     start-grid.csv   what the controller held at the start
-    history.json     what happened, oldest first: the one record from which the state follows
-    round-NN/        what counts of a round: the four files of a proposal, ``in-force.csv``, and the
+    history.json     events, oldest first: the single record that the state is derived from
+    round-NN/        a round that counts: the four files of a proposal, ``in-force.csv``, and the
                      evidence (see `tuneassist.files.round_evidence`)
-    kept/            rounds that were undone, judged again or taken out
+    kept/            rounds that were undone, reassessed or taken out
 
-Every file and every round folder is written beside its place, forced to the disk and renamed. An
+Every file and every round folder is written beside its place, flushed to the disk and renamed. An
 event in ``history.json`` is what makes a round count, and is written after the round's folder is
-complete; a folder without an event, left by a program that was killed, goes to ``kept``. Where a
-folder belongs follows from the history alone, and every command first puts each in its place.
+complete; a folder without an event, left by a program that was killed, goes to ``kept``. The
+history alone says where a folder belongs, and every command first moves each to its place.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ from tuneassist.loop.pooling import Round
 from tuneassist.settings import Setup
 
 FORMAT = 1
-"""Form in which a tune's folder is written."""
+"""Format in which a tune's folder is written."""
 _READ_ONLY = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
@@ -74,9 +74,9 @@ class TuneFolder:
     setup
         The car's setup.
     events
-        All that happened.
+        All events.
     state
-        What follows from it.
+        The state after them.
     """
 
     path: Path
@@ -89,7 +89,7 @@ class TuneFolder:
         return self.path / START_GRID if name == START else self.path / name / "grid.csv"
 
     def files(self, entry: RoundEntry) -> RoundFiles:
-        """Return a round's folder, with what the history says of its files."""
+        """Return a round's folder, with the fingerprints in the history."""
         return RoundFiles(self.path / entry.name, dict(entry.files))
 
     def grid(self, name: str) -> Grid:
@@ -98,7 +98,7 @@ class TuneFolder:
         Raises
         ------
         InputError
-            When a proposed grid is not what was proposed.
+            When a proposed grid was changed.
         """
         if name == START:
             return read_grid(self.grid_path(name), axes=self.setup.axes)
@@ -111,7 +111,7 @@ class TuneFolder:
         Raises
         ------
         InputError
-            When the round kept another grid than the one that it names.
+            When the round stored another grid than the one that it names.
         """
         kept = self.files(entry).grid("in-force.csv", self.setup.axes)
         if cell := differing_cell(self.grid(entry.in_force), kept):
@@ -123,7 +123,7 @@ class TuneFolder:
         return kept
 
     def evidence(self, entry: RoundEntry) -> StoredEvidence:
-        """Read what a round's logs said."""
+        """Read the evidence of a round's logs."""
         files = self.files(entry)
         if not files.folder.is_dir():
             raise InputError(
@@ -135,7 +135,7 @@ class TuneFolder:
         stored = read_evidence(files.folder, self.setup.axes, known=files.known)
         if stored.made != entry.made:
             raise InputError(
-                "this evidence is of another round.",
+                "this evidence belongs to another round.",
                 where=str(files.folder / "evidence.json"),
                 mend=PUT_BACK,
             )
@@ -150,7 +150,7 @@ class TuneFolder:
         ]
 
     def require_room(self, number: int) -> None:
-        """Refuse a new round whose place is taken by something that is no round of the tune.
+        """Refuse a new round whose place is taken by something else.
 
         Raises
         ------
@@ -160,20 +160,20 @@ class TuneFolder:
         place = self.path / round_name(number)
         if place.exists() or place.is_symlink():
             raise InputError(
-                f"this stands where round {number} belongs, and is no round of this tune.",
+                f"this is in the place of round {number}, but is not a round of this tune.",
                 where=str(place),
                 mend="Move it away or rename it, then repeat.",
             )
 
     def write_round(self, number: int, contents: Mapping[str, str]) -> Path:
-        """Write a round's folder whole; it does not count before `record_event` says so."""
+        """Write a round's folder whole; it does not count before `record_event`."""
         place = self.path / round_name(number)
         if place.exists():
             place = free_kept_path(self.path, place.name)
         return write_proposal(place, contents)
 
     def record_event(self, event: Event) -> TuneFolder:
-        """Put an event into the history and every folder in its place.
+        """Add an event to the history and move every folder to its place.
 
         Raises
         ------
@@ -199,7 +199,7 @@ def start_tune(folder: Path, *, setup: Path, grid: Path | None, time: str) -> Tu
     setup
         The car's setup file.
     grid
-        What the controller holds now; None is all zeros.
+        The grid in the controller now; None is all zeros.
     time
         When, as ISO 8601.
 
@@ -219,7 +219,7 @@ def start_tune(folder: Path, *, setup: Path, grid: Path | None, time: str) -> Tu
         raise InputError(
             "a tune has been started here already.",
             where=str(folder),
-            mend="Look at it with `tuneassist rounds status`, or name another folder.",
+            mend="See `tuneassist rounds status`, or name another folder.",
         )
     read = read_setup_files(setup)
     car = setup_of(read)
@@ -252,12 +252,12 @@ def open_tune(folder: Path, *, is_reading: bool = False) -> Iterator[TuneFolder]
     folder
         The tune's folder.
     is_reading
-        Nothing will be changed, so that a folder that cannot be written is good enough.
+        Nothing will be changed, so the folder may be read-only.
 
     Raises
     ------
     InputError
-        When there is no tune, it cannot be read, or another program works on it.
+        When there is no tune, it cannot be read, or another program is using it.
     """
     if not (folder / HISTORY).is_file():
         raise InputError(
@@ -319,12 +319,12 @@ def history_text(events: Sequence[Event]) -> str:
 
 
 def read_history(folder: Path) -> tuple[Event, ...]:
-    """Read what happened.
+    """Read the events.
 
     Raises
     ------
     InputError
-        When the file cannot be meant as it stands, or was written by a newer program.
+        When the file is invalid, or was written by a newer program.
     """
     path = folder / HISTORY
     record = read_record(path)
@@ -346,12 +346,12 @@ def read_history(folder: Path) -> tuple[Event, ...]:
 
 
 def _read_1(record: Mapping[str, Any]) -> tuple[Event, ...]:
-    """Read format 1; keys that are not known are kept as details."""
+    """Read format 1; unknown keys are kept as details."""
     events = []
     for one in take_list(record, "events", dict):
         kind = take(one, "kind", str)
         if kind not in KINDS:
-            raise ValueError(f'"{snippet(kind)}" is no event')
+            raise ValueError(f'"{snippet(kind)}" is not a known event')
         details = {name: value for name, value in one.items() if name not in ("kind", "time")}
         events.append(Event(kind, take(one, "time", str), details))
     return tuple(events)

@@ -1,4 +1,4 @@
-"""Where a tune's round folders belong: a matter of its history, so that any kill is mended."""
+"""Layout of a tune's folder: its history says where each round belongs, also after a crash."""
 
 from __future__ import annotations
 
@@ -23,19 +23,19 @@ _KEPT_ROUND = re.compile(r"round-\d+-\d+")
 
 
 def restore_layout(folder: Path, state: TuneState) -> None:
-    """Put every round folder where the history says that it belongs.
+    """Move every round folder to where the history says it belongs.
 
     Parameters
     ----------
     folder
         The tune's folder, its lock held.
     state
-        What follows from the history.
+        The state after the history.
     """
     wanted = {one.name: one.made for one in state.rounds}
     with write_errors_explained(folder):
         for left in folder.glob(".round-*.tuneassist-*"):
-            shutil.rmtree(left, ignore_errors=True)  # half written, never part of the tune
+            shutil.rmtree(left, ignore_errors=True)  # half-written, never part of the tune
         for path in _folders(folder, _ROUND):
             made = made_of(path)
             if made is not None and made != wanted.get(path.name):
@@ -47,10 +47,9 @@ def restore_layout(folder: Path, state: TuneState) -> None:
 
 
 def refuse_links(folder: Path) -> None:
-    """Refuse a tune in which a link or a device stands in place of a file or folder.
+    """Refuse a tune in which a link or a device takes the place of a file or folder.
 
-    What a tune keeps is its own; a link would have this program read, write or move what stands
-    elsewhere.
+    Through a link this program would read, write or move files elsewhere.
 
     Parameters
     ----------
@@ -91,19 +90,19 @@ def _check_path(path: Path, *, is_folder: bool | None = None) -> None:
     elif not is_dir and not is_file:
         problem = "this is a device or a pipe"
     elif is_folder is not None and is_folder != is_dir:
-        problem = "this is no folder" if is_folder else "this is a folder, no file"
+        problem = "this is not a folder" if is_folder else "this is a folder, not a file"
     elif path.name == LOCK and found.st_nlink > 1:
         problem = "this file has a second name elsewhere"  # locking may empty it
     if problem:
         raise InputError(
-            f"{problem}; a tune's files and folders are its own.",
+            f"{problem}; a tune has only files and folders of its own.",
             where=str(path),
             mend="Put the file or folder itself there, or move this away.",
         )
 
 
 def made_of(folder: Path) -> str | None:
-    """Return the mark of a round folder; None where it cannot be read."""
+    """Return the identity of a round folder; None where it cannot be read."""
     try:
         made = read_record(folder / "evidence.json").get("made")
     except InputError:
@@ -118,7 +117,7 @@ def _folders(parent: Path, pattern: re.Pattern[str]) -> list[Path]:
 
 
 def free_kept_path(folder: Path, name: str) -> Path:
-    """Return a place under ``kept`` that nothing has yet."""
+    """Return an unused path under ``kept``."""
     kept = folder / KEPT
     kept.mkdir(exist_ok=True)
     taken = {path.name for path in kept.iterdir()}

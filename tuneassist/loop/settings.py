@@ -28,7 +28,7 @@ class RegionWeight:
         for axis in ("rpm", "load"):
             low, high = getattr(self, axis)
             require(low <= high, f"plan.region.{axis}", (low, high), "from low to high")
-        require(0 <= self.weight < float("inf"), "plan.region.weight", self.weight, "zero or more")
+        require(0 <= self.weight < float("inf"), "plan.region.weight", self.weight, "0 or more")
 
 
 MOST_HOLDS = 1000
@@ -146,7 +146,7 @@ class PlanSettings:
         require(3 <= self.hold_s <= 120, "plan.hold_s", self.hold_s, "from 3 to 120 seconds")
         for name in _ZERO_OR_MORE:
             value = getattr(self, name)
-            require(0 <= value < float("inf"), f"plan.{name}", value, "zero or more")
+            require(0 <= value < float("inf"), f"plan.{name}", value, "0 or more")
         for name in _SHARES:
             value = getattr(self, name)
             require(0 <= value <= 1, f"plan.{name}", value, "from 0 to 1")
@@ -159,7 +159,7 @@ class PlanSettings:
         require(0.5 <= self.reach_cells <= 1, "plan.reach_cells", self.reach_cells, "0.5 to 1")
         for name in ("max_holds", "min_visits", "spread_below_holds"):
             value = getattr(self, name)
-            require(value >= 1, f"plan.{name}", value, "one or more")
+            require(value >= 1, f"plan.{name}", value, "1 or more")
         most = MOST_HOLDS
         require(self.max_holds <= most, "plan.max_holds", self.max_holds, f"at most {most}")
 
@@ -231,4 +231,4 @@ class TuneSettings:
             require(0 <= value < 100, f"tunes.{name}", value, "from 0 to below 100")
         for name in ("step_rpm", "max_gap_rpm", "least_span_rpm"):
             value = getattr(self, name)
-            require(0 < value < float("inf"), f"tunes.{name}", value, "above zero")
+            require(0 < value < float("inf"), f"tunes.{name}", value, "greater than 0")

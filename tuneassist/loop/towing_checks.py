@@ -359,8 +359,8 @@ def _of_grids(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
     ]
     cells = pd.DataFrame({"rpm": rpm, "load": load, "excess": more, "numbers": numbers})
     if acts_on == "boost":
-        hurts = "more air, stronger and leaner" if pair.is_spark else "more air, stronger"
-        yield from _by_cell(pair, cells, hurts, "% air")
+        change = "more air, stronger and leaner" if pair.is_spark else "more air, stronger"
+        yield from _by_cell(pair, cells, change, "% air")
     elif pair.is_spark:
         lean = 100.0 * ((100.0 + other) / (100.0 + own) - 1.0)
         says = "less fuel, leaner at the same air"
