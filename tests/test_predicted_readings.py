@@ -341,7 +341,7 @@ def test_the_listing_says_which_defaults_are_careful_and_the_users_to_change(
     why = describe_limits(setup).set_index("rule")["why"]
     for name in yours:
         assert why[f"limits.{name}"].endswith("(careful default; change it in [limits])")
-    assert "yours to change" not in why[f"limits.{not_yours}"]
+    assert "careful default" not in why[f"limits.{not_yours}"]
     own = replace(setup, given=frozenset({f"limits.{yours[0]}"}))
     assert (
         "careful default"

@@ -438,7 +438,7 @@ def test_a_newer_program_reads_the_older_form_and_writes_its_own(
 
 @pytest.mark.parametrize("name", ["tune.json", "history.json"])
 @pytest.mark.parametrize(
-    ("number", "says"), [(99, "newer program"), (0, "no format"), ("x", "no format")]
+    ("number", "says"), [(99, "newer program"), (0, "not a format"), ("x", "not a format")]
 )
 def test_a_form_that_is_not_known_is_refused_and_left_alone(
     tmp_path, car, name, number, says

@@ -406,7 +406,7 @@ MISTAKES = {
     "target no list": (
         AXES + "[target]\ntable = 1.0\n",
         "key target.table",
-        "no list of rows. Give one row per rpm",
+        "not a list of rows. Give one row per rpm",
     ),
     "target with text": (
         SMALL.replace("0.95", '"0.95"'),
