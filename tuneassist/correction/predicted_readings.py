@@ -125,8 +125,8 @@ def raise_fuel_unwatched(inputs: LimiterInput) -> Bound | None:
 
     def words(cell: int) -> str:
         return (
-            f"nothing near this cell showing what more fuel does: {what_to_log(inputs)}, or "
-            "take it on with raise_fuel_unwatched = true in [limits]"
+            "the lack of a reading near this cell that shows the effect of more fuel: "
+            f"{what_to_log(inputs)}, or accept the risk: raise_fuel_unwatched = true in [limits]"
         )
 
     return ratio_bound(inputs, "raise_fuel_unwatched", words, high=np.where(shut, 1.0, np.inf))

@@ -51,7 +51,7 @@ def evidence(inputs: LimiterInput) -> Bound:
     return box(
         inputs,
         "evidence",
-        lambda cell: "there being no evidence",
+        lambda cell: "the lack of evidence",
         lower=np.where(inputs.is_evidence, -np.inf, held),
         upper=np.where(inputs.is_evidence, np.inf, held),
     )
@@ -115,7 +115,7 @@ def boost_ceiling(inputs: LimiterInput) -> Bound | None:
 
 
 def _no_more_boost(inputs: LimiterInput) -> Bound:
-    words = "a spark engine's boost needing a ceiling on boost in [limits.ceilings] to be raised"
+    words = "the missing ceiling on boost: set one in [limits.ceilings] to raise boost"
     return box(inputs, "boost_ceiling", lambda cell: words, upper=inputs.current)
 
 
@@ -129,9 +129,9 @@ def lean_in_boost(inputs: LimiterInput) -> Bound | None:
     def words(cell: int) -> str:
         where = needed.name(cell, inputs.region_names)
         if needed.values[cell] > 3:
-            return f"leaning in boost being forbidden{where}"
+            return f"the ban on leaning in boost{where}"
         word = CONFIDENCE_WORDS[int(needed.values[cell])]
-        return f"leaning in boost needing {word} confidence{where}"
+        return f"the {word} confidence needed to lean in boost{where}"
 
     held = inputs.current
     if inputs.acts_on_fuel:
@@ -166,11 +166,12 @@ def own_evidence(inputs: LimiterInput) -> Bound | None:
 
     def words(cell: int) -> str:
         if inputs.worth is None or inputs.worth[cell] < limits.boost_lean_min_holds - NEARLY:
-            return f"leaning in boost needing evidence worth {limits.boost_lean_min_holds:g} holds"
+            worth = limits.boost_lean_min_holds
+            return f"the evidence needed to lean in boost, worth {worth:g} holds"
         if np.isnan(inputs.lean_end[cell]):
-            return "nothing having been seen in the cell itself"
+            return "the lack of readings in the cell itself"
         if not enough[cell]:
-            return "what was seen in the cell itself, which may be at target or leaner"
+            return "the cell's own readings, which may be at target or leaner"
         return f"the lean end of its interval, kept at {end:+zg} % of target"
 
     return _leaner_bound(inputs, "own_evidence", words, leaner)
