@@ -198,7 +198,7 @@ def test_a_spark_engines_boost_is_not_raised_without_a_ceiling_and_a_known_press
     load = {"load": (200.0, 400.0, 600.0), "load_unit": "mg/stroke", **SPARK_AIR}
     bare = limit({CENTRE: rich}, **load)
     assert bare.step_pct[CENTRE] == 0.0
-    assert "needing a ceiling on boost" in bare.reasons[CENTRE]
+    assert "the missing ceiling on boost" in bare.reasons[CENTRE]
     assert not bare.needs_less_fuel_pct.any()  # never advice to lean it by other means
     ceilings = {"boost": Ceiling(124.1)}
     assert limit({CENTRE: rich}, ceilings=ceilings, **load).step_pct[CENTRE] > 5.0

@@ -259,7 +259,7 @@ class SteadySettings:
     )
     max_settle_s: float = setting(5.0, unit="s", why=SAME)
     lambda_delay_s: float | None = setting(
-        None, unit="s", why="Time by which lambda arrives late; None finds it in the log."
+        None, unit="s", why="Delay of lambda behind speed and load; None finds it in the log."
     )
     default_delay_s: float = setting(
         0.2,
@@ -857,8 +857,8 @@ def default_limits(ignition: Ignition) -> LimitSettings:
     Returns
     -------
     LimitSettings
-        All common practice, no source. Exhaust: 900/950 degC ahead of a petrol turbine, 720/760
-        degC ahead of a diesel's. Injector duty 85 % without a hard ceiling: more fuel asks for more
+        All common practice, no source. Exhaust: 900/950 degC before a petrol turbine, 720/760
+        degC before a diesel's. Injector duty 85 % without a hard ceiling: more fuel asks for more
         duty, so a step back by fuel cannot reduce it. Boost of a diesel on a mild tune:
         18 psi gauge (124.1 kPa). Smoke floor: lambda 1.15.
     """

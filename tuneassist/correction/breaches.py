@@ -45,9 +45,9 @@ class Breach:
     is_carried_over: bool = False
 
 
-def breach_at(rule: str, cell: CheckedCell, value: float, bound: float, says: str) -> Breach:
+def breach_at(rule: str, cell: CheckedCell, value: float, bound: float, message: str) -> Breach:
     """Report a broken rule in a cell."""
-    sentence = f"{rule}: at {cell.where}: {says}"
+    sentence = f"{rule}: at {cell.where}: {message}"
     return Breach(rule, cell.rpm, cell.load, value, bound, sentence)
 
 

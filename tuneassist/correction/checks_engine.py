@@ -34,8 +34,8 @@ def richest(checked: CheckedGrid) -> Iterator[Breach]:
         for now in cell.lambdas:
             after = checked.lambda_after(cell, now)
             if after < min(limit, now) * (1.0 - SLACK / 100):
-                says = f"predicted {shown(after)} is richer than {shown(limit)}"
-                yield breach_at("richest_lambda", cell, after, limit, says)
+                message = f"predicted {shown(after)} is richer than {shown(limit)}"
+                yield breach_at("richest_lambda", cell, after, limit, message)
 
 
 def leanest(checked: CheckedGrid) -> Iterator[Breach]:
@@ -59,8 +59,8 @@ def _too_lean(checked: CheckedGrid, cell: CheckedCell, rule: str, limit: float) 
     for now in cell.lambdas:
         after = checked.lambda_after(cell, now)
         if after > max(limit, now) * (1.0 + SLACK / 100):
-            says = f"predicted {shown(after)} is leaner than {shown(limit)}"
-            yield breach_at(rule, cell, after, limit, says)
+            message = f"predicted {shown(after)} is leaner than {shown(limit)}"
+            yield breach_at(rule, cell, after, limit, message)
 
 
 def lean_in_boost(checked: CheckedGrid) -> Iterator[Breach]:
@@ -72,8 +72,8 @@ def lean_in_boost(checked: CheckedGrid) -> Iterator[Breach]:
         words += [r.lean_in_boost for r in regions_of(checked, cell) if r.lean_in_boost is not None]
         needed = max(words, key=ORDER.index)
         if ORDER.index(cell.confidence) < ORDER.index(needed):
-            says = f"made leaner in boost at {cell.confidence} confidence; needs {needed}"
-            yield breach_at("lean_in_boost", cell, cell.ratio, 1.0, says)
+            message = f"made leaner in boost at {cell.confidence} confidence; needs {needed}"
+            yield breach_at("lean_in_boost", cell, cell.ratio, 1.0, message)
 
 
 def unsafe_step_barred(checked: CheckedGrid) -> Iterator[Breach]:
@@ -81,8 +81,8 @@ def unsafe_step_barred(checked: CheckedGrid) -> Iterator[Breach]:
     for cell in changed(checked, known=False):
         is_unsafe = cell.ratio < 1.0 if checked.safe_way > 0 else cell.ratio > 1.0
         if cell.barred and is_unsafe:
-            says = f"moves the unsafe way (x{cell.ratio:.4f}) despite a doubt: {cell.barred}"
-            yield breach_at("unsafe_step_barred", cell, cell.ratio, 1.0, says)
+            message = f"moves the unsafe way (x{cell.ratio:.4f}) despite a doubt: {cell.barred}"
+            yield breach_at("unsafe_step_barred", cell, cell.ratio, 1.0, message)
 
 
 def own_evidence(checked: CheckedGrid) -> Iterator[Breach]:
@@ -92,8 +92,8 @@ def own_evidence(checked: CheckedGrid) -> Iterator[Breach]:
         if cell.worth is None:
             continue
         if cell.worth < limits.boost_lean_min_holds - 0.05 - SLACK:
-            says = f"made leaner in boost on evidence worth {cell.worth:.1f} holds"
-            yield breach_at("own_evidence", cell, cell.worth, limits.boost_lean_min_holds, says)
+            message = f"made leaner in boost on evidence worth {cell.worth:.1f} holds"
+            yield breach_at("own_evidence", cell, cell.worth, limits.boost_lean_min_holds, message)
             continue
         is_sure = cell.holds_in_all >= limits.few_holds and not cell.lean_doubt > 0.0
         allowed = limits.boost_lean_end_pct if is_sure else 0.0
@@ -101,8 +101,8 @@ def own_evidence(checked: CheckedGrid) -> Iterator[Breach]:
             after = 100.0 * (checked.lambda_after(cell, 1.0 + end / 100.0) - 1.0)
             if not (end < 0 and after <= allowed + SLACK):
                 now, then = (percent(value, sign="+") for value in (end, after))
-                says = f"made leaner in boost: it may be {now} % now and {then} % afterwards"
-                yield breach_at("own_evidence", cell, after, allowed, says)
+                message = f"made leaner in boost: it may be {now} % now and {then} % afterwards"
+                yield breach_at("own_evidence", cell, after, allowed, message)
 
 
 def lean_step_in_boost(checked: CheckedGrid) -> Iterator[Breach]:
@@ -111,8 +111,8 @@ def lean_step_in_boost(checked: CheckedGrid) -> Iterator[Breach]:
     for cell in _leaned_in_boost(checked):
         moved = 100.0 * abs(cell.ratio - 1.0)
         if moved > limit + SLACK:
-            says = f"leaned by {percent(moved, limit)} % in boost, more than {limit:g} %"
-            yield breach_at("max_lean_step_in_boost_pct", cell, moved, limit, says)
+            message = f"leaned by {percent(moved, limit)} % in boost, more than {limit:g} %"
+            yield breach_at("max_lean_step_in_boost_pct", cell, moved, limit, message)
 
 
 def lean_total_in_boost(checked: CheckedGrid) -> Iterator[Breach]:
@@ -126,8 +126,8 @@ def lean_total_in_boost(checked: CheckedGrid) -> Iterator[Breach]:
         if way * cell.new > max(limit, before) + SLACK:
             where = "in boost" if checked.knows_boost(cell) else NOT_KNOWN
             held = percent(cell.new, way * limit, sign="+")
-            says = f"holds {held} % {where}, leaner than the {limit:g} % allowed"
-            yield breach_at("max_lean_total_in_boost_pct", cell, cell.new, way * limit, says)
+            message = f"holds {held} % {where}, leaner than the {limit:g} % allowed"
+            yield breach_at("max_lean_total_in_boost_pct", cell, cell.new, way * limit, message)
 
 
 def _leaned_in_boost(checked: CheckedGrid) -> Iterator[CheckedCell]:
@@ -145,8 +145,8 @@ def ceilings(checked: CheckedGrid) -> Iterator[Breach]:
                 continue
             if wrong or (not checked.may_lose_air(channel) and cell.ratio < 1.0):
                 name = channel_words(channel)
-                says = f"moves the unsafe way (x{cell.ratio:.4f}) beyond the ceiling of {name}"
-                yield breach_at("ceilings", cell, cell.ratio, 1.0, says)
+                message = f"moves the unsafe way (x{cell.ratio:.4f}) beyond the ceiling of {name}"
+                yield breach_at("ceilings", cell, cell.ratio, 1.0, message)
 
 
 def boost_ceiling(checked: CheckedGrid) -> Iterator[Breach]:
@@ -156,8 +156,10 @@ def boost_ceiling(checked: CheckedGrid) -> Iterator[Breach]:
     if "boost" not in checked.setup.limits.ceilings:
         for cell in changed(checked, known=False) if checked.is_spark else ():
             if cell.ratio > 1.0:
-                says = f"a spark engine's boost raised (x{cell.ratio:.4f}) without a ceiling on it"
-                yield breach_at("boost_ceiling", cell, cell.ratio, 1.0, says)
+                message = (
+                    f"a spark engine's boost raised (x{cell.ratio:.4f}) without a ceiling on it"
+                )
+                yield breach_at("boost_ceiling", cell, cell.ratio, 1.0, message)
         return
     limit = checked.setup.limits.ceilings["boost"].ceiling
     shown = partial(reading, name="boost", setup=checked.setup)
@@ -167,8 +169,8 @@ def boost_ceiling(checked: CheckedGrid) -> Iterator[Breach]:
         known = checked.pressures(cell)
         gauge = max(known) * cell.ratio - cell.barometer if known else math.inf
         if gauge > limit + SLACK:
-            says = f"boost would be {shown(gauge)}, ceiling {shown(limit)}"
-            yield breach_at("boost_ceiling", cell, gauge, limit, says)
+            message = f"boost would be {shown(gauge)}, ceiling {shown(limit)}"
+            yield breach_at("boost_ceiling", cell, gauge, limit, message)
 
 
 def foreseen(checked: CheckedGrid) -> Iterator[Breach]:
@@ -186,11 +188,11 @@ def foreseen(checked: CheckedGrid) -> Iterator[Breach]:
                 after = now + share * margin * (times - 1.0) * (now - _cold(channel))
                 if after > max(end, now) * (1.0 + SLACK / 100.0):
                     shown = partial(reading, name=channel, setup=checked.setup)
-                    says = (
+                    message = (
                         f"{channel_words(channel)} is {shown(now)} and may become "
                         f"{shown(after)}, past {shown(end)}"
                     )
-                    yield breach_at("foreseen", cell, after, end, says)
+                    yield breach_at("foreseen", cell, after, end, message)
 
 
 def _readings(checked: CheckedGrid, cell: CheckedCell, channel: str) -> list[tuple[float, float]]:
@@ -246,8 +248,10 @@ def raise_fuel_unwatched(checked: CheckedGrid) -> Iterator[Breach]:
     ]
     for cell in changed(checked):
         if cell.ratio > 1.0 and not any(_sees(checked, cell, channel) for channel in eyes):
-            says = f"more fuel (x{cell.ratio:.4f}) with no torque, exhaust heat or boost read near"
-            yield breach_at("raise_fuel_unwatched", cell, cell.ratio, 1.0, says)
+            message = (
+                f"more fuel (x{cell.ratio:.4f}) with no torque, exhaust heat or boost read near"
+            )
+            yield breach_at("raise_fuel_unwatched", cell, cell.ratio, 1.0, message)
 
 
 def _sees(checked: CheckedGrid, cell: CheckedCell, channel: str) -> bool:
@@ -266,8 +270,8 @@ def step_back(checked: CheckedGrid) -> Iterator[Breach]:
         if checked.safe_way * (cell.new - least) < -SLACK:
             held = percent(cell.new, least, sign="+")
             asked = percent(least, sign="+")
-            says = f"holds {held} % where a hard ceiling asks for {asked} %"
-            yield breach_at("step_back_pct", cell, cell.new, least, says)
+            message = f"holds {held} % where a hard ceiling asks for {asked} %"
+            yield breach_at("step_back_pct", cell, cell.new, least, message)
 
 
 def least_back(checked: CheckedGrid, cell: CheckedCell) -> float:

@@ -45,8 +45,8 @@ def own_need(checked: CheckedGrid) -> Iterator[Breach]:
         if need == 1.0 and _makes_way(checked, cell):
             low = min(low, (100.0 + _least_aside(checked, cell)) / (100.0 + cell.old))
         if not low - SLACK / 100 <= cell.ratio <= high + SLACK / 100:
-            says = f"x{cell.ratio:.4f} where its own evidence asks for x{need:.4f}"
-            yield breach_at("own_need", cell, cell.ratio, need, says)
+            message = f"x{cell.ratio:.4f} where its own evidence asks for x{need:.4f}"
+            yield breach_at("own_need", cell, cell.ratio, need, message)
 
 
 def _need(checked: CheckedGrid, cell: CheckedCell) -> float:
@@ -108,8 +108,8 @@ def step(checked: CheckedGrid) -> Iterator[Breach]:
         limit = strictest(checked, cell, "max_step_pct", min)
         moved = 100.0 * abs(cell.ratio - 1.0)
         if moved > limit + SLACK:
-            says = f"changes by {percent(moved, limit)} %, more than {limit:g} %"
-            yield breach_at("max_step_pct", cell, moved, limit, says)
+            message = f"changes by {percent(moved, limit)} %, more than {limit:g} %"
+            yield breach_at("max_step_pct", cell, moved, limit, message)
 
 
 def step_at_confidence(checked: CheckedGrid) -> Iterator[Breach]:
@@ -124,8 +124,8 @@ def step_at_confidence(checked: CheckedGrid) -> Iterator[Breach]:
         moved = 100.0 * abs(cell.ratio - 1.0)
         if moved > limit + SLACK:
             by = percent(moved, limit)
-            says = f"changes by {by} % at {cell.confidence} confidence, limit {limit:g} %"
-            yield breach_at("step_at_confidence", cell, moved, limit, says)
+            message = f"changes by {by} % at {cell.confidence} confidence, limit {limit:g} %"
+            yield breach_at("step_at_confidence", cell, moved, limit, message)
 
 
 def total(checked: CheckedGrid) -> Iterator[Breach]:
@@ -136,8 +136,8 @@ def total(checked: CheckedGrid) -> Iterator[Breach]:
             limit = max(limit, abs(cell.old))
         if abs(cell.new) > limit + SLACK:
             held = percent(cell.new, math.copysign(limit, cell.new), sign="+")
-            says = f"holds {held} %, more than {limit:g} %"
-            yield breach_at("max_total_pct", cell, cell.new, limit, says)
+            message = f"holds {held} %, more than {limit:g} %"
+            yield breach_at("max_total_pct", cell, cell.new, limit, message)
 
 
 def slope_rpm(checked: CheckedGrid) -> Iterator[Breach]:
@@ -167,8 +167,8 @@ def _slope(
     before = least_back(checked, one) - least_back(checked, two) if checked.has_current else 0.0
     worst = max(limit, before if now > 0 else -before) if not math.isnan(before) else limit
     if abs(now) > worst + SLACK:
-        says = f"differs by {percent(abs(now), worst)} % from {two.where}; limit {worst:g} %"
-        yield breach_at(rule, one, now, worst, says)
+        message = f"differs by {percent(abs(now), worst)} % from {two.where}; limit {worst:g} %"
+        yield breach_at(rule, one, now, worst, message)
 
 
 def resolution(checked: CheckedGrid) -> Iterator[Breach]:
@@ -180,5 +180,5 @@ def resolution(checked: CheckedGrid) -> Iterator[Breach]:
         nearest = round(cell.new / grain) * grain
         if abs(cell.new - nearest) > SLACK:
             held = percent(cell.new, nearest, sign="+")
-            says = f"{held} % is not a multiple of {grain:g} %"
-            yield breach_at("resolution_pct", cell, cell.new, nearest, says)
+            message = f"{held} % is not a multiple of {grain:g} %"
+            yield breach_at("resolution_pct", cell, cell.new, nearest, message)

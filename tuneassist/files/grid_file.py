@@ -231,7 +231,7 @@ def decoded(data: bytes, where: str) -> str:
 
 
 def _delimiter(text: str) -> str:
-    """Return what stands between the first two cells."""
+    """Return the separator of the first two cells."""
     start = text.lstrip()
     if start.startswith('"'):
         start = start[1:].partition('"')[2].lstrip(" \r\n\u00a0\u202f")

@@ -251,9 +251,9 @@ def _of_log(
     pulls = f"mean of {many} full-load pulls" if many > 1 else "one full-load pull"
     span = f"{curve['rpm'].min():.0f} to {curve['rpm'].max():.0f} rpm"
     words = "; ".join((f"{pulls} of {path.name}, {span}", *how, *notes))
-    watched = tuple(watched_pull(run) for run in side.runs)
+    pulls_seen = tuple(watched_pull(run) for run in side.runs)
     air_seen = mean_air([run.air for run in side.runs])
-    return TuneRun(curve, words, watched, air_seen, title, log.units)
+    return TuneRun(curve, words, pulls_seen, air_seen, title, log.units)
 
 
 def _mean_curve(

@@ -315,20 +315,20 @@ def require(state: TuneState, kind: Kind, *, answer: str = "") -> None:
         raise InputError(
             f"the loop has halted at round {halted.number} ({halted.verdict}), and nothing was "
             "proposed.",
-            mend="Say what you found with `tuneassist rounds found` (answers: "
+            mend="Report what you found with `tuneassist rounds found` (answers: "
             f"{', '.join(ANSWERS)}), or take the round back with `tuneassist rounds undo`.",
         )
     if kind == "add" and state.is_pending:
         raise InputError(
             f"the proposal of round {state.rounds[-1].number} is neither accepted nor rejected.",
-            mend="Say `tuneassist rounds accept` when the controller holds its grid.csv now, "
+            mend="Run `tuneassist rounds accept` when the controller holds its grid.csv now, "
             "`tuneassist rounds reject` when it was not loaded.",
         )
     if kind in ("accept", "reject") and not state.is_pending:
         last = f"The last step was: {state.last.kind}. " if state.last else ""
         raise InputError(
             f"there is no proposal to {kind}.",
-            mend=f"{last}Log with what the controller holds now and say `tuneassist rounds add`.",
+            mend=f"{last}Log with what the controller holds now and run `tuneassist rounds add`.",
         )
 
 
@@ -338,7 +338,7 @@ def _require_answer(state: TuneState, answer: str) -> None:
     if not state.is_halted:
         raise InputError(
             "the loop has not halted, so there is nothing to answer.",
-            mend="To take the last step back, say `tuneassist rounds undo`.",
+            mend="To take the last step back, run `tuneassist rounds undo`.",
         )
     if answer == "not-loaded" and not _was_just_loaded(state):
         raise InputError(

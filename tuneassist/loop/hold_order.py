@@ -105,7 +105,7 @@ def ordered_holds(
     -------
     pandas.DataFrame
         One row per hold in order: ``rpm, load, band, rest_s, move_s, hold_s, start_s`` and
-        ``point``, its place in the argument. ``rest_s`` is spent ahead of the hold, at idle or
+        ``point``, its place in the argument. ``rest_s`` is spent before the hold, at idle or
         light load, where light holds do not fill the rest.
     """
     cost = move_seconds(axes, rpm, load, settings)
@@ -165,7 +165,7 @@ def _fill_gaps(heavy: list[int], light: list[int], count: int, cost: Floats) -> 
 
 
 def _rests(frame: pd.DataFrame, settings: PlanSettings) -> list[float]:
-    """Time to wait ahead of each heavy hold: what is left of the rest after the one before."""
+    """Time to wait before each heavy hold: what is left of the rest after the one before."""
     rests, cooled = [], float("inf")
     for band, move, hold in zip(frame["band"], frame["move_s"], frame["hold_s"], strict=True):
         if band == "heavy":

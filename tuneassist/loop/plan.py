@@ -47,11 +47,11 @@ class Plan:
     Parameters
     ----------
     holds
-        One row per hold: `HOLD_COLUMNS`. ``rest_s`` is waited ahead of it, ``start_s`` is when the
+        One row per hold: `HOLD_COLUMNS`. ``rest_s`` is waited before it, ``start_s`` is when the
         hold begins, ``doubt_pct`` is half of the 95 % interval there today. [rpm], [load unit],
         [s], [%]
     places
-        The operating points looked at: ``rpm, load, weight, is_allowed, doubt_before_pct,
+        The operating points considered: ``rpm, load, weight, is_allowed, doubt_before_pct,
         doubt_after_pct``, halves of 95 % intervals. [%]
     doubt_before_pct, doubt_after_pct
         Root of the weighted mean square of the standard error, today and expected after. [%]

@@ -108,7 +108,7 @@ class Response:
     verdict
         One of `VERDICTS`.
     why
-        A sentence, with what to look at where the loop must stop.
+        A sentence, with what to check where the loop must stop.
     response, response_low, response_high
         Measured over expected change with its 95 % interval; nan where it cannot be estimated. [1]
     offset_pct, offset_low_pct, offset_high_pct
@@ -160,7 +160,7 @@ HALT_WORDS = {
         "car. Read the table back from the controller"
     ),
     "need changed everywhere": (
-        "the engine needs {o} fuel everywhere than the earlier rounds say: other fuel, fuel "
+        "the engine needs {o} fuel everywhere than in the earlier rounds: other fuel, fuel "
         "pressure, an injector or the sensor changed"
     ),
     "not the same engine": (

@@ -141,7 +141,7 @@ def _coverage_words(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str,
     towing = [pair for pair in pairs if pair.work.kind == TOWING]
     curves = {name: _with_curves(pairs, name) for name in ("torque_nm", "lambda", "exhaust_temp_c")}
     cells = [pair for pair in towing if _heavy_cells(pair)[0].size]
-    looks = (
+    comparisons = (
         (
             "torque at every speed",
             pairs,
@@ -158,13 +158,13 @@ def _coverage_words(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str,
         ),
     )
     checked, unchecked = list[str](), list[str]()
-    for words, asked, seen, takes in looks:
+    for words, asked, seen, needs in comparisons:
         for pair in asked:
             between = f"{words}, between {' and '.join(pair.names)}"
             if pair in seen:
                 checked.append(between)
             else:
-                unchecked.append(f"{between}: it needs {takes}")
+                unchecked.append(f"{between}: it needs {needs}")
     if not towing:
         unchecked.append(
             "mixture and heat between tunes: no towing tune is listed with a power tune"
@@ -244,14 +244,14 @@ def _ceilings(pair: _Pair, topic: Topic, names: Sequence[str]) -> Iterator[Findi
         limit, words = other[name].ceiling, channel_words(name)
         top = reading(limit, name, pair.power.setup)
         if name not in own:
-            says = f"no ceiling on {words}, where {pair.power.name} stops at {top}"
-            yield pair.finding(topic, "remark", says)
+            message = f"no ceiling on {words}, where {pair.power.name} stops at {top}"
+            yield pair.finding(topic, "remark", message)
         elif own[name].ceiling > limit:
-            says = f"its ceiling on {words} is {_own_top(pair, name)} against {top}"
-            yield pair.finding(topic, "breach", says)
+            message = f"its ceiling on {words} is {_own_top(pair, name)} against {top}"
+            yield pair.finding(topic, "breach", message)
         else:
-            says = f"its ceiling on {words} is no higher, {_own_top(pair, name)} and {top}"
-            yield pair.finding(topic, "ok", says)
+            message = f"its ceiling on {words} is no higher, {_own_top(pair, name)} and {top}"
+            yield pair.finding(topic, "ok", message)
 
 
 def _own_top(pair: _Pair, name: str) -> str:
@@ -363,14 +363,14 @@ def _of_grids(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
         yield from _by_cell(pair, cells, change, "% air")
     elif pair.is_spark:
         lean = 100.0 * ((100.0 + other) / (100.0 + own) - 1.0)
-        says = "less fuel, leaner at the same air"
-        yield from _by_cell(pair, cells.assign(excess=lean), says, "% leaner")
+        message = "less fuel, leaner at the same air"
+        yield from _by_cell(pair, cells.assign(excess=lean), message, "% leaner")
     else:
-        says = "more fuel, richer, stronger and hotter at the same air"
-        yield from _by_cell(pair, cells, says, "% fuel")
+        message = "more fuel, richer, stronger and hotter at the same air"
+        yield from _by_cell(pair, cells, message, "% fuel")
 
 
-def _by_cell(pair: _Pair, cells: pd.DataFrame, says: str, by: str) -> Iterator[Finding]:
+def _by_cell(pair: _Pair, cells: pd.DataFrame, message: str, by: str) -> Iterator[Finding]:
     """Count the cells in which a table exceeds the other, and name the worst, with both numbers."""
     known = cells[np.isfinite(cells["excess"])]
     if known.empty:
@@ -380,10 +380,10 @@ def _by_cell(pair: _Pair, cells: pd.DataFrame, says: str, by: str) -> Iterator[F
     place = f"{row['rpm']:g} rpm, {row['load']:g} {pair.work.setup.axes.load_unit}"
     at = f"{place}: {row['numbers']} ({signed_words(float(row['excess']))} {by})"
     if bad:
-        sentence = f"{says} in {bad} of {len(known)} heavy cells, most at {at}"
+        sentence = f"{message} in {bad} of {len(known)} heavy cells, most at {at}"
         yield pair.finding("mixture", "breach", sentence)
     else:
-        sentence = f"not so in any of {len(known)} heavy cells ({says}); nearest at {at}"
+        sentence = f"not so in any of {len(known)} heavy cells ({message}); nearest at {at}"
         yield pair.finding("mixture", "ok", sentence)
 
 

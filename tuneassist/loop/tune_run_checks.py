@@ -86,9 +86,9 @@ def run_limits(tune: Tune) -> tuple[tuple[Finding, ...], str]:
         found = (Finding("limits", "ok", (tune.name,), sentence),)
     monitored = set(table["channel"])
     unmonitored = [name for name in (*limits.ceilings, "lambda") if name not in monitored]
-    blind = ", ".join(name.replace("_", " ") for name in unmonitored)
-    words = f"limits of {tune.name} at full load on {blind}: its run has no such channel"
-    return found, words if blind else ""
+    unread = ", ".join(name.replace("_", " ") for name in unmonitored)
+    words = f"limits of {tune.name} at full load on {unread}: its run has no such channel"
+    return found, words if unread else ""
 
 
 def _pulls_of(tune: Tune) -> tuple[tuple[Pull, ...], RunSettings]:
@@ -120,12 +120,12 @@ def _exceeded(tune: Tune, table: pd.DataFrame, *, is_boost_known: bool) -> Itera
             continue
         beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
         worst = over.iloc[int(beyond.argmax())]
-        is_doubt = name == IN_BOOST and not is_boost_known
-        doubt = "; whether it was in boost is not known" if is_doubt else ""
+        is_uncertain = name == IN_BOOST and not is_boost_known
+        caveat = "; whether it was in boost is not known" if is_uncertain else ""
         topic: Topic = "heat" if worst["channel"] == HEAT else "limits"
         span = f"from {over['rpm_from'].min():.0f} to {over['rpm_to'].max():.0f} rpm"
-        sentence = f"{tune.name}: {_worst_words(worst, tune.setup)}, exceeded {span}{doubt}"
-        yield Finding(topic, "remark" if is_doubt else "breach", (tune.name,), sentence)
+        sentence = f"{tune.name}: {_worst_words(worst, tune.setup)}, exceeded {span}{caveat}"
+        yield Finding(topic, "remark" if is_uncertain else "breach", (tune.name,), sentence)
 
 
 def _worst_words(row: pd.Series, setup: Setup) -> str:

@@ -120,8 +120,8 @@ def check_tunes(
         checked.append("each full-load run against its tune's limits, where it has their channels")
     checked += between.checked
     unchecked = [f.sentence.removeprefix("not checked: ") for f in missing]
-    doubts = [air_uncertainty(lower, upper, runs) for lower, upper in in_order]
-    unchecked += [words for words in (*doubts, *(blind for _, blind in held)) if words]
+    air_notes = [air_uncertainty(lower, upper, runs) for lower, upper in in_order]
+    unchecked += [words for words in (*air_notes, *(unread for _, unread in held)) if words]
     unchecked += between.unchecked
     return TunesReport(tuple(findings), table, tuple(checked), (*unchecked, NOT_LOOKED_AT))
 
@@ -247,8 +247,8 @@ def _rise_words(
         return "breach", names, sentence
     rises = f"{where}: power and torque rise at every speed, least {at}"
     if least["rise_pct"] < rules.sure_rise_pct:
-        doubt = f"; less than {rules.sure_rise_pct:g} % may be the brake's error"
-        return "remark", names, rises + doubt
+        caveat = f"; less than {rules.sure_rise_pct:g} % may be the brake's error"
+        return "remark", names, rises + caveat
     return "ok", names, rises
 
 
