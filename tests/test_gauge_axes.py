@@ -34,8 +34,8 @@ from tuneassist import (
 )
 from tuneassist.channels import is_gauge_axis, load_offset
 from tuneassist.cli.app import app
+from tuneassist.correction.cell_readings import axis_pressure_kpa
 from tuneassist.correction.checked_grid import build_checked_grid
-from tuneassist.correction.limiter_input import axis_pressure_kpa
 from tuneassist.files.grid_file import grid_of, write_grid_text
 from tuneassist.files.serialise import frame_csv
 from tuneassist.loop.hold_order import band_of

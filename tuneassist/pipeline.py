@@ -27,7 +27,7 @@ from tuneassist.correction import (
     setup_questions,
     unsafe_held,
 )
-from tuneassist.correction.limiter_input import in_boost
+from tuneassist.correction.cell_readings import in_boost
 from tuneassist.errors import (
     GridError,
     InputError,

@@ -7,7 +7,8 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.limiter_input import LimiterInput, in_boost, nearest_reading, read_tops
+from tuneassist.correction.cell_readings import in_boost, nearest_reading, read_tops
+from tuneassist.correction.limiter_input import LimiterInput
 from tuneassist.correction.raw_step import Flags
 from tuneassist.grid import Floats
 from tuneassist.settings import (

@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.limiter_input import axis_pressure_kpa, in_boost
+from tuneassist.correction.cell_readings import axis_pressure_kpa, in_boost
 from tuneassist.correction.predicted_readings import GROWS_WITH_GRID
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.own_units import mixture

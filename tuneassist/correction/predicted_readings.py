@@ -19,12 +19,8 @@ import numpy as np
 
 from tuneassist.correction.bounds import Bound, ratio_bound
 from tuneassist.correction.ceiling_sensors import HEAT, is_monitored, what_to_log
-from tuneassist.correction.limiter_input import (
-    LimiterInput,
-    highest_around,
-    nearest_reading,
-    with_neighbours,
-)
+from tuneassist.correction.cell_readings import highest_around, nearest_reading, with_neighbours
+from tuneassist.correction.limiter_input import LimiterInput
 from tuneassist.grid import Floats
 from tuneassist.own_units import channel_words, reading
 from tuneassist.settings import FULL_DUTY_PCT, INTAKE_AIR_C

@@ -26,7 +26,8 @@ from tuneassist.correction.bounds import (
     step_bound,
 )
 from tuneassist.correction.ceiling_sensors import HEAT
-from tuneassist.correction.limiter_input import LimiterInput, TightestLimit, with_neighbours
+from tuneassist.correction.cell_readings import with_neighbours
+from tuneassist.correction.limiter_input import LimiterInput, TightestLimit
 from tuneassist.correction.predicted_readings import foreseen, raise_fuel_unwatched
 from tuneassist.correction.raw_step import Flags
 from tuneassist.grid import Floats

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.limiter_input import read_tops
+from tuneassist.correction.cell_readings import read_tops
 from tuneassist.own_units import channel_words, number, reading
 from tuneassist.pipeline import LogEvidence, highest_seen
 from tuneassist.settings import Setup

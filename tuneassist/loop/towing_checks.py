@@ -18,7 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.channels import is_gauge_axis, load_offset
-from tuneassist.correction.limiter_input import axis_pressure_kpa
+from tuneassist.correction.cell_readings import axis_pressure_kpa
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.loop.settings import TuneSettings
 from tuneassist.loop.tune_model import (
