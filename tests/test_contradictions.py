@@ -48,7 +48,7 @@ CONTRADICTIONS = {
     ),
     "diesel by the default": (
         [('ignition = "spark"\n', ""), ('fuel = "petrol"', 'fuel = "diesel"')],
-        ('this is "spark", the default',),
+        ('ignition is "spark", the default',),
     ),
     "a breakpoint too long by a zero": (
         [("5800, 6500]", "5800, 65000]")],

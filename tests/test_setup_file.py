@@ -575,7 +575,7 @@ MISTAKES = {
     "region beside the axes": (
         _region("rpm = [1800, 2800]\nload = [30, 45]\nmax_step_pct = 1"),
         "key limits.region[1].rpm",
-        "no breakpoint of axes.rpm lies from 1800 to 2800. A region must hold",
+        "no breakpoint of axes.rpm is in the range from 1800 to 2800. A region must hold",
     ),
     "region step": (
         _region(R + "max_step_pct = -1"),
