@@ -58,7 +58,7 @@ def stored(
         logs=logs,
         set_aside={logs[0].name: "of another car"} if len(logs) > 2 else {},
         response=response or Response("first round", "why"),
-        look={"number": 1},
+        summary={"number": 1},
         visits=Grid(SETUP.axes, np.arange(SETUP.axes.size, dtype=float).reshape(SETUP.axes.shape)),
     )
 
