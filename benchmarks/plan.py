@@ -26,7 +26,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tuneassist.grid import Floats, Grid
-from tuneassist.loop.places import driving_weight
+from tuneassist.loop.operating_points import driving_weight
 from tuneassist.loop.plan import Plan, plan_holds
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.pipeline import LogEvidence, gather, propose_on, reduce_log

@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from tuneassist.cli.app import app
-from tuneassist.correction import setup_doubts
+from tuneassist.correction import setup_questions
 from tuneassist.errors import SetupError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.settings import Target
@@ -40,23 +40,23 @@ def changed(folder: Path, *swaps: tuple[str, str], of: Path = PETROL) -> Path:
 CONTRADICTIONS = {
     "petrol by compression": (
         [('ignition = "spark"', 'ignition = "compression"')],
-        ("key engine.ignition", 'fuel = "petrol" is burnt by spark', 'ignition = "spark"'),
+        ("key engine.ignition", 'fuel = "petrol" is for spark ignition', 'ignition = "spark"'),
     ),
     "diesel by spark": (
         [('fuel = "petrol"', 'fuel = "diesel"')],
-        ("key engine.ignition", 'fuel = "diesel" is burnt by compression'),
+        ("key engine.ignition", 'fuel = "diesel" is for compression ignition'),
     ),
     "diesel by the default": (
         [('ignition = "spark"\n', ""), ('fuel = "petrol"', 'fuel = "diesel"')],
-        ('this is "spark", the default',),
+        ('ignition is "spark", the default',),
     ),
     "a breakpoint too long by a zero": (
         [("5800, 6500]", "5800, 65000]")],
-        ("key axes.rpm", "65000 rpm lies far beyond engine.rev_limit_rpm = 6800"),
+        ("key axes.rpm", "65000 rpm is far above engine.rev_limit_rpm = 6800"),
     ),
     "a rev limit short of a zero": (
         [("rev_limit_rpm = 6800", "rev_limit_rpm = 680")],
-        ("breakpoint 6500 rpm lies far beyond engine.rev_limit_rpm = 680",),
+        ("breakpoint 6500 rpm is far above engine.rev_limit_rpm = 680",),
     ),
     "speeds in thousands": ([(RPM, IN_KRPM)], ("key axes.rpm", "ends at 6.5 rpm")),
     "an axis in the channel's psi": (
@@ -117,14 +117,14 @@ def test_what_may_be_meant_is_not_refused(tmp_path: Path) -> None:
     )
     for swaps in sound:
         setup = read_setup(changed(tmp_path, *swaps))
-        said = " ".join(setup_doubts(setup))
+        said = " ".join(setup_questions(setup))
         assert "right?" not in said.replace("Which of the two is right?", "")
-    assert setup_doubts(read_setup(PETROL)) == setup_doubts(read_setup(VAN)) == ()
+    assert setup_questions(read_setup(PETROL)) == setup_questions(read_setup(VAN)) == ()
 
 
 def test_an_axis_that_ends_well_behind_the_rev_limit_is_asked_about(tmp_path: Path) -> None:
     setup = read_setup(changed(tmp_path, ("5800, 6500]", "5800, 9000]")))
-    (note,) = setup_doubts(setup)
+    (note,) = setup_questions(setup)
     assert "ends at 9000 rpm, and engine.rev_limit_rpm is 6800" in note
 
 
@@ -133,17 +133,17 @@ def test_boost_that_begins_above_any_barometer_is_asked_about(
     tmp_path: Path, from_kpa: str, is_asked: bool
 ) -> None:
     own = (OWN_LIMIT, f"{OWN_LIMIT}\nboost_above_kpa = {from_kpa}")
-    said = " ".join(setup_doubts(read_setup(changed(tmp_path, own))))
-    assert (f"boost_above_kpa = {from_kpa} lies above any barometer" in said) == is_asked
+    said = " ".join(setup_questions(read_setup(changed(tmp_path, own))))
+    assert (f"boost_above_kpa = {from_kpa} is above any barometer" in said) == is_asked
     diesel = ("# [limits]\n", f"[limits]\nboost_above_kpa = {from_kpa}\n")
-    assert setup_doubts(read_setup(changed(tmp_path, diesel, of=VAN))) == ()
+    assert setup_questions(read_setup(changed(tmp_path, diesel, of=VAN))) == ()
 
 
 def test_a_ceiling_without_a_unit_is_asked_about_where_its_channel_has_another(
     tmp_path: Path,
 ) -> None:
-    def doubts(entry: str) -> tuple[str, ...]:
-        return setup_doubts(
+    def questions(entry: str) -> tuple[str, ...]:
+        return setup_questions(
             read_setup(
                 changed(
                     tmp_path,
@@ -153,15 +153,15 @@ def test_a_ceiling_without_a_unit_is_asked_about_where_its_channel_has_another(
             )
         )
 
-    (note,) = doubts("{ ceiling = 920 }")
-    assert "counts in degC, while the channel is in degF" in note
-    assert doubts('{ ceiling = 1600, hard = 1650, unit = "degF" }') == ()
-    assert doubts('{ ceiling = 920, unit = "degC" }') == ()
+    (note,) = questions("{ ceiling = 920 }")
+    assert "is taken in degC, while the channel is in degF" in note
+    assert questions('{ ceiling = 1600, hard = 1650, unit = "degF" }') == ()
+    assert questions('{ ceiling = 920, unit = "degC" }') == ()
 
 
 def test_a_compression_engine_without_a_fuel_is_asked_about(tmp_path: Path) -> None:
     swaps = (('fuel = "diesel"\n', ""), ("afr_stoich = 14.5\n", ""))
-    (note,) = setup_doubts(read_setup(changed(tmp_path, *swaps, of=VAN)))
+    (note,) = setup_questions(read_setup(changed(tmp_path, *swaps, of=VAN)))
     assert 'fuel = "diesel"' in note
 
 
@@ -175,12 +175,12 @@ def test_a_target_that_no_cell_may_reach_is_asked_about_in_the_units_of_the_setu
         ("lambda", "lambda 1.300", "lambda 0.650", "lambda 0.700"),
         ("afr", "19.11 AFR", "9.55 AFR", "10.29 AFR"),
     ):
-        notes = setup_doubts(replace(setup, target=Target(table, unit=unit)))
+        notes = setup_questions(replace(setup, target=Target(table, unit=unit)))
         rich, lean = (next(n for n in notes if f"{w}_lambda" in n) for w in ("richest", "leanest"))
         assert f"richer than richest_lambda allows ({own}) in 1 cell, up to {richest} at" in rich
         assert " in 2 cells, " in lean
         assert f"up to {leanest} at 1200 rpm, 40 kPa" in lean
-    floor = setup_doubts(replace(setup, target=Target(table, kind="floor")))
+    floor = setup_questions(replace(setup, target=Target(table, kind="floor")))
     assert not any("than leanest_lambda" in note for note in floor)
 
 

@@ -180,7 +180,7 @@ def test_the_setup_file_states_a_transfer_and_raw_bytes(tmp_path) -> None:
     ("entry", "message"),
     [
         ('lambda = { column = "a", unit = "V" }', "unit of voltage"),
-        ('lambda = { column = "a", unit = "V", transfer = 3 }', "no list of pairs"),
+        ('lambda = { column = "a", unit = "V", transfer = 3 }', "not a list of pairs"),
         ('lambda = { column = "a", transfer = [[0.0, 1.0], [5.0, 1.3]] }', "transfer_unit"),
         ('lambda = { column = "a", transfer_unit = "afr" }', "beside a transfer"),
         ('lambda = { column = "a", transfer = [[0.0, 0.7]], transfer_unit = "lambda" }', "pairs"),

@@ -218,9 +218,9 @@ def test_a_setup_or_grid_of_another_kind_is_told_so(log: Log, setup: Setup) -> N
 
 
 def test_axes_and_tables_of_words_are_told_so() -> None:
-    with pytest.raises(GridError, match="rpm axis holds what is no number"):
+    with pytest.raises(GridError, match="rpm axis holds a value that is not a number"):
         axes(rpm="ab")
-    with pytest.raises(GridError, match="table holds what is no number"):
+    with pytest.raises(GridError, match="table holds a value that is not a number"):
         Grid(axes(), [["a", "b"], ["c", "d"]])  # type: ignore[arg-type]
 
 

@@ -34,13 +34,13 @@ from tuneassist import (
 )
 from tuneassist.channels import is_gauge_axis, load_offset
 from tuneassist.cli.app import app
-from tuneassist.correction.case import axis_pressure_kpa
-from tuneassist.correction.sight import look
+from tuneassist.correction.cell_readings import axis_pressure_kpa
+from tuneassist.correction.checked_grid import build_checked_grid
 from tuneassist.files.grid_file import grid_of, write_grid_text
-from tuneassist.files.text import frame_csv
-from tuneassist.loop.order import band_of
+from tuneassist.files.serialise import frame_csv
+from tuneassist.loop.hold_order import band_of
 from tuneassist.loop.settings import PlanSettings
-from tuneassist.loop.tunes_between import is_heavy
+from tuneassist.loop.towing_checks import is_heavy
 from tuneassist.runs.pulls import _near_highest_load
 from tuneassist.runs.settings import RunSettings
 from tuneassist.settings import CEILING_CHANNELS, LimitSettings, Target
@@ -49,7 +49,7 @@ from tuneassist.units import plain_unit
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 STANDARD, PSI = 101.325, 6.894757293168
-FACTORS = {"kPa": 1.0, "bar": 100.0, "psi": PSI, "inHg": 3.386389, "mbar": 0.1}
+FACTORS = {"kPa": 1.0, "bar": 100.0, "psi": PSI, "inHg": 3.38638864034, "mbar": 0.1}
 POINTS = np.array([30, 40, 50, 60, 70, 80, 95, 110, 125, 140, 160, 180.0])  # absolute, kPa
 ABSOLUTE = "Inlet pressure abs (psi)"
 
@@ -209,13 +209,13 @@ def test_boost_may_be_bounded_in_gauge_units(entry: str, folder: Path) -> None:
     ("entry", "key", "words"),
     [
         ('boost = { ceiling = 36, unit = "psi absolute" }', "boost.unit", '"psi gauge"'),
-        ('boost = "high"', "ceilings.boost", "is no ceiling"),
-        ('boost = "21.5 psi gauge, hard"', "ceilings.boost", "is no ceiling"),
-        ('boost = "21.5"', "ceilings.boost", "is no ceiling"),
+        ('boost = "high"', "ceilings.boost", "is not a ceiling"),
+        ('boost = "21.5 psi gauge, hard"', "ceilings.boost", "is not a ceiling"),
+        ('boost = "21.5"', "ceilings.boost", "is not a ceiling"),
         ('boost = { ceiling = "" }', "boost.ceiling", "Write a number"),
         ('boost = { ceiling = "21.5" }', "boost.ceiling", "Write a number"),
-        ('boost = { ceiling = "21.5 psi", unit = "bar" }', "boost.unit", "Say it once"),
-        ('boost = { ceiling = "21.5 psi, hard 23", hard = 24 }', "boost.hard", "Say it once"),
+        ('boost = { ceiling = "21.5 psi", unit = "bar" }', "boost.unit", "Give it once"),
+        ('boost = { ceiling = "21.5 psi, hard 23", hard = 24 }', "boost.hard", "Give it once"),
         ('exhaust_temp = "900 psi gauge"', "exhaust_temp.unit", "degC"),
     ],
 )
@@ -249,10 +249,10 @@ def test_rules_and_checker_know_the_same_absolute_pressure(
     found = axis_pressure_kpa(axes, np.full(4, barometer))
     assert found is not None
     np.testing.assert_allclose(found, np.tile(wanted, 2), rtol=1e-6)
-    job = look(Grid.zeros(axes), current=None, setup=setup, cells=None)
-    seen = [job.axis_kpa(cell, barometer) for cell in job.cells]
+    checked = build_checked_grid(Grid.zeros(axes), current=None, setup=setup, cells=None)
+    seen = [checked.axis_kpa(cell, barometer) for cell in checked.cells]
     np.testing.assert_allclose(seen, np.tile(wanted, 2), rtol=1e-6)
-    assert job.knows_boost(job.cells[0])
+    assert checked.knows_boost(checked.cells[0])
 
 
 def test_shares_of_full_load_are_counted_from_vacuum() -> None:

@@ -167,7 +167,7 @@ def test_same_axes_are_told_from_others() -> None:
 @pytest.mark.parametrize(
     ("values", "says"),
     [
-        (np.zeros((2, 3)), r"shape \(2, 3\), the axes ask for \(2, 2\)"),
+        (np.zeros((2, 3)), r"shape \(2, 3\), the axes need \(2, 2\)"),
         (np.array([[0.0, np.inf], [0.0, 0.0]]), "infinite"),
         (np.array([[0.0, -100.0], [0.0, 0.0]]), "takes away all of the fuel"),
     ],

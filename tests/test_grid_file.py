@@ -139,13 +139,13 @@ def test_a_breakpoint_just_past_the_tolerance_is_another_one(tmp_path):
 DAMAGED = {
     "empty": ("", "the file is empty"),
     "only separators": (",,,\n,,\n", "the file is empty"),
-    "only blank quotes": ('""\n""\n', 'row 1, column 1: the first cell says ""'),
-    "no corner": (TEXT.replace("rpm/load", ""), 'row 1, column 1: the first cell says ""'),
+    "only blank quotes": ('""\n""\n', 'row 1, column 1: the first cell is ""'),
+    "no corner": (TEXT.replace("rpm/load", ""), 'row 1, column 1: the first cell is ""'),
     "transposed": (
         TEXT.replace("rpm/load", "load/rpm"),
-        'column 1: the first cell says "load/rpm"',
+        'column 1: the first cell is "load/rpm"',
     ),
-    "a log": ("Time (s),RPM\n0.0,900\n", 'the first cell says "Time (s)"'),
+    "a log": ("Time (s),RPM\n0.0,900\n", 'the first cell is "Time (s)"'),
     "text": (TEXT.replace("3.3", "ok"), 'row 3, column 3: "ok" is not a plain number'),
     "sheet error": (TEXT.replace("3.3", "#REF!"), 'row 3, column 3: "#REF!" is not'),
     "percent sign": (TEXT.replace("3.3", "3.3%"), 'row 3, column 3: "3.3%" is not'),
@@ -156,7 +156,7 @@ DAMAGED = {
     "cut line": (TEXT.replace(",0,12\n", "\n"), "row 3, column 3: the row ends after 3 of 5 cells"),
     "cut file": (TEXT[:-10], "row 4, column 2: the row ends after 2 of 5 cells"),
     "blank row inside": (TEXT.replace("1200,,3.3,0,12\n", "\n"), "row 3, column 1: the row ends"),
-    "long row": (TEXT.replace(",0,12\n", ",0,12,7\n"), 'row 3, column 6: "7" stands beyond'),
+    "long row": (TEXT.replace(",0,12\n", ",0,12,7\n"), 'row 3, column 6: "7" is beyond'),
     "no rpm": (TEXT.replace("1200", ""), "row 3, column 1: a breakpoint is missing"),
     "no load": (TEXT.replace("45.5", ""), "row 1, column 3: a breakpoint is missing"),
     "text load": (TEXT.replace("45.5", "kPa"), 'row 1, column 3: "kPa" is not a plain number'),
@@ -168,7 +168,7 @@ DAMAGED = {
     "thousands": (TEXT.replace("1200", '"1,200"'), "row 3, column 1: a comma inside a cell"),
     "thousands without a point anywhere": (
         'rpm/load,30,60\n"1,000",0,0\n"1,500",0,0\n',
-        "row 2, column 1: a comma inside a cell could be a decimal comma or part of a thousand",
+        "row 2, column 1: a comma inside a cell could be a decimal comma or a thousands separator",
     ),
     "both marks": (
         TEXT.replace(",", ";").replace("1200", "1.200,0"),
@@ -177,7 +177,7 @@ DAMAGED = {
     "open quote": (TEXT.replace("3.3", '"3.3'), "the row cannot be split into cells"),
     "binary": (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", "the file is not text"),
     "workbook": (b"PK\x03\x04\x14\x00\x06\x00", "not as a workbook"),
-    "escape codes": (b"\x1b[2Jrpm,1,2\n", 'the first cell says "?[2Jrpm"'),
+    "escape codes": (b"\x1b[2Jrpm,1,2\n", 'the first cell is "?[2Jrpm"'),
     "odd utf-16": (codecs.BOM_UTF16_LE + b"r", "the file is not text"),
     "too large": (b"1" * 4_000_001, "too large to be a grid"),
 }

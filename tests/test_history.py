@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from tuneassist.errors import InputError
 from tuneassist.loop.history import (
     ANSWERS,
-    JUDGED_AGAIN,
     KINDS,
+    REASSESSED_ANSWERS,
     START,
     Event,
     TuneState,
@@ -37,7 +37,7 @@ def added(state: TuneState, made: str, *, is_halt: bool = False) -> dict[str, An
 
 def answered(state: TuneState, answer: str, made: str, *, is_halt: bool = False) -> dict[str, Any]:
     """What a command would say of an answer now."""
-    if answer not in JUDGED_AGAIN or not state.rounds:
+    if answer not in REASSESSED_ANSWERS or not state.rounds:
         return {"answer": answer}
     halted = state.rounds[-1]
     before = state.loaded[-2] if answer == "not-loaded" and len(state.loaded) > 1 else None
@@ -195,7 +195,7 @@ def test_fuel_changed_starts_the_evidence_afresh_from_the_halted_round() -> None
     assert state.loaded == (START, "round-01", "round-02")
 
 
-@pytest.mark.parametrize("answer", [a for a in ANSWERS if a not in JUDGED_AGAIN])
+@pytest.mark.parametrize("answer", [a for a in ANSWERS if a not in REASSESSED_ANSWERS])
 def test_a_mended_cause_drops_the_round_and_keeps_grid_answer_and_logs(answer: str) -> None:
     state = state_after("add", "accept", "halt", answer)
     assert [one.number for one in state.rounds] == [1]

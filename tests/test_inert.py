@@ -17,7 +17,7 @@ from rich.text import Text
 
 from tuneassist import errors
 from tuneassist.files.json_file import parse_record
-from tuneassist.files.text import frame_csv, stable_json
+from tuneassist.files.serialise import frame_csv, stable_json
 from tuneassist.files.toml_table import read_toml
 from tuneassist.inert import (
     NAME_LENGTH,
@@ -26,9 +26,9 @@ from tuneassist.inert import (
     from_sheet_text,
     inert,
     listed,
+    one_line,
     quoted,
     sheet_text,
-    told,
 )
 from tuneassist.reading import read_log
 from tuneassist.show.display import plain
@@ -193,7 +193,7 @@ def test_colours_of_the_console_itself_stay():
 def test_a_quotation_is_escaped_and_short():
     assert quoted("a\x1b'") == '"a\\x1b\'"'
     assert len(quoted("x" * 10**6)) == 82
-    assert told("a\nb" * 10**6).startswith("a ba b")
+    assert one_line("a\nb" * 10**6).startswith("a ba b")
 
 
 @pytest.mark.parametrize(

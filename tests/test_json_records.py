@@ -12,7 +12,7 @@ import pytest
 
 from tuneassist.errors import SetupError
 from tuneassist.files.json_file import built
-from tuneassist.files.result_folder import setup_of_record
+from tuneassist.files.result_reader import setup_of_record
 from tuneassist.files.setup_file import read_setup
 from tuneassist.settings import Ceiling, LimitSettings, Setup, as_plain
 
@@ -80,7 +80,9 @@ def test_a_value_of_another_kind_is_refused_with_its_key(
 def test_what_an_object_itself_refuses_is_said_in_its_own_words() -> None:
     plain = record()
     plain["steady"]["window_s"] = 0
-    with pytest.raises(SetupError, match=r"^steady\.window_s is 0\.0\. It must be above zero\.$"):
+    with pytest.raises(
+        SetupError, match=r"^steady\.window_s is 0\.0\. It must be greater than 0\.$"
+    ):
         built(Setup, plain)
 
 

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tuneassist.correction import check_grid, limit_step, projection, propose_raw, rules
-from tuneassist.correction.case import read_case
 from tuneassist.correction.limiter import weights
+from tuneassist.correction.limiter_input import build_limiter_input
 from tuneassist.correction.projection import project
 from tuneassist.correction.ruleset import assemble
 from tuneassist.errors import RuleBreachError
@@ -81,9 +81,9 @@ def test_projection_equals_the_general_modellers_answer():
     shared = 0
     for number in range(400):
         cells, current, setup = bench.random_case(np.random.default_rng([30, number]))
-        case = read_case(cells, current=current, setup=setup)
-        case_rules, weight = assemble(case), weights(cells, setup)
-        wanted = case.value_at(1 + case.raw / 100)
+        inputs = build_limiter_input(cells, current=current, setup=setup)
+        case_rules, weight = assemble(inputs), weights(cells, setup)
+        wanted = inputs.value_at(1 + inputs.raw / 100)
         clipped = np.clip(wanted, case_rules.lower, case_rules.upper)
         answer = project(wanted, weight, case_rules)
         moving = case_rules.upper - case_rules.lower > 1e-9

@@ -16,12 +16,17 @@ from tuneassist.errors import InputError, NoEvidenceError, SetupError
 from tuneassist.evidence.driven import DrivenLoads, band_speeds, held_loads, load_reach
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.grid import Axes, bilinear_weights
-from tuneassist.loop.choice import after_all, exchanged
-from tuneassist.loop.doubt import Doubt, doubt_of
-from tuneassist.loop.order import band_of, move_seconds, ordered_holds, short_path
-from tuneassist.loop.places import driving_weight, passed_ceilings, place_table, visits_of
+from tuneassist.loop.hold_order import band_of, move_seconds, ordered_holds, short_path
+from tuneassist.loop.hold_selection import after_holds, improve_by_exchange
+from tuneassist.loop.operating_points import (
+    cells_past_ceilings,
+    driving_weight,
+    operating_point_table,
+    visits_per_cell,
+)
 from tuneassist.loop.plan import plan_holds
 from tuneassist.loop.settings import PlanSettings, RegionWeight
+from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty
 from tuneassist.one_log import LogEvidence
 from tuneassist.pipeline import Evidence
 from tuneassist.reduction import reduce_log
@@ -75,7 +80,7 @@ def test_a_hold_shrinks_doubt_as_bayes_rule_says():
     root = rng.normal(size=(6, 6))
     covariance = root @ root.T
     noise = rng.uniform(0.1, 1.0, 5)
-    doubt = Doubt(covariance, noise, np.full(5, 0.2))
+    doubt = MapUncertainty(covariance, noise, np.full(5, 0.2))
     chosen = [3, 0, 3]
     after = doubt
     for point in chosen:
@@ -93,7 +98,7 @@ def test_a_hold_shrinks_doubt_as_bayes_rule_says():
 def test_doubt_is_the_fits_own_covariance_read_between_breakpoints():
     known = half_known()
     places = pd.DataFrame({"rpm": [1500.0, 5500.0], "load": [50.0, 130.0], "weight": 1.0})
-    doubt = doubt_of(known, places, axes=AXES, kind="aim", settings=PlanSettings())
+    doubt = map_uncertainty(known, places, axes=AXES, kind="aim", settings=PlanSettings())
     assert known.fit is not None
     weights = bilinear_weights(AXES, places["rpm"], places["load"]).toarray()
     expected = np.sqrt(np.diag(weights @ known.fit.covariance @ weights.T))
@@ -115,12 +120,12 @@ def test_a_map_that_is_known_well_enough_needs_no_holds_and_that_is_said_first()
             settings=PlanSettings(enough_pct=enough),
             visits=EVERYWHERE,
         )
-        assert any("nothing need be held" in note for note in made.notes) == is_said
+        assert any("no further holds needed" in note for note in made.notes) == is_said
     fall = made.doubt_before_pct - made.doubt_after_pct
     made = plan_holds(
         known, setup=setup(), minutes=5, settings=PlanSettings(enough_pct=99.0), visits=EVERYWHERE
     )
-    assert f"would take {fall:.2f} % off" in made.notes[0]
+    assert f"would take another {fall:.2f} % off" in made.notes[0]
 
 
 def test_cells_without_evidence_beyond_what_was_driven_are_named_with_the_reason():
@@ -154,10 +159,10 @@ def test_a_list_that_stops_at_its_cap_says_so():
     assert not any("stops at" in note for note in short.notes)
 
 
-def test_where_no_hold_would_teach_that_is_said_and_no_more_time_is_asked_for():
-    rules = PlanSettings(min_gain_share=1.0)  # no single hold takes all of the doubt away
+def test_where_no_hold_is_worth_its_time_that_is_said_and_no_more_time_is_asked_for():
+    rules = PlanSettings(min_gain_share=1.0)  # no single hold removes all of the uncertainty
     for minutes in (5, 600):
-        with pytest.raises(NoEvidenceError, match=r"No hold would teach.*min_gain_share"):
+        with pytest.raises(NoEvidenceError, match=r"No further holds needed.*min_gain_share"):
             plan_holds(
                 half_known(), setup=setup(), minutes=minutes, settings=rules, visits=EVERYWHERE
             )
@@ -181,7 +186,9 @@ def test_reach_may_grow_by_half_a_cell_and_no_more():
     visits = np.zeros(AXES.shape)
     visits[2, 2] = 50.0
     known = Evidence(pd.DataFrame(), pd.DataFrame(), None, ())
-    wide = place_table(known, setup=setup(), settings=PlanSettings(reach_cells=1.0), visits=visits)
+    wide = operating_point_table(
+        known, setup=setup(), settings=PlanSettings(reach_cells=1.0), visits=visits
+    )
     assert (wide["rpm"].min(), wide["rpm"].max()) == (2000, 4000)
     with pytest.raises(SetupError, match="reach_cells"):
         PlanSettings(reach_cells=1.01)
@@ -196,7 +203,7 @@ def test_a_passed_ceiling_bars_its_cell_and_more_load_at_that_speed():
     known = evidence(*random_places(60), exhaust_temp_c_max=heat.ravel())
     barred = np.zeros(AXES.shape, dtype=bool)
     barred[3, 2:] = True
-    np.testing.assert_array_equal(passed_ceilings(known.cells, car), barred)
+    np.testing.assert_array_equal(cells_past_ceilings(known.cells, car), barred)
     plan = plan_holds(known, setup=car, minutes=60, visits=EVERYWHERE)
     near = plan.holds["rpm"].between(3001, 4999) & plan.holds["load"].gt(60)
     assert not near.any()
@@ -347,7 +354,7 @@ def test_a_log_of_which_only_the_holds_are_kept_reaches_as_far_as_they_do():
     places = {"rpm": [1000.0, 2000, 2000, 3000], "load": [60.0, 60, 100, 80]}
     old = replace(log, driven=None, holds=pd.DataFrame(places | {"samples": 50}))
     known = Evidence(undisputed(), old.holds.assign(is_used=False, within_se=1e-3), None, (old,))
-    table = place_table(known, setup=setup(), settings=PlanSettings(), visits=EVERYWHERE)
+    table = operating_point_table(known, setup=setup(), settings=PlanSettings(), visits=EVERYWHERE)
     found = table.groupby("rpm")["load"].max().to_dict()
     assert found == {1000.0: 60.0, 1500.0: 80.0, 2000.0: 100.0, 2500.0: 90.0, 3000.0: 80.0}
 
@@ -372,7 +379,7 @@ def test_without_counts_the_holds_and_what_lies_between_them_are_the_reach():
     rpm = np.array([1000.0, 2000, 3000, 1000, 2000, 3000])
     load = np.array([40.0, 40, 40, 100, 100, 100])
     holds = pd.DataFrame({"rpm": rpm, "load": load, "samples": 30})
-    visits = visits_of(Evidence(pd.DataFrame(), holds, None, ()), AXES).reshape(AXES.shape)
+    visits = visits_per_cell(Evidence(pd.DataFrame(), holds, None, ()), AXES).reshape(AXES.shape)
     assert (visits[:3, :4] >= 3).all()  # 60 and 80 had no hold but were crossed
     assert (visits[3:] == 0).all()
     assert (visits[:, 4:] == 0).all()
@@ -416,19 +423,20 @@ def test_exchanges_come_near_the_best_of_all_choices():
     covariance = np.zeros((13, 13))
     covariance[:12, :12] = np.exp(-0.5 * square)
     covariance[12, 12] = 0.01
-    doubt = Doubt(covariance, np.full(12, 0.05), np.full(12, 1 / 12))
+    doubt = MapUncertainty(covariance, np.full(12, 0.05), np.full(12, 1 / 12))
     totals = {
-        three: after_all(doubt, list(three)).total for three in itertools.combinations(range(12), 3)
+        three: after_holds(doubt, list(three)).total
+        for three in itertools.combinations(range(12), 3)
     }
     worst = max(totals, key=lambda three: totals[three])
     allowed = np.ones(12, dtype=bool)
-    found = exchanged(doubt, list(worst), allowed, price=None)
-    assert after_all(doubt, found).total <= 1.02 * min(totals.values())
+    found = improve_by_exchange(doubt, list(worst), allowed, price=None)
+    assert after_holds(doubt, found).total <= 1.02 * min(totals.values())
     allowed[found[0]] = False
     start = [point for point in range(12) if allowed[point]][:3]
-    assert allowed[exchanged(doubt, start, allowed, price=None)].all()
+    assert allowed[improve_by_exchange(doubt, start, allowed, price=None)].all()
     dear = np.where(np.isin(np.arange(12), worst), 1.0, 2.0)
-    assert sorted(exchanged(doubt, list(worst), allowed, price=dear)) == sorted(worst)
+    assert sorted(improve_by_exchange(doubt, list(worst), allowed, price=dear)) == sorted(worst)
 
 
 def test_against_a_floor_holds_go_where_it_may_be_undercut():
@@ -444,7 +452,7 @@ def test_against_a_floor_holds_go_where_it_may_be_undercut():
     holds = pd.DataFrame({"rpm": rpm, "load": load, "samples": 60, "within_se": own})
     known = Evidence(undisputed(), holds.assign(is_used=True), fit, ())
     places = pd.DataFrame({"rpm": 3500.0, "load": [40.0, 80.0, 140.0], "weight": 1.0})
-    doubt = doubt_of(known, places, axes=AXES, kind="floor", settings=PlanSettings())
+    doubt = map_uncertainty(known, places, axes=AXES, kind="floor", settings=PlanSettings())
     np.testing.assert_allclose(doubt.weight, [0.0, 0.0, 1.0], atol=0.01)
     car = setup(target=Target(np.full(AXES.shape, 1.3), kind="floor"))
     rules = PlanSettings(max_holds=12)
@@ -479,7 +487,7 @@ def test_a_cell_that_waits_to_be_leaned_is_held_before_others():
 def test_chosen_holds_beat_random_ones_of_the_same_number():
     known, rules = half_known(), PlanSettings(max_holds=12)
     plan = plan_holds(known, setup=setup(), minutes=60, visits=EVERYWHERE, settings=rules)
-    doubt = doubt_of(known, plan.places, axes=AXES, kind="aim", settings=rules)
+    doubt = map_uncertainty(known, plan.places, axes=AXES, kind="aim", settings=rules)
     rng = np.random.default_rng(2)
     random = []
     for _ in range(50):

@@ -19,9 +19,9 @@ from report_makers import full_load
 from tuneassist.evidence.coverage import coverage_table
 from tuneassist.evidence.residuals import hold_residuals
 from tuneassist.grid import Axes, Grid
-from tuneassist.loop.advice import RoundLook
+from tuneassist.loop.advice import RoundSummary
 from tuneassist.loop.response import Response
-from tuneassist.loop.tunes import Tune
+from tuneassist.loop.tune_set import Tune
 from tuneassist.pipeline import gather, reduce_log
 from tuneassist.reading import read_log
 from tuneassist.runs import RunsComparison, compare_runs
@@ -144,7 +144,7 @@ def comparison() -> RunsComparison:
 
 
 FOUND = comparison()
-LOOKS = [RoundLook(1, 100, 20, 4.0), RoundLook(2, 110, 90, 1.0, 0.97, 0.9, 1.05)]
+LOOKS = [RoundSummary(1, 100, 20, 4.0), RoundSummary(2, 110, 90, 1.0, 0.97, 0.9, 1.05)]
 ANSWER = Response(
     "as expected", "well", 0.97, 0.9, 1.05,
     regions=pd.DataFrame([{"region": "low load", "holds": 9, "change_pct": 4.0, "response": 0.9,

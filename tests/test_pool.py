@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from tuneassist.grid import Grid
-from tuneassist.loop.pool import Round, drift_ln, fade_of_rounds, pool_rounds
+from tuneassist.loop.pooling import Round, drift_ln, drift_since_rounds, pool_rounds
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import LogEvidence, gather, reduce_log
 from tuneassist.settings import Setup
@@ -53,8 +53,8 @@ def test_a_round_fades_by_every_drift_after_it_and_not_by_its_own():
         Round(3, (), grid, drifted(4.0, 3.0, 5.0)),
     ]
     a, b = np.log(1.03), np.log(1.04)
-    assert fade_of_rounds(rounds) == pytest.approx([np.hypot(a, b), b, 0.0], abs=1e-12)
-    assert fade_of_rounds(rounds[:1]) == [0.0]
+    assert drift_since_rounds(rounds) == pytest.approx([np.hypot(a, b), b, 0.0], abs=1e-12)
+    assert drift_since_rounds(rounds[:1]) == [0.0]
 
 
 def test_rounds_under_one_grid_pool_as_logs_of_one_round_do(logs):

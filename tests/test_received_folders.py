@@ -18,7 +18,7 @@ from tune_mutations import mutated_setup, mutated_tune_folder
 from tuneassist.errors import GridError, InputError, OutputError, SetupError
 from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.json_file import parse_record
-from tuneassist.files.plain_file import inside, read_plain, write_whole
+from tuneassist.files.safe_files import path_inside, read_bounded, write_atomically
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.tune_folder import open_tune
 from tuneassist.grid import MAX_CELLS, Axes, Grid
@@ -132,7 +132,7 @@ def test_an_undo_does_not_send_to_a_changed_grid(car: Car) -> None:
     path.write_text(write_grid_text(Grid(grid.axes, grid.values + 50.0)), encoding="utf-8")
     said = refused("rounds", "undo", car.tune)
     assert "undo is done" in said
-    assert "may not be loaded" in said
+    assert "do not load it" in said
     with open_tune(car.tune) as tune:
         assert tune.state.is_pending
 
@@ -212,9 +212,9 @@ def test_a_target_with_any_line_ends_starts_a_tune_that_opens(car: Car, ends: st
     "name", ["/dev/zero", "../target.csv", "a/../../target.csv", "/etc/passwd", "C:\\x.csv", "x\0"]
 )
 def test_a_name_that_leads_out_of_the_folder_is_refused(tmp_path: Path, name: str) -> None:
-    with pytest.raises(InputError, match="leads out of the folder"):
-        inside(tmp_path, name)
-    assert inside(tmp_path, "tables/aim.csv") == tmp_path / "tables" / "aim.csv"
+    with pytest.raises(InputError, match="is outside the folder"):
+        path_inside(tmp_path, name)
+    assert path_inside(tmp_path, "tables/aim.csv") == tmp_path / "tables" / "aim.csv"
 
 
 def test_a_target_outside_the_setups_folder_is_refused_unread(car: Car) -> None:
@@ -273,9 +273,9 @@ def test_pipes_devices_and_folders_are_refused_at_once(tmp_path: Path) -> None:
 def test_a_file_is_read_up_to_its_bound(tmp_path: Path) -> None:
     path = tmp_path / "f"
     path.write_bytes(b"x" * 10)
-    assert read_plain(path, most=10) == b"x" * 10
+    assert read_bounded(path, most=10) == b"x" * 10
     with pytest.raises(InputError, match="too large"):
-        read_plain(path, most=9)
+        read_bounded(path, most=9)
 
 
 @needs_links
@@ -284,7 +284,7 @@ def test_nothing_is_written_through_a_link(tmp_path: Path) -> None:
     mine.write_text("mine", encoding="utf-8")
     for name in ("page.html", ".page.html.tuneassist-writing"):
         (tmp_path / name).symlink_to(mine)
-    write_whole(tmp_path / "page.html", b"new")
+    write_atomically(tmp_path / "page.html", b"new")
     assert mine.read_text(encoding="utf-8") == "mine"
     assert not (tmp_path / "page.html").is_symlink()
     assert (tmp_path / "page.html").read_bytes() == b"new"
@@ -308,7 +308,7 @@ def test_a_write_that_fails_leaves_nothing(tmp_path: Path, monkeypatch) -> None:
     (tmp_path / "f").write_bytes(b"old")
     monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(OutputError, match="the disk is full"):
-        write_whole(tmp_path / "f", b"new")
+        write_atomically(tmp_path / "f", b"new")
     assert [p.name for p in tmp_path.iterdir()] == ["f"]
     assert (tmp_path / "f").read_bytes() == b"old"
 

@@ -25,7 +25,7 @@ from report_makers import (
     write_tunes,
 )
 
-from tuneassist.files.result_folder import read_result, setup_of_record
+from tuneassist.files.result_reader import read_result, setup_of_record
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Axes
 from tuneassist.settings import (

@@ -14,11 +14,11 @@ from tuneassist.grid import Axes
 from tuneassist.loop.advice import (
     Advice,
     AdviceSettings,
-    RoundLook,
+    RoundSummary,
     advise,
-    look_at,
-    look_of_record,
-    look_record,
+    summarise_round,
+    summary_from_record,
+    summary_record,
 )
 from tuneassist.loop.response import Response
 from tuneassist.loop.settings import PlanSettings, RegionWeight
@@ -30,7 +30,7 @@ FIRST = Response("first round", "")
 ANSWERED = Response("as expected", "", 1.0, 0.9, 1.1)
 RULES = AdviceSettings()
 EVEN = PlanSettings(top_weight=1.0)  # every cell weighs the same
-BEFORE = RoundLook(1, 20, 2, 5.0)
+BEFORE = RoundSummary(1, 20, 2, 5.0)
 
 
 def cells(deviation: float = 0.2, se: float = 0.3, step: float = 0.0) -> pd.DataFrame:
@@ -57,10 +57,10 @@ def told(
     *,
     number: int = 2,
     setup: Setup = SETUP,
-    before: RoundLook | None = BEFORE,
+    before: RoundSummary | None = BEFORE,
     plan: PlanSettings = EVEN,
 ) -> Advice:
-    now = look_at(number, table, response, setup=setup)
+    now = summarise_round(number, table, response, setup=setup)
     return advise(table, response, setup=setup, now=now, before=before, plan=plan)
 
 
@@ -91,7 +91,7 @@ def test_inside_by_luck_is_not_the_end() -> None:
 def test_what_cannot_be_told_from_scatter_is_no_reason_to_go_on() -> None:
     table = cells(deviation=0.8, se=1.0)  # no step is sure
     assert told(table).word == "finished"
-    assert "No further gain" in told(table).why
+    assert "no further gain" in told(table).why
     assert told(table, FIRST, number=1, before=None).word == "continue"  # never after one round
 
 
@@ -117,11 +117,11 @@ def test_a_step_that_a_rule_holds_at_nothing_is_no_engine_at_rest() -> None:
 def test_a_round_that_bought_nothing_ends_it_once_inside() -> None:
     table = cells(deviation=0.9, se=0.5, step=0.8)
     table.loc[:3, ["deviation_pct", "step_pct", "ci_low_pct", "ci_high_pct"]] = 0.9, 2.0, 0.1, 1.7
-    gained = told(table, before=RoundLook(1, 20, 2, 5.0))
+    gained = told(table, before=RoundSummary(1, 20, 2, 5.0))
     assert gained.word == "continue"
-    nothing = told(table, before=RoundLook(1, 20, 2, 0.9))
+    nothing = told(table, before=RoundSummary(1, 20, 2, 0.9))
     assert nothing.word == "finished"
-    assert "bought nothing" in nothing.why
+    assert "gained nothing" in nothing.why
 
 
 @pytest.mark.parametrize("verdict", ["no answer", "wrong way", "not the same engine"])
@@ -166,10 +166,10 @@ def test_cells_that_a_slope_holds_to_unseen_ones_are_named_with_the_limit() -> N
 
 def test_leaner_than_a_floor_is_inside() -> None:
     floor = Setup(axes=AXES, target=Target(np.ones(AXES.shape), kind="floor"))
-    look = look_at(1, cells(deviation=8.0), FIRST, setup=floor)
+    look = summarise_round(1, cells(deviation=8.0), FIRST, setup=floor)
     assert (look.cells_inside, look.rms_pct) == (20, 0.0)
     assert told(cells(deviation=8.0), setup=floor).word == "finished"
-    assert look_at(1, cells(deviation=-8.0), FIRST, setup=floor).cells_inside == 0
+    assert summarise_round(1, cells(deviation=-8.0), FIRST, setup=floor).cells_inside == 0
 
 
 def test_a_look_counts_what_is_known_and_wanted() -> None:
@@ -177,18 +177,18 @@ def test_a_look_counts_what_is_known_and_wanted() -> None:
     table.loc[0, "deviation_pct"] = 1.01
     table.loc[1, "confidence"] = "none"
     table.loc[2, "target_lambda"] = np.nan
-    look = look_at(3, table, ANSWERED, setup=SETUP)
+    look = summarise_round(3, table, ANSWERED, setup=SETUP)
     assert (look.number, look.cells_seen, look.cells_inside) == (3, 18, 17)
     # 17 cells at 1.00 and one at 1.01
     assert look.rms_pct == pytest.approx(np.sqrt((17 + 1.01**2) / 18))
     assert (look.response, look.response_low, look.response_high) == (1.0, 0.9, 1.1)
-    nothing = look_at(1, table.iloc[:0], FIRST, setup=SETUP)
+    nothing = summarise_round(1, table.iloc[:0], FIRST, setup=SETUP)
     assert (nothing.cells_seen, nothing.rms_pct, nothing.response) == (0, None, None)
 
 
 def test_a_look_reads_back_from_its_record() -> None:
-    look, advice = RoundLook(2, 20, 19, 0.4, 1.0, 0.9, 1.1), Advice("continue", "w", "held")
-    assert look_of_record(look_record(look, advice)) == (look, advice)
+    look, advice = RoundSummary(2, 20, 19, 0.4, 1.0, 0.9, 1.1), Advice("continue", "w", "held")
+    assert summary_from_record(summary_record(look, advice)) == (look, advice)
 
 
 @pytest.mark.parametrize(

@@ -18,10 +18,10 @@ from tuneassist.files import round_evidence, tune_folder
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, read_evidence
 from tuneassist.files.tune_folder import open_tune, start_tune
-from tuneassist.files.tune_places import made_of
+from tuneassist.files.tune_layout import made_of
 from tuneassist.grid import Grid
 from tuneassist.loop.history import Event
-from tuneassist.loop.pool import Round, pool_rounds
+from tuneassist.loop.pooling import Round, pool_rounds
 from tuneassist.loop.response import Response
 from tuneassist.loop.rounds import add_round
 from tuneassist.pipeline import LogEvidence, reduce_log
@@ -58,7 +58,7 @@ def stored(
         logs=logs,
         set_aside={logs[0].name: "of another car"} if len(logs) > 2 else {},
         response=response or Response("first round", "why"),
-        look={"number": 1},
+        summary={"number": 1},
         visits=Grid(SETUP.axes, np.arange(SETUP.axes.size, dtype=float).reshape(SETUP.axes.shape)),
     )
 
@@ -231,7 +231,7 @@ def test_starting_twice_and_starting_on_other_things_are_refused(tmp_path, car) 
         begun(tmp_path / "tune", car)
     (tmp_path / "photos").mkdir()
     (tmp_path / "photos" / "a.jpg").write_text("x", encoding="utf-8")
-    with pytest.raises(OutputError, match="no result of this program"):
+    with pytest.raises(OutputError, match="not results of this program"):
         begun(tmp_path / "photos", car)
     with pytest.raises(InputError, match="no tune here"), open_tune(tmp_path / "photos"):
         pass
@@ -284,7 +284,7 @@ def test_a_proposed_grid_that_was_edited_is_not_taken_for_what_was_proposed(
     folder = begun(tmp_path / "tune", car)
     with open_tune(folder) as tune:
         tune.write_round(1, round_texts("m1", logs[0]))
-        after = tune.happened(add_event("m1")).happened(Event("accept", "t2"))
+        after = tune.record_event(add_event("m1")).record_event(Event("accept", "t2"))
         assert after.grid("round-01").flat()[0] == 1.0
     path = folder / "round-01" / "grid.csv"
     saved = path.read_text(encoding="utf-8").replace(",", ";")  # as a spreadsheet may save it
@@ -321,15 +321,15 @@ def test_undone_and_superseded_rounds_go_to_kept_and_come_back(tmp_path, car, lo
     folder = begun(tmp_path / "tune", car)
     with open_tune(folder) as tune:
         tune.write_round(1, round_texts("m1", logs[0]))
-        first = tune.happened(add_event("m1"))
+        first = tune.record_event(add_event("m1"))
         assert tree(folder) == ["round-01"]
-        undone = first.happened(Event("undo", "t"))
+        undone = first.record_event(Event("undo", "t"))
         assert tree(folder) == ["kept", "kept/round-01-1"]
         undone.write_round(1, round_texts("m2", logs[1]))
-        second = undone.happened(add_event("m2"))
+        second = undone.record_event(add_event("m2"))
         assert tree(folder) == ["kept", "kept/round-01-1", "round-01"]
         assert made_of(folder / "round-01") == "m2"
-        second.happened(Event("undo", "t"))
+        second.record_event(Event("undo", "t"))
         assert tree(folder) == ["kept", "kept/round-01-1", "kept/round-01-2"]
 
 
@@ -356,12 +356,12 @@ def test_a_missing_round_is_told_and_can_be_undone(tmp_path, car, logs) -> None:
     folder = begun(tmp_path / "tune", car)
     with open_tune(folder) as tune:
         tune.write_round(1, round_texts("m1", logs[0]))
-        tune.happened(add_event("m1"))
+        tune.record_event(add_event("m1"))
     shutil.rmtree(folder / "round-01")
     with open_tune(folder) as tune:
         with pytest.raises(InputError, match="round 1 is missing"):
             tune.rounds(tune.state.rounds)
-        assert tune.happened(Event("undo", "t")).state.rounds == ()
+        assert tune.record_event(Event("undo", "t")).state.rounds == ()
 
 
 # --- older and newer forms -----------------------------------------------------------------------
@@ -438,7 +438,7 @@ def test_a_newer_program_reads_the_older_form_and_writes_its_own(
 
 @pytest.mark.parametrize("name", ["tune.json", "history.json"])
 @pytest.mark.parametrize(
-    ("number", "says"), [(99, "newer program"), (0, "no format"), ("x", "no format")]
+    ("number", "says"), [(99, "newer program"), (0, "not a format"), ("x", "not a format")]
 )
 def test_a_form_that_is_not_known_is_refused_and_left_alone(
     tmp_path, car, name, number, says

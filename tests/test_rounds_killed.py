@@ -25,8 +25,8 @@ from tuneassist import pipeline
 from tuneassist.cli.app import app
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.tune_folder import read_tune
-from tuneassist.files.tune_places import tidy
-from tuneassist.loop.history import RoundMark
+from tuneassist.files.tune_layout import restore_layout
+from tuneassist.loop.history import RoundEntry
 from tuneassist.pipeline import reduce_log
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
@@ -165,7 +165,7 @@ def remembered(monkeypatch: pytest.MonkeyPatch) -> None:
             kept[name] = reduce_log(*args, **kwargs)
         return kept[name]
 
-    def judged(*args: Any, mark: RoundMark, **kwargs: Any) -> round_result.JudgedRound:
+    def judged(*args: Any, mark: RoundEntry, **kwargs: Any) -> round_result.JudgedRound:
         if mark.name not in kept:
             kept[mark.name] = judge_round(*args, mark=mark, **kwargs)
         found: round_result.JudgedRound = kept[mark.name]
@@ -276,9 +276,9 @@ def test_tidying_is_done_when_nothing_is_left_to_do(stages: list[Path], tmp_path
     shutil.copytree(stages[4], home)
     tune = read_tune(home / "tune")
     wanted = replace(tune.state, rounds=())
-    tidy(tune.path, wanted)
+    restore_layout(tune.path, wanted)
     names = sorted(path.name for path in (tune.path / "kept").iterdir())
     assert names == ["round-01-1", "round-02-1"]
-    tidy(tune.path, tune.state)
-    tidy(tune.path, tune.state)
+    restore_layout(tune.path, tune.state)
+    restore_layout(tune.path, tune.state)
     assert seen(home) == seen(stages[4])

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from tuneassist.channels import CHANNELS
-from tuneassist.correction import build_rules, describe_limits, unwatched_ceilings
-from tuneassist.correction.case import read_case
-from tuneassist.correction.listing import WHY
+from tuneassist.correction import build_rules, describe_limits, unmonitored_ceilings
+from tuneassist.correction.limiter_input import build_limiter_input
+from tuneassist.correction.limits_table import WHY
 from tuneassist.errors import GridError, SetupError
 from tuneassist.grid import Grid
 from tuneassist.settings import (
@@ -122,8 +122,8 @@ def test_air_moves_lambda_the_other_way():
 )
 def test_where_boost_begins(load, unit, changes, limits, boost):
     cells, setup = bench.crafted(changes, load=load, load_unit=unit, **limits)
-    case = read_case(cells, current=Grid.zeros(setup.axes), setup=setup)
-    assert case.is_boost[:3].tolist() == boost
+    inputs = build_limiter_input(cells, current=Grid.zeros(setup.axes), setup=setup)
+    assert inputs.is_boost[:3].tolist() == boost
 
 
 @pytest.mark.parametrize(
@@ -339,12 +339,12 @@ def test_the_listing_opens_with_which_way_is_safe(ignition, acts_on, way):
     _, setup = bench.crafted(ignition=ignition, acts_on=acts_on)
     first = describe_limits(setup).iloc[0]
     assert (first["rule"], first["value"]) == ("safe way", way)
-    assert "hurt by" in first["why"]
+    assert "damaged by" in first["why"]
 
 
 def test_a_ceiling_without_a_reading_is_named():
     ceilings = {name: Ceiling(1.0) for name in ("torque", "knock", "boost")}
     cells, setup = bench.crafted({0: {"knock_max": 0.5}}, ceilings=ceilings)
-    assert unwatched_ceilings(cells, setup=setup) == ("torque", "boost")
+    assert unmonitored_ceilings(cells, setup=setup) == ("torque", "boost")
     cells.loc[0, "manifold_pressure_kpa"] = 90.0
-    assert unwatched_ceilings(cells, setup=setup) == ("torque",)
+    assert unmonitored_ceilings(cells, setup=setup) == ("torque",)

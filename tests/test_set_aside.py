@@ -217,7 +217,7 @@ def test_workers_set_the_same_logs_aside(bench: Path, tmp_path: Path) -> None:
 def test_a_fault_of_the_setup_is_no_fault_of_one_log() -> None:
     files = [LogFile(Path("a.csv"), "a.csv"), LogFile(Path("b.csv"), "b.csv")]
     broken = LogError("the file is empty.", where="a.csv")
-    missing = LogError("there is no such file.", where="b.csv", ends_job=True)
+    missing = LogError("there is no such file.", where="b.csv", stops_run=True)
     with pytest.raises(LogError, match="no such file"):
         sort_out(files, [broken, missing])
     with pytest.raises(LogError, match="none of the 2 logs"):
@@ -315,11 +315,11 @@ def test_a_ceiling_makes_a_channel_needed_and_doubt_about_it_ends_the_job(tmp_pa
     setup = setup_for(limits=replace(limits, ceilings=MappingProxyType(with_torque)))
     with pytest.raises(LogError, match="several columns could be torque") as caught:
         read(tmp_path, setup, **columns)
-    assert caught.value.ends_job
+    assert caught.value.stops_run
     # a doubt about lambda makes one log useless and hides no heat
     with pytest.raises(LogError, match="several columns could be lambda") as caught:
         read(tmp_path, **{"Lambda 2": 0.98 + 0.06 * WAVE})
-    assert not caught.value.ends_job
+    assert not caught.value.stops_run
 
 
 def test_the_axis_makes_a_throttle_needed_and_a_named_load_spares_the_second_pressure(

@@ -83,11 +83,11 @@ def test_default_limits_are_the_documented_figures() -> None:
     words = " ".join((inspect.getdoc(default_limits) or "").split())
     spark, diesel = default_limits("spark"), default_limits("compression")
     assert spark.ceilings["exhaust_temp"] == Ceiling(900.0, 950.0)
-    assert "900/950 degC ahead of a petrol turbine" in words
+    assert "900/950 degC before a petrol turbine" in words
     assert spark.ceilings["injector_duty"] == Ceiling(85.0)
     assert "Injector duty 85 %" in words
     assert diesel.ceilings["exhaust_temp"] == Ceiling(720.0, 760.0)
-    assert "720/760 degC ahead of a diesel's" in words
+    assert "720/760 degC before a diesel's" in words
     assert "18 psi gauge (124.1 kPa)" in words
     assert diesel.ceilings["boost"].ceiling == pytest.approx(18 * 6.894757, abs=0.05)
     assert "Smoke floor: lambda 1.15" in words
@@ -264,7 +264,7 @@ def test_targets() -> None:
 
 
 def test_a_target_that_does_not_fit_the_axes_names_both_shapes_and_the_file() -> None:
-    with pytest.raises(SetupError, match=r"shape \(3, 2\), the axes ask for \(2, 3\)") as error:
+    with pytest.raises(SetupError, match=r"shape \(3, 2\), the axes need \(2, 3\)") as error:
         Setup(axes=AXES, target=Target(np.ones((3, 2))), source="car.toml")
     assert "car.toml" in str(error.value)
     assert "One row per rpm breakpoint" in str(error.value)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from tuneassist.errors import SetupError
-from tuneassist.files.result_folder import setup_of_record
+from tuneassist.files.result_reader import setup_of_record
 from tuneassist.files.setup_file import read_setup
 from tuneassist.settings import (
     Ceiling,
@@ -350,9 +350,13 @@ MISTAKES = {
     "section no table": (
         "steady = 3\n" + SMALL,
         "key steady",
-        "3 is no table. Write it as [steady]",
+        "3 is not a table. Write it as [steady]",
     ),
-    "section a list": (SMALL + "[[engine]]\n", "key engine", "is no table. Write it as [engine]"),
+    "section a list": (
+        SMALL + "[[engine]]\n",
+        "key engine",
+        "is not a table. Write it as [engine]",
+    ),
     "channel no table": (
         _channel('rpm = "Speed"'),
         "key channels.rpm",
@@ -364,11 +368,11 @@ MISTAKES = {
         'Write it as { column = "header in the log"',
     ),
     "column no text": (_channel("rpm = { column = 3 }"), "key channels.rpm.column", "Write a text"),
-    "ceilings no table": (_limits("ceilings = 3"), "key limits.ceilings", "3 is no table"),
+    "ceilings no table": (_limits("ceilings = 3"), "key limits.ceilings", "3 is not a table"),
     "ceiling a number": (
         _ceiling("torque = 300"),
         "key limits.ceilings.torque",
-        "300 is no table. Write torque = { ceiling = 300, unit",
+        "300 is not a table. Write torque = { ceiling = 300, unit",
     ),
     "ceiling a text and no table": (
         _ceiling('exhaust_temp = "hot"'),
@@ -388,10 +392,10 @@ MISTAKES = {
     "one region": (
         _limits("region = { }"),
         "key limits.region",
-        "Head each with [[limits.region]]",
+        "Start each with [[limits.region]]",
     ),
     "region text": (_region(R + 'max_step_pct = "3"'), "region[1].max_step_pct", "Write a number"),
-    "axis no list": (SMALL.replace("[30.0, 45.0]", "30"), "key axes.load", "30 is no list"),
+    "axis no list": (SMALL.replace("[30.0, 45.0]", "30"), "key axes.load", "30 is not a list"),
     "axis with text": (
         SMALL.replace("1200", '"1200"'),
         "key axes.rpm",
@@ -402,7 +406,7 @@ MISTAKES = {
     "target no list": (
         AXES + "[target]\ntable = 1.0\n",
         "key target.table",
-        "no list of rows. Give one row per rpm",
+        "not a list of rows. Give one row per rpm",
     ),
     "target with text": (
         SMALL.replace("0.95", '"0.95"'),
@@ -468,7 +472,7 @@ MISTAKES = {
     "ceiling unit no text": (
         _ceiling("exhaust_temp = { ceiling = 700, unit = 1 }"),
         "key limits.ceilings.exhaust_temp.unit",
-        "1 is no unit",
+        "1 is not a known unit",
     ),
     # lengths
     "too few rows": (
@@ -502,7 +506,11 @@ MISTAKES = {
     "no axes": (TARGET, "key axes", "Add [axes]."),
     "no target": (AXES, "key target", "Add [target]."),
     "no rpm": ("[axes]\nload = [1, 2]\n" + TARGET, "key axes.rpm", "Give the breakpoints"),
-    "no table": (AXES + "[target]\n", "key target.table", "it is missing. Give either table"),
+    "no table": (
+        AXES + "[target]\n",
+        "key target.table",
+        "the target is missing. Give either table",
+    ),
     "table and file": (
         SMALL + 'file = "t.csv"\n',
         "key target.table",
@@ -552,7 +560,7 @@ MISTAKES = {
         # 1800 degF is 982 degC, and the default hard ceiling of 950 degC is 1742 degF
         _ceiling('exhaust_temp = { ceiling = 1800, unit = "degF" }'),
         "key limits.ceilings.exhaust_temp.ceiling",
-        "the default hard ceiling of 1742 degF lies below the ceiling of 1800 degF. Give both",
+        "the default hard ceiling of 1742 degF is below the ceiling of 1800 degF. Give both",
     ),
     "ceiling above the default hard one": (
         _ceiling("exhaust_temp = { ceiling = 2000 }"),
@@ -567,7 +575,7 @@ MISTAKES = {
     "region beside the axes": (
         _region("rpm = [1800, 2800]\nload = [30, 45]\nmax_step_pct = 1"),
         "key limits.region[1].rpm",
-        "no breakpoint of axes.rpm lies from 1800 to 2800. A region must hold",
+        "no breakpoint of axes.rpm is in the range from 1800 to 2800. A region must hold",
     ),
     "region step": (
         _region(R + "max_step_pct = -1"),
@@ -624,7 +632,9 @@ def test_a_pair_just_inside_each_boundary_is_read(tmp_path):
     ],
 )
 def test_what_is_no_toml_is_told_with_its_line(tmp_path, text, line, what):
-    with pytest.raises(SetupError, match=rf"car\.toml, line {line}: this is no valid TOML: {what}"):
+    with pytest.raises(
+        SetupError, match=rf"car\.toml, line {line}: this is not valid TOML: {what}"
+    ):
         _read(tmp_path, text)
 
 
@@ -675,7 +685,10 @@ def test_a_channel_may_be_left_unread_but_not_one_that_all_stands_on(tmp_path) -
     assert setup.unread == {"throttle"}
     assert not setup.channels
     assert setup_of_record(as_plain(setup)).unread == {"throttle"}
-    for text, words in (("rpm = false", "nothing can be done"), ("throttle = true", "is no table")):
+    for text, words in (
+        ("rpm = false", "this channel is required"),
+        ("throttle = true", "is not a table"),
+    ):
         path.write_text(f"[channels]\n{text}\n{rest}", encoding="utf-8")
         with pytest.raises(SetupError, match=words):
             read_setup(path)

@@ -16,7 +16,7 @@ from tuneassist.evidence import lattice
 from tuneassist.evidence.holds import reduce_to_holds
 from tuneassist.evidence.lattice import PRIOR_MEDIAN, fit_lattice
 from tuneassist.grid import bilinear_weights
-from tuneassist.loop.advice import Advice, AdviceSettings, RoundLook, advise, look_at
+from tuneassist.loop.advice import Advice, AdviceSettings, RoundSummary, advise, summarise_round
 from tuneassist.loop.response import Response, _Comparison, _fit_line
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.reduction import reduce_parts
@@ -214,8 +214,8 @@ def cells(*, deviation: float, se: float, step: float) -> pd.DataFrame:
 
 def told(table: pd.DataFrame) -> Advice:
     answered = Response("as expected", "", 1.0, 0.9, 1.1)
-    now = look_at(3, table, answered, setup=SETUP)
-    before = RoundLook(2, 20, 2, 5.0)
+    now = summarise_round(3, table, answered, setup=SETUP)
+    before = RoundSummary(2, 20, 2, 5.0)
     return advise(table, answered, setup=SETUP, now=now, before=before, plan=EVEN)
 
 

@@ -68,8 +68,8 @@ if __name__ == "__main__":
     if step in ("wait_in_a_library", "swallow"):
         pipeline.propose_from = globals()[step]
     elif step == "write_without_end":
-        from tuneassist.files import proposal_folder
-        proposal_folder._write_files = write_without_end
+        from tuneassist.files import result_writer
+        result_writer._write_files = write_without_end
     else:
         parallel._work = globals()[step]
     from tuneassist.__main__ import main

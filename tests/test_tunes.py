@@ -21,7 +21,7 @@ from tuneassist.files.tunes_example import EXAMPLE
 from tuneassist.files.tunes_folder import KEYS, read_tunes
 from tuneassist.grid import Axes, Grid
 from tuneassist.loop.settings import TuneSettings
-from tuneassist.loop.tunes import Tune, TunesReport, check_tunes
+from tuneassist.loop.tune_set import Tune, TunesReport, check_tunes
 from tuneassist.settings import EngineSettings, Setup, Target
 from tuneassist.simulate.full_load import stock_diesel
 
@@ -249,8 +249,8 @@ def test_a_folder_is_read_in_order_and_passes(folder: Path):
     ("old", "new", "says"),
     [
         ('name = "towing"', "", r"tune\[2\]\.name: this key is missing"),
-        ('name = "towing"', 'name = 3', r"tune\[2\]\.name: 3 is no text"),
-        ('kind = "standard"', 'kind = "standart"', 'no kind of tune. Did you mean standard'),
+        ('name = "towing"', 'name = 3', r"tune\[2\]\.name: 3 is not a text"),
+        ('kind = "standard"', 'kind = "standart"', 'not a kind of tune. Did you mean standard'),
         ('grid = "towing.csv"', 'gird = "towing.csv"', "gird: this key is not known. Did you mean"),
         ('grid = "towing.csv"', 'grid = "gone.csv"', 'grid: there is no file "gone.csv"'),
         ('setup = "setup.toml"', "", r"tune\[1\]\.setup: this key is missing"),
@@ -284,8 +284,8 @@ def test_a_grid_with_other_breakpoints_than_its_setup_is_refused(folder: Path):
         ("rpm,torque_nm\n2000,150\n2100,-\n", 'line 3: torque_nm is "-"'),
         ("rpm,torque_nm\n2000,150\n\n2100,nan\n", 'line 4: torque_nm is "nan"'),
         ("rpm,torque_nm\n2000\n", 'line 2: torque_nm is ""'),
-        ("rpm,torque_nm\n0,150\n", "line 2: a speed is not above zero"),
-        ("rpm,rpm,torque_nm\n1,2,3\n", "rpm is there twice"),
+        ("rpm,torque_nm\n0,150\n", "line 2: a speed is not greater than 0"),
+        ("rpm,rpm,torque_nm\n1,2,3\n", "rpm appears twice"),
         ("rpm,torque_nm\n", "holds no values"),
         ("", "is empty"),
     ],
@@ -358,7 +358,7 @@ def test_a_log_in_other_units_is_compared_in_the_same_ones(tmp_path: Path):
 def test_a_log_whose_setup_names_other_columns_is_read_by_its_headers(tmp_path: Path):
     setup = read_setup(VAN)
     path = write_full_load(tmp_path / "log.csv", full_load(stock_diesel(), seed=1))
-    assert "read by the headers" in read_run(path, setup=setup).words
+    assert "read by its headers" in read_run(path, setup=setup).words
 
 
 @pytest.mark.parametrize(
@@ -424,4 +424,4 @@ def test_what_was_checked_is_said_and_what_was_not(folder: Path):
     (folder / "tunes.toml").write_text(text, encoding="utf-8")
     part = " ".join(cli("tunes", "check", folder).stdout.split())
     assert "checked: that torque" not in part
-    assert "NOT checked: the order of power and torque, which takes" in part
+    assert "NOT checked: the order of power and torque, which needs" in part

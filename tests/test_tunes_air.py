@@ -16,8 +16,8 @@ from report_makers import COLUMNS, full_load, run
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.run_file import read_run
 from tuneassist.grid import Axes, Grid
-from tuneassist.loop.tunes import Tune, check_tunes
-from tuneassist.loop.tunes_run import air_between, run_limits, table_pull
+from tuneassist.loop.tune_run_checks import air_between, run_limits, table_pull
+from tuneassist.loop.tune_set import Tune, check_tunes
 from tuneassist.runs import RunSettings
 from tuneassist.runs.air_difference import KnownAir
 from tuneassist.settings import Ceiling, LimitSettings, Setup, Target
@@ -172,7 +172,7 @@ def test_air_that_is_not_known_is_said_not_to_be_checked() -> None:
              tune("b", run=frame.assign(torque_nm=110.0))]  # fmt: skip
     report = check_tunes(tunes)
     assert report.is_ok
-    assert "that a and b ran in the same air: it is not known of both" in report.unchecked
+    assert "that a and b ran in the same air: the air of both is not known" in report.unchecked
     known = [replace(t, air=KnownAir(99.0, 20.0)) for t in tunes]
     assert not any("same air" in words for words in check_tunes(known).unchecked)
 
@@ -239,7 +239,7 @@ def test_a_log_that_exceeds_its_tunes_hard_ceiling_is_not_as_it_should_be(tmp_pa
 
 def test_the_limits_of_a_sound_run_are_said_to_be_kept(days: Path) -> None:
     words = " ".join(run("tunes", "check", days).stdout.split())
-    assert "more: its full-load run exceeds none of the 2 limits it tells of" in words
+    assert "more: its full-load run exceeds none of the 2 limits that it has channels for" in words
     assert "checked: each full-load run against its tune's limits" in words
 
 

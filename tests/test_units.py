@@ -156,7 +156,7 @@ def test_an_unknown_unit_names_itself_and_the_known_ones():
 
 
 def test_a_wrong_quantity_names_needed_got_and_the_mend():
-    with pytest.raises(InputError, match=r"kPa was needed, degC was given.*Give one of kPa, bar"):
+    with pytest.raises(InputError, match=r"kPa is needed, but degC is given.*Give one of kPa, bar"):
         convert(1.0, "degC", "kPa")
 
 

@@ -121,9 +121,9 @@ def test_only_what_hurts_the_engine_counts() -> None:
     petrol, van = read_setup(PETROL), read_setup(VAN)
     lean, rich = held("own_evidence", -3.0), held("richest_lambda", 3.0)
     assert [one.rules for one in unsafe_held([lean, rich], setup=petrol)] == [("own_evidence",)]
-    # a diesel is hurt by more fuel
+    # more fuel damages a diesel
     assert [one.rules for one in unsafe_held([lean, rich], setup=van)] == [("richest_lambda",)]
-    # a spark engine is hurt by more air
+    # more air damages a spark engine
     air = replace(petrol, correction=replace(petrol.correction, acts_on="boost"))
     assert [one.rules for one in unsafe_held([lean, rich], setup=air)] == [("richest_lambda",)]
 

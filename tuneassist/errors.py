@@ -7,22 +7,22 @@
     │   ├── SetupError              the setup file                                  exit 3
     │   ├── LogError                a log file                                      exit 3
     │   └── GridError               a correction grid file or its axes              exit 3
-    ├── NoEvidenceError             inputs are fine, nothing usable is in them      exit 4
+    ├── NoEvidenceError             inputs are fine but hold nothing usable      exit 4
     ├── RuleBreachError             a grid breaks a rule, or the checker objects    exit 5
     └── OutputError (OSError)       the result could not be written                 exit 3
 
 The exit statuses are the contract's; the command line reads them from the class. A message may
-quote a file: whatever it quotes is made safe to show and kept short here, for every error.
+quote a file: quoted text is made safe to show and shortened here, for every error.
 """
 
 from __future__ import annotations
 
 from typing import ClassVar
 
-from tuneassist.inert import NAME_LENGTH, told
+from tuneassist.inert import NAME_LENGTH, one_line
 
 MOST_BREACHES = 1000
-"""Broken rules that one message names: all of them for any table that a controller holds. [1]"""
+"""Broken rules that one message names: enough for any table of a controller. [1]"""
 
 
 class TuneassistError(Exception):
@@ -37,10 +37,10 @@ class TuneassistError(Exception):
     exit_status: ClassVar[int] = 3
 
     def __init__(self, message: str = "") -> None:
-        super().__init__(told(message))
+        super().__init__(one_line(message))
 
     def __reduce__(self) -> tuple[object, ...]:
-        """Come back from another process as it was, and not as if its message were new."""
+        """Restore the error from another process unchanged, without building its message anew."""
         return _as_it_was, (type(self), self.args, dict(self.__dict__))
 
 
@@ -65,20 +65,20 @@ class InputError(TuneassistError, ValueError):
     mend
         What would be right.
     example
-        Lines of our own that show it, below the message.
+        Example lines, shown below the message.
     """
 
     def __init__(self, problem: str, *, where: str = "", mend: str = "", example: str = "") -> None:
-        self.problem = told(problem)
-        self.where = told(where, NAME_LENGTH)
-        self.mend = told(mend)
+        self.problem = one_line(problem)
+        self.where = one_line(where, NAME_LENGTH)
+        self.mend = one_line(mend)
         place = f"{self.where}: " if where else ""
         cure = f" {self.mend}" if mend else ""
         below = f"\n{example}" if example else ""
         Exception.__init__(self, f"{place}{self.problem}{cure}{below}")
 
     def without(self, *names: str) -> str:
-        """Return the message without a file's name, for where that is said already.
+        """Return the message without a file's name, where that is shown already.
 
         Parameters
         ----------
@@ -87,7 +87,7 @@ class InputError(TuneassistError, ValueError):
         """
         place = self.where
         for name in names:
-            place = place.removeprefix(told(name, NAME_LENGTH))
+            place = place.removeprefix(one_line(name, NAME_LENGTH))
         place = place.removeprefix(", ")
         first = f"{place[0].upper()}{place[1:]}: " if place else ""
         return f"{first}{self.problem}{f' {self.mend}' if self.mend else ''}"
@@ -104,9 +104,9 @@ class LogError(InputError):
     ----------
     problem, where, mend, example
         As for `InputError`.
-    ends_job
-        Whether it must be settled before any other log is used: the file that was named is
-        missing, or it may hold readings that a ceiling waits for.
+    stops_run
+        Whether the run stops until it is fixed: the named file is missing, or it may hold readings
+        that a ceiling needs.
     """
 
     def __init__(
@@ -116,10 +116,10 @@ class LogError(InputError):
         where: str = "",
         mend: str = "",
         example: str = "",
-        ends_job: bool = False,
+        stops_run: bool = False,
     ) -> None:
         super().__init__(problem, where=where, mend=mend, example=example)
-        self.ends_job = ends_job
+        self.stops_run = stops_run
 
 
 class GridError(InputError):
@@ -146,12 +146,12 @@ class RuleBreachError(TuneassistError):
     exit_status: ClassVar[int] = 5
 
     def __init__(self, message: str, breaches: tuple[str, ...] = ()) -> None:
-        self.breaches = tuple(told(breach) for breach in breaches)
+        self.breaches = tuple(one_line(breach) for breach in breaches)
         more = len(breaches) - MOST_BREACHES
         rest = (f"And {more:,} more.",) if more > 0 else ()
-        lines = (told(message), *self.breaches[:MOST_BREACHES], *rest)
+        lines = (one_line(message), *self.breaches[:MOST_BREACHES], *rest)
         Exception.__init__(self, "\n".join(lines))
 
 
 class OutputError(TuneassistError, OSError):
-    """A result could not be written; what was there before is untouched."""
+    """A result could not be written; what was there before is unchanged."""

@@ -1,6 +1,6 @@
-"""Unit and reason of a settings field, kept in the field itself, and what is told from them.
+"""Unit and reason of a settings field, kept in its metadata, and the texts made from them.
 
-A field says what it means in its metadata: ``unit`` and ``why``. ``tuneassist keys`` and the
+A field's metadata holds ``unit`` and ``why``. ``tuneassist keys`` and the
 Parameters section of the class are both made from there.
 """
 
@@ -77,7 +77,7 @@ def described(kind: Any) -> list[Described]:
     Parameters
     ----------
     kind
-        The class; fields without a reason are no settings.
+        The class; fields without a reason are not settings.
     """
     groups: list[Described] = []
     for one in fields(kind):
@@ -115,12 +115,12 @@ def _entry(one: Described) -> str:
 
 
 def require(ok: bool, key: str, got: object, right: str) -> None:
-    """Refuse a value that a setting cannot have.
+    """Refuse an invalid value of a setting.
 
     Parameters
     ----------
     ok
-        Whether it can.
+        Whether the value is valid.
     key
         The key, with its section.
     got
@@ -131,7 +131,7 @@ def require(ok: bool, key: str, got: object, right: str) -> None:
     Raises
     ------
     SetupError
-        When it cannot.
+        When the value is invalid.
     """
     if not ok:
         raise SetupError(f"{key} is {got!r}.", mend=f"It must be {right}.")

@@ -58,7 +58,7 @@ class Axes(ByValue):
                 points = np.array(getattr(self, name), dtype=float)
             except (TypeError, ValueError):
                 raise GridError(
-                    f"the {name} axis holds what is no number.", where=self.where
+                    f"the {name} axis holds a value that is not a number.", where=self.where
                 ) from None
             points.setflags(write=False)
             object.__setattr__(self, name, points)
@@ -67,7 +67,7 @@ class Axes(ByValue):
         if self.size > MAX_CELLS:
             raise GridError(
                 f"{len(self.rpm)} rpm and {len(self.load)} load breakpoints make {self.size} "
-                f"cells; at most {MAX_CELLS} are worked with.",
+                f"cells; at most {MAX_CELLS} are allowed.",
                 where=self.where,
                 mend="Use fewer breakpoints, such as every other one of the longer axis.",
             )
@@ -83,7 +83,7 @@ class Axes(ByValue):
         return len(self.rpm) * len(self.load)
 
     def is_same(self, other: Axes) -> bool:
-        """Tell whether both axes have equal breakpoints."""
+        """Return whether both axes have equal breakpoints."""
         return (
             self.shape == other.shape
             and bool(np.allclose(self.rpm, other.rpm, rtol=1e-9, atol=1e-9))
@@ -117,7 +117,7 @@ def _check_axis(points: Floats, *, name: str, where: str) -> None:
         raise GridError(
             f"the {name} axis has {len(points)} breakpoints.",
             where=where,
-            mend=f"At most {MAX_BREAKPOINTS} are worked with.",
+            mend=f"At most {MAX_BREAKPOINTS} are allowed.",
         )
     if not np.isfinite(points).all():
         raise GridError(f"the {name} axis holds a value that is not a number.", where=where)
@@ -230,10 +230,12 @@ class Grid(ByValue):
         try:
             values = np.array(self.values, dtype=float)
         except (TypeError, ValueError):
-            raise GridError("the table holds what is no number.", where=self.axes.where) from None
+            raise GridError(
+                "the table holds a value that is not a number.", where=self.axes.where
+            ) from None
         if values.shape != self.axes.shape:
             raise GridError(
-                f"the table has shape {values.shape}, the axes ask for {self.axes.shape}.",
+                f"the table has shape {values.shape}, the axes need {self.axes.shape}.",
                 where=self.axes.where,
                 mend="One row per rpm breakpoint, one column per load breakpoint.",
             )

@@ -1,6 +1,6 @@
-"""Words of others made safe to show: headers, labels, file names, what was typed, what was kept.
+"""Foreign text made safe to show: headers, labels, file names, user input, stored text.
 
-Whatever reaches a person goes through one of these, so that a name cannot move a cursor, turn the
+All such text goes through one of these functions, so that it cannot move a cursor, change the
 reading direction, hide itself, forge a line, fill a screen or become a formula in a spreadsheet.
 """
 
@@ -19,34 +19,34 @@ SENTENCE_LENGTH = 2000
 LISTED = 12
 """Names in one list. [1]"""
 INSTEAD = "?"
-"""Stands for a mark that may not be shown."""
+"""Replaces a character that may not be shown."""
 _GAP = " ... "
-_TAIL_SHARE = 3  # of what is kept of a long text, a third is its end
+_TAIL_SHARE = 3  # a third of a shortened text is its end
 _HIDDEN = re.compile(
     "[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\u3164\ufe00-\ufe0f\uffa0\U000e0100-\U000e01ef]"
 )
-"""Marks without a shape that Python counts as printable: fillers, joiners and selectors of the
+"""Invisible characters that Python counts as printable: fillers, joiners and selectors of the
 Unicode property Default_Ignorable_Code_Point, and the blank of Braille."""
 _FORMULA = re.compile(r"(^|;)(?='*[\s\"]*[=+\-@\uff1d\uff0b\uff0d\uff20])")
-"""Where a spreadsheet would begin a formula: at the start of a cell, and behind the semicolon at
-which it cuts where commas are decimal marks; the wide forms of the signs count too."""
+"""Where a spreadsheet would start a formula: at the start of a cell, and after a semicolon, which
+separates cells where commas are decimal marks; the wide forms of the signs count too."""
 _GUARDED = re.compile(r"(^|;)'(?='*[\s\"]*[=+\-@\uff1d\uff0b\uff0d\uff20])")
 _BEYOND_ASCII = re.compile(r"[^\x00-\x7e]")
 _SURROGATE = re.compile("[\ud800-\udfff]")
 
 
 def inert(text: object, *, instead: str = INSTEAD) -> str:
-    r"""Take out what a terminal, a page or a reader's eye would act on.
+    r"""Replace characters that affect a terminal, a page or the reading of a text.
 
-    Controls, marks that turn the direction of text, marks without a shape and halves of letters
-    are replaced; line ends, tabs and blanks of every width become one plain blank each.
+    Control, direction and invisible characters and lone surrogates are replaced; line ends, tabs
+    and spaces of every width become one plain space each.
 
     Parameters
     ----------
     text
-        Words of others.
+        Foreign text.
     instead
-        What stands for each mark taken out.
+        Replaces each such character.
 
     Returns
     -------
@@ -71,7 +71,7 @@ def _shown(mark: str, instead: str) -> str:
 
 
 def clipped(text: str, most: int) -> str:
-    """Shorten a text to so many characters; its beginning and its end stay.
+    """Shorten a text to a number of characters; its beginning and its end stay.
 
     Examples
     --------
@@ -84,8 +84,8 @@ def clipped(text: str, most: int) -> str:
     return f"{text[: most - len(_GAP) - tail]}{_GAP}{text[len(text) - tail :]}"
 
 
-def told(text: object, most: int = SENTENCE_LENGTH) -> str:
-    """Return words of others as one line of bounded length."""
+def one_line(text: object, most: int = SENTENCE_LENGTH) -> str:
+    """Return foreign text as one line of bounded length."""
     return inert(clipped(str(text), most))
 
 
@@ -101,7 +101,7 @@ def quoted(text: object, most: int = QUOTE_LENGTH) -> str:
 
 
 def listed(names: Iterable[object], most: int = LISTED) -> str:
-    """Return names as a list in words, the first of them, and how many more there are.
+    """Return the first names as a list in words, and how many more there are.
 
     Examples
     --------
@@ -109,7 +109,7 @@ def listed(names: Iterable[object], most: int = LISTED) -> str:
     'a.csv, b.csv and 1 more'
     """
     left = iter(names)
-    first = ", ".join(told(name, NAME_LENGTH) for name in islice(left, most))
+    first = ", ".join(one_line(name, NAME_LENGTH) for name in islice(left, most))
     more = sum(1 for _ in left)
     return f"{first} and {more:,} more" if more else first
 
@@ -117,8 +117,8 @@ def listed(names: Iterable[object], most: int = LISTED) -> str:
 def sheet_text(text: str) -> str:
     """Return a cell of text that no spreadsheet takes for a formula, on one line.
 
-    An apostrophe stands ahead of every place at which one could begin, also where the file is cut
-    at semicolons. `from_sheet_text` takes them away again.
+    An apostrophe goes before every place at which one could start, also where the file is split
+    at semicolons. `from_sheet_text` removes them.
 
     Examples
     --------
@@ -129,7 +129,7 @@ def sheet_text(text: str) -> str:
 
 
 def from_sheet_text(text: str) -> str:
-    """Return what `sheet_text` was given, but for the marks that `inert` takes out.
+    """Return the text given to `sheet_text`, except for the characters that `inert` replaces.
 
     Examples
     --------
@@ -140,10 +140,10 @@ def from_sheet_text(text: str) -> str:
 
 
 def escaped_json(text: str) -> str:
-    r"""Escape in a JSON text the marks that `inert` takes out; it means the same as before.
+    r"""Escape in a JSON text the characters that `inert` replaces; its meaning is unchanged.
 
-    Half a letter, of which a file name without an encoding is made, means nothing and becomes the
-    mark for that, so that every reader takes the text.
+    A lone surrogate, as in a file name without an encoding, becomes the replacement character, so
+    that every reader accepts the text.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""Numbers in the unit that the person sets in: mixture by the target, readings by the ceiling."""
+"""Numbers in the user's units: mixture as in the target, readings as in the ceiling."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def with_unit(value: float, unit: str) -> str:
     value
         In the unit.
     unit
-        Unit word; "lambda" stands ahead of its number, and what is "as logged" has none.
+        Unit word; "lambda" goes before its number, and "as logged" is left out.
 
     Examples
     --------
@@ -47,7 +47,7 @@ def mixture(value: float, setup: Setup | None) -> str:
     Parameters
     ----------
     value
-        Air over what the fuel needs. [lambda]
+        The lambda. [lambda]
     setup
         Unit of the target, and the fuel's stoichiometric AFR.
     """
@@ -62,7 +62,7 @@ def reading(value: float, name: str, setup: Setup) -> str:
     Parameters
     ----------
     value
-        As it is inside. [unit of `CEILING_CHANNELS`]
+        In the unit inside. [unit of `CEILING_CHANNELS`]
     name
         The channel.
     setup
@@ -80,7 +80,7 @@ def number(value: float, name: str, setup: Setup) -> str:
 
 
 def unit_word(name: str, setup: Setup) -> str:
-    """Return the unit word of a ceiling, with what it counts from."""
+    """Return the unit word of a ceiling, with its reference."""
     inside = CEILING_CHANNELS[name][1]
     unit = _given_unit(name, setup)
     return inside if unit is None else f"{unit}{' gauge' if inside.endswith(' gauge') else ''}"
@@ -95,11 +95,11 @@ def _given_unit(name: str, setup: Setup | None) -> str | None:
 TORQUE_OF = {"hp": "lbf.ft"}
 """Unit of torque that goes with a unit of power."""
 TEMPERATURES = ("exhaust_temp", "coolant_temp", "intake_temp", "oil_temp")
-"""Channels that tell the unit of temperatures, the one that is shown first."""
+"""Channels that decide the unit of temperatures, the most important first."""
 
 
 def torque_unit(logged: Mapping[str, str]) -> str:
-    """Return the unit of torque of a person whose logs have these units, by channel.
+    """Return the unit of torque to show for logs with these units, by channel.
 
     Examples
     --------

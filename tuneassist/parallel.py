@@ -200,7 +200,7 @@ def sort_out(
         if isinstance(answer, ReducedLog):
             used.append(answer)
             continue
-        if is_strict or len(files) == 1 or ends_job(answer):
+        if is_strict or len(files) == 1 or stops_run(answer):
             raise answer
         unusable[file.name] = reason(file, answer)
     if not used:
@@ -208,9 +208,9 @@ def sort_out(
     return LogsAtHand(used, unusable)
 
 
-def ends_job(error: TuneassistError) -> bool:
+def stops_run(error: TuneassistError) -> bool:
     """Tell whether an error ends the job though other logs are left."""
-    return not isinstance(error, LogError) or error.ends_job
+    return not isinstance(error, LogError) or error.stops_run
 
 
 def reason(file: LogFile, error: TuneassistError) -> str:

@@ -24,10 +24,10 @@ from tuneassist.correction import (
     check_grid,
     limit_step,
     propose_raw,
-    setup_doubts,
+    setup_questions,
     unsafe_held,
 )
-from tuneassist.correction.case import in_boost
+from tuneassist.correction.cell_readings import in_boost
 from tuneassist.errors import (
     GridError,
     InputError,
@@ -409,7 +409,7 @@ def _cell_notes(cells: pd.DataFrame, original: Mask, setup: Setup) -> Iterator[s
     yield from standing_trim_notes(cells)
     yield from _copies_notes(original)
     yield from ceiling_notes(cells, setup=setup)
-    yield from setup_doubts(setup, cells)
+    yield from setup_questions(setup, cells)
 
 
 def _log_notes(logs: Sequence[LogEvidence]) -> Iterator[str]:

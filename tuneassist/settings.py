@@ -4,7 +4,7 @@
 Each class is one section of the setup file; a key of the file is a field here. A field's metadata
 holds its unit, its meaning and the reason of its default: ``tuneassist keys`` and the Parameters
 section of the class are made from it. Ranges are checked when a value object is built, so that no
-stage has to doubt its settings. "Common practice" marks a figure of the trade for which no
+stage has to check its settings. "Common practice" marks a figure of the trade for which no
 published source is at hand.
 """
 
@@ -57,24 +57,24 @@ class EngineSettings:
             self.rev_limit_rpm is None or self.rev_limit_rpm > 0,
             "engine.rev_limit_rpm",
             self.rev_limit_rpm,
-            "above zero",
+            "greater than 0",
         )
 
 
 @documented
 @dataclass(frozen=True)
 class ChannelSource:
-    """Where a channel stands in the log: one entry of ``[channels]``."""
+    """Where to find a channel in the log: one entry of ``[channels]``."""
 
     column: str = field(metadata=about(why="The column's header as the logger writes it."))
     unit: str | None = setting(
-        None, why="Unit word of the values; None takes the unit that stands in the header."
+        None, why="Unit word of the values; None takes the unit in the header."
     )
     transfer: tuple[tuple[float, float], ...] | None = setting(
         None,
-        why="""For an analog sensor: pairs of what is logged (in ``unit``) and what it stands for
+        why="""For an analog sensor: pairs of the logged value (in ``unit``) and what it means
         (in ``transfer_unit``), two for a line or more for a table, the first of each pair rising.
-        Between pairs the line is straight, beyond the outer ones the sensor is at its stop.""",
+        Between pairs it is linear, beyond the outer ones the sensor is at its stop.""",
     )
     transfer_unit: str | None = setting(None, why="Unit word of the second of each pair.")
     raw: str | None = setting(
@@ -138,12 +138,12 @@ class Target(ByValue):
 
 
 LONGEST_S = 60.0
-"""Longest time that a setup may ask for in [steady]: the delay is searched and windows are laid
-over so many samples, and no sensor or hold needs a minute. [s]"""
+"""Longest time that a setup may ask for in [steady]: the delay search and the windows cover so many
+samples, and no sensor or hold needs a minute. [s]"""
 LONGEST_WARM_UP_S = 3600.0
 """Longest time for which a setup may ask an engine to warm up: no session waits longer. [s]"""
 _STEADY_LOWEST = {"min_coolant_c": -273.15, "load_lowest": -np.inf, "load_highest": -np.inf}
-"""What a value of [steady] may not be below, where that is not 0; a gauge reads below it, too."""
+"""Lower limit of a value of [steady], where that is not 0; a gauge may read below 0."""
 _STEADY_SHARES = ("quiet_share", "keep_share", "censored_share", "noted_share")
 
 
@@ -155,8 +155,8 @@ class SteadySettings:
     min_coolant_c: float = setting(
         70.0,
         unit="degC",
-        why="""Engine is warm above this coolant temperature. Common practice: most thermostats open
-        from about 80 degC, and enrichment for cold running has usually ended by 70.""",
+        why="""The engine is warm above this coolant temperature. Common practice: most thermostats
+        open from about 80 degC, and enrichment for cold running has usually ended by 70.""",
     )
     max_coolant_volts: float = setting(
         0.8,
@@ -168,13 +168,13 @@ class SteadySettings:
         60.0,
         unit="degC",
         why="""Where only the oil's temperature is logged: warm above this. Oil warms later than
-        coolant, so that cold enrichment has ended by then. Common practice.""",
+        coolant, so cold enrichment has ended by then. Common practice.""",
     )
     unproven_warm_s: float = setting(
         300.0,
         unit="s",
         why="""Where no channel shows that the engine is warm, so much at the start of the log
-        teaches nothing. An engine that idles and pulls on a dyno is at its thermostat after some
+        is left out. An engine that idles and pulls on a dyno is at its thermostat after some
         five minutes; 0 where it was warm before. Common practice.""",
     )
     window_s: float = setting(
@@ -202,8 +202,8 @@ class SteadySettings:
     travel_s: float = setting(
         10.0,
         unit="s",
-        why="""What looks at rest from one window to the next may travel all the same, as in a slow
-        sweep. Travel is looked for over this time, in the means of windows, so that noise and quick
+        why="""What looks steady from one window to the next may still travel, as in a slow
+        sweep. Travel is measured over this time, in the means of windows, so that noise and quick
         hunting do not count. As long as a usual hold.""",
     )
     travel_share: float = setting(
@@ -217,13 +217,13 @@ class SteadySettings:
     travel_floor_rpm: float = setting(
         70.0,
         unit="rpm",
-        why="""So much is no travel on the finest axis: an idle that hunts by 30 rpm to either side
-        is at rest. For load it is the band that always passes. Common practice.""",
+        why="""So much does not count as travel on the finest axis: an idle that hunts by 30 rpm
+        either way is steady. For load it is the band that always passes. Common practice.""",
     )
     quiet_share: float = setting(
         0.2,
         unit="1",
-        why="""Share of the windows that are taken to be at rest; their range tells the noise. A
+        why="""Share of the windows that are taken to be at rest; their range measures the noise. A
         session of holds rests more than half of its time.""",
     )
     keep_share: float = setting(
@@ -259,20 +259,20 @@ class SteadySettings:
     )
     max_settle_s: float = setting(5.0, unit="s", why=SAME)
     lambda_delay_s: float | None = setting(
-        None, unit="s", why="Time by which lambda arrives late; None finds it in the log."
+        None, unit="s", why="Delay of lambda behind speed and load; None finds it in the log."
     )
     default_delay_s: float = setting(
         0.2,
         unit="s",
-        why="""Used when the log cannot tell. One cycle at 2000 rpm (0.06 s), gas travel of a few
-        hundredths and a sensor of 0.1 s.""",
+        why="""Used when the log does not show it. One cycle at 2000 rpm (0.06 s), gas travel of a
+        few hundredths and a sensor of 0.1 s.""",
     )
     max_delay_s: float = setting(1.5, unit="s", why="Longest delay that may be found.")
     sensor_richest_lambda: float | None = setting(
         None,
         unit="lambda",
         why="""The sensor's stops; None takes them from the log (an extreme value that repeats).
-        Samples at a stop tell a direction but no size.""",
+        Samples at a stop show a direction but no size.""",
     )
     sensor_leanest_lambda: float | None = setting(None, unit="lambda", why=SAME)
     load_lowest: float | None = setting(
@@ -280,7 +280,7 @@ class SteadySettings:
         unit="load unit",
         why="""The ends of the load's reading, where it is a pressure or a flow; None takes them
         from the log (an extreme value that repeats). Samples at an end belong to other cells than
-        it says, and teach nothing; a value that the log does not reach says that it has none.""",
+        they show, and are left out; a value that the log does not reach switches this off.""",
     )
     load_highest: float | None = setting(None, unit="load unit", why=SAME)
     overrun_throttle_pct: float = setting(
@@ -308,13 +308,13 @@ class SteadySettings:
         0.0005,
         unit="1",
         why="""A stop is a reading that stays within this share of the extreme for this many samples
-        in a row; noise does not.""",
+        in a row; noise does not do that.""",
     )
     stop_run_samples: int = setting(5, unit="1", why=SAME)
     censored_share: float = setting(
         0.1,
         unit="1",
-        why="A stretch with more of its samples at a stop than this tells a direction only.",
+        why="A stretch with more of its samples at a stop than this shows a direction only.",
     )
     outlier_spans: float = setting(
         4.0,
@@ -332,26 +332,42 @@ class SteadySettings:
         0.5,
         unit="cells",
         why="""Samples this far outside the axes still count for the edge, which the controller
-        holds there; farther out they tell about another place.""",
+        holds there; farther out they belong to another place.""",
     )
     noted_share: float = setting(
         0.25,
         unit="1",
-        why="""Samples outside the axes, or of a cold engine, that are remarked on with the range
-        seen and the range asked for. Idling, warming up and overrun take some tenth of an ordinary
-        session; a quarter points to a wrong unit, or gauge for absolute (common practice, no
-        source).""",
+        why="""Share of samples outside the axes, or of a cold engine, from which on a note names
+        the range seen and the range set up. Idling, warming up and overrun take some tenth of an
+        ordinary session; a quarter points to a wrong unit, or gauge for absolute (common practice,
+        no source).""",
     )
     estimate_rows: int = setting(
         100_000,
         unit="rows",
-        why="""A log of up to so many rows is looked at whole. Of a longer one units, sampling,
-        noise, stops, delay and settling are found in these first rows and held to in the rest, so
-        that memory does not grow with the log: nearly three hours at 10 rows a second, by when the
-        delay is known as well as its model allows.""",
+        why="""A log of up to so many rows is read as a whole. Of a longer one units, sampling,
+        noise, stops, delay and settling are found in these first rows and used for the rest, so
+        that memory does not grow with the log: nearly three hours at 10 rows a second, enough to
+        know the delay as well as its model allows.""",
     )
 
     def __post_init__(self) -> None:
+        self._require_ranges()
+        if self.load_lowest is not None and self.load_highest is not None:
+            ok = self.load_lowest < self.load_highest
+            require(ok, "steady.load_lowest", self.load_lowest, "below load_highest")
+        require(self.window_s > 0, "steady.window_s", self.window_s, "greater than 0")
+        require(self.travel_s > 0, "steady.travel_s", self.travel_s, "greater than 0")
+        require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "2 or more")
+        require(
+            1000 <= self.estimate_rows <= 1_000_000,
+            "steady.estimate_rows",
+            self.estimate_rows,
+            "from 1,000 to 1,000,000",
+        )
+
+    def _require_ranges(self) -> None:
+        """Refuse a number outside the range of its kind."""
         for f in fields(self):
             value = getattr(self, f.name)
             if value is not None:
@@ -363,22 +379,10 @@ class SteadySettings:
                 require(value <= most, f"steady.{f.name}", value, f"at most {most:g} seconds")
             if f.name in _STEADY_SHARES:
                 require(value <= 1, f"steady.{f.name}", value, "from 0 to 1")
-        if self.load_lowest is not None and self.load_highest is not None:
-            ok = self.load_lowest < self.load_highest
-            require(ok, "steady.load_lowest", self.load_lowest, "below load_highest")
-        require(self.window_s > 0, "steady.window_s", self.window_s, "above zero")
-        require(self.travel_s > 0, "steady.travel_s", self.travel_s, "above zero")
-        require(self.min_samples >= 2, "steady.min_samples", self.min_samples, "two or more")
-        require(
-            1000 <= self.estimate_rows <= 1_000_000,
-            "steady.estimate_rows",
-            self.estimate_rows,
-            "from 1,000 to 1,000,000",
-        )
 
 
 MOST_FLOOR_MARGIN_PCT = 5.0
-"""A wider margin above a floor is a higher floor, and belongs into the target. [%]"""
+"""A wider margin above a floor is a higher floor, and belongs in the target. [%]"""
 
 
 @documented
@@ -394,7 +398,7 @@ class CorrectionSettings:
     gain: float = setting(
         1.0,
         unit="1",
-        why="""Share of the deviation that is corrected in one round. With a plant that answers one
+        why="""Share of the deviation that is corrected in one round. If the engine answers one
         to one, 1 removes it at once; below 2 the loop converges.""",
     )
     tolerance_pct: float = setting(
@@ -405,9 +409,10 @@ class CorrectionSettings:
     floor_margin_pct: float = setting(
         1.0,
         unit="%",
-        why="""A compression engine's cell near its floor is brought so far above it by less fuel.
-        Below the floor is smoke and above it costs this much fuel, so that the doubt of an ordinary
-        cell, one standard error or two, is kept on the clean side.""",
+        why="""A compression engine's cell near its floor is brought this far above it by less fuel.
+        Below the floor is smoke, and above it costs this much fuel; the margin keeps the
+        uncertainty
+        of an ordinary cell, one standard error or two, on the clean side.""",
     )
     good_half_width_pct: float = setting(
         2.0,
@@ -415,7 +420,7 @@ class CorrectionSettings:
         why="""Widest half of the 95 % interval at which confidence is still called "good", "fair"
         and "low"; wider is "none". "Good" is lambda known to +-2 %: 0.80 +- 0.016, less than the
         margin that a boosted petrol map usually keeps to its lean side, so that leaning there may
-        rest on it (common practice, no source). At "fair" the sign of a deviation worth correcting
+        use it (common practice, no source). At "fair" the sign of a deviation worth correcting
         is known; at "low" a cautious step still shrinks the error on average.""",
     )
     fair_half_width_pct: float = setting(3.5, unit="%", why=SAME)
@@ -427,7 +432,7 @@ class CorrectionSettings:
         why="""A map that is off by more than this as a whole is taken for a wrong scale or sensor,
         and waits for ``known_offset_pct`` before it moves the unsafe way: fuel scales differ by
         some 7 % between petrol and its blends and by 30 % and more between fuels, pressure and
-        injectors by as much as they like. Common practice, no source.""",
+        injectors by any amount. Common practice, no source.""",
     )
     known_offset_pct: float = setting(
         0.0,
@@ -439,7 +444,7 @@ class CorrectionSettings:
         False,
         why="""True states that the controller applies its fuel trims in open loop too, where they
         stand still. Without it a cell in boost in which a negative trim stood still beside a logged
-        lambda is taken to be leaner by as much: the trim may be a number that does nothing.""",
+        lambda is taken to be leaner by as much: the trim may have no effect.""",
     )
 
     def __post_init__(self) -> None:
@@ -451,7 +456,7 @@ class CorrectionSettings:
         )
         require(0 < self.gain < 2, "correction.gain", self.gain, "above 0 and below 2")
         require(
-            self.tolerance_pct >= 0, "correction.tolerance_pct", self.tolerance_pct, "zero or more"
+            self.tolerance_pct >= 0, "correction.tolerance_pct", self.tolerance_pct, "0 or more"
         )
         require(
             0 <= self.floor_margin_pct <= MOST_FLOOR_MARGIN_PCT,
@@ -469,7 +474,7 @@ class CorrectionSettings:
             self.uniform_offset_pct > 0,
             "correction.uniform_offset_pct",
             self.uniform_offset_pct,
-            "above zero",
+            "greater than 0",
         )
         require(
             -90 < self.known_offset_pct < 200,
@@ -492,15 +497,15 @@ CEILING_CHANNELS: Mapping[str, tuple[str, str]] = MappingProxyType(
 """Channels that may have a ceiling: name to its column in the samples and the unit inside."""
 
 INTAKE_AIR_C = 25.0
-"""Exhaust heat is counted from here. Charge air is seldom colder on a dyno, and the colder it is
+"""Exhaust heat counts from here. Charge air is seldom colder on a dyno, and the colder it is
 taken to be, the sooner a predicted rise meets its ceiling. [degC]"""
 FULL_DUTY_PCT = 100.0
-"""An injector that is open all the time gives no more fuel. [%]"""
+"""An injector at full duty delivers no more fuel. [%]"""
 LIVE_EXHAUST_RANGE_C, LIVE_EXHAUST_TOP_C = 50.0, 200.0
-"""An exhaust sensor lives when its readings differ by this much over the map and somewhere pass
-this: from idle to load an exhaust warms by hundreds of degrees. Common practice, no source.
+"""An exhaust sensor responds when its readings differ by this much over the map and exceed this
+somewhere: from idle to load an exhaust warms by hundreds of degrees. Common practice, no source.
 [degC]"""
-WATCHES_FUEL = ("torque", "exhaust_temp", "boost")
+FUEL_MONITORS = ("torque", "exhaust_temp", "boost")
 """Channels of which a compression engine needs one, logged and with a ceiling, for more fuel."""
 
 
@@ -567,13 +572,24 @@ class Region:
             require(ok, f"{key}.{name}", value, "from 0 to below 100")
         for name in ("richest_lambda", "leanest_lambda"):
             value = getattr(self, name)
-            require(value is None or value > 0, f"{key}.{name}", value, "above zero")
+            require(value is None or value > 0, f"{key}.{name}", value, "greater than 0")
         require(
             self.lean_in_boost is None or self.lean_in_boost in LEAN_IN_BOOST_WORDS,
             f"{key}.lean_in_boost",
             self.lean_in_boost,
             "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
         )
+
+
+_LIMIT_PERCENTS = (
+    "max_step_pct", "max_total_pct", "max_slope_rpm_pct", "max_slope_load_pct", "make_way_pct",
+    "step_at_low_pct", "step_at_fair_pct", "step_at_good_pct", "step_back_pct",
+    "max_lean_step_in_boost_pct", "max_lean_total_in_boost_pct", "boost_lean_end_pct",
+)  # fmt: skip
+_LIMITS_ABOVE_ZERO = ("resolution_pct", "boost_leanest_lambda", "boost_above_kpa", "barometer_kpa")
+_LIMITS_ZERO_OR_MORE = (
+    "boost_lean_min_holds", "few_holds", "foresee_margin_pct", "knock_above_kpa",
+)  # fmt: skip
 
 
 @documented
@@ -589,8 +605,9 @@ class LimitSettings(ByValue):
         15.0,
         unit="%",
         why="""Largest change of a cell in one proposal. Errors of a table that runs at all are
-        commonly within 10 to 12 %; one round may remove them, a slip of the evidence may not.""",
-        brief="largest change of a cell in one proposal, so that a slip stays small",
+        commonly within 10 to 12 %; one round may remove them, a single error in the evidence should
+        not do more.""",
+        brief="largest change of a cell in one proposal, so that an error stays small",
     )
     max_total_pct: float = setting(
         30.0,
@@ -603,8 +620,8 @@ class LimitSettings(ByValue):
         10.0,
         unit="% per cell",
         why="""Largest difference between neighbouring cells of the finished grid: the engine
-        crosses cells in tenths of a second and should not feel the table.""",
-        brief="neighbours along rpm: the engine must not feel the table",
+        crosses cells in tenths of a second and should not notice the table.""",
+        brief="neighbours along rpm: the engine must not notice the table",
     )
     max_slope_load_pct: float = setting(
         10.0, unit="% per cell", why=SAME, brief="neighbours along load: the same"
@@ -614,7 +631,8 @@ class LimitSettings(ByValue):
         unit="%",
         why="""Of a compression engine with a smoke floor, a cell above it that asks for nothing may
         be given less fuel by this much in all, where a slope rule keeps a neighbour below the floor
-        from what it needs: a little torque there for no smoke here. 0 keeps such cells.""",
+        from what it needs: a little less torque there, but no smoke here. 0 leaves such cells
+        alone.""",
         brief="above a smoke floor, less fuel so that a neighbour below it gets its own",
     )
     richest_lambda: float = setting(
@@ -632,8 +650,9 @@ class LimitSettings(ByValue):
         5.0,
         unit="%",
         why="""Spark ignition, in boost: how much leaner one proposal may make a cell, and how much
-        leaner than without any correction the finished grid may hold it. Lambda answers at once and
-        a piston does not heal: three rounds of 5 % do what one of 15 does, each one measured.""",
+        leaner than without any correction the finished grid may hold it. Lambda answers at once,
+        and piston damage is permanent: three rounds of 5 % do what one of 15 does, each one
+        measured.""",
         brief="""spark only: leaner in boost in one proposal; what follows is measured
         before the next""",
         is_careful=True,
@@ -650,7 +669,7 @@ class LimitSettings(ByValue):
         0.92,
         unit="lambda",
         why="""Spark ignition: leanest predicted lambda in boost. Boosted petrol engines are
-        commonly run at 0.75 to 0.90 under load; a leaner target asks for a limit of one's own.""",
+        commonly run at 0.75 to 0.90 under load; a leaner target needs its own limit.""",
         brief="""spark only: predicted lambda in boost not above this: lean in boost is hot
         and knocks""",
         is_careful=True,
@@ -659,7 +678,7 @@ class LimitSettings(ByValue):
         2.0,
         unit="holds",
         why="""Spark ignition: holds, or their worth of evidence, that a cell in boost needs before
-        it is made leaner. One hold is one opinion.""",
+        it is made leaner. A single hold may be wrong.""",
         brief="spark only: worth of evidence that leaning in boost needs",
         is_careful=True,
     )
@@ -675,7 +694,7 @@ class LimitSettings(ByValue):
     few_holds: int = setting(
         30,
         unit="holds",
-        why="""With fewer holds in all than this the lean end stays at target: what a surface does
+        why="""With fewer holds in all than this the lean end stays at target: the surface
         between few holds is a guess.""",
         brief="spark only: with fewer in all, that lean end stays at target",
         is_careful=True,
@@ -685,7 +704,7 @@ class LimitSettings(ByValue):
         unit="kPa abs",
         why="""Absolute manifold pressure above which the engine is in boost: a little above the
         highest barometer, so that a naturally filled engine at full load is not in boost.""",
-        brief="above this the engine is in boost; not known counts as boost",
+        brief="above this the engine is in boost; unknown counts as boost",
     )
     boost_above_load: float | None = setting(
         None,
@@ -697,10 +716,10 @@ class LimitSettings(ByValue):
         50.0,
         unit="kPa abs",
         why="""Spark ignition: logged knock counts above this absolute manifold pressure, and where
-        that is not known. With half an atmosphere in the cylinder nothing knocks, while at idle and
-        on the overrun the sensor hears valves and rattle; controllers listen from some such load
-        on.""",
-        brief="spark only: knock counts above this; not known counts, too",
+        that is not known. At half an atmosphere engines do not knock, while at idle and on the
+        overrun the sensor picks up valve noise and rattle; controllers commonly evaluate it from
+        about such a load on.""",
+        brief="spark only: knock counts above this, and where unknown",
     )
     knock_above_load: float | None = setting(
         None,
@@ -738,8 +757,8 @@ class LimitSettings(ByValue):
     step_back_pct: float = setting(
         2.0,
         unit="%",
-        why="Step in the safe direction where a hard ceiling was passed.",
-        brief="step the safe way where a hard ceiling was passed",
+        why="Step in the safe direction where a hard ceiling was exceeded.",
+        brief="step the safe way where a hard ceiling was exceeded",
     )
     foresee_margin_pct: float = setting(
         20.0,
@@ -747,15 +766,15 @@ class LimitSettings(ByValue):
         why="""A predicted change of torque, exhaust heat or injector duty counts this much more
         than itself when it is held under a ceiling: such readings follow fuel and air one to one
         only on average, and scatter by a tenth and more.""",
-        brief="""foreseen torque, exhaust heat and injector duty count this much more under
+        brief="""predicted torque, exhaust heat and injector duty count this much more under
         a ceiling""",
         is_careful=True,
     )
     raise_fuel_unwatched: bool = setting(
         False,
         why="""Compression ignition: true lets fuel rise where neither torque nor exhaust
-        temperature nor boost is logged with a ceiling. What the engine then bears is on whoever
-        sets it.""",
+        temperature nor boost is logged with a ceiling. Whoever sets it takes the
+        risk.""",
         brief="""compression only: true raises fuel where no torque, exhaust temperature or
         boost with a ceiling was logged""",
         is_careful=True,
@@ -774,8 +793,8 @@ class LimitSettings(ByValue):
     weight_se_floor_pct: float = setting(
         0.25,
         unit="%",
-        why="""When rules force cells to share, a cell weighs 1/se^2 with its standard error held
-        between these, so that neither a lucky nor a poor cell takes all.""",
+        why="""Where a rule binds several cells, a cell weighs 1/se^2 with its standard error held
+        between these, so that neither a very good nor a very poor cell dominates.""",
         brief="a cell weighs as if known no better than this",
     )
     weight_se_cap_pct: float = setting(
@@ -783,28 +802,25 @@ class LimitSettings(ByValue):
     )
 
     def __post_init__(self) -> None:
-        for name in (
-            "max_step_pct",
-            "max_total_pct",
-            "max_slope_rpm_pct",
-            "max_slope_load_pct",
-            "make_way_pct",
-            "step_at_low_pct",
-            "step_at_fair_pct",
-            "step_at_good_pct",
-            "step_back_pct",
-            "max_lean_step_in_boost_pct",
-            "max_lean_total_in_boost_pct",
-            "boost_lean_end_pct",
-        ):
+        object.__setattr__(self, "ceilings", MappingProxyType(dict(self.ceilings)))
+        self._require_ranges()
+        self._require_order()
+        self._require_names()
+
+    def _require_ranges(self) -> None:
+        """Refuse a number outside the range of its kind."""
+        for name in _LIMIT_PERCENTS:
             value = getattr(self, name)
             require(0 <= value < 100, f"limits.{name}", value, "from 0 to below 100")
-        for name in ("resolution_pct", "boost_leanest_lambda", "boost_above_kpa", "barometer_kpa"):
+        for name in _LIMITS_ABOVE_ZERO:
             value = getattr(self, name)
-            require(0 < value < np.inf, f"limits.{name}", value, "above zero")
-        for name in ("boost_lean_min_holds", "few_holds", "foresee_margin_pct", "knock_above_kpa"):
+            require(0 < value < np.inf, f"limits.{name}", value, "greater than 0")
+        for name in _LIMITS_ZERO_OR_MORE:
             value = getattr(self, name)
-            require(0 <= value < np.inf, f"limits.{name}", value, "zero or more")
+            require(0 <= value < np.inf, f"limits.{name}", value, "0 or more")
+
+    def _require_order(self) -> None:
+        """Refuse pairs of numbers in the wrong order."""
         require(
             0 < self.richest_lambda < self.leanest_lambda,
             "limits.richest_lambda",
@@ -812,24 +828,26 @@ class LimitSettings(ByValue):
             f"above zero and below leanest_lambda ({self.leanest_lambda:g})",
         )
         require(
-            self.lean_in_boost in LEAN_IN_BOOST_WORDS,
-            "limits.lean_in_boost",
-            self.lean_in_boost,
-            "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
-        )
-        object.__setattr__(self, "ceilings", MappingProxyType(dict(self.ceilings)))
-        unknown = sorted(set(self.ceilings) - set(CEILING_CHANNELS))
-        require(not unknown, "limits.ceilings", unknown, "of " + ", ".join(CEILING_CHANNELS))
-        require(
             0 < self.weight_se_floor_pct <= self.weight_se_cap_pct,
             "limits.weight_se_floor_pct",
             self.weight_se_floor_pct,
             f"above zero and at most weight_se_cap_pct ({self.weight_se_cap_pct:g})",
         )
 
+    def _require_names(self) -> None:
+        """Refuse words and channels that are not known."""
+        require(
+            self.lean_in_boost in LEAN_IN_BOOST_WORDS,
+            "limits.lean_in_boost",
+            self.lean_in_boost,
+            "one of " + ", ".join(LEAN_IN_BOOST_WORDS),
+        )
+        unknown = sorted(set(self.ceilings) - set(CEILING_CHANNELS))
+        require(not unknown, "limits.ceilings", unknown, "of " + ", ".join(CEILING_CHANNELS))
+
 
 def default_limits(ignition: Ignition) -> LimitSettings:
-    """Return the safety rules that hold when the setup says nothing.
+    """Return the default safety rules.
 
     Parameters
     ----------
@@ -839,9 +857,9 @@ def default_limits(ignition: Ignition) -> LimitSettings:
     Returns
     -------
     LimitSettings
-        All common practice, no source. Exhaust: 900/950 degC ahead of a petrol turbine, 720/760
-        degC ahead of a diesel's. Injector duty 85 % without a hard ceiling: more fuel asks for more
-        duty, so that a step back by fuel cannot bring it down. Boost of a diesel on a mild tune:
+        All common practice, no source. Exhaust: 900/950 degC before a petrol turbine, 720/760
+        degC before a diesel's. Injector duty 85 % without a hard ceiling: more fuel asks for more
+        duty, so a step back by fuel cannot reduce it. Boost of a diesel on a mild tune:
         18 psi gauge (124.1 kPa). Smoke floor: lambda 1.15.
     """
     if ignition == "spark":
@@ -870,9 +888,9 @@ class Setup(ByValue):
     engine, steady, correction, limits
         One object per section.
     channels
-        Channel name to its `ChannelSource`; channels left out are looked for by header.
+        Channel name to its `ChannelSource`; other channels are found by header.
     unread
-        Channels that are not looked for, whatever the headers say.
+        Channels that are ignored, whatever the headers say.
     source
         The file that it came from, for messages.
     given
@@ -895,7 +913,7 @@ class Setup(ByValue):
             raise SetupError(wrong[0], where=self.source, mend=wrong[1])
         if self.target.table.shape != self.axes.shape:
             raise SetupError(
-                f"target.table has shape {self.target.table.shape}, the axes ask for "
+                f"target.table has shape {self.target.table.shape}, the axes need "
                 f"{self.axes.shape}.",
                 where=self.source,
                 mend="One row per rpm breakpoint, one value per load breakpoint.",
@@ -903,7 +921,7 @@ class Setup(ByValue):
 
     @property
     def floor_margin_pct(self) -> float:
-        """Room above the floor that less fuel makes; none where that way could hurt. [%]"""
+        """Margin above a smoke floor, kept by less fuel; 0 for other targets. [%]"""
         is_smoke = self.target.kind == "floor" and self.engine.ignition == "compression"
         return self.correction.floor_margin_pct if is_smoke and self._is_on_fuel else 0.0
 
@@ -913,7 +931,7 @@ class Setup(ByValue):
 
 
 READ_SETUP = 'Read it with read_setup("car.toml").'
-"""How a caller in Python gets a setup."""
+"""How to get a setup in Python."""
 
 
 def as_plain(value: Any) -> Any:
@@ -933,7 +951,7 @@ def as_plain(value: Any) -> Any:
 
 
 def _listed(value: Any) -> list[str]:
-    """Name the fields that are worth listing; a channel's entry lists what it uses."""
+    """Name the fields to list; a channel's entry lists only what it uses."""
     names = [f.name for f in fields(value)]
     if not isinstance(value, ChannelSource):
         return names

@@ -53,7 +53,7 @@ _MERCURY_KG_M3 = 13595.1  # conventional density of mercury, exact by convention
 
 @dataclass(frozen=True)
 class Unit:
-    """A unit word and its way to the unit inside: ``inside = value * factor + offset``.
+    """A unit word and its conversion to the unit inside: ``inside = value * factor + offset``.
 
     Parameters
     ----------
@@ -185,14 +185,14 @@ _REFERENCE = re.compile(
 
 @dataclass(frozen=True)
 class UnitReading:
-    """What a spelling says: the unit word, and for a pressure the reference if it is named.
+    """Meaning of a spelling: the unit word, and for a pressure the reference if it is named.
 
     Parameters
     ----------
     word
         Unit word.
     reference
-        "absolute", "gauge", or None where the spelling does not tell.
+        "absolute", "gauge", or None where the spelling does not say.
     """
 
     word: str
@@ -314,7 +314,7 @@ def convert(
     numbers = np.array(values, dtype=float)
     if source.quantity != wanted.quantity:
         raise InputError(
-            f"{wanted.word} was needed, {source.word} was given: a {source.quantity} cannot "
+            f"{wanted.word} is needed, but {source.word} is given: a {source.quantity} cannot "
             f"become a {wanted.quantity}.",
             mend=f"Give one of {', '.join(units_of(wanted.quantity))}.",
         )

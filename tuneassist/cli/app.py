@@ -29,7 +29,7 @@ from tuneassist.cli.tunes import EPILOG as TUNES_EPILOG
 from tuneassist.cli.tunes import check as check_tunes
 from tuneassist.cli.verify import verify
 from tuneassist.errors import InputError, OutputError, TuneassistError
-from tuneassist.inert import NAME_LENGTH, told
+from tuneassist.inert import NAME_LENGTH, one_line
 from tuneassist.show.cautions import all_cautions
 from tuneassist.stopping import INTERRUPTED
 
@@ -83,14 +83,14 @@ def _clean_usage(error: Any) -> None:
         return
     said = error.format_message()
     if not said.startswith(HELP_START):
-        error.format_message = lambda: told(said)
+        error.format_message = lambda: one_line(said)
 
 
 def _file_words(error: OSError) -> str:
     """Name the file or folder that the system refuses to look at: its name may be too long."""
     name = os.fsdecode(error.filename) if isinstance(error.filename, bytes) else error.filename
     said = error.strerror or type(error).__name__
-    return f"{told(name, NAME_LENGTH)}: it cannot be used: {said}. Name another file or folder."
+    return f"{one_line(name, NAME_LENGTH)}: it cannot be used: {said}. Name another file or folder."
 
 
 def _mistake_words(error: Exception) -> str:
@@ -98,7 +98,7 @@ def _mistake_words(error: Exception) -> str:
     place = error.__traceback__
     while place is not None and place.tb_next is not None:
         place = place.tb_next
-    said = f"{type(error).__name__}: {told(error)}"
+    said = f"{type(error).__name__}: {one_line(error)}"
     where = f" ({place.tb_frame.f_code.co_name}, line {place.tb_lineno})" if place else ""
     return (
         f"a mistake in the program, not in your files: {said}{where}. "

@@ -108,10 +108,10 @@ def status_of(
     is_strict: bool,
 ) -> int:
     """Return the exit status: an error is one where no log is left, or where it ends every job."""
-    from tuneassist.parallel import ends_job
+    from tuneassist.parallel import stops_run
 
     is_all = is_strict or len(errors) == len(files)
-    return max((e.exit_status for _, e in errors if is_all or ends_job(e)), default=0)
+    return max((e.exit_status for _, e in errors if is_all or stops_run(e)), default=0)
 
 
 def look_at(
@@ -152,9 +152,9 @@ def setup_notes(car: Setup | None) -> list[str]:
     """Say where parts of the setup hardly fit one another, whatever the logs hold."""
     if car is None:
         return []
-    from tuneassist.correction import setup_doubts
+    from tuneassist.correction import setup_questions
 
-    return list(setup_doubts(car))
+    return list(setup_questions(car))
 
 
 def doubts_of(said: Sequence[LogEvidence], car: Setup | None, *, known: Sequence[str]) -> list[str]:

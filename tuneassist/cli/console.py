@@ -63,6 +63,6 @@ def show_json(record: Mapping[str, Any]) -> None:
     """Print a record as JSON, in UTF-8 whatever the terminal's code page is."""
     import typer
 
-    from tuneassist.files.text import stable_json
+    from tuneassist.files.serialise import stable_json
 
     typer.echo(stable_json(record).encode("utf-8"), nl=False)

@@ -108,7 +108,7 @@ def require_plot(plot: Path, *, overwrite: bool) -> None:
 
 def write_plot(plot: Path, seen: Coverage) -> None:
     """Draw the coverage into a file, whole or not at all."""
-    from tuneassist.files.plain_file import write_whole
+    from tuneassist.files.safe_files import write_atomically
     from tuneassist.show.plots import coverage_figure, picture, plot_format
 
     figure = coverage_figure(
@@ -118,4 +118,4 @@ def write_plot(plot: Path, seen: Coverage) -> None:
         label=seen.setup.engine.label,
         is_simulated=seen.is_simulated,
     )
-    write_whole(plot, picture(figure, plot_format(plot.suffix)))
+    write_atomically(plot, picture(figure, plot_format(plot.suffix)))

@@ -20,7 +20,7 @@ from tuneassist import stopping
 from tuneassist.cli.console import tell
 from tuneassist.cli.log_files import LOG_SUFFIXES, sort_out
 from tuneassist.errors import LogError
-from tuneassist.inert import NAME_LENGTH, listed, told
+from tuneassist.inert import NAME_LENGTH, listed, one_line
 from tuneassist.workflow.logs import distinct_names, refuse_twins
 from tuneassist.workflow.logs import reduce_logs as reduce_watched
 
@@ -118,7 +118,7 @@ def _matching(pattern: str) -> list[Path]:
             mend="Name the file itself to have it read." if left else "",
         )
     if left:
-        tell(f"{told(pattern, NAME_LENGTH)}: {left}")
+        tell(f"{one_line(pattern, NAME_LENGTH)}: {left}")
     return logs
 
 
@@ -133,7 +133,7 @@ def _in_folder(folder: Path) -> list[Path]:
             mend=f"Log files end in {', '.join(sorted(LOG_SUFFIXES))}.",
         )
     names = listed(path.name for path in logs)
-    shown = told(folder, NAME_LENGTH)
+    shown = one_line(folder, NAME_LENGTH)
     tell(f"{shown}: {len(logs)} log file(s): {names}{'; ' if left else ''}{left}")
     return logs
 

@@ -11,12 +11,12 @@ def limits(setup: SetupFile, json: AsJson = False) -> None:
     Also says which way is safe for this engine. Writes no file.
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.correction import describe_limits, setup_doubts
+    from tuneassist.correction import describe_limits, setup_questions
     from tuneassist.files.setup_file import read_setup
     from tuneassist.show.rules import limits_screen
 
     car = read_setup(setup)
-    table, notes = describe_limits(car), setup_doubts(car)
+    table, notes = describe_limits(car), setup_questions(car)
     if json:
         show_json({"setup": str(setup), "limits": table.to_dict("records"), "notes": list(notes)})
         return

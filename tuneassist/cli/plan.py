@@ -167,15 +167,15 @@ def _without_setup(known: Sequence[Path]) -> str:
 
 def _write(made: Plan, start: PlanStart, *, csv: Path | None, sheet: Path | None) -> list[Path]:
     """Write what was asked for, each file whole or not at all."""
-    from tuneassist.files.plain_file import write_whole
-    from tuneassist.files.text import frame_csv
+    from tuneassist.files.safe_files import write_atomically
+    from tuneassist.files.serialise import frame_csv
 
     if csv is not None:
-        write_whole(csv, frame_csv(made.holds).encode("utf-8"))
+        write_atomically(csv, frame_csv(made.holds).encode("utf-8"))
     if sheet is not None:
         from tuneassist.show.plan_sheet import plan_sheet
         from tuneassist.show.plots import picture, plot_format
 
         figure = plan_sheet(made, setup=start.setup, is_simulated=start.is_simulated)
-        write_whole(sheet, picture(figure, plot_format(sheet.suffix)))
+        write_atomically(sheet, picture(figure, plot_format(sheet.suffix)))
     return [path for path in (csv, sheet) if path is not None]

@@ -86,7 +86,7 @@ def propose(
 
 def _summary(done: ProposalWritten) -> dict[str, Any]:
     """Return what ``--json`` prints."""
-    from tuneassist.files.proposal_folder import RESULT_FILES
+    from tuneassist.files.result_writer import RESULT_FILES
     from tuneassist.show.notes import proposal_notes
     from tuneassist.workflow.result import proposal_summary
 

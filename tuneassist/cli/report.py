@@ -165,7 +165,7 @@ def _show_screen(done: ReportWritten, out: Path, figures: Path | None) -> None:
 
 def _split(paths: Sequence[Path]) -> tuple[Path | None, list[Path]]:
     """Tell the folder from the logs; a file of a proposal stands for its folder."""
-    from tuneassist.files.proposal_folder import RESULT_FILES
+    from tuneassist.files.result_writer import RESULT_FILES
 
     folders, logs = [], []
     for path in paths:

@@ -149,7 +149,7 @@ def _tell_round(came: AddedRound, *, as_json: bool) -> None:
 
 
 def _round_summary(came: AddedRound) -> dict[str, Any]:
-    from tuneassist.files.proposal_folder import RESULT_FILES
+    from tuneassist.files.result_writer import RESULT_FILES
     from tuneassist.show.notes import proposal_notes
     from tuneassist.show.rounds import grid_name
     from tuneassist.workflow.result import proposal_summary

@@ -184,7 +184,7 @@ def draw(plot: Path, made: FullLoad, units: OutputUnits) -> None:
     """Draw torque, power, gain and the watched channels into one picture."""
     from matplotlib.figure import Figure
 
-    from tuneassist.files.plain_file import write_whole
+    from tuneassist.files.safe_files import write_atomically
     from tuneassist.show.figures.full_load import (
         ALONG_WORDS,
         plot_along,
@@ -207,4 +207,4 @@ def draw(plot: Path, made: FullLoad, units: OutputUnits) -> None:
                    is_simulated=simulated, ax=frame)  # fmt: skip
     for frame in frames[3 + len(along) :]:
         frame.set_axis_off()
-    write_whole(plot, picture(figure, plot_format(plot.suffix)))
+    write_atomically(plot, picture(figure, plot_format(plot.suffix)))

@@ -40,7 +40,7 @@ def check(
     """
     from tuneassist.cli.console import look_of, screen, show, show_json
     from tuneassist.files.tunes_folder import read_tunes
-    from tuneassist.loop.tunes import check_tunes
+    from tuneassist.loop.tune_set import check_tunes
     from tuneassist.show.tunes import tunes_record, tunes_screen
     from tuneassist.workflow.runs import run_settings
 

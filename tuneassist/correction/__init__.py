@@ -6,20 +6,20 @@
 """
 
 from tuneassist.correction.breaches import Breach
+from tuneassist.correction.ceiling_sensors import ceiling_notes, unmonitored_ceilings
 from tuneassist.correction.checker import check_grid, require_clean, verify_grid
 from tuneassist.correction.limiter import LimitedStep, limit_step
-from tuneassist.correction.listing import describe_limits, lean_target_notes
-from tuneassist.correction.proposal import propose_raw
+from tuneassist.correction.limits_table import describe_limits, lean_target_notes
+from tuneassist.correction.raw_step import propose_raw
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.correction.ruleset import RuleSet, build_rules
-from tuneassist.correction.setup_doubts import setup_doubts
-from tuneassist.correction.unsafe import (
+from tuneassist.correction.setup_questions import setup_questions
+from tuneassist.correction.unsafe_steps import (
     UnsafeHeld,
     unsafe_held,
     unsafe_of_record,
     unsafe_record,
 )
-from tuneassist.correction.watched import ceiling_notes, unwatched_ceilings
 
 __all__ = [
     "SAFE_WAY",
@@ -35,10 +35,10 @@ __all__ = [
     "limit_step",
     "propose_raw",
     "require_clean",
-    "setup_doubts",
+    "setup_questions",
+    "unmonitored_ceilings",
     "unsafe_held",
     "unsafe_of_record",
     "unsafe_record",
-    "unwatched_ceilings",
     "verify_grid",
 ]

@@ -1,6 +1,6 @@
-"""What a rule says: a range of grid values per cell, or a largest difference between neighbours.
+"""What a rule allows: a range of grid values per cell, or a largest difference between neighbours.
 
-Every range is widened to hold the value in force, "no worse than now".
+Every range is widened to include the value in force: "no worse than now".
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuneassist.correction.case import Case, Tight
+from tuneassist.correction.limiter_input import LimiterInput, TightestLimit
 from tuneassist.grid import Floats
 from tuneassist.own_units import mixture
 
@@ -38,25 +38,25 @@ class SlopeBound:
 
 
 def box(
-    case: Case,
+    inputs: LimiterInput,
     name: str,
     words: Words,
     *,
     lower: Floats | None = None,
     upper: Floats | None = None,
 ) -> Bound:
-    """Complete a bound and let it allow what is held now: no worse than now."""
-    free = np.full(len(case.current), np.inf)
+    """Build a bound that always allows the value in force: no worse than now."""
+    free = np.full(len(inputs.current), np.inf)
     return Bound(
         name,
-        np.minimum(-free if lower is None else lower, case.current),
-        np.maximum(free if upper is None else upper, case.current),
+        np.minimum(-free if lower is None else lower, inputs.current),
+        np.maximum(free if upper is None else upper, inputs.current),
         words,
     )
 
 
 def ratio_bound(
-    case: Case,
+    inputs: LimiterInput,
     name: str,
     words: Words,
     *,
@@ -64,30 +64,30 @@ def ratio_bound(
     high: Floats | None = None,
 ) -> Bound:
     """Bound from the smallest and largest multiple of what the cell delivers now; nan is free."""
-    lower = None if low is None else case.value_at(np.where(np.isnan(low), 0.0, low))
-    upper = None if high is None else case.value_at(np.where(np.isnan(high), np.inf, high))
-    return box(case, name, words, lower=lower, upper=upper)
+    lower = None if low is None else inputs.value_at(np.where(np.isnan(low), 0.0, low))
+    upper = None if high is None else inputs.value_at(np.where(np.isnan(high), np.inf, high))
+    return box(inputs, name, words, lower=lower, upper=upper)
 
 
-def lean_bound(case: Case, name: str, tight: Tight, word: str) -> Bound:
-    """Bound from the leanest lambda that may be predicted after the change; nan is free."""
+def lean_bound(inputs: LimiterInput, name: str, tightest: TightestLimit, word: str) -> Bound:
+    """Bound from the leanest lambda that may be predicted after the change; nan is unbounded."""
 
     def words(cell: int) -> str:
-        limit = mixture(float(tight.values[cell]), case.setup)
-        return f"{word}, {limit}{tight.name(cell, case.region_names)}"
+        limit = mixture(float(tightest.values[cell]), inputs.setup)
+        return f"{word}, {limit}{tightest.name(cell, inputs.region_names)}"
 
-    ratio = case.lambda_lean / tight.values
-    if case.acts_on_fuel:
-        return ratio_bound(case, name, words, low=ratio)
-    return ratio_bound(case, name, words, high=1.0 / ratio)
+    ratio = inputs.lambda_lean / tightest.values
+    if inputs.acts_on_fuel:
+        return ratio_bound(inputs, name, words, low=ratio)
+    return ratio_bound(inputs, name, words, high=1.0 / ratio)
 
 
 def step_bound(
-    case: Case,
+    inputs: LimiterInput,
     name: str,
     step: Floats,
     words: Words,
 ) -> Bound:
     """Bound from the largest step either way. [%]"""
     low, high = 1.0 - step / 100.0, 1.0 + step / 100.0
-    return ratio_bound(case, name, words, low=low, high=high)
+    return ratio_bound(inputs, name, words, low=low, high=high)

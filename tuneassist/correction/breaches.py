@@ -1,4 +1,4 @@
-"""What a check reports, and the few questions that every check asks.
+"""What a check reports, and helpers that every check uses.
 
 Part of the checker: shares no code with the rules or the limiter.
 """
@@ -9,10 +9,10 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from tuneassist.correction.sight import CellSeen, Job
+from tuneassist.correction.checked_grid import CheckedCell, CheckedGrid
 from tuneassist.settings import Region
 
-SLACK = 1e-6  # a smaller change of a value is none [%]
+SLACK = 1e-6  # a smaller change of a value does not count [%]
 DECIMALS, MOST_DECIMALS = 3, 6
 """Decimals of a percent in a sentence: finer than any controller takes, and as fine as `SLACK`
 where fewer would make a value read like the limit that it exceeds."""
@@ -45,14 +45,14 @@ class Breach:
     is_carried_over: bool = False
 
 
-def breach_at(rule: str, cell: CellSeen, value: float, bound: float, says: str) -> Breach:
+def breach_at(rule: str, cell: CheckedCell, value: float, bound: float, message: str) -> Breach:
     """Report a broken rule in a cell."""
-    sentence = f"{rule}: at {cell.where}: {says}"
+    sentence = f"{rule}: at {cell.where}: {message}"
     return Breach(rule, cell.rpm, cell.load, value, bound, sentence)
 
 
 def percent(value: float, limit: float = math.nan, *, sign: str = "") -> str:
-    """Write a percent without idle zeros, never so that it reads like the limit it exceeds.
+    """Write a percent without trailing zeros, in enough decimals to differ from its limit.
 
     Parameters
     ----------
@@ -74,24 +74,26 @@ def percent(value: float, limit: float = math.nan, *, sign: str = "") -> str:
     return "0" if rounded == 0 else text
 
 
-def regions_of(job: Job, cell: CellSeen) -> Iterator[Region]:
+def regions_of(checked: CheckedGrid, cell: CheckedCell) -> Iterator[Region]:
     """Regions that a cell lies in."""
-    for region in job.setup.limits.regions:
+    for region in checked.setup.limits.regions:
         in_rpm = region.rpm[0] <= cell.rpm <= region.rpm[1]
         if in_rpm and region.load[0] <= cell.load <= region.load[1]:
             yield region
 
 
-def strictest(job: Job, cell: CellSeen, key: str, pick: Callable[..., float]) -> float:
+def strictest(
+    checked: CheckedGrid, cell: CheckedCell, key: str, pick: Callable[..., float]
+) -> float:
     """Tightest of the general limit and those of the regions."""
-    limits = [getattr(job.setup.limits, key)]
-    limits += [getattr(r, key) for r in regions_of(job, cell) if getattr(r, key) is not None]
+    limits = [getattr(checked.setup.limits, key)]
+    limits += [getattr(r, key) for r in regions_of(checked, cell) if getattr(r, key) is not None]
     return pick(*limits, limits[0])
 
 
-def changed(job: Job, *, known: bool = True) -> Iterator[CellSeen]:
-    """Cells whose value the grid changes; by default only those with evidence to judge by."""
-    for cell in job.cells:
+def changed(checked: CheckedGrid, *, known: bool = True) -> Iterator[CheckedCell]:
+    """Cells whose value the grid changes; by default only those with evidence."""
+    for cell in checked.cells:
         both = not math.isnan(cell.new) and not math.isnan(cell.old)
         if both and abs(cell.new - cell.old) > SLACK and (cell.is_evidence or not known):
             yield cell

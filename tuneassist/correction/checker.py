@@ -1,7 +1,7 @@
 """The independent checker: a finished grid against every rule, cell by cell.
 
 Written from the contract in plain loops and its own arithmetic. It shares no code with the rules or
-the limiter, so that a mistake in one is seen by the other. It asks what the grid does to the
+the limiter, so that each catches the other's mistakes. It checks what the grid does to the
 engine (the multiple of fuel or air that a cell gets, the lambda that follows), not how it was
 found.
 """
@@ -15,12 +15,12 @@ import pandas as pd
 
 from tuneassist.correction import checks_engine, checks_size
 from tuneassist.correction.breaches import Breach
-from tuneassist.correction.sight import Job, look
+from tuneassist.correction.checked_grid import CheckedGrid, build_checked_grid
 from tuneassist.errors import RuleBreachError
 from tuneassist.grid import Grid
 from tuneassist.settings import Setup
 
-CHECKS: tuple[Callable[[Job], Iterator[Breach]], ...] = (
+CHECKS: tuple[Callable[[CheckedGrid], Iterator[Breach]], ...] = (
     checks_size.values,
     checks_size.evidence,
     checks_size.own_need,
@@ -50,7 +50,7 @@ CHECKS: tuple[Callable[[Job], Iterator[Breach]], ...] = (
 def check_grid(
     grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame | None = None
 ) -> tuple[Breach, ...]:
-    """Hold a finished grid against every rule.
+    """Check a finished grid against every rule.
 
     Parameters
     ----------
@@ -74,20 +74,20 @@ def check_grid(
     GridError
         When grid, current grid, cells and setup do not share the same breakpoints.
     """
-    job = look(grid, current=current, setup=setup, cells=cells)
-    return tuple(breach for check in CHECKS for breach in check(job))
+    checked = build_checked_grid(grid, current=current, setup=setup, cells=cells)
+    return tuple(breach for check in CHECKS for breach in check(checked))
 
 
 def verify_grid(grid: Grid, *, current: Grid | None, setup: Setup) -> tuple[Breach, ...]:
-    """Hold a grid against every rule in itself, and against the grid in force where there is one.
+    """Check a grid by itself, and as a change of the grid in force where there is one.
 
-    `check_grid` judges a change, which may leave a grid as bad as it is. Here what is wrong is
-    named whoever brought it in.
+    `check_grid` checks a change, which may leave an existing breach as it is. This also reports
+    the breaches that the grid in force already has.
 
     Parameters
     ----------
     grid
-        The grid to look at.
+        The grid to check.
     current
         The grid that the controller holds now. None leaves out every rule on changes.
     setup
@@ -109,11 +109,11 @@ def verify_grid(grid: Grid, *, current: Grid | None, setup: Setup) -> tuple[Brea
     by_change = check_grid(grid, current=current, setup=setup)
     brought_in = {(one.rule, one.rpm, one.load) for one in by_change}
     known = {(one.rule, one.rpm, one.load) for one in in_itself}
-    told = [
+    listed = [
         one if (one.rule, one.rpm, one.load) in brought_in else _carried_over(one)
         for one in in_itself
     ]
-    return (*told, *(one for one in by_change if (one.rule, one.rpm, one.load) not in known))
+    return (*listed, *(one for one in by_change if (one.rule, one.rpm, one.load) not in known))
 
 
 def _carried_over(breach: Breach) -> Breach:
@@ -122,7 +122,7 @@ def _carried_over(breach: Breach) -> Breach:
 
 
 def require_clean(breaches: Sequence[Breach]) -> None:
-    """Raise when the checker objects.
+    """Raise when there are breaches.
 
     Raises
     ------

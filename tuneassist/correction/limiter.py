@@ -7,24 +7,24 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.case import Case, read_case
-from tuneassist.correction.projection import project, settle
+from tuneassist.correction.ceiling_sensors import HEAT
+from tuneassist.correction.limiter_input import LimiterInput, build_limiter_input
+from tuneassist.correction.projection import project, round_to_resolution
 from tuneassist.correction.reasons import HeldBack, explain
 from tuneassist.correction.rules import makes_way
 from tuneassist.correction.ruleset import DUST, RuleSet, assemble
-from tuneassist.correction.watched import HEAT
 from tuneassist.grid import Floats, Grid, step_between_pct
 from tuneassist.settings import Setup
 from tuneassist.threads import on_one_thread
 
-WIDEST_PCT = 1000.0  # a wish beyond this is cut before it meets the rules; it cannot pass them [%]
+WIDEST_PCT = 1000.0  # a larger step is clipped before the rules, which would stop it anyway [%]
 
-WAY_WEIGHT = 0.1  # of a cell that asks for nothing and may make way: the need comes first [1]
+WAY_WEIGHT = 0.1  # of a cell that asks for nothing and may make way: needs come first [1]
 
 
 @dataclass(frozen=True, eq=False)
 class LimitedStep:
-    """What may be typed in: the only thing that a writer takes.
+    """The step within all rules: the only one that a writer accepts.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ class LimitedStep:
     reasons
         Why each cell was changed, held or clamped, in words.
     needs_less_fuel_pct
-        Boost only: fuel that must go by other means because a ceiling keeps the air back. [%]
+        Boost only: fuel to take away by other means because a ceiling limits the air. [%]
     held_back
         One entry per cell and rule that held it back.
     projected
@@ -93,37 +93,37 @@ def limit_step(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimitedSt
     RuleBreachError
         When the solver fails.
     """
-    case = read_case(cells, current=current, setup=setup)
-    rules = assemble(case)
-    wish = np.clip(case.raw, -99.0, WIDEST_PCT)
-    wanted = case.value_at(1.0 + wish / 100.0)
-    weight = weights(cells, setup) * np.where(makes_way(case), WAY_WEIGHT, 1.0)
+    inputs = build_limiter_input(cells, current=current, setup=setup)
+    rules = assemble(inputs)
+    asked = np.clip(inputs.raw, -99.0, WIDEST_PCT)
+    wanted = inputs.value_at(1.0 + asked / 100.0)
+    weight = weights(cells, setup) * np.where(makes_way(inputs), WAY_WEIGHT, 1.0)
     projected = project(wanted, weight, rules)
-    values = _aside_for_a_need(settle(projected, rules), case, rules)
-    values = np.where(np.abs(values - case.current) <= DUST, case.current, values)
+    values = _undo_idle_way_making(round_to_resolution(projected, rules), inputs, rules)
+    values = np.where(np.abs(values - inputs.current) <= DUST, inputs.current, values)
     values = values + 0.0  # no minus zero in a file
-    step = np.where(values == case.current, 0.0, step_between_pct(case.current, values))
-    reasons, held_back = explain(cells, case, rules, wanted, projected=projected, values=values)
-    handed_back = _needs_less_fuel(case, rules, step)
+    step = np.where(values == inputs.current, 0.0, step_between_pct(inputs.current, values))
+    reasons, held_back = explain(cells, inputs, rules, wanted, projected=projected, values=values)
+    handed_back = _needs_less_fuel(inputs, rules, step)
     reasons = tuple(
         reason if fuel == 0 else f"{reason}; needs less fuel here: {fuel:.1f} %"
         for reason, fuel in zip(reasons, handed_back.tolist(), strict=True)
     )
-    grid_values = np.where(case.is_value, values, np.nan)
+    grid_values = np.where(inputs.is_value, values, np.nan)
     return LimitedStep(
         grid=Grid(current.axes, grid_values.reshape(current.axes.shape)),
         step_pct=_frozen(step),
         reasons=reasons,
         needs_less_fuel_pct=_frozen(handed_back),
         held_back=held_back,
-        projected=_frozen(np.where(case.is_value, projected, np.nan)),
+        projected=_frozen(np.where(inputs.is_value, projected, np.nan)),
         source=cells,
     )
 
 
-def _aside_for_a_need(values: Floats, case: Case, rules: RuleSet) -> Floats:
-    """Take cells back that make way for a neighbour whose move was lost in rounding."""
-    may, values = makes_way(case), values.copy()
+def _undo_idle_way_making(values: Floats, inputs: LimiterInput, rules: RuleSet) -> Floats:
+    """Undo cells that make way for a neighbour whose own change was lost in rounding."""
+    may, values = makes_way(inputs), values.copy()
     first, second = rules.pairs[:, 0], rules.pairs[:, 1]
     while True:
         lowered = values < rules.anchor - DUST
@@ -148,23 +148,23 @@ def weights(cells: pd.DataFrame, setup: Setup) -> Floats:
     return 1.0 / np.clip(np.where(np.isfinite(se), se, cap), floor, cap) ** 2
 
 
-def _needs_less_fuel(case: Case, rules: RuleSet, step: Floats) -> Floats:
-    """Fuel to take away where a ceiling keeps the air back: 100 (1 - lambda after / target). [%]
+def _needs_less_fuel(inputs: LimiterInput, rules: RuleSet, step: Floats) -> Floats:
+    """Fuel to take away where a ceiling limits the air: 100 (1 - lambda after / target). [%]
 
     Of a compression engine only: less fuel would lean a spark engine past every rule.
     """
     fuel = np.zeros(len(step))
-    if case.acts_on_fuel or case.is_spark:
+    if inputs.acts_on_fuel or inputs.is_spark:
         return fuel
     shut = np.full(len(step), np.inf)
     for bound in rules.bounds:
         if bound.name in ("ceilings", "boost_ceiling", "foreseen"):
             shut = np.minimum(shut, bound.upper)
-    held = case.is_evidence & (case.value_at(1.0 + case.raw / 100.0) > shut + 1e-9)
-    after = (1.0 + case.deviation / 100.0) * (1.0 + step / 100.0)
+    held = inputs.is_evidence & (inputs.value_at(1.0 + inputs.raw / 100.0) > shut + 1e-9)
+    after = (1.0 + inputs.deviation / 100.0) * (1.0 + step / 100.0)
     fuel = np.where(held, np.maximum(100.0 * (1.0 - after), 0.0), 0.0)
-    hot = case.beyond_hard.get(HEAT) if not case.is_spark else None
+    hot = inputs.beyond_hard.get(HEAT) if not inputs.is_spark else None
     if hot is not None:
-        least = case.limits.step_back_pct
-        fuel = np.where(hot & case.is_evidence, np.maximum(fuel, least), fuel)
+        least = inputs.limits.step_back_pct
+        fuel = np.where(hot & inputs.is_evidence, np.maximum(fuel, least), fuel)
     return np.asarray(fuel)

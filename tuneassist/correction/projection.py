@@ -24,8 +24,8 @@ from tuneassist.grid import Floats
 Touched = npt.NDArray[np.bool_]
 Indices = npt.NDArray[np.int64]
 SOLVED = "Solved"
-#: Of the solver: gap and feasibility, before the answer is made exact. Where weights and rooms are
-#: of very unlike size it cannot prove the first to itself, and the next is tried. [1]
+#: Of the solver: gap and feasibility, before the answer is made exact. Where weights and bounds
+#: differ widely in size the first may not be reached; then the next is tried. [1]
 TOLERANCES = (1e-12, 1e-9, 1e-7)
 POLISH = 1e-3  # the exact answer is this close to the solver's, or the touched rows are wrong [%]
 SNAP = 1e-6  # an answer this close to a value that the controller takes is that value [%]
@@ -71,27 +71,27 @@ def project(wanted: Floats, weights: Floats, rules: RuleSet) -> Floats:
 
 
 def _tighten(rules: RuleSet) -> tuple[Floats, Floats]:
-    """Turn slopes against a cell that cannot move into bounds of its neighbour, while any is."""
+    """Turn slope limits to a fixed cell into bounds of its neighbour, until none is left."""
     lower, upper = rules.lower, rules.upper
     first, second = rules.pairs[:, 0], rules.pairs[:, 1]
-    done = np.zeros(len(lower), dtype=bool)
+    is_done = np.zeros(len(lower), dtype=bool)
     while True:
-        still = upper - lower <= DUST
-        if (still == done).all():
+        is_fixed = upper - lower <= DUST
+        if (is_fixed == is_done).all():
             return lower, upper
-        done, base = still, rules.anchor
+        is_done, base = is_fixed, rules.anchor
         lower, upper = lower.copy(), upper.copy()
-        at = still[second] & ~still[first]
+        at = is_fixed[second] & ~is_fixed[first]
         np.maximum.at(lower, first[at], base[second[at]] + rules.pair_lower[at])
         np.minimum.at(upper, first[at], base[second[at]] + rules.pair_upper[at])
-        at = still[first] & ~still[second]
+        at = is_fixed[first] & ~is_fixed[second]
         np.maximum.at(lower, second[at], base[first[at]] - rules.pair_upper[at])
         np.minimum.at(upper, second[at], base[first[at]] - rules.pair_lower[at])
         lower, upper = np.minimum(lower, base), np.maximum(upper, base)
 
 
 def _solve(wanted: Floats, weights: Floats, rules: RuleSet, free: Indices) -> Floats:
-    """Hand the free cells to the solver, measured from the anchor. [%]"""
+    """Solve for the free cells, relative to the anchor. [%]"""
     n, pairs = len(free), len(rules.pairs)
     place = np.full(len(wanted), -1, dtype=np.int64)
     place[free] = np.arange(n)
@@ -161,7 +161,7 @@ def _polish(
     return np.asarray(exact if is_within and is_close else rough)
 
 
-def settle(answer: Floats, rules: RuleSet) -> Floats:
+def round_to_resolution(answer: Floats, rules: RuleSet) -> Floats:
     """Round toward no change, then pull cells back until every slope holds again.
 
     Parameters
@@ -176,8 +176,11 @@ def settle(answer: Floats, rules: RuleSet) -> Floats:
     numpy.ndarray
         Values that the controller takes, or held as they are. [%]
     """
-    values = _toward(np.clip(answer, rules.lower, rules.upper), rules, SNAP)
-    limit = _toward(rules.upper, rules, DUST), _toward(rules.lower, rules, DUST)
+    values = _round_toward_anchor(np.clip(answer, rules.lower, rules.upper), rules, SNAP)
+    limit = (
+        _round_toward_anchor(rules.upper, rules, DUST),
+        _round_toward_anchor(rules.lower, rules, DUST),
+    )
     values = np.clip(values, np.minimum(*limit), np.maximum(*limit))
     first, second = rules.pairs[:, 0], rules.pairs[:, 1]
     while True:
@@ -189,11 +192,11 @@ def settle(answer: Floats, rules: RuleSet) -> Floats:
         away = values - rules.anchor
         pulled[first[(over & (away[first] > 0)) | (under & (away[first] < 0))]] = True
         pulled[second[(over & (away[second] < 0)) | (under & (away[second] > 0))]] = True
-        back = _pull(values, rules)
+        back = _one_step_back(values, rules)
         values = np.where(pulled, back, values)
 
 
-def _toward(values: Floats, rules: RuleSet, snap: float) -> Floats:
+def _round_toward_anchor(values: Floats, rules: RuleSet, snap: float) -> Floats:
     """Next value that the controller takes, on the anchor's side."""
     if rules.resolution <= 0:
         return values
@@ -205,7 +208,7 @@ def _toward(values: Floats, rules: RuleSet, snap: float) -> Floats:
     return np.where(stays, rules.anchor, way * np.maximum(rounded, way * rules.anchor))
 
 
-def _pull(values: Floats, rules: RuleSet) -> Floats:
+def _one_step_back(values: Floats, rules: RuleSet) -> Floats:
     """One resolution back toward the anchor, or onto it."""
     if rules.resolution <= 0:
         return rules.anchor

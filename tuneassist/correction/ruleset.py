@@ -1,4 +1,4 @@
-"""All rules of one case at once: bounds, slopes, and the step back past a hard ceiling."""
+"""All rules at once: bounds, slopes, and the step back past a hard ceiling."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import pandas as pd
 
 from tuneassist.correction import rules
 from tuneassist.correction.bounds import Bound, SlopeBound, Words
-from tuneassist.correction.case import Case, read_case
-from tuneassist.correction.proposal import Flags
+from tuneassist.correction.limiter_input import LimiterInput, build_limiter_input
+from tuneassist.correction.raw_step import Flags
 from tuneassist.grid import Floats, Grid
 from tuneassist.settings import Setup
 
@@ -20,15 +20,15 @@ DUST = 1e-9  # far below any controller's resolution, far above the rounding of 
 
 @dataclass(frozen=True, eq=False)
 class RuleSet:
-    """All rules of one case, ready for the projection; grid values in percent, cell order.
+    """All rules, ready for the projection; grid values in percent, cell order.
 
     Parameters
     ----------
     current
         The grid in force, 0 where it has no value.
     anchor
-        The grid that breaks nothing whatever was asked for: the current one, stepped back where
-        a hard ceiling was passed.
+        The grid that meets every rule whatever was asked for: the current one, stepped back where
+        a hard ceiling was exceeded.
     lower, upper
         Bounds of the new value; equal where the cell may not move.
     bounds
@@ -82,32 +82,32 @@ def build_rules(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> RuleSet:
     Returns
     -------
     RuleSet
-        Never empty: the anchor holds every rule.
+        Always solvable: the anchor meets every rule.
 
     Raises
     ------
     GridError
         When cells or grid do not follow the setup's axes.
     """
-    return assemble(read_case(cells, current=current, setup=setup))
+    return assemble(build_limiter_input(cells, current=current, setup=setup))
 
 
-def assemble(case: Case) -> RuleSet:
+def assemble(inputs: LimiterInput) -> RuleSet:
     """Collect every registered rule's bounds and the step back between them."""
-    bounds = [b for b in (rule(case) for rule in rules.BOX_RULES) if b is not None]
-    resolution = max((rule(case) for rule in rules.ROUNDING_RULES), default=0.0)
-    lower, upper = _intersect(bounds, case)
-    anchor, is_forced, words = _forced(case, lower, upper, resolution)
-    own = [b for b in (rule(case) for rule in rules.NEED_RULES) if b is not None]
-    own_lower, own_upper = _intersect(own, case)
-    lower = np.where(is_forced & (anchor > case.current), anchor, np.maximum(lower, own_lower))
-    upper = np.where(is_forced & (anchor < case.current), anchor, np.minimum(upper, own_upper))
-    slopes = tuple(rule(case) for rule in rules.PAIR_RULES)
-    pairs, pair_rule = _pairs(case, slopes)
+    bounds = [b for b in (rule(inputs) for rule in rules.BOX_RULES) if b is not None]
+    resolution = max((rule(inputs) for rule in rules.ROUNDING_RULES), default=0.0)
+    lower, upper = _intersect(bounds, inputs)
+    anchor, is_forced, words = _step_back(inputs, lower, upper, resolution)
+    own = [b for b in (rule(inputs) for rule in rules.NEED_RULES) if b is not None]
+    own_lower, own_upper = _intersect(own, inputs)
+    lower = np.where(is_forced & (anchor > inputs.current), anchor, np.maximum(lower, own_lower))
+    upper = np.where(is_forced & (anchor < inputs.current), anchor, np.minimum(upper, own_upper))
+    slopes = tuple(rule(inputs) for rule in rules.PAIR_RULES)
+    pairs, pair_rule = _pairs(inputs, slopes)
     limit = np.array([slope.limit for slope in slopes] or [0.0])[pair_rule]
     apart = anchor[pairs[:, 0]] - anchor[pairs[:, 1]]
     return RuleSet(
-        current=case.current,
+        current=inputs.current,
         anchor=anchor,
         lower=np.minimum(lower, anchor),
         upper=np.maximum(upper, anchor),
@@ -120,52 +120,52 @@ def assemble(case: Case) -> RuleSet:
         resolution=resolution,
         is_forced=is_forced,
         forced_words=words,
-        is_value=case.is_value,
+        is_value=inputs.is_value,
     )
 
 
-def _intersect(bounds: list[Bound], case: Case) -> tuple[Floats, Floats]:
-    lower = np.full(len(case.current), -np.inf)
-    upper = np.full(len(case.current), np.inf)
+def _intersect(bounds: list[Bound], inputs: LimiterInput) -> tuple[Floats, Floats]:
+    lower = np.full(len(inputs.current), -np.inf)
+    upper = np.full(len(inputs.current), np.inf)
     for bound in bounds:
         np.maximum(lower, bound.lower, out=lower)
         np.minimum(upper, bound.upper, out=upper)
-    return np.where(case.is_value, lower, 0.0), np.where(case.is_value, upper, 0.0)
+    return np.where(inputs.is_value, lower, 0.0), np.where(inputs.is_value, upper, 0.0)
 
 
-def _forced(
-    case: Case, lower: Floats, upper: Floats, resolution: float
+def _step_back(
+    inputs: LimiterInput, lower: Floats, upper: Floats, resolution: float
 ) -> tuple[Floats, Flags, Words]:
-    """Least values past a hard ceiling: the whole step back, or as far as the bounds let it go."""
-    demands = [rule(case) for rule in rules.STEP_BACK_RULES]
+    """Least values past a hard ceiling: the whole step back, or as far as the bounds allow."""
+    demands = [rule(inputs) for rule in rules.STEP_BACK_RULES]
     if not demands:
-        return case.current, np.zeros(len(case.current), dtype=bool), lambda cell: ""
+        return inputs.current, np.zeros(len(inputs.current), dtype=bool), lambda cell: ""
     demand = demands[0]
-    way, end = (1.0, upper) if case.safe_way > 0 else (-1.0, lower)
+    way, end = (1.0, upper) if inputs.safe_way > 0 else (-1.0, lower)
     whole = np.where(way > 0, demand.lower, demand.upper)
-    asks = np.isfinite(whole) & case.is_value
-    wanted = way * np.where(asks, whole, case.current)
+    asks = np.isfinite(whole) & inputs.is_value
+    wanted = way * np.where(asks, whole, inputs.current)
     room = way * end
     if resolution > 0:
-        wanted = _on_lattice(np.ceil(wanted / resolution - DUST), resolution)
-        room = _on_lattice(np.floor(room / resolution + DUST), resolution)
-    least = np.maximum(np.minimum(wanted, room), way * case.current)
-    anchor = np.where(asks, way * least, case.current)
-    return anchor, asks & (np.abs(anchor - case.current) > DUST), demand.words
+        wanted = _to_resolution(np.ceil(wanted / resolution - DUST), resolution)
+        room = _to_resolution(np.floor(room / resolution + DUST), resolution)
+    least = np.maximum(np.minimum(wanted, room), way * inputs.current)
+    anchor = np.where(asks, way * least, inputs.current)
+    return anchor, asks & (np.abs(anchor - inputs.current) > DUST), demand.words
 
 
-def _on_lattice(steps: Floats, resolution: float) -> Floats:
+def _to_resolution(steps: Floats, resolution: float) -> Floats:
     return np.asarray(np.round(steps * resolution, 10))
 
 
 def _pairs(
-    case: Case, slopes: tuple[SlopeBound, ...]
+    inputs: LimiterInput, slopes: tuple[SlopeBound, ...]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Neighbours that a slope rule speaks of; none through a cell without a value."""
-    pairs = case.axes.neighbour_pairs()
-    along_load = np.arange(len(pairs)) >= (case.axes.shape[0] - 1) * case.axes.shape[1]
+    """Neighbours that a slope rule joins; cells without a value have none."""
+    pairs = inputs.axes.neighbour_pairs()
+    along_load = np.arange(len(pairs)) >= (inputs.axes.shape[0] - 1) * inputs.axes.shape[1]
     rule = np.full(len(pairs), -1, dtype=np.int64)
     for index, slope in enumerate(slopes):
         rule[along_load == (slope.axis == 1)] = index
-    kept = (rule >= 0) & case.is_value[pairs].all(axis=1)
+    kept = (rule >= 0) & inputs.is_value[pairs].all(axis=1)
     return pairs[kept], rule[kept]

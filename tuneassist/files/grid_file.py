@@ -1,8 +1,8 @@
 """Grid files: a table of percents at the breakpoints, as a spreadsheet opens and saves it.
 
 Written: UTF-8, comma, point, ``\\n``. Read besides: ``;`` or tab with decimal comma, a byte order
-mark, ``\\r\\n``, cp1252, and blank cells and rows at the end. A number that could be meant in two
-ways (thousands separators, percent signs) is refused, never guessed.
+mark, ``\\r\\n``, cp1252, and blank cells and rows at the end. An ambiguous number
+(thousands separators, percent signs) is refused, never guessed.
 """
 
 from __future__ import annotations
@@ -18,15 +18,15 @@ import numpy as np
 
 from tuneassist.arguments import file_path
 from tuneassist.errors import GridError
-from tuneassist.files.plain_file import read_plain, snippet
-from tuneassist.files.text import shortest_number
+from tuneassist.files.safe_files import read_bounded, snippet
+from tuneassist.files.serialise import shortest_number
 from tuneassist.grid import MAX_BREAKPOINTS, Axes, Floats, Grid
 
 CORNER = "rpm/load"
-"""What the first cell of the first row says."""
+"""Content of the first cell."""
 
 MAX_BYTES = 4_000_000
-"""Larger files are no grids: the largest one of 4,096 cells, with all its digits and the blank
+"""Larger files are not grids: the largest one of 4,096 cells, with all its digits and the blank
 columns that a spreadsheet may save, takes far less. [byte]"""
 
 AXIS_TOLERANCE = 1e-4
@@ -89,7 +89,7 @@ def read_grid(path: str | Path, *, axes: Axes | None = None) -> Grid:
         When the file cannot be read as a grid or has other axes; names row and column.
     """
     file = file_path(path, error=GridError)
-    data = read_plain(file, most=MAX_BYTES, what="a grid", error=GridError)
+    data = read_bounded(file, most=MAX_BYTES, what="a grid", error=GridError)
     return grid_of(data, where=str(file), axes=axes)
 
 
@@ -140,7 +140,7 @@ class _Rows:
             raise self.error(
                 0,
                 0,
-                f'the first cell says "{snippet(corner, SHOWN)}".',
+                f'the first cell is "{snippet(corner, SHOWN)}".',
                 f'A grid file starts with "{CORNER}" and the load breakpoints; '
                 "each further row is an rpm breakpoint and its percents.",
             )
@@ -170,7 +170,7 @@ class _Rows:
                 raise self.error(
                     row,
                     extra[0],
-                    f'"{snippet(cells[extra[0]], SHOWN)}" stands beyond the last of '
+                    f'"{snippet(cells[extra[0]], SHOWN)}" is beyond the last of '
                     f"{self.width - 1} load breakpoints.",
                     "Remove it, or give its column a load breakpoint in the first row.",
                 )
@@ -210,12 +210,12 @@ class _Rows:
 
 
 def decoded(data: bytes, where: str) -> str:
-    """Return the text of a sheet: UTF-8, UTF-16 with its mark, or cp1252; marks are left out.
+    """Return the text of a sheet: UTF-8, UTF-16 with its mark, or cp1252; without the mark.
 
     Raises
     ------
     GridError
-        When it is no text.
+        When it is not text.
     """
     is_wide = data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
     for encoding in ("utf-16",) if is_wide else ("utf-8-sig", "cp1252"):
@@ -231,7 +231,7 @@ def decoded(data: bytes, where: str) -> str:
 
 
 def _delimiter(text: str) -> str:
-    """Return what stands between the first two cells."""
+    """Return the separator of the first two cells."""
     start = text.lstrip()
     if start.startswith('"'):
         start = start[1:].partition('"')[2].lstrip(" \r\n\u00a0\u202f")
@@ -255,7 +255,7 @@ def _cells(text: str, file: str) -> list[tuple[int, list[str]]]:
         raise GridError(
             f"the row cannot be split into cells: {error}.",
             where=f"{file}, row {reader.line_num}",
-            mend='Check the quotation marks (").',
+            mend='Look for a stray quotation mark (").',
         ) from error
     while len(rows) > 1 and not any(rows[-1][1]):
         rows.pop()
@@ -269,14 +269,14 @@ def _cells(text: str, file: str) -> list[tuple[int, list[str]]]:
 def _with_point(
     rows: list[tuple[int, list[str]]], delimiter: str, file: str
 ) -> list[tuple[int, list[str]]]:
-    """Turn decimal commas into points, where the file uses them and they can mean nothing else."""
+    """Turn decimal commas into points, where the file uses them unambiguously."""
     marked = _first_marks(rows)
     if "," not in marked:
         return rows
     line, column = marked[","]
     if delimiter == "," or "." in marked:
         raise GridError(
-            "a comma inside a cell could be a decimal comma or part of a thousand.",
+            "a comma inside a cell could be a decimal comma or a thousands separator.",
             where=f"{file}, row {line}, column {column}",
             mend="Save with a decimal point, or with decimal commas and ; between the cells, "
             "and without thousands separators.",

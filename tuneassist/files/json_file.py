@@ -1,7 +1,7 @@
 """Records read back from JSON: bounded, of plain values, and of the shape that was written.
 
 msgspec checks the values against the fields of the objects that they become; it is loaded where a
-record is read back. Setups in TOML are checked in `tuneassist.files.toml_table`, whose complaints
+record is read back. Setups in TOML are checked in `tuneassist.files.toml_table`, whose errors
 say what to write instead.
 """
 
@@ -15,7 +15,7 @@ from typing import Any, NoReturn, TypeVar
 import numpy as np
 
 from tuneassist.errors import InputError, TuneassistError
-from tuneassist.files.plain_file import read_plain, snippet
+from tuneassist.files.safe_files import read_bounded, snippet
 
 _Kind = TypeVar("_Kind")
 
@@ -35,15 +35,15 @@ def read_record(path: Path, *, mend: str = "Restore it from a copy.") -> dict[st
     path
         The file.
     mend
-        What a message says would be right.
+        The remedy that a message names.
 
     Raises
     ------
     InputError
-        When the file cannot be read, is too large, or is no JSON object of plain values.
+        When the file cannot be read, is too large, or is not a JSON object of plain values.
     """
     return parse_record(
-        read_plain(path, most=MAX_RECORD_BYTES, what="a record"), where=str(path), mend=mend
+        read_bounded(path, most=MAX_RECORD_BYTES, what="a record"), where=str(path), mend=mend
     )
 
 
@@ -58,19 +58,19 @@ def parse_record(data: bytes, *, where: str, mend: str = "") -> dict[str, Any]:
             parse_float=_finite,
         )
     except RecursionError:
-        raise InputError("it is nested too deeply.", where=where, mend=mend) from None
+        raise InputError("the file is nested too deeply.", where=where, mend=mend) from None
     except ValueError as error:
         said = snippet(error, 120).rstrip(".")
-        raise InputError(f"this is no valid JSON: {said}.", where=where, mend=mend) from error
+        raise InputError(f"this is not valid JSON: {said}.", where=where, mend=mend) from error
     if not isinstance(record, dict):
-        raise InputError("this is no record of this program.", where=where, mend=mend)
+        raise InputError("this is not a record of this program.", where=where, mend=mend)
     if is_deeper(record, MAX_DEPTH):
-        raise InputError("it is nested too deeply.", where=where, mend=mend)
+        raise InputError("the file is nested too deeply.", where=where, mend=mend)
     return record
 
 
 def is_deeper(value: Any, most: int) -> bool:
-    """Tell whether lists and tables are nested deeper than so many levels."""
+    """Return whether lists and tables are nested deeper than so many levels."""
     level: list[Any] = [value]
     for _ in range(most):
         level = [item for one in level for item in _items(one) if isinstance(item, (dict, list))]
@@ -89,13 +89,13 @@ def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         seen: set[str] = set()
         for name, _ in pairs:
             if name in seen:
-                raise ValueError(f'the key "{snippet(name)}" is there twice')
+                raise ValueError(f'the key "{snippet(name)}" appears twice')
             seen.add(name)
     return record
 
 
 def _no_constant(word: str) -> NoReturn:
-    raise ValueError(f"{word} is no number")
+    raise ValueError(f"{word} is not a number")
 
 
 def _whole(digits: str) -> int:
@@ -112,7 +112,7 @@ def _finite(digits: str) -> float:
 
 
 def take(record: Mapping[str, Any], key: str, *kinds: type) -> Any:
-    """Return a value of a record, its kind checked; True and False are no numbers.
+    """Return a value of a record, its kind checked; True and False do not count as numbers.
 
     Parameters
     ----------
@@ -121,7 +121,7 @@ def take(record: Mapping[str, Any], key: str, *kinds: type) -> Any:
     key
         Name of the value.
     kinds
-        What it may be; ``type(None)`` also stands for a key that is missing.
+        Types that it may have; ``type(None)`` also allows a missing key.
 
     Raises
     ------
@@ -129,7 +129,7 @@ def take(record: Mapping[str, Any], key: str, *kinds: type) -> Any:
         When it is missing or of another kind; names the key.
     """
     if not isinstance(record, Mapping):
-        raise ValueError(f'there is no record around "{key}"')
+        raise ValueError(f'"{key}" is not inside a record')
     value = record.get(key)
     if key not in record and type(None) not in kinds:
         raise ValueError(f'the key "{key}" is missing')
@@ -145,8 +145,8 @@ def built(kind: type[_Kind], plain: Any) -> _Kind:
     Parameters
     ----------
     kind
-        A dataclass: its fields' types are checked, those of the objects in it too. Keys that it
-        does not know are passed over, and None in an array is not a number.
+        A dataclass: its fields' types are checked, those of the objects in it too. Unknown
+        keys are ignored, and None in an array becomes nan.
     plain
         Plain values, as a record holds them.
 
@@ -155,7 +155,7 @@ def built(kind: type[_Kind], plain: Any) -> _Kind:
     ValueError
         When a value is missing or of another kind; names the key.
     TuneassistError
-        What the object itself complains about.
+        An error of the object itself.
     """
     import msgspec
 
@@ -170,7 +170,7 @@ def built(kind: type[_Kind], plain: Any) -> _Kind:
 
 
 def _array(kind: Any, value: Any) -> Any:
-    """Turn nested lists into numbers: arrays are the only fields that are no plain values."""
+    """Turn nested lists into numbers: arrays are the only fields that are not plain values."""
     return np.array(value, dtype=float)
 
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tuneassist.files.toml_table import field_values, keys_of, placed, read_toml
+from tuneassist.files.toml_table import errors_located, field_values, keys_of, read_toml
 from tuneassist.loop.settings import PlanSettings, RegionWeight
 
 PLAN_KEYS = (*(key for key in keys_of(PlanSettings) if key != "regions"), "region")
@@ -23,7 +23,7 @@ PLAN_KEYS = (*(key for key in keys_of(PlanSettings) if key != "regions"), "regio
 
 
 def read_plan_settings(path: Path) -> PlanSettings:
-    """Read where the car is driven from a setup file; the defaults where it does not say.
+    """Read where the car is driven from a setup file; or use the defaults.
 
     Parameters
     ----------
@@ -33,7 +33,7 @@ def read_plan_settings(path: Path) -> PlanSettings:
     Raises
     ------
     SetupError
-        When the section cannot be meant as it stands; names file and key.
+        When the section is invalid; names file and key.
     """
     table = read_toml(Path(path)).table("plan")
     table.check_names(PLAN_KEYS)
@@ -43,8 +43,8 @@ def read_plan_settings(path: Path) -> PlanSettings:
         for key in keys_of(RegionWeight):
             if key not in part:
                 raise part.error(key, "this key is missing.", "A region has rpm, load and weight.")
-        with placed(part, "plan.region"):
+        with errors_located(part, "plan.region"):
             regions.append(RegionWeight(**field_values(RegionWeight, part)))
     values = field_values(PlanSettings, table, skip=("regions",))
-    with placed(table, "plan"):
+    with errors_located(table, "plan"):
         return PlanSettings(**values, regions=tuple(regions))

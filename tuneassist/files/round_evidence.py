@@ -1,4 +1,4 @@
-"""What a round's logs said, as plain files that read back as the very same numbers.
+"""The evidence of a round's logs, as plain files that read back as exactly the same numbers.
 
 ::
 
@@ -6,9 +6,9 @@
     peaks.csv       highest readings near each cell and sums over the passes through it, one row per
                     log and cell
     visits.csv      samples nearest to each breakpoint, moves included, as a grid file
-    evidence.json   what was found out about each log, and how the engine answered
+    evidence.json   what was found about each log, and the engine's response
 
-Numbers are written with all their digits, so that rounds read back pool as they did when they were
+Numbers are written with all their digits, so that rounds read back pool exactly as when they were
 made. A number that is not finite has one meaning for each key, given here, and is null in JSON.
 """
 
@@ -31,9 +31,9 @@ from tuneassist.evidence.passes import COLUMNS as PASS_COLUMNS
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.json_file import built, parse_record, take, take_list, take_words
-from tuneassist.files.plain_file import snippet
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, text_table
-from tuneassist.files.text import frame_csv, stable_json
+from tuneassist.files.safe_files import snippet
+from tuneassist.files.serialise import frame_csv, stable_json
 from tuneassist.grid import Axes, Grid
 from tuneassist.inert import from_sheet_text
 from tuneassist.loop.advice import Word
@@ -41,16 +41,12 @@ from tuneassist.loop.response import Response
 from tuneassist.pipeline import FATES, LogEvidence
 
 FORMAT = 1
-"""Form in which `evidence_contents` writes."""
+"""Format that `evidence_contents` writes."""
 EVIDENCE_FILES = ("holds.csv", "peaks.csv", "visits.csv", "evidence.json")
 _WORDS = ("log", "stop")
-_HOLD_COLUMNS = frozenset(
-    ("log", "start_s", "end_s", "rpm", "load", "need_ln", "within_se", "stop")
-)
-"""What every hold has had since the first form."""
 _NAN = float("nan")
 HOLD_NUMBERS = ("rpm", "load", "samples", "need_ln")
-"""Columns of a hold that the fit rests on: each has a number in every row."""
+"""Columns of a hold that the fit uses: each has a number in every row."""
 LARGEST = 1e9
 """Largest size of any of them: beyond every speed, pressure and count of samples. [1]"""
 MAX_CELLS_READ = 8_000_000
@@ -59,20 +55,20 @@ MAX_CELLS_READ = 8_000_000
 
 @dataclass(frozen=True, eq=False)
 class StoredEvidence:
-    """A round's evidence as kept.
+    """A round's evidence as stored.
 
     Parameters
     ----------
     made
-        Mark of the folder, by which the history knows it.
+        Identity of the folder, as the history has it.
     logs
         Every log of the round.
     set_aside
-        Names of those that were found not to be of this engine, with the reason.
+        Names of those that were set aside, with the reason.
     response
         How the engine answered the change before.
-    look
-        Plain values that a status shows: cells seen and so on.
+    summary
+        Summary of the round as plain values, for the status screen.
     visits
         Samples nearest to each breakpoint, shape of the axes. [1]
     """
@@ -81,7 +77,7 @@ class StoredEvidence:
     logs: tuple[LogEvidence, ...]
     set_aside: Mapping[str, str]
     response: Response
-    look: Mapping[str, Any]
+    summary: Mapping[str, Any]
     visits: Grid
 
     @property
@@ -92,7 +88,7 @@ class StoredEvidence:
 
 @dataclass(frozen=True)
 class _LogRecord:
-    """What is kept of a log in ``evidence.json``; older programs kept no passes and no loads."""
+    """What ``evidence.json`` stores of a log; older programs stored no passes and no loads."""
 
     name: str
     samples: int
@@ -109,8 +105,8 @@ class _LogRecord:
 
 
 @dataclass(frozen=True)
-class _LookRecord:
-    """Plain values of a round's look, which screens show as they are."""
+class _SummaryRecord:
+    """A round's summary as plain values, shown unchanged on screens."""
 
     number: int | None = None
     cells_seen: int | None = None
@@ -136,7 +132,7 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
     Parameters
     ----------
     stored
-        What is to be kept.
+        What to store.
     axes
         Breakpoints, for the places in ``peaks.csv``.
     """
@@ -149,7 +145,7 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
     record = {
         "format": FORMAT,
         "made": stored.made,
-        "look": dict(stored.look),
+        "look": dict(stored.summary),
         "response": response_record(stored.response),
         "logs_set_aside": dict(stored.set_aside),
         "logs": [_log_record(log) for log in stored.logs],
@@ -183,7 +179,7 @@ def read_evidence(
     Raises
     ------
     InputError
-        When a file was changed, cannot be meant as it stands, or was written by a newer program.
+        When a file was changed or is invalid, or was written by a newer program.
     """
     files, where = RoundFiles(folder, known or {}), str(folder / "evidence.json")
     record = parse_record(files.read("evidence.json"), where=where, mend=PUT_BACK)
@@ -197,7 +193,7 @@ def read_evidence(
         if isinstance(error, InputError):
             raise
         raise InputError(
-            f"the evidence kept of this round cannot be read: {snippet(error, 120).rstrip('.')}.",
+            f"the evidence of this round cannot be read: {snippet(error, 120).rstrip('.')}.",
             where=str(folder),
             mend=PUT_BACK,
         ) from error
@@ -205,12 +201,12 @@ def read_evidence(
 
 
 def _require_sound(stored: StoredEvidence, axes: Axes) -> None:
-    """Refuse evidence that no log can have given."""
+    """Refuse evidence that no log can produce."""
     if not np.nan_to_num(stored.visits.values).min() >= 0:
-        raise ValueError("visits.csv holds less than no sample")
+        raise ValueError("visits.csv has a negative number of samples")
     names = [log.name for log in stored.logs]
     if not names or len(set(names)) < len(names):
-        raise ValueError("no log, or the same log twice, is listed")
+        raise ValueError("no log is listed, or one is listed twice")
     for log in stored.logs:
         lacking = [n for n in (*HOLD_NUMBERS, "within_se", "stop") if n not in log.holds]
         if lacking:
@@ -218,35 +214,35 @@ def _require_sound(stored: StoredEvidence, axes: Axes) -> None:
         values = log.holds[list(HOLD_NUMBERS)].to_numpy(dtype=float)
         scatter = log.holds["within_se"]
         if not np.isfinite(values).all() or (np.abs(values) > LARGEST).any():
-            raise ValueError(f"a hold of {snippet(log.name)} has a number missing or beyond reason")
+            raise ValueError(f"a hold of {snippet(log.name)} has a missing or implausible number")
         shared = log.holds[[name for name in SHARED_ERRORS if name in log.holds]]
         if (shared.abs() > LARGEST).any(axis=None):
-            raise ValueError("a hold shares an error beyond reason")
+            raise ValueError("a hold has an implausible shared error")
         if not log.holds["stop"].isin(("", "rich", "lean")).all():
-            raise ValueError("a hold has a stop of an unknown side")
+            raise ValueError("a hold has an unknown kind of stop")
         if (scatter.lt(0) | scatter.gt(LARGEST)).any() or log.holds["samples"].lt(1).any():
-            raise ValueError("a hold has no samples, or a scatter below zero")
+            raise ValueError("a hold has no samples, or a negative scatter")
         if len(log.peaks) != axes.size:
-            raise ValueError("peaks.csv has not one row for each log and cell")
+            raise ValueError("peaks.csv does not have one row for each log and cell")
         if log.passes is not None:
             _require_sums(log.passes)
 
 
 def _require_sums(passes: pd.DataFrame) -> None:
-    """Refuse sums over passes that no log can have given."""
+    """Refuse sums over passes that no log can produce."""
     if list(passes) != list(PASS_COLUMNS):
-        raise ValueError("peaks.csv has other columns of passes than are known")
+        raise ValueError("peaks.csv has unknown columns of passes")
     values = passes.to_numpy(dtype=float)
     number = passes["passes"].to_numpy(dtype=float)
     is_sound = np.isfinite(values).all() and (np.abs(values) <= LARGEST**2).all()
     if not is_sound or (number < 0).any():
-        raise ValueError("a sum over passes is missing or beyond reason")
+        raise ValueError("a sum over passes is missing or implausible")
 
 
 def known_format(
     readers: Mapping[int, Callable[..., Any]], number: object, *, where: str
 ) -> Callable[..., Any]:
-    """Return the reader of a format; older ones stay readable, newer ones are refused.
+    """Return the reader of a format; older formats stay readable, newer ones are refused.
 
     Raises
     ------
@@ -262,7 +258,7 @@ def known_format(
             where=where,
             mend="Use the newer program that wrote it.",
         )
-    raise InputError(f"{snippet(repr(number))} is no format of this program.", where=where)
+    raise InputError(f"{snippet(repr(number))} is not a format of this program.", where=where)
 
 
 def _read_1(
@@ -273,7 +269,7 @@ def _read_1(
         logs=tuple(_log_of(one, holds, peaks) for one in take_list(record, "logs", dict)),
         set_aside=take_words(record, "logs_set_aside"),
         response=_response_of(take(record, "response", dict)),
-        look=_sound_look(record),
+        summary=_sound_summary(record),
         visits=visits,
     )
 
@@ -283,7 +279,7 @@ READERS: Mapping[int, Callable[..., StoredEvidence]] = {1: _read_1}
 
 
 def _frame(files: RoundFiles, name: str) -> pd.DataFrame:
-    """Read a table; text to float by the language's own rule, which gives back what was written."""
+    """Read a table; text to float by Python's own rule, which restores what was written."""
     data = files.read(name)
     try:
         if data.count(b",") + data.count(b"\n") > MAX_CELLS_READ:
@@ -343,20 +339,20 @@ def _log_of(plain: Mapping[str, Any], holds: pd.DataFrame, peaks: pd.DataFrame) 
 
 
 def _driven_of(kept: Mapping[str, list[float]] | None) -> pd.DataFrame | None:
-    """Loads driven by speed; None where an older program kept none."""
+    """Loads driven by speed; None where an older program stored none."""
     if kept is None:
         return None
     columns = {name: take(kept, name, list) for name in DRIVEN_COLUMNS}
     if len({len(values) for values in columns.values()}) != 1:
-        raise ValueError("evidence.json has not one load for each speed driven")
+        raise ValueError("evidence.json does not have one load for each speed driven")
     driven = pd.DataFrame(columns, dtype=float)
     if not (np.abs(driven.to_numpy()) <= LARGEST).all():
-        raise ValueError("a speed or load driven is missing or beyond reason")
+        raise ValueError("a driven speed or load is missing or implausible")
     return driven
 
 
 def _built(kind: type[_Kind], record: Mapping[str, Any]) -> _Kind:
-    """Build an object of plain numbers and words, all of them known; null is not a number."""
+    """Build an object of plain numbers and words, all keys known; null becomes nan."""
     hints = get_type_hints(kind)
     if unknown := sorted(set(record) - set(hints)):
         raise ValueError(f'"{snippet(unknown[0])}" is not known')
@@ -370,11 +366,11 @@ def _built(kind: type[_Kind], record: Mapping[str, Any]) -> _Kind:
 _Kind = TypeVar("_Kind")
 
 
-def _sound_look(record: Mapping[str, Any]) -> Mapping[str, Any]:
-    """Return the plain values of a round's look; what is missing is told by what needs it."""
-    look: Mapping[str, Any] = take(record, "look", dict)
-    built(_LookRecord, look)
-    return look
+def _sound_summary(record: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return a round's summary as plain values; a missing value is reported by its reader."""
+    summary: Mapping[str, Any] = take(record, "look", dict)
+    built(_SummaryRecord, summary)
+    return summary
 
 
 def response_record(response: Response) -> dict[str, Any]:

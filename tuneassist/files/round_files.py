@@ -1,4 +1,4 @@
-"""The files of a round's folder, read once and held against what the history says they are."""
+"""The files of a round's folder, read once and checked against the history's fingerprints."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from tuneassist.errors import InputError
 from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
 from tuneassist.files.grid_file import grid_of
 from tuneassist.files.json_file import MAX_RECORD_BYTES
-from tuneassist.files.plain_file import inside, read_plain
+from tuneassist.files.safe_files import path_inside, read_bounded
 from tuneassist.grid import Axes, Grid, compose_pct
 
 MISMATCH_PCT = 0.01
@@ -25,7 +25,7 @@ the digits that it shows, and no controller takes finer ones. [%]"""
 MAX_TABLE_BYTES = 64_000_000
 """Largest table of evidence read: 200 logs on 64 x 64 cells take some 50 MB of peaks. [byte]"""
 PUT_BACK = (
-    "Put it back from a copy, or take the round back with `tuneassist rounds undo` and add its "
+    "Restore it from a copy, or take the round back with `tuneassist rounds undo` and add its "
     "logs again."
 )
 
@@ -56,12 +56,12 @@ class RoundFiles:
     known: Mapping[str, str] = field(default_factory=dict)
 
     def read(self, name: str) -> bytes:
-        """Read a file that has to be as it was written.
+        """Read a file that must be unchanged.
 
         Raises
         ------
         InputError
-            When it is missing, no plain file, too large, or was changed.
+            When it is missing, not a plain file, too large, or was changed.
         """
         data = self._bytes(name)
         if not self._is_as_written(name, data):
@@ -73,16 +73,16 @@ class RoundFiles:
         return data
 
     def grid(self, name: str, axes: Axes) -> Grid:
-        """Read a grid that has to be as it was written."""
+        """Read a grid that must be unchanged."""
         return grid_of(self.read(name), where=str(self.folder / name), axes=axes)
 
     def proposed(self, axes: Axes) -> Grid:
-        """Read ``grid.csv``: what was proposed, whatever program has saved it since.
+        """Read ``grid.csv``: as proposed, even if another program has saved it since.
 
         Raises
         ------
         InputError
-            When it is not what ``step.csv`` and ``in-force.csv`` compose to; names the cell.
+            When it is not the composition of ``step.csv`` and ``in-force.csv``; names the cell.
         """
         data, where = self._bytes("grid.csv"), str(self.folder / "grid.csv")
         found = grid_of(data, where=where, axes=axes)
@@ -101,7 +101,7 @@ class RoundFiles:
     def _bytes(self, name: str) -> bytes:
         most = MAX_TABLE_BYTES if name in ("holds.csv", "peaks.csv") else MAX_GRID_BYTES
         most = MAX_RECORD_BYTES if name.endswith((".json", "cells.csv")) else most
-        return read_plain(inside(self.folder, name), most=most)
+        return read_bounded(path_inside(self.folder, name), most=most)
 
     def _is_as_written(self, name: str, data: bytes) -> bool:
         if not self.known:
@@ -115,7 +115,7 @@ def text_table(data: bytes) -> pd.DataFrame:
     Raises
     ------
     ValueError
-        When it is none.
+        When it is not a table.
     """
     with warnings.catch_warnings():
         warnings.simplefilter("error", pd.errors.ParserWarning)

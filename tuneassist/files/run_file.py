@@ -14,7 +14,7 @@ import pandas as pd
 from tuneassist.errors import LogError
 from tuneassist.files.toml_table import shown
 from tuneassist.inert import listed, quoted
-from tuneassist.loop.tunes_run import table_pull
+from tuneassist.loop.tune_run_checks import table_pull
 from tuneassist.reading import Log, read_log
 from tuneassist.runs import AirCorrection, AirState, NamedSamples, Pull, RunSettings
 from tuneassist.runs.air_difference import KnownAir, mean_air
@@ -35,8 +35,8 @@ BESIDE = {
     "lambda": (0.4, 4.0), "exhaust_temp_c": (-40.0, 1300.0), "boost_kpa": (-100.0, 500.0),
     "barometer_kpa": (40.0, 120.0), "intake_temp_c": (-50.0, 80.0),
 }  # fmt: skip
-"""Further columns of a run that are looked at where it has them, and what each can be at full load:
-an AFR is no lambda, a kelvin no degC. [lambda], [degC], [kPa gauge], [kPa], [degC]"""
+"""Further columns of a run that are read where present, and their range at full load: an AFR must
+not pass for a lambda, nor a kelvin for a degC. [lambda], [degC], [kPa gauge], [kPa], [degC]"""
 TABLE = "Or give a table with the columns rpm and torque_nm, power_kw or both."
 MAX_TABLE_ROWS = 20_000
 """A table has a row for each speed: twice as many as an engine has rpm. [1]"""
@@ -45,8 +45,8 @@ MAX_LINE = 65_536
 MOST_REASONS = 6
 """Reasons that one message lists. [1]"""
 NOT_THERE = ("no column was found for", "names the column")
-"""Words of the refusals after which a log is read by its headers alone: a roller's own logger has
-other columns than the one that the setup names, and full-load runs need neither lambda nor load."""
+"""Words of the errors after which a log is read by its headers alone: a dyno's own logger has other
+columns than the setup names, and full-load runs need neither lambda nor load."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +58,7 @@ class TuneRun:
     curve
         ``rpm`` and ``torque_nm``, ``power_kw`` or both. [rpm], [N.m], [kW]
     words
-        What it was taken from, for people.
+        Where it comes from, in words.
     pulls
         Its samples as measured: the pulls of a log, or the rows of a table.
     air
@@ -66,7 +66,7 @@ class TuneRun:
     standard
         Title of the standard that the curve was brought to; empty where it is as measured.
     logged
-        Unit of each channel of its log; none where it is a table, whose columns name the unit.
+        Unit of each channel of its log; none for a table, whose columns name the unit.
     """
 
     curve: pd.DataFrame
@@ -90,8 +90,8 @@ def read_run(
     ----------
     path
         A table, a CSV with a header of ``rpm`` and ``torque_nm``, ``power_kw`` or both and no
-        time; the columns of `BESIDE` are read where they are there, blank where not known, other
-        columns are left unread, and ``;`` with decimal comma is read as spreadsheets
+        time; the columns of `BESIDE` are read where present, blank where not known, other
+        columns are ignored, and ``;`` with decimal comma is read as spreadsheets
         save it. Anything else is read as a log, of which the full-load pulls are taken.
     setup
         Whose channels a log is read with; where they do not fit, it is read by its headers. Its
@@ -99,12 +99,12 @@ def read_run(
     settings
         The standard that torque and power are brought to; None leaves them as measured.
     air
-        Air of the run; None takes what the run tells.
+        Air of the run; None takes the run's own channels.
 
     Raises
     ------
     LogError
-        When a value of a table is no number, a log cannot be read or has no full-load pull.
+        When a value of a table is not a number, a log cannot be read or has no full-load pull.
     """
     path, settings = Path(path), settings or RunSettings()
     first = _rows(path, 1)
@@ -149,7 +149,7 @@ def _as_run(
 
 
 def _not_corrected(corrections: Sequence[AirCorrection], settings: RunSettings) -> tuple[str, ...]:
-    """Say that a run was not brought to the standard asked for, and why."""
+    """Say that a run was not corrected to the standard asked for, and why."""
     if settings.standard == "none":
         return ()
     why = next((c.refusal.description for c in corrections if c.refusal is not None), "")
@@ -158,9 +158,9 @@ def _not_corrected(corrections: Sequence[AirCorrection], settings: RunSettings) 
 
 
 def _rows(path: Path, most: int) -> list[tuple[int, str]]:
-    """Return the first lines with their numbers, blank ones left out; none where it is no text."""
+    """Return the first lines with their numbers, blank ones left out; none where it is not text."""
     try:
-        if not path.is_file():  # a pipe would wait for ever
+        if not path.is_file():  # a pipe would block
             return []
         with path.open(encoding="utf-8-sig") as stream:
             return list(islice(_lines(stream), most))
@@ -169,7 +169,7 @@ def _rows(path: Path, most: int) -> list[tuple[int, str]]:
 
 
 def _lines(stream: TextIO) -> Iterator[tuple[int, str]]:
-    """Yield the lines that are not blank; an error where one is too long for a table's."""
+    """Yield the lines that are not blank; an error where one is too long for a table."""
     for number in count(1):
         line = stream.readline(MAX_LINE)
         if not line:
@@ -187,7 +187,7 @@ def _of_table(
         raise LogError("the run holds no values.", where=str(path))
     for name in ("rpm", *OUTPUTS, *BESIDE):
         if header.count(name) > 1:
-            raise LogError(f"the column {name} is there twice.", where=str(path))
+            raise LogError(f"the column {name} appears twice.", where=str(path))
     columns = {name: header.index(name) for name in ("rpm", *OUTPUTS, *BESIDE) if name in header}
     values = [
         {name: _number(line.split(mark), at, name, f"{path}, line {n}", mark)
@@ -197,7 +197,7 @@ def _of_table(
     frame = pd.DataFrame(values, columns=list(columns), dtype=float)
     if (frame["rpm"] <= 0).any():
         row = int((frame["rpm"] <= 0).to_numpy().argmax())
-        raise LogError("a speed is not above zero.", where=f"{path}, line {rows[1 + row][0]}")
+        raise LogError("a speed is not greater than 0.", where=f"{path}, line {rows[1 + row][0]}")
     return frame
 
 
@@ -222,7 +222,7 @@ def _number(cells: list[str], at: int, name: str, where: str, mark: str) -> floa
 def _of_log(
     path: Path, setup: Setup | None, settings: RunSettings, air: AirState | None
 ) -> TuneRun:
-    """Take the full-load pulls of a log; driving between them is no full load."""
+    """Take the full-load pulls of a log; driving between them does not count."""
     log, how = _read(path, setup)
     if not any(name in log.samples and log.samples[name].notna().any() for name in OUTPUTS):
         found = listed(quoted(column.header) for column in log.columns)
@@ -251,9 +251,9 @@ def _of_log(
     pulls = f"mean of {many} full-load pulls" if many > 1 else "one full-load pull"
     span = f"{curve['rpm'].min():.0f} to {curve['rpm'].max():.0f} rpm"
     words = "; ".join((f"{pulls} of {path.name}, {span}", *how, *notes))
-    watched = tuple(pull_with_torque(run) for run in side.runs)
+    pulls_seen = tuple(pull_with_torque(run) for run in side.runs)
     air_seen = mean_air([run.air for run in side.runs])
-    return TuneRun(curve, words, watched, air_seen, title, log.units)
+    return TuneRun(curve, words, pulls_seen, air_seen, title, log.units)
 
 
 def _mean_curve(
@@ -284,6 +284,6 @@ def _read(path: Path, setup: Setup | None) -> tuple[Log, list[str]]:
             raise
         first = error
     try:
-        return read_log(path), ["read by the headers, for the setup names other columns"]
+        return read_log(path), ["read by its headers, since the setup names other columns"]
     except LogError:
         raise first from None

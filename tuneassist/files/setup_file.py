@@ -19,19 +19,19 @@ import numpy as np
 from tuneassist.arguments import file_path
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import InputError, SetupError
-from tuneassist.files.contradictions import refuse_contradictions
 from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
 from tuneassist.files.grid_file import grid_of
-from tuneassist.files.plain_file import inside, read_plain
 from tuneassist.files.plan_section import PLAN_KEYS
+from tuneassist.files.safe_files import path_inside, read_bounded
+from tuneassist.files.setup_contradictions import refuse_contradictions
 from tuneassist.files.toml_table import (
     MAX_BYTES,
     TomlTable,
     dotted_keys,
+    errors_located,
     field_values,
     keys_of,
     nearest,
-    placed,
     shown,
     toml_of,
 )
@@ -69,7 +69,7 @@ _CEILING_WORDS = re.compile(
     r"(?P<ceiling>[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)\s*(?P<unit>%|[^\W\d_][^,]{0,30}?)"
     r"(?:,\s*(?:no hard ceiling|hard\s+(?P<hard>[+-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?)))?"
 )
-"""A ceiling in the words in which `limits` prints it."""
+"""A ceiling in the format in which `limits` prints it."""
 _NO_CEILING = {
     "time": "Time has no ceiling.",
     "lambda": "Bound it with limits.richest_lambda and limits.leanest_lambda.",
@@ -79,7 +79,7 @@ _NO_CEILING = {
 
 @dataclass(frozen=True)
 class SetupFiles:
-    """A setup's files, read once: what is built, copied and fingerprinted are these same bytes.
+    """A setup's files, read once: the same bytes are parsed, copied and fingerprinted.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ class SetupFiles:
     setup
         Its bytes.
     target_name
-        What ``target.file`` says; None where the table stands in the setup.
+        Value of ``target.file``; None where the table is in the setup.
     target
         The bytes of that file.
     """
@@ -105,7 +105,7 @@ def read_setup_files(path: str | Path) -> SetupFiles:
     Parameters
     ----------
     path
-        The file. A ``target.file`` is looked for in its folder and may not lead out of it.
+        The file. A ``target.file`` is read from its folder and may not lead out of it.
 
     Raises
     ------
@@ -113,15 +113,15 @@ def read_setup_files(path: str | Path) -> SetupFiles:
         When either cannot be read.
     """
     path = file_path(path, error=SetupError)
-    data = read_plain(path, most=MAX_BYTES, what="a setup", error=SetupError)
+    data = read_bounded(path, most=MAX_BYTES, what="a setup", error=SetupError)
     target = toml_of(data, path).table("target")
     if "file" not in target or "table" in target:
         return SetupFiles(path, data)
     name = target.values["file"]
     if not isinstance(name, str) or not name:
-        raise target.error("file", f"{shown(name)} is no file name.", 'Write "target.csv".')
+        raise target.error("file", f"{shown(name)} is not a file name.", 'Write "target.csv".')
     try:
-        table = read_plain(inside(path.parent, name), most=MAX_GRID_BYTES, what="a grid")
+        table = read_bounded(path_inside(path.parent, name), most=MAX_GRID_BYTES, what="a grid")
     except InputError as error:
         raise target.error("file", str(error)) from error
     return SetupFiles(path, data, name, table)
@@ -133,7 +133,7 @@ def read_setup(path: str | Path) -> Setup:
     Parameters
     ----------
     path
-        The file. A ``target.file`` is looked for in its folder.
+        The file. A ``target.file`` is read from its folder.
 
     Returns
     -------
@@ -144,7 +144,7 @@ def read_setup(path: str | Path) -> Setup:
     Raises
     ------
     SetupError
-        When the file cannot be read or cannot be meant as it stands.
+        When the file cannot be read or is invalid.
     """
     return setup_of(read_setup_files(path))
 
@@ -186,7 +186,7 @@ def _check_sections(whole: TomlTable) -> None:
 
 
 def _homes(section: str) -> dict[str, str]:
-    """Tell for each key of the other sections where it belongs."""
+    """Return for each key of the other sections where it belongs."""
     return {
         key: f"It belongs in [{other}]."
         for other, keys in _KEYS.items()
@@ -198,7 +198,7 @@ def _homes(section: str) -> dict[str, str]:
 
 def _plain(settings: type[_Settings], table: TomlTable) -> _Settings:
     values = field_values(settings, table)
-    with placed(table):
+    with errors_located(table):
         return settings(**values)
 
 
@@ -207,7 +207,7 @@ def _engine(table: TomlTable) -> EngineSettings:
     if engine.fuel not in FUELS:
         near = nearest(engine.fuel, FUELS)
         known = f"Known fuels: {', '.join(FUELS)}; afr_stoich overrides their ratio."
-        problem = f"{shown(engine.fuel)} is no fuel that the program knows."
+        problem = f"unknown fuel {shown(engine.fuel)}."
         raise table.error("fuel", problem, f"{near} {known}".strip())
     if "afr_stoich" in table:
         return engine
@@ -218,7 +218,7 @@ def _axes(table: TomlTable) -> Axes:
     words = field_values(Axes, table, skip=("rpm", "load"))
     if "load_unit" in words:
         _check_unit(table, "load_unit", words["load_unit"], references=True)
-    with placed(table):
+    with errors_located(table):
         return Axes(
             rpm=np.array(table.numbers("rpm")),
             load=np.array(table.numbers("load")),
@@ -230,13 +230,13 @@ def _axes(table: TomlTable) -> Axes:
 def _target(table: TomlTable, axes: Axes, engine: EngineSettings, files: SetupFiles) -> Target:
     words = field_values(Target, table, skip=("table",))
     if ("table" in table) == ("file" in table):
-        have = "both are given." if "table" in table else "it is missing."
+        have = "both are given." if "table" in table else "the target is missing."
         raise table.error("table", have, 'Give either table = [[...], ...] or file = "target.csv".')
     in_file = files.target is not None
     values = _target_file(table, axes, files) if in_file else _target_table(table, axes)
     if words.get("unit") == "afr":
         values = _inside(values, "afr", "lambda", engine)
-    with placed(table):
+    with errors_located(table):
         return Target(table=values, **words)
 
 
@@ -244,7 +244,7 @@ def _target_table(table: TomlTable, axes: Axes) -> Floats:
     rows = table.values["table"]
     right = "Give one row per rpm breakpoint and one value per load breakpoint."
     if not isinstance(rows, list) or not all(isinstance(row, list) for row in rows):
-        raise table.error("table", "this is no list of rows.", right)
+        raise table.error("table", "this is not a list of rows.", right)
     if len(rows) != axes.shape[0]:
         problem = f"the table has {len(rows)} rows; axes.rpm has {axes.shape[0]} breakpoints."
         raise table.error("table", problem, right)
@@ -278,7 +278,7 @@ def _channels(table: TomlTable, axes: Axes) -> Mapping[str, ChannelSource]:
         if table.values[name] is False:
             continue
         if not isinstance(table.values[name], dict):
-            raise table.error(name, f"{shown(table.values[name])} is no table.", right)
+            raise table.error(name, f"{shown(table.values[name])} is not a table.", right)
         entry = table.table(name)
         entry.check_names(keys_of(ChannelSource))
         if not entry.values.get("column"):
@@ -293,17 +293,17 @@ def _channels(table: TomlTable, axes: Axes) -> Mapping[str, ChannelSource]:
         if source.raw is not None:
             from tuneassist.reading.diagnostic import parameter
 
-            with placed(entry):
+            with errors_located(entry):
                 parameter(source.raw, channel=name, where="")
     return MappingProxyType(sources)
 
 
 def _unread(table: TomlTable) -> frozenset[str]:
-    """Return the channels that the file wants left alone: ``NAME = false``."""
+    """Return the channels that the file says to ignore: ``NAME = false``."""
     names = frozenset(name for name, value in table.values.items() if value is False)
     for name in ("time", "rpm", "load"):
         if name in names:
-            raise table.error(name, "nothing can be done without this channel.", "Name its column.")
+            raise table.error(name, "this channel is required.", "Name its column.")
     return names
 
 
@@ -311,17 +311,17 @@ def _channel_source(entry: TomlTable) -> ChannelSource:
     values = field_values(ChannelSource, entry, skip=("transfer",))
     if "transfer" in entry:
         pairs = entry.values["transfer"]
-        right = "Write [[0.0, 0.68], [5.0, 1.36]]: what is logged, and what it stands for."
+        right = "Write [[0.0, 0.68], [5.0, 1.36]]: the logged value, and what it means."
         is_list = isinstance(pairs, list) and all(
             isinstance(p, list) and len(p) == 2 for p in pairs
         )
         if not is_list:
-            raise entry.error("transfer", "this is no list of pairs.", right)
+            raise entry.error("transfer", "this is not a list of pairs.", right)
         values["transfer"] = tuple(
             tuple(entry.checked_numbers(f"transfer, pair {number}", pair))
             for number, pair in enumerate(pairs, start=1)
         )
-    with placed(entry):
+    with errors_located(entry):
         return ChannelSource(**values)
 
 
@@ -329,7 +329,7 @@ def _limits(table: TomlTable, axes: Axes, engine: EngineSettings) -> LimitSettin
     values = field_values(LimitSettings, table, skip=("ceilings", "regions"))
     general = default_limits(engine.ignition)
     values["ceilings"] = _ceilings(table.table("ceilings"), general.ceilings, axes, engine)
-    with placed(table):
+    with errors_located(table):
         limits = replace(general, **values)
     regions = tuple(_region(entry, limits, axes) for entry in table.tables("region"))
     return replace(limits, regions=regions)
@@ -343,7 +343,7 @@ def _ceilings(
     ceilings = dict(defaults)
     for name, value in table.values.items():
         if not isinstance(value, (dict, str)):
-            raise table.error(name, f"{shown(value)} is no table.", _ceiling_mend(name, value))
+            raise table.error(name, f"{shown(value)} is not a table.", _ceiling_mend(name, value))
         entry = _ceiling_entry(table, name, value)
         entry.check_names(_CEILING_KEYS)
         inside = _unit_inside(name, axes)
@@ -356,7 +356,7 @@ def _ceilings(
         if name not in defaults and "ceiling" not in given:
             raise entry.error("ceiling", "this key is missing.", "Give the ceiling's number.")
         _check_hard(entry, name, given, defaults.get(name))
-        with placed(entry):
+        with errors_located(entry):
             ceilings[name] = (
                 replace(defaults[name], **given) if name in defaults else Ceiling(**given)
             )
@@ -366,7 +366,7 @@ def _ceilings(
 def _check_hard(
     entry: TomlTable, name: str, given: Mapping[str, Any], default: Ceiling | None
 ) -> None:
-    """Refuse a hard ceiling below the ceiling in the file's unit, and say what is a default."""
+    """Refuse a hard ceiling below the ceiling in the file's unit, and name the default."""
     ceiling, hard = (given.get(key, getattr(default, key, None)) for key in ("ceiling", "hard"))
     if ceiling is None or hard is None or not hard < ceiling:
         return
@@ -375,7 +375,7 @@ def _check_hard(
     of_hard, of_ceiling = ("" if key in given else "default " for key in ("hard", "ceiling"))
     raise entry.error(
         "hard" if "hard" in given else "ceiling",
-        f"the {of_hard}hard ceiling of {low} lies below the {of_ceiling}ceiling of {high}.",
+        f"the {of_hard}hard ceiling of {low} is below the {of_ceiling}ceiling of {high}.",
         f"Give both, hard at or above the ceiling of {high}.",
     )
 
@@ -385,18 +385,18 @@ def _ceiling_entry(table: TomlTable, name: str, value: dict[str, Any] | str) -> 
     if isinstance(value, str):
         said = _of_words(value)
         if not said:
-            raise table.error(name, f"{shown(value)} is no ceiling.", _ceiling_mend(name, value))
+            raise table.error(name, f"{shown(value)} is not a ceiling.", _ceiling_mend(name, value))
         return TomlTable(said, table.file, table.dotted(name))
     entry = table.table(name)
     said = _of_words(entry.values.get("ceiling"))
     for key in said:
         if key != "ceiling" and key in entry:
-            raise entry.error(key, "the ceiling's words say it as well.", "Say it once.")
+            raise entry.error(key, "the ceiling's text gives it as well.", "Give it once.")
     return replace(entry, values={**entry.values, **said})
 
 
 def _of_words(words: object) -> dict[str, Any]:
-    """Read "21.5 psi gauge, hard 23", as `limits` prints a ceiling; empty where it is not so."""
+    """Read "21.5 psi gauge, hard 23", as `limits` prints a ceiling; else empty."""
     found = _CEILING_WORDS.fullmatch(words.strip()) if isinstance(words, str) else None
     if found is None:
         return {}
@@ -414,14 +414,14 @@ def _ceiling_unit(entry: TomlTable, name: str) -> Any:
     if reading.reference == "absolute":
         raise entry.error(
             "unit",
-            f"{name} counts from the barometer, and {shown(unit)} from vacuum.",
+            f"{name} is relative to the barometer, but {shown(unit)} counts from vacuum.",
             f'Give it above the barometer, in "{reading.word} gauge".',
         )
     return reading.word
 
 
 def _ceiling_mend(name: str, value: object) -> str:
-    """Write a ceiling as it would be right."""
+    """Write an example of a valid ceiling."""
     is_number = isinstance(value, (int, float)) and not isinstance(value, bool)
     unit = "" if CHANNELS[name].unit == "1" else f', unit = "{CHANNELS[name].unit}"'
     return (
@@ -442,12 +442,12 @@ def _region(table: TomlTable, limits: LimitSettings, axes: Axes) -> Region:
             raise table.error(name, f"{low:g} is above {high:g}.", "Write [from, to].")
         points = getattr(axes, name)
         if not ((points >= low) & (points <= high)).any():
-            problem = f"no breakpoint of axes.{name} lies from {low:g} to {high:g}."
+            problem = f"no breakpoint of axes.{name} is in the range from {low:g} to {high:g}."
             raise table.error(name, problem, "A region must hold at least one cell.")
     rules = {key: value for key, value in values.items() if key not in ("rpm", "load", "name")}
     if not rules:
         raise table.error("name", "the region has no rule.", "Give max_step_pct or another rule.")
-    with placed(table, said_as="limits"):
+    with errors_located(table, said_as="limits"):
         replace(limits, **rules)  # a region's numbers have the ranges of the general ones
         return Region(**values)
 
@@ -461,10 +461,10 @@ def _check_unit(
     spellings: bool = False,
     references: bool = False,
 ) -> None:
-    """Refuse a unit that is not known, or that measures something else than ``inside`` does.
+    """Refuse a unit that is not known, or measures another quantity than ``inside``.
 
-    A spelling such as "psig" says more than its unit word: the log's reader acts on that, and the
-    load axis, for which only spellings with a reference are asked.
+    A spelling such as "psig" also names a reference: the log's reader uses it, and so does the load
+    axis, which accepts only spellings with a reference.
     """
     if unit is None:
         return
@@ -476,7 +476,7 @@ def _check_unit(
     is_spelt = reading is not None and (spellings or (references and bool(reading.reference)))
     if not isinstance(unit, str) or not (unit in UNITS or is_spelt):
         near = nearest(unit, fitting) if isinstance(unit, str) else ""
-        problem = f"{shown(unit)} is no unit that the program knows."
+        problem = f"{shown(unit)} is not a known unit."
         raise table.error(name, problem, f"{near} {right}".strip())
     quantity = unit_named(unit).quantity
     if inside and quantity != unit_named(inside).quantity:

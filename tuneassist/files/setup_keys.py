@@ -1,4 +1,4 @@
-"""What may stand in a setup file, told from the settings' own fields: no fact is kept twice."""
+"""The keys of a setup file, derived from the settings' own fields."""
 
 from __future__ import annotations
 
@@ -98,5 +98,5 @@ def _names() -> Iterator[tuple[str, ...]]:
                 f"{name} ({ignition})",
                 f"{ceiling.ceiling:g}{hard}",
                 CEILING_CHANNELS[name][1],
-                "What holds when the setup says nothing.",
+                "The default where the setup gives none.",
             )

@@ -1,7 +1,7 @@
-"""Tables of a TOML file that know their place, and settings objects built from them.
+"""Tables of a TOML file with their location, and settings objects built from them.
 
-A settings dataclass is the only list of its keys: names, types and words that may be chosen are
-read from its fields, so that nothing is restated here.
+A settings dataclass is the only list of its keys: names, types and allowed words are read
+from its fields.
 """
 
 from __future__ import annotations
@@ -19,16 +19,16 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from tuneassist.errors import InputError, SetupError
 from tuneassist.files.json_file import is_deeper
-from tuneassist.files.plain_file import SNIPPET, read_plain, snippet
+from tuneassist.files.safe_files import SNIPPET, read_bounded, snippet
 
 MAX_BYTES = 1_000_000
-"""Larger files are no setups: a target of 4,096 cells takes some 40 kB. [byte]"""
+"""Larger files are not setups: a target of 4,096 cells takes some 40 kB. [byte]"""
 MAX_DEPTH = 16
 """Deepest nesting of tables and lists: a setup has 4 levels. [1]"""
 MAX_KEY_PARTS = 16
 """Most parts of a key with dots: a setup has 4. [1]"""
 MAX_TABLES = 100
-"""Most tables of one list, such as regions or tunes: every cell is held against each. [1]"""
+"""Most tables of one list, such as regions or tunes: every cell is checked against each. [1]"""
 MAX_WHOLE = 2**63
 _PART = r"""(?:[A-Za-z0-9_-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+"""
 _LONG_KEY = re.compile(rf"(?<![A-Za-z0-9_-])(?:{_PART}\.[ \t]*+){{{MAX_KEY_PARTS}}}")
@@ -41,7 +41,7 @@ class TomlTable:
     Parameters
     ----------
     values
-        What the table holds.
+        Keys and values of the table.
     file
         The file, for messages.
     key
@@ -60,7 +60,7 @@ class TomlTable:
         return f"{self.key}.{name}" if self.key else name
 
     def error(self, name: str, problem: str, mend: str = "") -> SetupError:
-        """Build a complaint about one of the table's keys."""
+        """Build an error about one of the table's keys."""
         return SetupError(
             problem, where=f"{self.file}, key {snippet(self.dotted(name))}", mend=mend
         )
@@ -70,7 +70,7 @@ class TomlTable:
         value = self.values.get(name, {})
         if not isinstance(value, dict):
             right = f"[{self.dotted(name)}]" if not self.key else f"{name} = {{ ... }}"
-            raise self.error(name, f"{shown(value)} is no table.", f"Write it as {right}.")
+            raise self.error(name, f"{shown(value)} is not a table.", f"Write it as {right}.")
         return TomlTable(value, self.file, self.dotted(name))
 
     def tables(self, name: str) -> list[TomlTable]:
@@ -78,10 +78,10 @@ class TomlTable:
         value = self.values.get(name, [])
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
             head = f"[[{self.dotted(name)}]]"
-            raise self.error(name, "this is no list of tables.", f"Head each with {head}.")
+            raise self.error(name, "this is not a list of tables.", f"Start each with {head}.")
         if len(value) > MAX_TABLES:
             problem = f"there are {len(value)} of these tables."
-            raise self.error(name, problem, f"At most {MAX_TABLES} are worked with.")
+            raise self.error(name, problem, f"At most {MAX_TABLES} are allowed.")
         place = self.dotted(name)
         return [TomlTable(item, self.file, f"{place}[{n}]") for n, item in enumerate(value, 1)]
 
@@ -89,22 +89,22 @@ class TomlTable:
         """Return a list of numbers."""
         value = self.values[name]
         if not isinstance(value, list):
-            raise self.error(name, f"{shown(value)} is no list.", "Write [ 1, 2, 3 ].")
+            raise self.error(name, f"{shown(value)} is not a list.", "Write [ 1, 2, 3 ].")
         return self.checked_numbers(name, value, allow_nan=allow_nan)
 
     def checked_numbers(
         self, name: str, values: list[Any], *, allow_nan: bool = False
     ) -> list[float]:
-        """Return the values of a list as floats, or complain about the first that is none."""
+        """Return the values of a list as floats, or raise for the first that is not a number."""
         for place, value in enumerate(values, start=1):
             is_number = _is_number(value) and not math.isinf(value)
             if not is_number or (math.isnan(value) and not allow_nan):
-                right = "Write a number, or nan for none." if allow_nan else "Write a number."
+                right = "Write a number, or nan for no value." if allow_nan else "Write a number."
                 raise self.error(name, f"value {place} is {shown(value)}.", right)
         return [float(value) for value in values]
 
     def check_names(self, known: Collection[str], *, hint: Mapping[str, str] | None = None) -> None:
-        """Complain about the first key that is not known, with the nearest that are."""
+        """Raise for the first unknown key, with the nearest known ones."""
         for name in self.values:
             if name not in known:
                 what = f"Known here: {', '.join(known)}."
@@ -114,7 +114,7 @@ class TomlTable:
 
 
 def read_toml(path: Path) -> TomlTable:
-    """Read a TOML file; a byte order mark is passed over.
+    """Read a TOML file; a byte order mark is ignored.
 
     Parameters
     ----------
@@ -129,9 +129,9 @@ def read_toml(path: Path) -> TomlTable:
     Raises
     ------
     SetupError
-        When the file cannot be read or is no TOML; names file and line.
+        When the file cannot be read or is not TOML; names file and line.
     """
-    return toml_of(read_plain(path, most=MAX_BYTES, what="a setup", error=SetupError), path)
+    return toml_of(read_bounded(path, most=MAX_BYTES, what="a setup", error=SetupError), path)
 
 
 def toml_of(data: bytes, path: Path) -> TomlTable:
@@ -151,7 +151,7 @@ def toml_of(data: bytes, path: Path) -> TomlTable:
         raise _syntax_error(path, data, str(error)) from error
     except SetupError:
         raise
-    except ValueError as error:  # of a number with thousands of digits
+    except ValueError as error:  # a number with thousands of digits
         raise SetupError(
             f"a number is too long: {snippet(error, 120)}.", where=str(path)
         ) from error
@@ -170,7 +170,7 @@ def _too_deep(path: Path) -> SetupError:
 
 
 def _refuse_long_key(text: str, path: Path) -> None:
-    """Refuse a key of very many parts, over which the parser's time grows with the square."""
+    """Refuse a key of very many parts, since the parser's time grows with their square."""
     found = _LONG_KEY.search(text)
     if found:
         line = text.count("\n", 0, found.start()) + 1
@@ -193,7 +193,7 @@ def _refuse_long_number(value: Any, path: Path, key: str = "") -> None:
         raise SetupError(
             "a whole number is too large.",
             where=f"{path}, key {snippet(key)}",
-            mend="Write a number of a sensible size.",
+            mend="Write a smaller number.",
         )
 
 
@@ -202,14 +202,14 @@ def _syntax_error(path: Path, data: bytes, said: str) -> SetupError:
     line = int(found.group(1)) if found else data.count(b"\n") + 1
     what = snippet(said[: found.start()].strip() if found else said.partition(" (at ")[0], 120)
     return SetupError(
-        f"this is no valid TOML: {what}.",
+        f"this is not valid TOML: {what}.",
         where=f"{path}, line {line}",
         mend='Write key = value, texts in "quotation marks", numbers with a decimal point.',
     )
 
 
 def nearest(name: str, known: Collection[str]) -> str:
-    """Ask whether one of the nearest known words was meant; empty when none is near."""
+    """Suggest the nearest known words; empty when none is near."""
     by_fold = {word.casefold(): word for word in known}
     close = difflib.get_close_matches(name[:SNIPPET].casefold(), by_fold, n=3, cutoff=0.55)
     return f"Did you mean {' or '.join(by_fold[word] for word in close)}?" if close else ""
@@ -228,16 +228,16 @@ def keys_of(settings: type) -> tuple[str, ...]:
 
 
 def field_values(settings: type, table: TomlTable, *, skip: Collection[str] = ()) -> dict[str, Any]:
-    """Take a table's values for the fields of a settings dataclass, types checked.
+    """Return a table's values for the fields of a settings dataclass, types checked.
 
     Parameters
     ----------
     settings
         The dataclass.
     table
-        The table; keys that are no fields are left to `TomlTable.check_names`.
+        The table; keys that are not fields are left to `TomlTable.check_names`.
     skip
-        Fields that the caller reads in a way of its own.
+        Fields that the caller reads itself.
 
     Returns
     -------
@@ -247,7 +247,7 @@ def field_values(settings: type, table: TomlTable, *, skip: Collection[str] = ()
     Raises
     ------
     SetupError
-        When a value has the wrong type or is none of the words that may be chosen.
+        When a value has the wrong type or is not an allowed word.
     """
     hints = get_type_hints(settings)
     return {
@@ -258,7 +258,7 @@ def field_values(settings: type, table: TomlTable, *, skip: Collection[str] = ()
 
 
 def dotted_keys(values: Mapping[str, Any], above: str = "") -> Iterator[str]:
-    """List every key below the sections, with the tables that keys stand in."""
+    """List every key below the sections, and the tables that contain keys."""
     for name, value in values.items():
         key = f"{above}.{name}" if above else name
         if above:
@@ -271,8 +271,8 @@ def dotted_keys(values: Mapping[str, Any], above: str = "") -> Iterator[str]:
 
 
 @contextlib.contextmanager
-def placed(table: TomlTable, said_as: str = "") -> Iterator[None]:
-    """Name file and table in the complaints of an object that is built from the table.
+def errors_located(table: TomlTable, said_as: str = "") -> Iterator[None]:
+    """Add file and table to the errors of an object that is built from the table.
 
     Parameters
     ----------
@@ -334,4 +334,4 @@ def _checked_word(table: TomlTable, name: str, words: tuple[str, ...]) -> str:
         return value
     near = nearest(value, words) if isinstance(value, str) else ""
     choice = " or ".join(f'"{word}"' for word in words)
-    raise table.error(name, f"{shown(value)} is not known here.", f"{near} Write {choice}.".strip())
+    raise table.error(name, f"{shown(value)} is not allowed.", f"{near} Write {choice}.".strip())

@@ -1,20 +1,20 @@
-"""A tune's folder: plain files that a person can read, none of them ever deleted.
+"""A tune's folder: human-readable files, none of them ever deleted.
 
 ::
 
-    tune.json        format, program version, label, fingerprint of what the evidence rests on
+    tune.json        format, program version, label, fingerprint of what the evidence depends on
     setup.toml       the setup as it was at the start; its limits may be edited
     target.csv       the target file that the setup refers to, where there is one
     start-grid.csv   what the controller held at the start
-    history.json     what happened, oldest first: the one record from which the state follows
-    round-NN/        what counts of a round: the four files of a proposal, ``in-force.csv``, and the
+    history.json     events, oldest first: the single record that the state is derived from
+    round-NN/        a round that counts: the four files of a proposal, ``in-force.csv``, and the
                      evidence (see `tuneassist.files.round_evidence`)
-    kept/            rounds that were undone, judged again or taken out
+    kept/            rounds that were undone, reassessed or taken out
 
-Every file and every round folder is written beside its place, forced to the disk and renamed. An
+Every file and every round folder is written beside its place, flushed to the disk and renamed. An
 event in ``history.json`` is what makes a round count, and is written after the round's folder is
-complete; a folder without an event, left by a program that was killed, goes to ``kept``. Where a
-folder belongs follows from the history alone, and every command first puts each in its place.
+complete; a folder without an event, left by a program that was killed, goes to ``kept``. The
+history alone says where a folder belongs, and every command first moves each to its place.
 """
 
 from __future__ import annotations
@@ -32,29 +32,34 @@ from tuneassist import __version__
 from tuneassist.errors import InputError, OutputError
 from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.json_file import read_record, take, take_list
-from tuneassist.files.plain_file import snippet, write_whole
-from tuneassist.files.proposal_folder import write_proposal
+from tuneassist.files.result_writer import write_proposal
 from tuneassist.files.round_evidence import StoredEvidence, known_format, read_evidence
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
+from tuneassist.files.safe_files import snippet, write_atomically
+from tuneassist.files.serialise import WRONG_SHAPE, stable_json
 from tuneassist.files.setup_file import read_setup_files, setup_of
-from tuneassist.files.text import WRONG_SHAPE, stable_json
-from tuneassist.files.tune_places import (
+from tuneassist.files.tune_layout import (
     HISTORY,
     LOCK,
     START_GRID,
     TUNE,
-    free_place,
-    require_own_places,
-    tidy,
+    free_kept_path,
+    refuse_links,
+    restore_layout,
 )
-from tuneassist.files.tune_setup import RESTS_ON, copies, fingerprint, read_own_setup
+from tuneassist.files.tune_setup import (
+    RESTS_ON,
+    evidence_fingerprint,
+    read_tune_setup,
+    setup_copies,
+)
 from tuneassist.grid import Grid
-from tuneassist.loop.history import KINDS, START, Event, RoundMark, TuneState, replay, round_name
-from tuneassist.loop.pool import Round
+from tuneassist.loop.history import KINDS, START, Event, RoundEntry, TuneState, replay, round_name
+from tuneassist.loop.pooling import Round
 from tuneassist.settings import Setup
 
 FORMAT = 1
-"""Form in which a tune's folder is written."""
+"""Format in which a tune's folder is written."""
 _READ_ONLY = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
@@ -69,9 +74,9 @@ class TuneFolder:
     setup
         The car's setup.
     events
-        All that happened.
+        All events.
     state
-        What follows from it.
+        The state after them.
     """
 
     path: Path
@@ -83,9 +88,9 @@ class TuneFolder:
         """Return the file of a grid: "start" or a round's name."""
         return self.path / START_GRID if name == START else self.path / name / "grid.csv"
 
-    def files(self, mark: RoundMark) -> RoundFiles:
-        """Return a round's folder, with what the history says of its files."""
-        return RoundFiles(self.path / mark.name, dict(mark.files))
+    def files(self, entry: RoundEntry) -> RoundFiles:
+        """Return a round's folder, with the fingerprints in the history."""
+        return RoundFiles(self.path / entry.name, dict(entry.files))
 
     def grid(self, name: str) -> Grid:
         """Read a grid by its name.
@@ -93,59 +98,59 @@ class TuneFolder:
         Raises
         ------
         InputError
-            When a proposed grid is not what was proposed.
+            When a proposed grid was changed.
         """
         if name == START:
             return read_grid(self.grid_path(name), axes=self.setup.axes)
-        known = next((mark.files for mark in self.state.rounds if mark.name == name), ())
+        known = next((entry.files for entry in self.state.rounds if entry.name == name), ())
         return RoundFiles(self.path / name, dict(known)).proposed(self.setup.axes)
 
-    def in_force(self, mark: RoundMark) -> Grid:
+    def in_force(self, entry: RoundEntry) -> Grid:
         """Read the grid that the controller held while a round was logged.
 
         Raises
         ------
         InputError
-            When the round kept another grid than the one that it names.
+            When the round stored another grid than the one that it names.
         """
-        kept = self.files(mark).grid("in-force.csv", self.setup.axes)
-        if cell := differing_cell(self.grid(mark.in_force), kept):
+        kept = self.files(entry).grid("in-force.csv", self.setup.axes)
+        if cell := differing_cell(self.grid(entry.in_force), kept):
             raise InputError(
-                f"this is not the grid with which round {mark.number} was logged: {cell}.",
-                where=str(self.grid_path(mark.in_force)),
+                f"this is not the grid with which round {entry.number} was logged: {cell}.",
+                where=str(self.grid_path(entry.in_force)),
                 mend=PUT_BACK,
             )
         return kept
 
-    def evidence(self, mark: RoundMark) -> StoredEvidence:
-        """Read what a round's logs said."""
-        files = self.files(mark)
+    def evidence(self, entry: RoundEntry) -> StoredEvidence:
+        """Read the evidence of a round's logs."""
+        files = self.files(entry)
         if not files.folder.is_dir():
             raise InputError(
-                f"the folder of round {mark.number} is missing.",
+                f"the folder of round {entry.number} is missing.",
                 where=str(files.folder),
                 mend="Restore it from a copy, or take the round back with "
                 "`tuneassist rounds undo`.",
             )
         stored = read_evidence(files.folder, self.setup.axes, known=files.known)
-        if stored.made != mark.made:
+        if stored.made != entry.made:
             raise InputError(
-                "this evidence is of another round.",
+                "this evidence belongs to another round.",
                 where=str(files.folder / "evidence.json"),
                 mend=PUT_BACK,
             )
         return stored
 
-    def rounds(self, marks: Sequence[RoundMark]) -> list[Round]:
+    def rounds(self, marks: Sequence[RoundEntry]) -> list[Round]:
         """Read rounds as they were made."""
-        found = [(mark, self.evidence(mark)) for mark in marks]
+        found = [(entry, self.evidence(entry)) for entry in marks]
         return [
-            Round(mark.number, stored.counted, self.in_force(mark), stored.response)
-            for mark, stored in found
+            Round(entry.number, stored.counted, self.in_force(entry), stored.response)
+            for entry, stored in found
         ]
 
     def require_room(self, number: int) -> None:
-        """Refuse a new round whose place is taken by something that is no round of the tune.
+        """Refuse a new round whose place is taken by something else.
 
         Raises
         ------
@@ -155,20 +160,20 @@ class TuneFolder:
         place = self.path / round_name(number)
         if place.exists() or place.is_symlink():
             raise InputError(
-                f"this stands where round {number} belongs, and is no round of this tune.",
+                f"this is in the place of round {number}, but is not a round of this tune.",
                 where=str(place),
                 mend="Move it away or rename it, then repeat.",
             )
 
     def write_round(self, number: int, contents: Mapping[str, str]) -> Path:
-        """Write a round's folder whole; it does not count before `happened` says so."""
+        """Write a round's folder whole; it does not count before `record_event`."""
         place = self.path / round_name(number)
         if place.exists():
-            place = free_place(self.path, place.name)
+            place = free_kept_path(self.path, place.name)
         return write_proposal(place, contents)
 
-    def happened(self, event: Event) -> TuneFolder:
-        """Put an event into the history and every folder in its place.
+    def record_event(self, event: Event) -> TuneFolder:
+        """Add an event to the history and move every folder to its place.
 
         Raises
         ------
@@ -179,8 +184,8 @@ class TuneFolder:
         """
         events = (*self.events, event)
         state = replay(events)
-        write_whole(self.path / HISTORY, history_text(events).encode("utf-8"))
-        tidy(self.path, state)
+        write_atomically(self.path / HISTORY, history_text(events).encode("utf-8"))
+        restore_layout(self.path, state)
         return replace(self, events=events, state=state)
 
 
@@ -194,7 +199,7 @@ def start_tune(folder: Path, *, setup: Path, grid: Path | None, time: str) -> Tu
     setup
         The car's setup file.
     grid
-        What the controller holds now; None is all zeros.
+        The grid in the controller now; None is all zeros.
     time
         When, as ISO 8601.
 
@@ -214,7 +219,7 @@ def start_tune(folder: Path, *, setup: Path, grid: Path | None, time: str) -> Tu
         raise InputError(
             "a tune has been started here already.",
             where=str(folder),
-            mend="Look at it with `tuneassist rounds status`, or name another folder.",
+            mend="See `tuneassist rounds status`, or name another folder.",
         )
     read = read_setup_files(setup)
     car = setup_of(read)
@@ -226,10 +231,10 @@ def start_tune(folder: Path, *, setup: Path, grid: Path | None, time: str) -> Tu
         "label": car.engine.label,
         "started_at": time,
         "setup_from": str(setup),
-        RESTS_ON: fingerprint(read),
+        RESTS_ON: evidence_fingerprint(read),
     }
     contents: dict[str, bytes | str] = {
-        **copies(read),
+        **setup_copies(read),
         START_GRID: write_grid_text(held),
         TUNE: stable_json(record),
         HISTORY: history_text((Event("start", time),)),
@@ -247,12 +252,12 @@ def open_tune(folder: Path, *, is_reading: bool = False) -> Iterator[TuneFolder]
     folder
         The tune's folder.
     is_reading
-        Nothing will be changed, so that a folder that cannot be written is good enough.
+        Nothing will be changed, so the folder may be read-only.
 
     Raises
     ------
     InputError
-        When there is no tune, it cannot be read, or another program works on it.
+        When there is no tune, it cannot be read, or another program is using it.
     """
     if not (folder / HISTORY).is_file():
         raise InputError(
@@ -260,10 +265,10 @@ def open_tune(folder: Path, *, is_reading: bool = False) -> Iterator[TuneFolder]
             where=str(folder),
             mend="Start one with `tuneassist rounds start`.",
         )
-    require_own_places(folder)
+    refuse_links(folder)
     with _locked(folder, is_reading=is_reading) as is_locked:
         if is_locked:
-            tidy(folder, _replayed(folder, read_history(folder)))
+            restore_layout(folder, _replayed(folder, read_history(folder)))
         yield read_tune(folder)
 
 
@@ -294,7 +299,7 @@ def read_tune(folder: Path) -> TuneFolder:
     record = read_record(folder / TUNE)
     known_format(READERS, record.get("format"), where=str(folder / TUNE))
     events = read_history(folder)
-    setup = read_own_setup(folder, record)
+    setup = read_tune_setup(folder, record)
     return TuneFolder(folder, setup, events, _replayed(folder, events))
 
 
@@ -314,12 +319,12 @@ def history_text(events: Sequence[Event]) -> str:
 
 
 def read_history(folder: Path) -> tuple[Event, ...]:
-    """Read what happened.
+    """Read the events.
 
     Raises
     ------
     InputError
-        When the file cannot be meant as it stands, or was written by a newer program.
+        When the file is invalid, or was written by a newer program.
     """
     path = folder / HISTORY
     record = read_record(path)
@@ -341,12 +346,12 @@ def read_history(folder: Path) -> tuple[Event, ...]:
 
 
 def _read_1(record: Mapping[str, Any]) -> tuple[Event, ...]:
-    """Read format 1; keys that are not known are kept as details."""
+    """Read format 1; unknown keys are kept as details."""
     events = []
     for one in take_list(record, "events", dict):
         kind = take(one, "kind", str)
         if kind not in KINDS:
-            raise ValueError(f'"{snippet(kind)}" is no event')
+            raise ValueError(f'"{snippet(kind)}" is not a known event')
         details = {name: value for name, value in one.items() if name not in ("kind", "time")}
         events.append(Event(kind, take(one, "time", str), details))
     return tuple(events)

@@ -1,4 +1,4 @@
-"""The setup that a tune stands on: copied with its target file, and held against later changes."""
+"""The setup of a tune: copied with its target file, and checked for later changes."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from typing import Any
 
 from tuneassist.errors import InputError
 from tuneassist.files.grid_file import decoded
+from tuneassist.files.serialise import stable_json
 from tuneassist.files.setup_file import SetupFiles, read_setup_files, setup_of
-from tuneassist.files.text import stable_json
 from tuneassist.settings import Setup
 
 SETUP, TARGET = "setup.toml", "target.csv"
@@ -22,11 +22,11 @@ RESTS_ON = "evidence_rests_on_sha256"
 """Key of ``tune.json`` that holds the fingerprint."""
 _FILE = re.compile(r"""\bfile["']?\s*=\s*("(?:[^"\\\n]|\\.)*"|'[^'\n]*')""")
 MOST_PLACES = 100
-"""Places of the text that are tried: each costs one reading of the whole. [1]"""
+"""Places of the text that are tried: each is a full parse of the text. [1]"""
 
 
-def copies(files: SetupFiles) -> dict[str, bytes]:
-    """Return the files that a tune keeps of a setup: the bytes as read.
+def setup_copies(files: SetupFiles) -> dict[str, bytes]:
+    """Return the files of a setup that a tune stores: the bytes as read.
 
     Only a target file of another name is renamed in the setup's text.
     """
@@ -38,7 +38,7 @@ def copies(files: SetupFiles) -> dict[str, bytes]:
 
 
 def _with_target_file(files: SetupFiles) -> str:
-    """Let the setup's text refer to the target file by the name that it has in the tune."""
+    """Change the setup's text to the target file's name in the tune."""
     text = files.setup.decode("utf-8-sig")
     values = tomllib.loads(text)
     wanted = stable_json({**values, "target": {**values["target"], "file": TARGET}})
@@ -47,7 +47,7 @@ def _with_target_file(files: SetupFiles) -> str:
         if _has_values(tried, wanted):
             return tried
     raise InputError(
-        "the place of target.file cannot be found in the text.",
+        "target.file cannot be found in the text.",
         where=str(files.path),
         mend=f'Write it on a line of its own under [target]: file = "{TARGET}".',
     )
@@ -56,19 +56,19 @@ def _with_target_file(files: SetupFiles) -> str:
 def _has_values(text: str, wanted: str) -> bool:
     try:
         return stable_json(tomllib.loads(text)) == wanted
-    except tomllib.TOMLDecodeError:  # the words stood in a text, which is none any more
+    except tomllib.TOMLDecodeError:  # the match was inside another text
         return False
 
 
-def fingerprint(files: SetupFiles, *, is_as_written: bool = False) -> str:
-    """Fingerprint what the evidence rests on: all of a setup but labels, limits and gains.
+def evidence_fingerprint(files: SetupFiles, *, is_as_written: bool = False) -> str:
+    """Fingerprint what the evidence depends on: all of a setup but labels, limits and gains.
 
     Parameters
     ----------
     files
-        The setup as read and sound.
+        The setup as read and checked.
     is_as_written
-        Take the target file's line ends as they are, as version 0.1.0 did.
+        Keep the target file's line ends, as version 0.1.0 did.
 
     Returns
     -------
@@ -95,8 +95,8 @@ def fingerprint(files: SetupFiles, *, is_as_written: bool = False) -> str:
 _FREE_ENGINE_KEYS = ("label", "rev_limit_rpm")
 
 
-def read_own_setup(folder: Path, record: Mapping[str, Any]) -> Setup:
-    """Read a tune's setup; refuse one under which the evidence kept would mean something else.
+def read_tune_setup(folder: Path, record: Mapping[str, Any]) -> Setup:
+    """Read a tune's setup; refuse one that would change the meaning of the stored evidence.
 
     Parameters
     ----------
@@ -108,16 +108,16 @@ def read_own_setup(folder: Path, record: Mapping[str, Any]) -> Setup:
     Raises
     ------
     InputError
-        When it cannot be read or was changed. What cannot be compared is not taken for the same.
+        When it cannot be read, was changed, or cannot be compared.
     """
     files = read_setup_files(folder / SETUP)
     setup = setup_of(files)
-    own = (fingerprint(files), fingerprint(files, is_as_written=True))
+    own = (evidence_fingerprint(files), evidence_fingerprint(files, is_as_written=True))
     if files.target_name not in (None, TARGET) or record.get(RESTS_ON) not in own:
         raise InputError(
             "axes, target, channels, steady, what the grid acts on, or the list of ceilings was "
-            "changed since the tune was started, and the evidence kept stands on what it was.",
+            "changed since the tune was started, but the stored evidence depends on it.",
             where=str(folder / SETUP),
-            mend="Put it back (limits and gains may be changed), or start a new tune with --grid.",
+            mend="Restore it (limits and gains may be changed), or start a new tune with --grid.",
         )
     return setup

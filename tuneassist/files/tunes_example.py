@@ -1,7 +1,7 @@
-"""A whole list of tunes, for help and messages; nothing heavy is imported for it."""
+"""A complete list of tunes, for help and messages, without heavy imports."""
 
 EXAMPLE = """\
-setup = "car.toml"        # of every tune that names none of its own
+setup = "car.toml"        # for every tune that names none of its own
 
 [[tune]]                  # one for each tune, least power first
 name = "standard"
@@ -9,10 +9,10 @@ kind = "standard"         # or economy, towing, power, other
 grid = "standard.csv"     # correction grid; of the standard tune all zeros
 run = "standard-run.csv"  # may be left out: a full-load log, or a table
                           # rpm,torque_nm (and, or else: power_kw);
-                          # lambda,exhaust_temp_c,boost_kpa are looked
-                          # at too; barometer_kpa,intake_temp_c tell the air
+                          # lambda,exhaust_temp_c,boost_kpa are checked
+                          # too; barometer_kpa,intake_temp_c give the air
 air = [98.7, 24]          # may be left out: kPa and degC of the air outside
-                          # on that day, where the run does not tell it
+                          # on that day, where the run does not have it
 
 [[tune]]
 name = "trailer"
@@ -21,4 +21,4 @@ setup = "trailer.toml"    # only where target or limits differ
 grid = "trailer.csv"
 run = "trailer-run.csv"
 """
-"""A whole ``tunes.toml`` with every key; paths start from the folder that it stands in."""
+"""A complete ``tunes.toml`` with every key; paths are relative to its folder."""

@@ -9,12 +9,12 @@ from pathlib import Path
 
 from tuneassist.errors import InputError, SetupError
 from tuneassist.files.grid_file import read_grid
-from tuneassist.files.plain_file import inside
 from tuneassist.files.run_file import read_run
+from tuneassist.files.safe_files import path_inside
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.toml_table import TomlTable, nearest, read_toml, shown
 from tuneassist.files.tunes_example import EXAMPLE
-from tuneassist.loop.tunes import KINDS, Tune
+from tuneassist.loop.tune_set import KINDS, Tune
 from tuneassist.runs import AirState, RunSettings
 from tuneassist.settings import Setup
 
@@ -30,12 +30,12 @@ def read_tunes(folder: Path, *, settings: RunSettings | None = None) -> tuple[Tu
     folder
         With `LIST_FILE` in it.
     settings
-        The standard that the runs are brought to, and how; None leaves them as measured.
+        The standard that the runs are corrected to, and how; None leaves them as measured.
 
     Returns
     -------
     tuple of Tune
-        In the order of the file, for `tuneassist.loop.tunes.check_tunes`.
+        In the order of the file, for `tuneassist.loop.tune_set.check_tunes`.
 
     Raises
     ------
@@ -85,11 +85,13 @@ def _tune(
     if kind not in KINDS:
         choice = " or ".join(f'"{word}"' for word in KINDS)
         mend = f"{nearest(kind, KINDS)} Write {choice}.".strip()
-        raise table.error("kind", f"{shown(kind)} is no kind of tune.", mend)
+        raise table.error("kind", f"{shown(kind)} is not a kind of tune.", mend)
     source = table if "setup" in table else whole
     if "setup" not in source:
         raise table.error(
-            "setup", "this key is missing.", "Name the tune's setup file, or one for all above."
+            "setup",
+            "this key is missing.",
+            "Name the tune's setup file, or one for all at the top.",
         )
     setup_path = _file(source, "setup", folder)
     if setup_path not in setups:
@@ -111,7 +113,7 @@ def _air(table: TomlTable, settings: RunSettings) -> AirState:
     values = table.numbers("air")
     right = "Write pressure in kPa and temperature in degC, such as air = [98.7, 24]."
     if len(values) != 2:
-        raise table.error("air", f"{len(values)} numbers are no air.", right)
+        raise table.error("air", f"{len(values)} numbers are given; the air has two.", right)
     try:
         pressure, temp = values
         return AirState(pressure, temp, settings.relative_humidity_pct, settings.dew_point_c)
@@ -124,19 +126,21 @@ def _text(table: TomlTable, key: str) -> str:
         raise table.error(key, "this key is missing.", f'Write {key} = "...".')
     value = dict(table.values)[key]
     if not isinstance(value, str) or not value.strip():
-        raise table.error(key, f"{shown(value)} is no text.", f'Write {key} = "...".')
+        raise table.error(key, f"{shown(value)} is not a text.", f'Write {key} = "...".')
     return value.strip()
 
 
 def _file(table: TomlTable, key: str, folder: Path) -> Path:
     try:
-        path = inside(folder, _text(table, key))
+        path = path_inside(folder, _text(table, key))
     except SetupError:
         raise
     except InputError as error:
         raise table.error(key, str(error)) from error
     if not path.is_file():
         raise table.error(
-            key, f"there is no file {shown(path.name)}.", "Paths start from the folder of the list."
+            key,
+            f"there is no file {shown(path.name)}.",
+            "Paths are relative to the folder of the list.",
         )
     return path

@@ -1,4 +1,4 @@
-"""The tune loop: rounds that pool, the engine's response to them, when to stop, what to hold next.
+"""The tune loop: pooled rounds, the engine's response, when to stop, what to hold next.
 
 ::
 

@@ -1,4 +1,4 @@
-"""Go on, stop, or halt - and why, in words that say what the last round bought."""
+"""Continue, finished or halt, with the reason and what the last round gained."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from scipy import stats
 from tuneassist.correction.reasons import NO_EVIDENCE_BESIDE
 from tuneassist.errors import InputError, SetupError
 from tuneassist.grid import Floats
-from tuneassist.loop.exceeded import Exceeded, exceeded_words
-from tuneassist.loop.places import driving_weight
+from tuneassist.loop.exceeded_ceilings import ExceededCeiling, exceeded_words
+from tuneassist.loop.operating_points import driving_weight
 from tuneassist.loop.response import Response
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.settings import Setup
@@ -24,11 +24,11 @@ Word = Literal["continue", "finished", "halt"]
 Check = Literal["", "held", "ceiling", "hard"]
 
 
-HELD = (
+HELD_WORDS = (
     "Limits hold them there, and another round alone does not change that. cells.csv names the "
-    "limit: correct the cells around them by hand, or change the limit knowing why it is there."
+    "limit: correct the cells around them by hand, or change the limit if that is safe."
 )
-#: A step no larger than half of what a grid file shows moves nothing. [%]
+#: A step of no more than half of what a grid file shows counts as none. [%]
 SMALLEST_STEP_PCT = 0.05
 
 
@@ -43,20 +43,20 @@ class AdviceSettings:
         good wide-band sensor repeats (common practice, no source). [%]
     inside_share
         Share of the weight of the cells that matter which has to be inside. The rest are edges
-        that one more round of the same kind seldom mends. [1]
+        that one more round of the same kind seldom improves. [1]
     sure_share
         Mean chance, over the same cells, that the true deviation is inside, from the fit's
-        standard errors; so that a lucky round with wide intervals is not taken for the end. [1]
+        standard errors; so that a lucky round with wide intervals does not end the tune. [1]
     still_share
-        No further gain is to be had when steps stay below the dead band or below what the
-        interval can tell from none, in this share of the weight. [1]
+        No further gain is possible when steps stay below the dead band or inside the interval, in
+        this share of the weight. [1]
     far_pct
         No tune is finished while a cell that is known lies clearly farther than this from target
-        and the proposal still moves it: the shares above forgive a lone cell, an engine does not.
+        and the proposal still moves it: the shares above may pass over a single cell.
         [%]
     gain_share
-        A round that was answered bought nothing when it took less than this share off the rms
-        deviation. [1]
+        A round that the engine answered gained nothing when it took less than this share off the
+        rms deviation. [1]
     """
 
     tolerance_pct: float = 1.0
@@ -69,8 +69,8 @@ class AdviceSettings:
     def __post_init__(self) -> None:
         if not self.far_pct >= self.tolerance_pct > 0:
             raise SetupError(
-                f"the tolerance is {self.tolerance_pct!r}, and far is {self.far_pct!r}.",
-                mend="Above zero, and far no less than the tolerance.",
+                f"tolerance_pct is {self.tolerance_pct!r}, and far_pct is {self.far_pct!r}.",
+                mend="Give tolerance_pct above 0, and far_pct at least as large.",
             )
         for name in ("inside_share", "sure_share", "still_share", "gain_share"):
             if not 0 <= getattr(self, name) <= 1:
@@ -78,15 +78,15 @@ class AdviceSettings:
 
 
 @dataclass(frozen=True)
-class RoundLook:
-    """What a round looks like from afar.
+class RoundSummary:
+    """A round in figures.
 
     Parameters
     ----------
     number
         Its number.
     cells_seen
-        Cells about which the rounds up to this one say something.
+        Cells with evidence from the rounds up to this one.
     cells_inside
         Those of them within tolerance under the grid in force.
     rms_pct
@@ -116,7 +116,7 @@ class Advice:
         A sentence or two.
     check
         What comes before it: "hard" or "ceiling" where that was exceeded, "held" where rules keep
-        cells from target, so that another round alone mends nothing; "" for nothing.
+        cells from target, so that another round alone changes nothing; "" for nothing.
     """
 
     word: Word
@@ -130,15 +130,15 @@ def miss_pct(cells: pd.DataFrame, setup: Setup) -> Floats:
     return np.minimum(deviation, 0.0) if setup.target.kind == "floor" else deviation
 
 
-def look_at(
+def summarise_round(
     number: int,
     cells: pd.DataFrame,
     response: Response,
     *,
     setup: Setup,
     settings: AdviceSettings | None = None,
-) -> RoundLook:
-    """Sum a round up.
+) -> RoundSummary:
+    """Summarise a round.
 
     Parameters
     ----------
@@ -157,7 +157,7 @@ def look_at(
     rules = settings or AdviceSettings()
     seen = cells[cells["confidence"].ne("none") & cells["target_lambda"].notna()]
     miss = miss_pct(seen, setup)
-    return RoundLook(
+    return RoundSummary(
         number=number,
         cells_seen=len(seen),
         cells_inside=int((np.abs(miss) <= rules.tolerance_pct).sum()),
@@ -177,11 +177,11 @@ def advise(
     response: Response,
     *,
     setup: Setup,
-    now: RoundLook,
-    before: RoundLook | None = None,
+    now: RoundSummary,
+    before: RoundSummary | None = None,
     settings: AdviceSettings | None = None,
     plan: PlanSettings | None = None,
-    exceeded: Sequence[Exceeded] = (),
+    exceeded: Sequence[ExceededCeiling] = (),
 ) -> Advice:
     """Say whether another round is worth it, and what comes before it.
 
@@ -196,11 +196,11 @@ def advise(
     now, before
         This round and the one before it; None where there is none.
     settings
-        When it is enough; None takes the defaults.
+        When a tune is finished; None takes the defaults.
     plan
         Where the car is driven; None takes the defaults.
     exceeded
-        Ceilings that this round's logs exceeded: they come before any other advice.
+        Ceilings that this round's logs exceeded: they come first.
 
     Returns
     -------
@@ -221,35 +221,35 @@ def _advise(
     response: Response,
     *,
     setup: Setup,
-    now: RoundLook,
-    before: RoundLook | None,
+    now: RoundSummary,
+    before: RoundSummary | None,
     rules: AdviceSettings,
     plan: PlanSettings,
 ) -> Advice:
     if response.is_halt:
         return Advice("halt", f"{_sentence(response.why)}")
-    matter = _cells_that_matter(cells, setup, plan)
-    if matter.empty:
-        why = "No cell is known well enough to be judged. Log more holds"
+    relevant = _relevant_cells(cells, setup, plan)
+    if relevant.empty:
+        why = "No cell has fair or good confidence yet. Log more holds"
         return Advice("continue", f"{why}; `tuneassist plan` says which.")
-    inside, sure = _shares_inside(matter, setup, rules)
-    bought = _bought_words(now, before) if np.isfinite(response.response) else ""
-    blank = _jam_words(matter, setup, rules) + _blank_words(cells)
+    inside, sure = _shares_inside(relevant, setup, rules)
+    bought = _gain_words(now, before) if np.isfinite(response.response) else ""
+    blank = _slope_held_words(relevant, setup, rules) + _no_evidence_words(cells)
     known, within = "of the driven map that is known well", f"within {rules.tolerance_pct:g} %"
     share = f"{100.0 * inside:.0f} % {known} is {within}"
-    if far := _far_words(matter, setup, rules):
-        is_held = far.endswith(HELD)
+    if far := _far_words(relevant, setup, rules):
+        is_held = far.endswith(HELD_WORDS)
         return Advice("continue", f"{far}{bought}{blank}", "held" if is_held else "")
     end = ""
     if inside >= rules.inside_share and sure >= rules.sure_share:
         end = " of target, with confidence"
-    elif now.number > 1 and _is_still(matter, setup, rules):
+    elif now.number > 1 and _is_converged(relevant, setup, rules):
         end = (
-            "; what is left is too small to be told from the scatter of holds. No further gain is "
-            "to be had from this kind of log"
+            "; what is left is smaller than the scatter of holds. This kind of log gives no "
+            "further gain"
         )
-    elif _bought_nothing(response, now, before, rules) and inside >= rules.inside_share:
-        end = ", and the last round bought nothing"
+    elif _gained_nothing(response, now, before, rules) and inside >= rules.inside_share:
+        end = ", and the last round gained nothing"
     if end:
         return Advice("finished", f"{share}{end}.{bought}{blank}")
     lead = f"{100.0 * (1.0 - inside):.0f} % {known} is not {within} of target"
@@ -258,29 +258,29 @@ def _advise(
     return Advice("continue", f"{lead}.{bought}{blank}")
 
 
-def _far_words(matter: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> str:
+def _far_words(relevant: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> str:
     """Name the cells that lie beyond `AdviceSettings.far_pct` with the whole of their interval.
 
-    Empty where there are none, or so many that the shares tell the story.
+    Empty where there are none, or so many that the shares show it.
     """
-    half = 0.5 * (matter["ci_high_pct"] - matter["ci_low_pct"])
-    is_far = np.abs(miss_pct(matter, setup)) - half > rules.far_pct
-    is_moved = matter["step_pct"].abs().gt(SMALLEST_STEP_PCT)
+    half = 0.5 * (relevant["ci_high_pct"] - relevant["ci_low_pct"])
+    is_far = np.abs(miss_pct(relevant, setup)) - half > rules.far_pct
+    is_moved = relevant["step_pct"].abs().gt(SMALLEST_STEP_PCT)
     if not is_far.any():
         return ""
-    listed = f"Far from target: {_listed(matter[is_far], setup)}"
+    listed = f"Far from target: {_listed(relevant[is_far], setup)}"
     if is_moved.any():
-        is_few = _share(is_far, matter) <= 1.0 - rules.inside_share
+        is_few = _share(is_far, relevant) <= 1.0 - rules.inside_share
         return f"{listed}." if is_few and (is_far & is_moved).any() else ""
-    return f"{listed}. {HELD}"
+    return f"{listed}. {HELD_WORDS}"
 
 
-def _jam_words(matter: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> str:
+def _slope_held_words(relevant: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> str:
     """Name the cells that a slope rule holds to cells without evidence, and the way out."""
-    if "reason" not in matter:
+    if "reason" not in relevant:
         return ""
-    reasons = matter["reason"].astype(str)
-    is_off = np.abs(miss_pct(matter, setup)) > rules.tolerance_pct
+    reasons = relevant["reason"].astype(str)
+    is_off = np.abs(miss_pct(relevant, setup)) > rules.tolerance_pct
     is_held = is_off & reasons.str.contains(NO_EVIDENCE_BESIDE, regex=False).to_numpy()
     if not is_held.any():
         return ""
@@ -290,7 +290,7 @@ def _jam_words(matter: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> str
         if reasons[is_held].str.contains(name, regex=False).any()
     )
     return (
-        f" The slope to cells without evidence holds {_listed(matter[is_held], setup)}: hold "
+        f" The slope to cells without evidence holds {_listed(relevant[is_held], setup)}: hold "
         "there, and where the engine cannot be held correct those cells by hand or raise "
         f"{limits}; cells.csv names them."
     )
@@ -313,43 +313,43 @@ def _sentence(words: str) -> str:
     return f"{words[:1].upper()}{words[1:].rstrip('.')}."
 
 
-def _cells_that_matter(cells: pd.DataFrame, setup: Setup, plan: PlanSettings) -> pd.DataFrame:
-    """Cells known fairly or well, with the weight that driving gives them."""
+def _relevant_cells(cells: pd.DataFrame, setup: Setup, plan: PlanSettings) -> pd.DataFrame:
+    """Cells of fair or good confidence, with the weight of their operating points."""
     rpm, load = (cells[name].to_numpy(dtype=float) for name in ("rpm", "load"))
     weighed = cells.assign(weight=driving_weight(setup.axes, rpm, load, plan))
     is_known = weighed["confidence"].isin(["fair", "good"]) & weighed["target_lambda"].notna()
     return weighed[is_known & weighed["weight"].gt(0)]
 
 
-def _share(is_so: npt.NDArray[np.bool_] | Floats, matter: pd.DataFrame) -> float:
-    return float(np.average(is_so, weights=matter["weight"].to_numpy(dtype=float)))
+def _share(is_so: npt.NDArray[np.bool_] | Floats, relevant: pd.DataFrame) -> float:
+    return float(np.average(is_so, weights=relevant["weight"].to_numpy(dtype=float)))
 
 
 def _shares_inside(
-    matter: pd.DataFrame, setup: Setup, rules: AdviceSettings
+    relevant: pd.DataFrame, setup: Setup, rules: AdviceSettings
 ) -> tuple[float, float]:
-    """Share of the weight inside tolerance, and the mean chance that the truth is."""
-    miss = miss_pct(matter, setup)
-    error = matter["se_pct"].clip(lower=1e-6).to_numpy(dtype=float)
-    deviation = matter["deviation_pct"].to_numpy(dtype=float)
+    """Share of the weight inside tolerance, and the mean chance that the true value is."""
+    miss = miss_pct(relevant, setup)
+    error = relevant["se_pct"].clip(lower=1e-6).to_numpy(dtype=float)
+    deviation = relevant["deviation_pct"].to_numpy(dtype=float)
     low = stats.norm.cdf((-rules.tolerance_pct - deviation) / error)
     high = stats.norm.cdf((rules.tolerance_pct - deviation) / error)
     chance = 1.0 - low if setup.target.kind == "floor" else high - low
-    return _share(np.abs(miss) <= rules.tolerance_pct, matter), _share(chance, matter)
+    return _share(np.abs(miss) <= rules.tolerance_pct, relevant), _share(chance, relevant)
 
 
-def _is_still(matter: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> bool:
-    """Tell whether the proposed steps are no more than the scatter of holds can show."""
-    step = matter["step_pct"].abs().to_numpy(dtype=float)
-    half = 0.5 * (matter["ci_high_pct"] - matter["ci_low_pct"]).to_numpy(dtype=float)
-    is_told = (step > setup.correction.tolerance_pct) & (step > half)
-    # a step that a rule held at nothing is no sign of an engine at rest
-    is_far = np.abs(miss_pct(matter, setup)) > np.maximum(half, rules.tolerance_pct)
-    return _share(~(is_told | is_far), matter) >= rules.still_share
+def _is_converged(relevant: pd.DataFrame, setup: Setup, rules: AdviceSettings) -> bool:
+    """Return whether the proposed steps are within the scatter of holds."""
+    step = relevant["step_pct"].abs().to_numpy(dtype=float)
+    half = 0.5 * (relevant["ci_high_pct"] - relevant["ci_low_pct"]).to_numpy(dtype=float)
+    is_significant = (step > setup.correction.tolerance_pct) & (step > half)
+    # a step that a rule held at zero does not mean that the tune has converged
+    is_far = np.abs(miss_pct(relevant, setup)) > np.maximum(half, rules.tolerance_pct)
+    return _share(~(is_significant | is_far), relevant) >= rules.still_share
 
 
-def _bought_nothing(
-    response: Response, now: RoundLook, before: RoundLook | None, rules: AdviceSettings
+def _gained_nothing(
+    response: Response, now: RoundSummary, before: RoundSummary | None, rules: AdviceSettings
 ) -> bool:
     if before is None or before.rms_pct is None or now.rms_pct is None:
         return False
@@ -357,7 +357,7 @@ def _bought_nothing(
     return is_answered and now.rms_pct > (1.0 - rules.gain_share) * before.rms_pct
 
 
-def _bought_words(now: RoundLook, before: RoundLook | None) -> str:
+def _gain_words(now: RoundSummary, before: RoundSummary | None) -> str:
     if before is None or before.rms_pct is None or now.rms_pct is None:
         return ""
     return (
@@ -365,7 +365,7 @@ def _bought_words(now: RoundLook, before: RoundLook | None) -> str:
     )
 
 
-def _blank_words(cells: pd.DataFrame) -> str:
+def _no_evidence_words(cells: pd.DataFrame) -> str:
     """Point to the cells without evidence."""
     is_wanted = cells["target_lambda"].notna()
     blank = int((cells["confidence"].eq("none") & is_wanted).sum())
@@ -378,13 +378,13 @@ def _blank_words(cells: pd.DataFrame) -> str:
     )
 
 
-def look_record(look: RoundLook, advice: Advice) -> dict[str, Any]:
-    """Return a round's look and the advice after it as plain values."""
-    return {**look.__dict__, "advice": advice.word, "why": advice.why, "check": advice.check}
+def summary_record(summary: RoundSummary, advice: Advice) -> dict[str, Any]:
+    """Return a round's summary and the advice after it as plain values."""
+    return {**summary.__dict__, "advice": advice.word, "why": advice.why, "check": advice.check}
 
 
-def look_of_record(record: dict[str, Any]) -> tuple[RoundLook, Advice]:
-    """Return what `look_record` was made of.
+def summary_from_record(record: dict[str, Any]) -> tuple[RoundSummary, Advice]:
+    """Return what `summary_record` was made of.
 
     Raises
     ------
@@ -393,16 +393,16 @@ def look_of_record(record: dict[str, Any]) -> tuple[RoundLook, Advice]:
     """
     if not {"number", "cells_seen", "cells_inside", "advice", "why"} <= set(record):
         raise InputError(
-            "what is kept of a round says no more how it looked.",
+            "the round's summary is incomplete.",
             where="evidence.json",
             mend="Restore the round's folder from a copy, or take the round back with "
             "`tuneassist rounds undo`.",
         )
-    known: dict[str, Any] = {name: record.get(name) for name in RoundLook.__dataclass_fields__}
+    known: dict[str, Any] = {name: record.get(name) for name in RoundSummary.__dataclass_fields__}
     check = record.get("check", "")
     if check not in get_args(Check):
-        raise InputError(f"{check!r} is no check that a round can ask for.", where="evidence.json")
-    return RoundLook(**known), Advice(record["advice"], str(record["why"]), check)
+        raise InputError(f"{check!r} is not a known check of a round.", where="evidence.json")
+    return RoundSummary(**known), Advice(record["advice"], str(record["why"]), check)
 
 
 NO_LOGS = Advice("continue", "No logs yet.")

@@ -1,8 +1,7 @@
 """What happened to a tune as a list of events, and the state that follows from it.
 
-Nothing is ever taken out of the list: `undo` is an event too, and takes back the last one that
-counts. The state is worked out afresh from the whole list, so that there is no second record that
-could disagree with it.
+Nothing is ever removed from the list: `undo` is an event too, and takes back the last one that
+counts. The state is derived from the whole list, so that no second record can disagree with it.
 """
 
 from __future__ import annotations
@@ -16,33 +15,33 @@ from tuneassist.errors import InputError
 
 Kind = Literal["start", "add", "accept", "reject", "found", "undo"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
-Fate = Literal["proposed", "accepted", "rejected", "halted"]
-"""What became of a round's proposal: it waits, it was loaded, it was not, or there was none."""
+ProposalOutcome = Literal["proposed", "accepted", "rejected", "halted"]
+"""What became of a round's proposal: it waits, was loaded, was not loaded, or there was none."""
 START = "start"
 """Name of the grid that the controller held when the tune was started."""
 
 ANSWERS: Mapping[str, str] = MappingProxyType(
     {
         "not-loaded": "the accepted grid was not in the controller after all",
-        "sign-mended": "the sign was reversed, and is mended now",
+        "sign-mended": "the sign was reversed, and is corrected now",
         "loop-opened": "a closed loop undid the change; it is open now, or its trims are logged",
-        "wrong-log": "a log of another car or table, or a faulty one",
+        "wrong-log": "a log of another car or table, or a faulty log",
         "fuel-changed": "fuel, injector, fuel pressure or sensor changed: start the evidence "
-        "afresh from this round",
+        "anew from this round",
     }
 )
-"""What a tuner may have found after a halt, in words."""
+"""What a tuner may find after a halt, in words."""
 
 MAX_EVENTS = 5000
-"""Most events of a tune: the state after each is kept while they are gone through. [1]"""
+"""Most events of a tune: the state after each is held in memory while they are replayed. [1]"""
 
-JUDGED_AGAIN = ("not-loaded", "fuel-changed")
+REASSESSED_ANSWERS = ("not-loaded", "fuel-changed")
 """Answers after which the halted round itself counts and gets a proposal."""
 
 
 @dataclass(frozen=True)
 class Event:
-    """One thing that happened.
+    """One event of a tune.
 
     Parameters
     ----------
@@ -51,7 +50,8 @@ class Event:
     time
         When, as ISO 8601 in UTC.
     details
-        Plain values; ``add`` and a ``found`` that judges again have those of `round_details`.
+        Plain values; ``add``, and a ``found`` that reassesses a round, have those of
+        `round_details`.
     """
 
     kind: Kind
@@ -60,25 +60,25 @@ class Event:
 
 
 @dataclass(frozen=True)
-class RoundMark:
-    """A round as the history knows it.
+class RoundEntry:
+    """A round as recorded in the history.
 
     Parameters
     ----------
     number
         Its number, from 1.
     made
-        Mark of the folder that holds what counts of it.
+        Identity of the folder that holds the round's files.
     in_force
         Name of the grid that the controller held while it was logged: "start" or "round-NN".
     logs
         Name and SHA-256 of each log.
     verdict
-        What was made of the engine's response.
+        The verdict on the engine's response.
     is_halt
         Whether the loop stopped there.
     is_evidence
-        False where the engine has changed since, so that the round is history only.
+        False where the engine has changed since, so that its evidence no longer counts.
     files
         Name and SHA-256 of each file of its folder; empty where version 0.1.0 wrote it.
     """
@@ -105,13 +105,13 @@ class Answer:
     Parameters
     ----------
     number
-        Round that had halted.
+        The round that halted.
     verdict
-        Why it had.
+        Why it halted.
     answer
         One of `ANSWERS`.
     time
-        When it was said.
+        When it was given.
     """
 
     number: int
@@ -122,12 +122,12 @@ class Answer:
 
 @dataclass(frozen=True)
 class TuneState:
-    """What follows from the history.
+    """The state that follows from the history.
 
     Parameters
     ----------
     rounds
-        Rounds that stand, oldest first.
+        Rounds that were not undone or taken out, oldest first.
     loaded
         Names of the grids that the controller has held, oldest first; the last is in it now.
     is_pending
@@ -140,11 +140,11 @@ class TuneState:
         The last event that counts, which `undo` would take back; None right after the start.
     """
 
-    rounds: tuple[RoundMark, ...] = ()
+    rounds: tuple[RoundEntry, ...] = ()
     loaded: tuple[str, ...] = (START,)
     is_pending: bool = False
     answers: tuple[Answer, ...] = ()
-    dropped: tuple[RoundMark, ...] = ()
+    dropped: tuple[RoundEntry, ...] = ()
     last: Event | None = None
 
     @property
@@ -152,17 +152,17 @@ class TuneState:
         """Name of the grid in the controller."""
         return self.loaded[-1]
 
-    def fate(self, mark: RoundMark) -> Fate:
-        """Say what became of a round's proposal."""
-        if mark.is_halt:
+    def outcome(self, entry: RoundEntry) -> ProposalOutcome:
+        """Return what became of a round's proposal."""
+        if entry.is_halt:
             return "halted"
-        if self.is_pending and mark is self.rounds[-1]:
+        if self.is_pending and entry is self.rounds[-1]:
             return "proposed"
-        return "accepted" if mark.name in self.loaded else "rejected"
+        return "accepted" if entry.name in self.loaded else "rejected"
 
-    def names_of(self, fate: Fate) -> tuple[str, ...]:
-        """Return the names of the rounds whose proposal met a fate, oldest first."""
-        return tuple(one.name for one in self.rounds if self.fate(one) == fate)
+    def rounds_with_outcome(self, outcome: ProposalOutcome) -> tuple[str, ...]:
+        """Return the names of the rounds whose proposal has an outcome, oldest first."""
+        return tuple(one.name for one in self.rounds if self.outcome(one) == outcome)
 
     @property
     def is_halted(self) -> bool:
@@ -180,7 +180,7 @@ class TuneState:
         return {sha256: one.name for one in marks for _, sha256 in one.logs}
 
     @property
-    def evidence(self) -> tuple[RoundMark, ...]:
+    def evidence(self) -> tuple[RoundEntry, ...]:
         """Rounds whose evidence counts; a halted one waits."""
         return tuple(one for one in self.rounds if one.is_evidence and not one.is_halt)
 
@@ -196,27 +196,27 @@ def round_name(number: int) -> str:
     return f"round-{number:02d}"
 
 
-def round_details(mark: RoundMark) -> dict[str, Any]:
-    """Return what an event has to say about the round that it made, as plain values."""
+def round_details(entry: RoundEntry) -> dict[str, Any]:
+    """Return the details of a round for its event, as plain values."""
     return {
-        "number": mark.number,
-        "made": mark.made,
-        "in_force": mark.in_force,
-        "logs": [{"name": name, "sha256": sha256} for name, sha256 in mark.logs],
-        "verdict": mark.verdict,
-        "is_halt": mark.is_halt,
-        **({"files": dict(mark.files)} if mark.files else {}),
+        "number": entry.number,
+        "made": entry.made,
+        "in_force": entry.in_force,
+        "logs": [{"name": name, "sha256": sha256} for name, sha256 in entry.logs],
+        "verdict": entry.verdict,
+        "is_halt": entry.is_halt,
+        **({"files": dict(entry.files)} if entry.files else {}),
     }
 
 
-def _mark(details: Mapping[str, Any]) -> RoundMark:
+def _mark(details: Mapping[str, Any]) -> RoundEntry:
     def taken(name: str, kind: type) -> Any:
         value = details.get(name)
         if not isinstance(value, kind) or (kind is int and isinstance(value, bool)):
-            raise InputError(f'the event of a round has no sound "{name}".')
+            raise InputError(f'the event of a round has no valid "{name}".')
         return value
 
-    return RoundMark(
+    return RoundEntry(
         number=taken("number", int),
         made=taken("made", str),
         in_force=taken("in_force", str),
@@ -230,19 +230,19 @@ def _mark(details: Mapping[str, Any]) -> RoundMark:
 def _text(record: object, name: str) -> str:
     value = record.get(name) if isinstance(record, Mapping) else None
     if not isinstance(value, str):
-        raise InputError(f'a log of a round has no sound "{name}".')
+        raise InputError(f'a log of a round has no valid "{name}".')
     return value
 
 
 def _files(record: object) -> tuple[tuple[str, str], ...]:
     is_sound = isinstance(record, Mapping) and all(isinstance(v, str) for v in record.values())
     if not isinstance(record, Mapping) or not is_sound:
-        raise InputError('the event of a round has no sound "files".')
+        raise InputError('the event of a round has no valid "files".')
     return tuple((str(name), str(sha256)) for name, sha256 in record.items())
 
 
 def replay(events: Sequence[Event]) -> TuneState:
-    """Work out the state.
+    """Derive the state.
 
     Parameters
     ----------
@@ -268,11 +268,11 @@ def replay(events: Sequence[Event]) -> TuneState:
             require(states[-1], "undo")
             states.pop()
         else:
-            states.append(after(states[-1], event))
+            states.append(state_after(states[-1], event))
     return states[-1]
 
 
-def after(state: TuneState, event: Event) -> TuneState:
+def state_after(state: TuneState, event: Event) -> TuneState:
     """Return the state after one more event that is no ``undo``; raises as `require` does."""
     steps: dict[str, Callable[[TuneState, Event], TuneState]] = {
         "add": _added,
@@ -281,27 +281,27 @@ def after(state: TuneState, event: Event) -> TuneState:
         "found": _found,
     }
     if event.kind not in steps:
-        raise InputError(f'"{event.kind}" cannot stand here in a history.')
+        raise InputError(f'"{event.kind}" is not possible at this place of a history.')
     require(state, event.kind, answer=str(event.details.get("answer", "")))
     return replace(steps[event.kind](state, event), last=event)
 
 
 def require(state: TuneState, kind: Kind, *, answer: str = "") -> None:
-    """Refuse what cannot be done now.
+    """Refuse a step that is not possible now.
 
     Parameters
     ----------
     state
         The state now.
     kind
-        What is to be done.
+        The step to take.
     answer
         For ``found``: one of `ANSWERS`.
 
     Raises
     ------
     InputError
-        With what can be done instead.
+        With the steps that are possible instead.
     """
     if kind == "undo":
         if state.last is None:
@@ -315,56 +315,54 @@ def require(state: TuneState, kind: Kind, *, answer: str = "") -> None:
         raise InputError(
             f"the loop has halted at round {halted.number} ({halted.verdict}), and nothing was "
             "proposed.",
-            mend="Say what you found with `tuneassist rounds found` (answers: "
+            mend="Report what you found with `tuneassist rounds found` (answers: "
             f"{', '.join(ANSWERS)}), or take the round back with `tuneassist rounds undo`.",
         )
     if kind == "add" and state.is_pending:
         raise InputError(
             f"the proposal of round {state.rounds[-1].number} is neither accepted nor rejected.",
-            mend="Say `tuneassist rounds accept` when the controller holds its grid.csv now, "
+            mend="Run `tuneassist rounds accept` when the controller holds its grid.csv now, "
             "`tuneassist rounds reject` when it was not loaded.",
         )
     if kind in ("accept", "reject") and not state.is_pending:
         last = f"The last step was: {state.last.kind}. " if state.last else ""
         raise InputError(
             f"there is no proposal to {kind}.",
-            mend=f"{last}Log with what the controller holds now and say `tuneassist rounds add`.",
+            mend=f"{last}Log with what the controller holds now and run `tuneassist rounds add`.",
         )
 
 
 def _require_answer(state: TuneState, answer: str) -> None:
     if answer not in ANSWERS:
-        raise InputError(
-            f'"{answer}" is no answer that the loop knows.', mend=f"Known: {', '.join(ANSWERS)}."
-        )
+        raise InputError(f'"{answer}" is not a known answer.', mend=f"Known: {', '.join(ANSWERS)}.")
     if not state.is_halted:
         raise InputError(
             "the loop has not halted, so there is nothing to answer.",
-            mend="To take the last step back, say `tuneassist rounds undo`.",
+            mend="To take the last step back, run `tuneassist rounds undo`.",
         )
     if answer == "not-loaded" and not _was_just_loaded(state):
         raise InputError(
             f"no grid was accepted between round {state.rounds[-1].number} and the one before, "
-            "so none can have been left out.",
+            'so the answer cannot be "not-loaded".',
             mend="Look for another cause, or take wrongly accepted steps back with "
             "`tuneassist rounds undo`.",
         )
 
 
 def _was_just_loaded(state: TuneState) -> bool:
-    """Tell whether the grid in force in the last round was accepted right before it."""
+    """Return whether the grid in force in the last round was accepted right before it."""
     is_loaded = len(state.loaded) > 1 and state.rounds[-1].in_force == state.current
     return is_loaded and all(one.in_force != state.current for one in state.rounds[:-1])
 
 
 def _added(state: TuneState, event: Event) -> TuneState:
-    mark = _mark(event.details)
-    if (mark.number, mark.in_force) != (state.next_number, state.current):
+    entry = _mark(event.details)
+    if (entry.number, entry.in_force) != (state.next_number, state.current):
         raise InputError(
-            f"round {mark.number} under {mark.in_force} cannot follow here: round "
+            f"round {entry.number} under {entry.in_force} cannot follow here: round "
             f"{state.next_number} under {state.current} would."
         )
-    return replace(state, rounds=(*state.rounds, mark), is_pending=not mark.is_halt)
+    return replace(state, rounds=(*state.rounds, entry), is_pending=not entry.is_halt)
 
 
 def _accepted(state: TuneState, _: Event) -> TuneState:
@@ -373,16 +371,16 @@ def _accepted(state: TuneState, _: Event) -> TuneState:
 
 def _found(state: TuneState, event: Event) -> TuneState:
     answer, halted = str(event.details.get("answer", "")), state.rounds[-1]
-    told = Answer(halted.number, halted.verdict, answer, event.time)
-    state = replace(state, answers=(*state.answers, told))
-    if answer not in JUDGED_AGAIN:  # the controller is as it should be now; the round is not
+    answered = Answer(halted.number, halted.verdict, answer, event.time)
+    state = replace(state, answers=(*state.answers, answered))
+    if answer not in REASSESSED_ANSWERS:  # the controller is right now; the round's logs are not
         return replace(state, rounds=state.rounds[:-1], dropped=(*state.dropped, halted))
     earlier, loaded = state.rounds[:-1], state.loaded
     if answer == "not-loaded":
         loaded = loaded[:-1]
     else:
         earlier = tuple(replace(one, is_evidence=False) for one in earlier)
-    mark = _mark(event.details)
-    if (mark.number, mark.in_force, mark.logs) != (halted.number, loaded[-1], halted.logs):
-        raise InputError(f"round {mark.number} is not the one that halted.")
-    return replace(state, rounds=(*earlier, mark), loaded=loaded, is_pending=not mark.is_halt)
+    entry = _mark(event.details)
+    if (entry.number, entry.in_force, entry.logs) != (halted.number, loaded[-1], halted.logs):
+        raise InputError(f"round {entry.number} is not the one that halted.")
+    return replace(state, rounds=(*earlier, entry), loaded=loaded, is_pending=not entry.is_halt)

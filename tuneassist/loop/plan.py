@@ -1,8 +1,9 @@
-"""What to hold next: the holds that shrink the remaining doubt most for the time.
+"""What to hold next: the holds that reduce the remaining uncertainty most for the time.
 
-Points are chosen one by one where a hold takes most of the weighted variance away, per second where
-time is short, and then exchanged while that helps. What is chosen never lies beyond the engine's
-reach as logged, near the rev limit, where there is no target, or where a ceiling was exceeded.
+Points are chosen one by one where a hold removes most of the weighted variance, per second where
+time is short, and then exchanged while that helps. Chosen points never lie beyond the load and
+speed driven in the logs, near the rev limit, where there is no target, or where a ceiling was
+exceeded.
 """
 
 from __future__ import annotations
@@ -18,17 +19,17 @@ from tuneassist.channels import load_offset
 from tuneassist.errors import InputError, NoEvidenceError
 from tuneassist.evidence.lattice import places_in_cells
 from tuneassist.grid import Axes, Floats
-from tuneassist.loop.choice import (
-    after_all,
-    chosen_one_by_one,
-    exchanged,
-    without_least_missed,
+from tuneassist.loop.hold_order import band_of, ordered_holds
+from tuneassist.loop.hold_selection import (
+    after_holds,
+    choose_one_by_one,
+    drop_least_useful,
+    improve_by_exchange,
 )
-from tuneassist.loop.doubt import Doubt, doubt_of
-from tuneassist.loop.order import band_of, ordered_holds
-from tuneassist.loop.places import place_table
+from tuneassist.loop.operating_points import operating_point_table
 from tuneassist.loop.plan_notes import plan_notes
 from tuneassist.loop.settings import PlanSettings
+from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty
 from tuneassist.pipeline import Evidence
 from tuneassist.settings import Setup
 from tuneassist.threads import on_one_thread
@@ -46,11 +47,11 @@ class Plan:
     Parameters
     ----------
     holds
-        One row per hold: `HOLD_COLUMNS`. ``rest_s`` is waited ahead of it, ``start_s`` is when the
+        One row per hold: `HOLD_COLUMNS`. ``rest_s`` is waited before it, ``start_s`` is when the
         hold begins, ``doubt_pct`` is half of the 95 % interval there today. [rpm], [load unit],
         [s], [%]
     places
-        The operating points looked at: ``rpm, load, weight, is_allowed, doubt_before_pct,
+        The operating points considered: ``rpm, load, weight, is_allowed, doubt_before_pct,
         doubt_after_pct``, halves of 95 % intervals. [%]
     doubt_before_pct, doubt_after_pct
         Root of the weighted mean square of the standard error, today and expected after. [%]
@@ -89,12 +90,12 @@ def plan_holds(
     setup
         Axes, target, rev limit and ceilings.
     minutes
-        Time there is, on a warm engine. [min]
+        Time available, on a warm engine. [min]
     settings
         Weights and prices of time; None takes the defaults.
     visits
         Samples nearest to each breakpoint, moves included, such as ``samples_seen`` of
-        `tuneassist.evidence.coverage.coverage_table`; None takes what the evidence knows. [1]
+        `tuneassist.evidence.coverage.coverage_table`; None takes what the evidence records. [1]
 
     Returns
     -------
@@ -110,33 +111,35 @@ def plan_holds(
     """
     rules = settings or PlanSettings()
     if not 0 < minutes < float("inf"):
-        raise InputError(f"{minutes!r} minutes is no time.", mend="Give a number above zero.")
+        raise InputError(f"minutes is {minutes!r}.", mend="It must be greater than 0.")
     evidence = evidence or _nothing_known()
-    places = place_table(evidence, setup=setup, settings=rules, visits=visits)
+    places = operating_point_table(evidence, setup=setup, settings=rules, visits=visits)
     _require_places(places)
     kind = setup.target.kind
-    doubt = doubt_of(evidence, places, axes=setup.axes, kind=kind, settings=rules)
-    job = _Job(places, setup.axes, rules, 60.0 * minutes)
-    chosen, holds = job.choose(doubt)
+    uncertainty = map_uncertainty(evidence, places, axes=setup.axes, kind=kind, settings=rules)
+    planner = _Planner(places, setup.axes, rules, 60.0 * minutes)
+    chosen, holds = planner.choose(uncertainty)
     if not chosen:
-        raise _no_hold(minutes, job, doubt)
-    made = _finish(job, doubt, holds, evidence)
-    notes = plan_notes(made, evidence, setup=setup, settings=rules, time_s=job.time_s)
+        raise _no_hold(minutes, planner, uncertainty)
+    made = _finished_plan(planner, uncertainty, holds, evidence)
+    notes = plan_notes(made, evidence, setup=setup, settings=rules, time_s=planner.time_s)
     return replace(made, notes=notes)
 
 
-def _no_hold(minutes: float, job: _Job, doubt: Doubt) -> InputError | NoEvidenceError:
-    """Return the error where no hold was chosen: none would teach anything, or none fits."""
-    rules = job.settings
-    if job.would_teach(doubt):
+def _no_hold(
+    minutes: float, planner: _Planner, uncertainty: MapUncertainty
+) -> InputError | NoEvidenceError:
+    """Return the error where no hold was chosen: none is worth its time, or none fits."""
+    rules = planner.settings
+    if planner.is_any_worthwhile(uncertainty):
         need = rules.move_s + rules.hold_s
         return InputError(
             f"{minutes:g} minutes is too short: one hold takes {need:.0f} s.",
             mend="Give more time.",
         )
     return NoEvidenceError(
-        "No hold would teach anything: none within reach takes more than "
-        f"{100.0 * rules.min_gain_share:g} % of the doubt away (min_gain_share under [plan])."
+        "No further holds needed: none within reach would remove more than "
+        f"{100.0 * rules.min_gain_share:g} % of the uncertainty (min_gain_share under [plan])."
     )
 
 
@@ -153,18 +156,18 @@ def _require_places(places: pd.DataFrame) -> None:
         )
     if not places["is_allowed"].any():
         raise NoEvidenceError(
-            "No hold may be asked for: every place that was reached lies near the rev limit or "
-            "where a ceiling was exceeded."
+            "No hold is possible: every place within reach is near the rev limit or where a "
+            "ceiling was exceeded."
         )
     if not places.loc[places["is_allowed"], "weight"].gt(0).any():
         raise NoEvidenceError(
-            "No hold is worth its time: every place within reach has the weight 0 in plan.region."
+            "No hold is worth its time: every place within reach has weight 0 in plan.region."
         )
 
 
 @dataclass(frozen=True, eq=False)
-class _Job:
-    """Places, prices and the time there is."""
+class _Planner:
+    """Places, costs and the time available."""
 
     places: pd.DataFrame
     axes: Axes
@@ -190,7 +193,7 @@ class _Job:
         return np.asarray(rules.hold_s + move + wait * heavy)
 
     def ordered(self, chosen: list[int]) -> pd.DataFrame:
-        if not chosen:  # no hold would teach anything
+        if not chosen:  # no hold is worth its time
             return self.ordered([0]).iloc[:0]
         rows = self.places.iloc[chosen]
         holds = ordered_holds(
@@ -200,38 +203,42 @@ class _Job:
             highest_load=self.highest_load,
             settings=self.settings,
         )
-        point = holds["point"].to_numpy(dtype=np.int64)  # of no hold at all it has no kind
+        point = holds["point"].to_numpy(
+            dtype=np.int64
+        )  # without holds the column has no integer type
         holds["point"] = np.array(chosen, dtype=np.int64)[point]
         return holds
 
-    def choose(self, doubt: Doubt) -> tuple[list[int], pd.DataFrame]:
-        """Choose as many holds as there is time for; by doubt alone if time is no matter."""
-        free = self._best(doubt, None)
+    def choose(self, uncertainty: MapUncertainty) -> tuple[list[int], pd.DataFrame]:
+        """Choose as many holds as there is time for; by uncertainty alone if all fit."""
+        free = self._best(uncertainty, None)
         holds = self.ordered(free)
         if _length_s(holds) <= self.time_s:
             return free, holds
-        chosen = self._best(doubt, self.price())
+        chosen = self._best(uncertainty, self.price())
         while chosen and not self._fits(chosen):
-            chosen = without_least_missed(doubt, chosen)
+            chosen = drop_least_useful(uncertainty, chosen)
         return chosen, self.ordered(chosen) if chosen else holds.iloc[:0]
 
-    def would_teach(self, doubt: Doubt) -> bool:
-        """Tell whether any hold is worth its while, time left aside."""
+    def is_any_worthwhile(self, uncertainty: MapUncertainty) -> bool:
+        """Return whether any hold is worth its time, however long that is."""
         return bool(
-            chosen_one_by_one(
-                doubt,
+            choose_one_by_one(
+                uncertainty,
                 self.is_allowed,
                 price=None,
                 settings=replace(self.settings, max_holds=1),
             )
         )
 
-    def _best(self, doubt: Doubt, price: Floats | None) -> list[int]:
-        """The best places; with a price, as many of them as there is time for."""
-        ranked = chosen_one_by_one(doubt, self.is_allowed, price=price, settings=self.settings)
+    def _best(self, uncertainty: MapUncertainty, price: Floats | None) -> list[int]:
+        """The best places; with a price, as many as there is time for."""
+        ranked = choose_one_by_one(
+            uncertainty, self.is_allowed, price=price, settings=self.settings
+        )
         if price is not None:
             ranked = ranked[: _last_true(lambda k: self._fits(ranked[:k]), len(ranked))]
-        return exchanged(doubt, ranked, self.is_allowed, price=price)
+        return improve_by_exchange(uncertainty, ranked, self.is_allowed, price=price)
 
     def _fits(self, chosen: list[int]) -> bool:
         return not chosen or _length_s(self.ordered(chosen)) <= self.time_s
@@ -242,7 +249,7 @@ def _length_s(holds: pd.DataFrame) -> float:
 
 
 def _last_true(is_right: Callable[[int], bool], most: int) -> int:
-    """Largest count that fits, by halving; fitting hardly ever comes back once lost."""
+    """Largest count that fits, by bisection; assumes that a larger count never fits again."""
     low, high = 0, most
     while low < high:
         middle = (low + high + 1) // 2
@@ -250,41 +257,43 @@ def _last_true(is_right: Callable[[int], bool], most: int) -> int:
     return low
 
 
-def _finish(job: _Job, doubt: Doubt, holds: pd.DataFrame, evidence: Evidence) -> Plan:
+def _finished_plan(
+    planner: _Planner, uncertainty: MapUncertainty, holds: pd.DataFrame, evidence: Evidence
+) -> Plan:
     points = holds["point"].to_numpy(dtype=np.int64)
-    after = after_all(doubt, points.tolist())
-    before_pct, after_pct = (195.996 * one.standard_error for one in (doubt, after))
-    places = job.places.assign(doubt_before_pct=before_pct, doubt_after_pct=after_pct)
+    after = after_holds(uncertainty, points.tolist())
+    before_pct, after_pct = (195.996 * one.standard_error for one in (uncertainty, after))
+    places = planner.places.assign(doubt_before_pct=before_pct, doubt_after_pct=after_pct)
     holds = holds.assign(
         number=np.arange(1, len(holds) + 1),
         doubt_pct=before_pct[points],
-        why=_why(job, evidence, points, before_pct, after_pct),
+        why=_why(planner, evidence, points, before_pct, after_pct),
     )
     return Plan(
         holds=holds[list(HOLD_COLUMNS)],
         places=places,
-        doubt_before_pct=100.0 * float(np.sqrt(doubt.total)),
+        doubt_before_pct=100.0 * float(np.sqrt(uncertainty.total)),
         doubt_after_pct=100.0 * float(np.sqrt(after.total)),
         total_s=_length_s(holds),
-        is_spread=doubt.is_bare,
+        is_spread=uncertainty.is_assumed,
     )
 
 
 def _why(
-    job: _Job,
+    planner: _Planner,
     evidence: Evidence,
     points: npt.NDArray[np.int64],
     before_pct: Floats,
     after_pct: Floats,
 ) -> list[str]:
-    """Say for each hold what is known there and what it will be."""
-    rows = job.places.iloc[points]
+    """Describe for each hold the uncertainty there now and after the plan."""
+    rows = planner.places.iloc[points]
     at = places_in_cells(
-        job.axes, rows["rpm"].to_numpy(dtype=float), rows["load"].to_numpy(dtype=float)
+        planner.axes, rows["rpm"].to_numpy(dtype=float), rows["load"].to_numpy(dtype=float)
     )
     held = evidence.holds
     there = places_in_cells(
-        job.axes, held["rpm"].to_numpy(dtype=float), held["load"].to_numpy(dtype=float)
+        planner.axes, held["rpm"].to_numpy(dtype=float), held["load"].to_numpy(dtype=float)
     )
     count = np.zeros(len(at), dtype=int)
     if len(there):

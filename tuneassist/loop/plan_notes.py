@@ -1,4 +1,4 @@
-"""What the operator should read beside a plan: what it leaves out, why, and if it is needed."""
+"""Notes beside a plan: what it leaves out, why, and whether it is needed."""
 
 from __future__ import annotations
 
@@ -23,20 +23,20 @@ USED_UP = 0.8
 def plan_notes(
     plan: Plan, evidence: Evidence, *, setup: Setup, settings: PlanSettings, time_s: float
 ) -> tuple[str, ...]:
-    """Say what a plan leaves out and whether it is needed.
+    """Describe what a plan leaves out and whether it is needed.
 
     Parameters
     ----------
     plan
         The plan, holds chosen and in order.
     evidence
-        What is known so far.
+        Evidence so far.
     setup
         Axes and target.
     settings
         Weights and prices of time that the plan was made with.
     time_s
-        Time that there was. [s]
+        Time available. [s]
     """
     return (
         *_need_notes(plan, settings),
@@ -49,15 +49,15 @@ def _need_notes(plan: Plan, settings: PlanSettings) -> Iterator[str]:
     if plan.is_spread:
         yield (
             "the holds so far show no pattern over speed and load yet, so these are spread evenly "
-            "and the doubt is a guess"
+            "and the uncertainty is a guess"
         )
         return
     if plan.doubt_before_pct <= settings.enough_pct:
         fall = plan.doubt_before_pct - plan.doubt_after_pct
         yield (
-            f"nothing need be held: the standard error over the map is {plan.doubt_before_pct:.2f} "
-            f"% already, and {settings.enough_pct:g} % is enough (plan.enough_pct); to make sure "
-            f"all the same, the holds listed would take {fall:.2f} % off"
+            "no further holds needed: the standard error over the map is already "
+            f"{plan.doubt_before_pct:.2f} %, and {settings.enough_pct:g} % is enough "
+            f"(plan.enough_pct); the holds listed would take another {fall:.2f} % off"
         )
 
 
@@ -74,8 +74,8 @@ def _left_out_notes(plan: Plan, evidence: Evidence, setup: Setup) -> Iterator[st
             else (f"{len(blank)} cells without evidence are")
         )
         yield (
-            f"{cells} out of reach and not listed, for no such load was driven near that speed and "
-            f"a plan asks for nothing beyond what was driven: {named}{more}. If the engine can be "
+            f"{cells} out of reach and not listed: no such load was driven near that speed, and a "
+            f"plan stays within what was driven: {named}{more}. If the engine can be "
             "held there, log a slow sweep to it first"
         )
     refused = int((~plan.places["is_allowed"]).sum())
@@ -104,4 +104,4 @@ def _end_notes(plan: Plan, settings: PlanSettings, time_s: float) -> Iterator[st
             "(plan.max_holds in the setup)"
         )
     elif plan.total_s < USED_UP * time_s:
-        yield "the time is not used up: further holds would hardly tell more"
+        yield "time is left over: further holds would hardly reduce the uncertainty"

@@ -1,15 +1,15 @@
-"""Did the engine answer the last change? Predicted against measured, before anything is done next.
+"""The engine's response to the last change: measured against predicted change of need.
 
-The rounds so far predict what every new hold should need if the grid that the controller is said
-to hold acts one to one. The measured change is regressed on the expected one,
+The rounds so far predict what every new hold should need if the grid stated to be in force acts
+one to one. The measured change is regressed on the expected one,
 
     measured change = response x expected change + offset,
 
-by generalised least squares: the errors of the prediction are shared between holds, through the
-fit, and each hold has its own scatter. A response of 1 is as it should be. Near 0 the grid was not
-loaded, another table was changed, or a closed loop undoes it; negative, its sign is wrong. An
-offset is a need that changed everywhere, as with other fuel or another injector. Where neither
-explains the new holds, they are not of this engine as it was. Reference: Aitken, Proc. Royal Soc.
+by generalised least squares: prediction errors are shared between holds through the fit, and each
+hold has its own scatter. A response of 1 is as expected. Near 0 the grid was not loaded, another
+table was changed, or a closed loop undoes it; negative, its sign is wrong. An offset is a need that
+changed everywhere, as with other fuel or another injector. Where neither explains the new holds,
+the log is of another engine or the engine has changed. Reference: Aitken, Proc. Royal Soc.
 Edinburgh 55, 1935, 42-48 (from memory).
 """
 
@@ -52,38 +52,38 @@ VERDICTS = (
 
 @dataclass(frozen=True)
 class ResponseSettings:
-    """When an answer of the engine counts as what.
+    """Thresholds of the verdicts on the engine's response.
 
     Parameters
     ----------
     min_holds
-        Fewest new holds from which a response is told. [1]
+        Fewest new holds from which a response is estimated. [1]
     min_change_pct
-        A change smaller than this (rms over the new holds) tells nothing about a response: hold
+        No response is estimated from a change smaller than this (rms over the new holds): hold
         scatter hides it. [%]
     no_answer_below, wrong_way_below
-        The interval's upper end below the first: the change did not reach the engine, or not
-        whole. Below the second: it acts the wrong way. [1]
+        The interval's upper end below the first: the change did not reach the engine, or only
+        in part. Below the second: it acts the wrong way. [1]
     weak_below
         An interval wholly below this is a weak answer, such as a closed loop that undoes part.
         [1]
     strong_above
-        An interval wholly above this is too strong an answer. On sound simulated engines the
-        measured response itself stays within 0.85 to 1.2. [1]
+        An interval wholly above this is too strong an answer. On simulated engines without a
+        fault the measured response stays within 0.85 to 1.2. [1]
     offset_pct
-        A need that changed everywhere by more than this, beyond doubt, stops the loop. Fuels of
+        A need that changed everywhere by more than this, significantly, stops the loop. Fuels of
         one kind differ by 1 to 3 % in stoichiometry (winter, summer, ethanol share up to 10 %:
         14.6 against 14.0). [%]
     misfit_chance, misfit_ratio
-        New holds are not of the same engine when so much misfit about the best explanation would
-        be met by chance less often than the first (an F test against the scatter that the earlier
-        rounds state and the error of what they predict), and is more than the second times what
-        they state: of thousands of holds the slightest misfit is no chance. [1], [1]
+        New holds are not of the same engine when the misfit about the best explanation has a
+        smaller probability than the first (an F test against the scatter that the earlier rounds
+        state and their prediction error), and is more than the second times what they state: with
+        thousands of holds the slightest misfit is significant. [1], [1]
     day_offset_pct
         Standard deviation by which the need of a whole log differs from day to day (weather, fuel,
         warmth), beside what the logs themselves differed by. [%]
     region_min_change_pct
-        Change that a part of the map needs before it is judged by itself. [%]
+        Change that a part of the map needs before its own response is estimated. [%]
     """
 
     min_holds: int = 5
@@ -101,16 +101,16 @@ class ResponseSettings:
 
 @dataclass(frozen=True, eq=False)
 class Response:
-    """What the engine did with the last change.
+    """The engine's response to the last change.
 
     Parameters
     ----------
     verdict
         One of `VERDICTS`.
     why
-        A sentence, with what to look at where the loop must stop.
+        A sentence, with what to check where the loop must stop.
     response, response_low, response_high
-        Measured over expected change with its 95 % interval; nan where it cannot be told. [1]
+        Measured over expected change with its 95 % interval; nan where it cannot be estimated. [1]
     offset_pct, offset_low_pct, offset_high_pct
         Change of need everywhere. [%]
     misfit_pct
@@ -135,11 +135,11 @@ class Response:
 
     @property
     def is_halt(self) -> bool:
-        """Whether the loop must stop until the tuner has looked."""
+        """Whether the loop must stop until the tuner has found the cause."""
         return self.verdict not in ("first round", "cannot tell", "as expected")
 
 
-LOOK = {
+HALT_WORDS = {
     "no answer": (
         "the engine did not answer the last change (response {r}): the grid was not loaded, "
         "another table was changed, or a closed loop is undoing it. Read the table back from the "
@@ -147,7 +147,7 @@ LOOK = {
     ),
     "wrong way": (
         "the engine answered the wrong way (response {r}): the sign of the correction is "
-        "reversed. Put the earlier grid back before any load is held, and look at what the "
+        "reversed. Put the earlier grid back before any load is held, and check what the "
         "controller does with a positive value"
     ),
     "weak answer": (
@@ -160,12 +160,12 @@ LOOK = {
         "car. Read the table back from the controller"
     ),
     "need changed everywhere": (
-        "the engine needs {o} fuel everywhere than the earlier rounds say: other fuel, fuel "
+        "the engine needs {o} fuel everywhere than in the earlier rounds: other fuel, fuel "
         "pressure, an injector or the sensor changed"
     ),
     "not the same engine": (
-        "the new holds scatter {m:.1f} % about anything the earlier rounds explain: a log of "
-        "another car, another table, or a fault. Look at the logs of this round"
+        "the new holds scatter by {m:.1f} % about the best fit to the earlier rounds: a log of "
+        "another car, another table, or a fault. Check the logs of this round"
     ),
 }
 
@@ -193,7 +193,7 @@ class _Comparison:
         return np.asarray(np.sqrt(self.own + np.sum(self.shared**2, axis=1)))
 
     def solver(self) -> Callable[[Floats], Floats]:
-        """Return what solves with the covariance, by the identity of Woodbury."""
+        """Return a solver for the covariance, by the Woodbury identity."""
         scaled = self.shared / self.own[:, None]
         inner = np.eye(self.shared.shape[1]) + self.shared.T @ scaled
         factor = linalg.cho_factor(inner, lower=True)
@@ -218,7 +218,7 @@ class _Comparison:
         )
 
     def with_days(self, day_ln: float) -> _Comparison:
-        """Let every log's need differ as a whole by this standard deviation. [ln]"""
+        """Add an offset per log with this standard deviation. [ln]"""
         if self.log is None:
             return self
         _, code = np.unique(self.log, return_inverse=True)
@@ -235,7 +235,7 @@ def measure_response(
     setup: Setup,
     settings: ResponseSettings | None = None,
 ) -> Response:
-    """Judge new holds by what earlier rounds predict.
+    """Compare new holds with what earlier rounds predict.
 
     Parameters
     ----------
@@ -244,7 +244,7 @@ def measure_response(
     new_holds
         Holds of the new round with ``rpm, load, need_ln, within_se, stop``.
     before, now
-        The grid in force in the round before, and the one said to be in force in the new one.
+        The grid in force in the round before, and the one stated for the new round.
     setup
         Axes, target kind and what the grid acts on.
     settings
@@ -261,10 +261,10 @@ def measure_response(
         count = 0 if pair is None else len(pair.measured)
         return Response(
             "cannot tell",
-            f"only {count} new holds stand where the earlier rounds reach",
+            f"only {count} new holds lie where the earlier rounds have evidence",
             holds=count,
         )
-    return _judge(pair, rules)
+    return _response_from(pair, rules)
 
 
 def _compare(
@@ -316,7 +316,7 @@ class _Line:
 
 
 def _fit_line(pair: _Comparison, columns: list[Floats], offset: Floats | None = None) -> _Line:
-    """Generalised least squares, wild holds held at three of their standard deviations."""
+    """Generalised least squares, outliers clipped at three of their standard deviations."""
     y = pair.measured if offset is None else pair.measured - offset
     sd, solved = pair.sd, pair.solver()
     x = np.stack(columns, axis=1) if columns else np.zeros((len(y), 0))
@@ -339,8 +339,8 @@ def _fit_line(pair: _Comparison, columns: list[Floats], offset: Floats | None = 
 
 def _loss(line: _Line, pair: _Comparison) -> float:
     """Robust sum of squared residuals in standard deviations (Huber's, bend at 3)."""
-    spans = np.abs(line.residual) / pair.sd
-    return float(np.sum(np.where(spans <= 3.0, spans**2, 6.0 * spans - 9.0)))
+    deviations = np.abs(line.residual) / pair.sd
+    return float(np.sum(np.where(deviations <= 3.0, deviations**2, 6.0 * deviations - 9.0)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -367,19 +367,19 @@ def _explain(pair: _Comparison, rules: ResponseSettings) -> _Lines:
     both = _fit_line(pair, [pair.expected, ones]) if is_uneven else scaled
     is_better = _loss(shifted, pair) < _loss(scaled, pair)
     if is_uneven and _loss(scaled, pair) - _loss(shifted, pair) > DECISIVE:
-        # a drift must not pass for a weak answer: the response is the one beside it
+        # a drift must not count as a weak answer: take the response fitted beside it
         pair, scaled = replace(pair, measured=pair.measured - both.value[1]), both
     return _Lines(pair, change_pct, shifted, scaled, both, is_shift_better=is_better)
 
 
-def _judge(pair: _Comparison, rules: ResponseSettings) -> Response:
+def _response_from(pair: _Comparison, rules: ResponseSettings) -> Response:
     lines = _explain(pair, rules)
     shifted = lines.shifted
     numbers = _numbers(lines, rules)
     if _is_another_engine(pair, rules):
         return _worded("not the same engine", numbers)
-    offset, reach = shifted.value[0], shifted.quantile * shifted.error[0]
-    is_shifted = abs(100.0 * offset) > rules.offset_pct and abs(offset) > 2.0 * reach
+    offset, half_width = shifted.value[0], shifted.quantile * shifted.error[0]
+    is_shifted = abs(100.0 * offset) > rules.offset_pct and abs(offset) > 2.0 * half_width
     as_expected = _loss(_fit_line(pair, [], offset=pair.expected), pair)
     is_sure = lines.scaled is None or as_expected - _loss(shifted, pair) > DECISIVE
     if is_shifted and lines.is_shift_better and is_sure:
@@ -388,10 +388,10 @@ def _judge(pair: _Comparison, rules: ResponseSettings) -> Response:
         why = f"the last change was too small to see an answer ({lines.change_pct:.1f} % rms)"
         return Response("cannot tell", why, **numbers)
     verdict = _verdict(lines.scaled, rules)
-    deaf = numbers["regions"]
-    deaf = deaf[deaf["high"] < rules.no_answer_below]
-    if verdict == "as expected" and len(deaf):
-        where = ", ".join(deaf["region"])
+    unanswered = numbers["regions"]
+    unanswered = unanswered[unanswered["high"] < rules.no_answer_below]
+    if verdict == "as expected" and len(unanswered):
+        where = ", ".join(unanswered["region"])
         why = (
             f"the engine did not answer the last change at {where}, though it did elsewhere: "
             "a closed loop is undoing it there, or that part of the grid was not loaded"
@@ -401,16 +401,16 @@ def _judge(pair: _Comparison, rules: ResponseSettings) -> Response:
 
 
 def _is_another_engine(pair: _Comparison, rules: ResponseSettings) -> bool:
-    """Tell whether the best explanation leaves more misfit than stated scatter and chance allow.
+    """Return whether the best explanation leaves more misfit than scatter and chance allow.
 
     The best one has a response of its own in each quarter of the map, and an offset: a part of the
-    grid that was not loaded is no other engine. A few wild holds are left out.
+    grid that was not loaded is not another engine. A few outliers are left out.
     """
     pair = pair.with_days(rules.day_offset_pct / 100.0)
     quarters = [np.where(inside, pair.expected, 0.0) for inside, _ in _quarters(pair)]
     x = np.stack([*quarters, np.ones_like(pair.expected)], axis=1)
     gap, _, _ = _misfit(pair, x)
-    limit = max(WILD_SPANS, float(np.quantile(np.abs(gap), 1.0 - WILD_SHARE)))
+    limit = max(WILD_DEVIATIONS, float(np.quantile(np.abs(gap), 1.0 - WILD_SHARE)))
     kept = np.abs(gap) <= limit
     _, square, spare = _misfit(pair.part(kept), x[kept])
     ratio = square / spare
@@ -427,10 +427,10 @@ def _misfit(pair: _Comparison, x: Floats) -> tuple[Floats, float, int]:
     return gap / own, float(gap @ solved(gap)), max(len(y) - int(rank), 1)
 
 
-#: Holds farther off than so many of their own standard deviations are left out as wild, though no
+#: Holds farther off than so many of their own standard deviations are left out as outliers, but no
 #: more than this share of them. [1], [1]
-WILD_SPANS, WILD_SHARE = 4.0, 0.1
-#: A change that varies by less than this share of its size cannot be told from an offset. [1]
+WILD_DEVIATIONS, WILD_SHARE = 4.0, 0.1
+#: A change that varies by less than this share of its size looks like an offset. [1]
 UNEVEN = 0.2
 #: Fall of the robust loss by which one explanation beats another (the 99.9 % point of chi-squared
 #: with one degree of freedom).
@@ -438,14 +438,14 @@ DECISIVE = 10.8
 
 
 def _verdict(scaled: _Line, rules: ResponseSettings) -> str:
-    value, reach = scaled.value[0], scaled.quantile * scaled.error[0]
-    if value + reach < rules.wrong_way_below:
+    value, half_width = scaled.value[0], scaled.quantile * scaled.error[0]
+    if value + half_width < rules.wrong_way_below:
         return "wrong way"
-    if value + reach < rules.no_answer_below:
+    if value + half_width < rules.no_answer_below:
         return "no answer"
-    if value + reach < rules.weak_below:
+    if value + half_width < rules.weak_below:
         return "weak answer"
-    if value - reach > rules.strong_above:
+    if value - half_width > rules.strong_above:
         return "strong answer"
     if value < rules.no_answer_below:
         return "cannot tell"
@@ -454,11 +454,11 @@ def _verdict(scaled: _Line, rules: ResponseSettings) -> str:
 
 def _numbers(lines: _Lines, rules: ResponseSettings) -> dict[str, Any]:
     shifted, scaled = lines.shifted, lines.scaled
-    reach = shifted.quantile * shifted.error[0]
+    half_width = shifted.quantile * shifted.error[0]
     numbers: dict[str, Any] = {
         "offset_pct": 100.0 * float(np.expm1(shifted.value[0])),
-        "offset_low_pct": 100.0 * float(np.expm1(shifted.value[0] - reach)),
-        "offset_high_pct": 100.0 * float(np.expm1(shifted.value[0] + reach)),
+        "offset_low_pct": 100.0 * float(np.expm1(shifted.value[0] - half_width)),
+        "offset_high_pct": 100.0 * float(np.expm1(shifted.value[0] + half_width)),
         "misfit_pct": 100.0 * lines.both.misfit,
         "holds": len(lines.pair.measured),
         "regions": NO_REGIONS,
@@ -513,10 +513,10 @@ def _worded(verdict: str, numbers: dict[str, Any]) -> Response:
         + ("more" if float(numbers["offset_pct"]) > 0 else "less"),
         "m": numbers["misfit_pct"],
     }
-    if verdict in LOOK:
-        return Response(verdict, LOOK[verdict].format(**words), **numbers)
+    if verdict in HALT_WORDS:
+        return Response(verdict, HALT_WORDS[verdict].format(**words), **numbers)
     if verdict == "cannot tell":
-        why = f"the answer is too uncertain to tell ({words['r']})"
+        why = f"the response is too uncertain for a verdict ({words['r']})"
         return Response(verdict, why, **numbers)
-    why = f"the engine answered as it should (response {words['r']})"
+    why = f"the engine answered as expected (response {words['r']})"
     return Response(verdict, why, **numbers)

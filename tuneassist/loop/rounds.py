@@ -1,4 +1,4 @@
-"""One round of the loop: judge the answer to the last change, pool, propose - or halt."""
+"""One round of the loop: assess the answer to the last change, pool, then propose or halt."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from tuneassist.errors import NoEvidenceError
 from tuneassist.evidence.copies import is_original
 from tuneassist.evidence.repeats import said_once
 from tuneassist.grid import Grid
-from tuneassist.loop.pool import Round, pool_rounds
+from tuneassist.loop.pooling import Round, pool_rounds
 from tuneassist.loop.response import Response, ResponseSettings, measure_response
 from tuneassist.pipeline import (
     Evidence,
@@ -31,16 +31,16 @@ from tuneassist.threads import on_one_thread
 
 @dataclass(frozen=True, eq=False)
 class RoundResult:
-    """What a new round came to.
+    """The result of a new round.
 
     Parameters
     ----------
     round
-        The round, with its response; logs that are not of this engine are taken out.
+        The round, with its response; without the logs that were set aside.
     proposal
         The next step; all zeros after a halt.
     set_aside
-        Logs of this round taken out, with the reason.
+        Logs of this round set aside, with the reason.
     """
 
     round: Round
@@ -49,7 +49,7 @@ class RoundResult:
 
     @property
     def is_halt(self) -> bool:
-        """Whether the loop must stop until the tuner has looked."""
+        """Whether the loop must stop until the tuner has found the cause."""
         return self.round.response.is_halt
 
 
@@ -62,18 +62,18 @@ def add_round(
     current: Grid,
     settings: ResponseSettings | None = None,
 ) -> RoundResult:
-    """Judge a new round and propose the next step on the evidence of all rounds.
+    """Assess a new round and propose the next step on the evidence of all rounds.
 
     Parameters
     ----------
     earlier
         The rounds that count, oldest first.
     logs
-        What the new logs said.
+        Evidence of the new logs.
     setup
         The car's setup.
     current
-        The grid that the controller is said to hold, and held while they were taken.
+        The grid that the controller held while the logs were recorded, as stated.
     settings
         Thresholds of the response; None takes the defaults.
 
@@ -86,9 +86,9 @@ def add_round(
     Raises
     ------
     NoEvidenceError
-        When the new logs hold no usable steady evidence.
+        When the new logs have no usable steady evidence.
     RuleBreachError
-        When the checker objects.
+        When the checker finds a breach.
     """
     if all(log.holds.empty for log in logs):
         fates = pd.concat([log.fates for log in logs], axis=1).sum(axis=1)
@@ -105,7 +105,7 @@ def add_round(
         response = _respond(known, kept, before=before, now=current, setup=setup, settings=settings)
     made = Round(number, kept, current, response)
     if response.is_halt:
-        # what the earlier rounds predict under this grid is just what was not found
+        # this round contradicts what the earlier rounds predict, so it is shown alone
         seen = gather(kept, setup=setup, current=current)
         return RoundResult(made, _nothing(seen, response, setup, current), set_aside)
     evidence = pool_rounds([*earlier, made], setup=setup, current=current)
@@ -142,7 +142,7 @@ def _of_this_engine(
     setup: Setup,
     settings: ResponseSettings | None,
 ) -> tuple[tuple[LogEvidence, ...], dict[str, str]]:
-    """Take out logs that contradict the earlier rounds where the round's other logs do not."""
+    """Set logs aside that contradict the earlier rounds where the round's other logs do not."""
     if len(logs) < 2:
         return tuple(logs), {}
     verdicts = [
@@ -160,7 +160,7 @@ def _of_this_engine(
 
 
 def _paced(setup: Setup, response: Response) -> CorrectionSettings:
-    """The gain that the measured response asks for: an engine that answers by half needs twice."""
+    """The gain for the measured response: half the response takes twice the gain."""
     low, high = response.response_low, response.response_high
     if not np.isfinite(response.response) or low <= 1.0 <= high:
         return setup.correction

@@ -20,7 +20,7 @@ class RegionWeight:
     load: tuple[float, float] = field(metadata=about(unit="load unit", why=SAME))
     weight: float = field(
         metadata=about(
-            unit="1", why="Multiplies the general weight there; 0 asks for no holds for its sake."
+            unit="1", why="Multiplies the general weight there; 0 asks for no holds there."
         )
     )
 
@@ -28,11 +28,11 @@ class RegionWeight:
         for axis in ("rpm", "load"):
             low, high = getattr(self, axis)
             require(low <= high, f"plan.region.{axis}", (low, high), "from low to high")
-        require(0 <= self.weight < float("inf"), "plan.region.weight", self.weight, "zero or more")
+        require(0 <= self.weight < float("inf"), "plan.region.weight", self.weight, "0 or more")
 
 
 MOST_HOLDS = 1000
-"""Most holds that a setup may ask for in one plan: more than a day of holding. [1]"""
+"""Most holds that a setup may ask for in one plan: more than a day of work. [1]"""
 _ZERO_OR_MORE = (
     "rest_s", "move_s", "move_s_per_1000_rpm", "move_s_per_load_step", "rev_margin_rpm",
     "floor_clear_pct", "enough_pct",
@@ -44,20 +44,20 @@ _SHARES = ("middle_share", "heavy_share", "light_first_share", "full_until_share
 @documented
 @dataclass(frozen=True)
 class PlanSettings:
-    """What to hold next: reach, weights and the price of time."""
+    """What to hold next: reach, weights and the cost of time."""
 
     hold_s: float = setting(
         12.0,
         unit="s",
         why="""Length of a hold. Settling after a move takes 2 to 5 s; the rest leaves some 20
         independent readings of a wide-band sensor, after which the scatter from hold to hold
-        dominates and a longer hold buys nothing.""",
+        dominates and a longer hold gains nothing.""",
     )
     move_s: float = setting(
         1.0,
         unit="s",
-        why="""Time of a move: to ask for it, and per 1000 rpm and per load breakpoint crossed until
-        the brake has caught up. Common practice.""",
+        why="""Time of a move: a fixed part, and per 1000 rpm and per load breakpoint crossed until
+        the brake has settled. Common practice.""",
     )
     move_s_per_1000_rpm: float = setting(2.0, unit="s", why=SAME)
     move_s_per_load_step: float = setting(0.5, unit="s", why=SAME)
@@ -65,7 +65,7 @@ class PlanSettings:
         30.0,
         unit="s",
         why="""Time that the engine gets below `heavy_share` after a heavy hold: exhaust and charge
-        cooler need some tens of seconds to give their heat away. Common practice.""",
+        cooler need some tens of seconds to cool. Common practice.""",
     )
     middle_share: float = setting(
         0.45,
@@ -81,7 +81,9 @@ class PlanSettings:
         may fill rests.""",
     )
     max_holds: int = setting(
-        60, unit="1", why="Most holds of one plan: what an operator keeps apart in one session."
+        60,
+        unit="1",
+        why="Most holds of one plan: as many as an operator can keep track of in one session.",
     )
     reach_cells: float = setting(
         0.5,
@@ -95,7 +97,7 @@ class PlanSettings:
     min_visits: int = setting(
         3,
         unit="1",
-        why="Samples nearest to a breakpoint that count as a visit; one wild reading is none.",
+        why="Samples nearest to a breakpoint that count as a visit; a single outlier does not.",
     )
     rev_margin_rpm: float = setting(
         200.0,
@@ -107,7 +109,7 @@ class PlanSettings:
         unit="1",
         why="""The default of where the car is driven: weight 1 up to this share of the speed axis
         (about 3500 rpm of a petrol engine, 2500 of a diesel), falling smoothly to ``top_weight`` at
-        its end. Road and towing cars live at low and middle speed. Common practice.""",
+        its end. Road and towing cars run at low and middle speed. Common practice.""",
     )
     top_weight: float = setting(0.3, unit="1", why=SAME)
     regions: tuple[RegionWeight, ...] = setting(
@@ -117,13 +119,13 @@ class PlanSettings:
         12,
         unit="1",
         why="""With fewer used holds than this, or with no usable surface, holds are spread evenly:
-        what is not known yet cannot say where it is uncertain.""",
+        so few holds do not show where the surface is uncertain.""",
     )
     floor_clear_pct: float = setting(
         10.0,
         unit="%",
         why="""Against a floor: a place leaner than it by more than this needs nothing, however
-        uncertain its value, and counts only by the chance that it is not so. Ten percent of lambda
+        uncertain its value, and counts only by the chance that it is nearer. Ten percent of lambda
         is more than one round may take away again.""",
     )
     min_gain_share: float = setting(
@@ -134,8 +136,9 @@ class PlanSettings:
     enough_pct: float = setting(
         0.2,
         unit="%",
-        why="""With no more standard error than this over the map, it is said that nothing needs to
-        be held: two of it lie well inside the 1 % that a good wide-band sensor repeats (common
+        why="""With no more standard error than this over the map, the plan says that no further
+        holds are needed: twice that is well inside the 1 % that a good wide-band sensor repeats
+        (common
         practice, no source).""",
     )
 
@@ -143,7 +146,7 @@ class PlanSettings:
         require(3 <= self.hold_s <= 120, "plan.hold_s", self.hold_s, "from 3 to 120 seconds")
         for name in _ZERO_OR_MORE:
             value = getattr(self, name)
-            require(0 <= value < float("inf"), f"plan.{name}", value, "zero or more")
+            require(0 <= value < float("inf"), f"plan.{name}", value, "0 or more")
         for name in _SHARES:
             value = getattr(self, name)
             require(0 <= value <= 1, f"plan.{name}", value, "from 0 to 1")
@@ -156,7 +159,7 @@ class PlanSettings:
         require(0.5 <= self.reach_cells <= 1, "plan.reach_cells", self.reach_cells, "0.5 to 1")
         for name in ("max_holds", "min_visits", "spread_below_holds"):
             value = getattr(self, name)
-            require(value >= 1, f"plan.{name}", value, "one or more")
+            require(value >= 1, f"plan.{name}", value, "1 or more")
         most = MOST_HOLDS
         require(self.max_holds <= most, "plan.max_holds", self.max_holds, f"at most {most}")
 
@@ -175,7 +178,7 @@ class TuneSettings:
     sure_rise_pct: float = setting(
         2.0,
         unit="%",
-        why="""A smaller rise is passed but remarked on: 40 CFR 1065.205 recommends torque known to
+        why="""A smaller rise passes with a remark: 40 CFR 1065.205 recommends torque known to
         2 % of the point, so that less may be the brake's.""",
     )
     step_rpm: float = setting(
@@ -185,20 +188,20 @@ class TuneSettings:
         samples of a run are averaged.""",
     )
     max_gap_rpm: float = setting(
-        500.0, unit="rpm", why="Nothing is read into a longer gap of a run."
+        500.0, unit="rpm", why="A longer gap of a run is not interpolated."
     )
     least_span_rpm: float = setting(
-        500.0, unit="rpm", why="Least common range of speed from which an order is told."
+        500.0, unit="rpm", why="Least common range of speed over which two runs are compared."
     )
     power_tolerance_pct: float = setting(
         2.0,
         unit="%",
-        why="Torque and power of one run may disagree by this; the same clause of 40 CFR.",
+        why="Torque and power of one run may disagree by this; same clause of 40 CFR.",
     )
     mixture_tolerance_pct: float = setting(
         1.0,
         unit="%",
-        why="""A towing tune may be nearer to the side that hurts (spark: leaner, compression:
+        why="""A towing tune may be nearer to the unsafe side (spark: leaner, compression:
         richer) than the power tune by this: about what a good wide-band sensor repeats (common
         practice, no source).""",
     )
@@ -206,8 +209,8 @@ class TuneSettings:
         10.0,
         unit="degC",
         why="""Exhaust of a towing tune may be hotter by this: a class 2 thermocouple of type K is
-        told to 0.75 % of its reading, 7 degC at 900 (IEC 60584-1, from memory), and no two runs
-        start alike.""",
+        accurate to 0.75 % of its reading, 7 degC at 900 (IEC 60584-1, from memory), and no two runs
+        start equally warm.""",
     )
     heavy_share: float = setting(
         0.65,
@@ -228,4 +231,4 @@ class TuneSettings:
             require(0 <= value < 100, f"tunes.{name}", value, "from 0 to below 100")
         for name in ("step_rpm", "max_gap_rpm", "least_span_rpm"):
             value = getattr(self, name)
-            require(0 < value < float("inf"), f"tunes.{name}", value, "above zero")
+            require(0 < value < float("inf"), f"tunes.{name}", value, "greater than 0")

@@ -409,7 +409,7 @@ def or_unread(error: LogError, channel: str, setup: Setup | None) -> LogError:
         error.problem,
         where=error.where,
         mend=f"{error.mend} To leave it unread: {channel} = false.".strip(),
-        ends_job=is_doubt and setup is not None and channel in setup.limits.ceilings,
+        stops_run=is_doubt and setup is not None and channel in setup.limits.ceilings,
     )
 
 

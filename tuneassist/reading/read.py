@@ -18,7 +18,7 @@ import pandas as pd
 from tuneassist.arguments import file_path, of_kind
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import LogError, SetupError
-from tuneassist.inert import told
+from tuneassist.inert import one_line
 from tuneassist.reading.columns import (
     Column,
     PartWork,
@@ -353,7 +353,7 @@ class _PartReader:
             samples=counts.no_samples,
             columns=self._reports(),
             dropped=(*counts.dropped.items(), *counts.dropped_time.items()),
-            notes=tuple(dict.fromkeys(told(note) for note in self._notes)),
+            notes=tuple(dict.fromkeys(one_line(note) for note in self._notes)),
             rows_read=counts.rows + sum(counts.dropped.values()),
             dialect=self._parts.dialect,
             preamble=self._parts.preamble,

@@ -278,7 +278,9 @@ class Source:
             with self.path.open("rb") as stream:
                 head = stream.read(MAGIC_BYTES)
         except FileNotFoundError as error:
-            raise LogError("there is no such file.", where=str(self.path), ends_job=True) from error
+            raise LogError(
+                "there is no such file.", where=str(self.path), stops_run=True
+            ) from error
         except (OSError, ValueError) as error:
             raise LogError(f"the file cannot be read ({error}).", where=str(self.path)) from error
         if not head:

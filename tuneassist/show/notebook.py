@@ -10,7 +10,7 @@ import html
 from collections.abc import Iterable, Iterator
 
 from tuneassist.grid import Grid
-from tuneassist.inert import told
+from tuneassist.inert import one_line
 from tuneassist.pipeline import Evidence, Proposal
 from tuneassist.show.cell_picture import (
     CellPicture,
@@ -112,7 +112,7 @@ def escaped(words: object) -> str:
     >>> escaped("<b>\u202eCar</b>")
     '&lt;b&gt;?Car&lt;/b&gt;'
     """
-    return html.escape(told(words))
+    return html.escape(one_line(words))
 
 
 def escaped_lines(lines: Iterable[str]) -> str:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from tuneassist.correction import UnsafeHeld
 from tuneassist.evidence.repeats import said_once, unusable_notes
-from tuneassist.inert import told
+from tuneassist.inert import one_line
 from tuneassist.pipeline import Evidence, LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.reading.columns import AFR_CONVERTED
@@ -38,7 +38,7 @@ def proposal_notes(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
     aside = unusable_notes(evidence.unusable, [log.name for log in evidence.logs])
     return (
         *aside,
-        *said_once([f"{name}: {told(note)}" for name, note in notes], names),
+        *said_once([f"{name}: {one_line(note)}" for name, note in notes], names),
         *(note for note in evidence.notes if note not in aside),
         *_stop_doubts(proposal.cells, proposal.setup),
     )

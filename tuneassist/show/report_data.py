@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 import pandas as pd
 
 from tuneassist.grid import Grid
-from tuneassist.loop.advice import Advice, RoundLook
-from tuneassist.loop.history import Fate
+from tuneassist.loop.advice import Advice, RoundSummary
+from tuneassist.loop.history import ProposalOutcome
 from tuneassist.loop.response import Response
-from tuneassist.loop.tunes import Tune, TunesReport
+from tuneassist.loop.tune_set import Tune, TunesReport
 from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.settings import Setup
 from tuneassist.show.run_units import OutputUnits
@@ -58,9 +58,9 @@ class ReportRound:
     expected: pd.DataFrame
     binding: pd.DataFrame = field(default_factory=lambda: NO_BINDING)
     less_fuel: tuple[str, ...] = ()
-    fate: Fate = "proposed"
+    fate: ProposalOutcome = "proposed"
     outcome: str = ""
-    summary: RoundLook | None = None
+    summary: RoundSummary | None = None
     response: Response | None = None
     advice: Advice | None = None
     coverage: pd.DataFrame | None = None

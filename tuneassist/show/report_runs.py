@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from tuneassist.loop.tunes import run_torque
+from tuneassist.loop.tune_set import run_torque
 from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.runs.limit_checks import breach_parts
 from tuneassist.runs.torque import power_kw

@@ -11,8 +11,8 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.correction import UnsafeHeld
-from tuneassist.loop.advice import Advice, RoundLook
-from tuneassist.loop.history import ANSWERS, JUDGED_AGAIN, START, Event, RoundMark, TuneState
+from tuneassist.loop.advice import Advice, RoundSummary
+from tuneassist.loop.history import ANSWERS, REASSESSED_ANSWERS, START, Event, RoundEntry, TuneState
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
@@ -213,7 +213,7 @@ def pending_steps(
 def halted_steps(tune: Path) -> tuple[str, ...]:
     """Return how to continue a halted loop."""
     words = [
-        f"{answer}: {meaning}{'; the round is evaluated again' if answer in JUDGED_AGAIN else ''}"
+        f"{answer}: {meaning}{'; the round is evaluated again' if answer in REASSESSED_ANSWERS else ''}"
         for answer, meaning in ANSWERS.items()
     ]
     return (
@@ -327,7 +327,7 @@ def _back_words(event: Event, folder: Path) -> str:
 
 def status_screen(
     state: TuneState,
-    summaries: Sequence[RoundLook],
+    summaries: Sequence[RoundSummary],
     advice: Advice,
     *,
     setup: Setup,
@@ -386,14 +386,14 @@ def _grids_table(state: TuneState) -> Table:
     """List what is in the controller, what is proposed, and what was rejected."""
     table = Table(box=None, padding=(0, 1), show_header=False)
     table.add_row("the controller holds", f"{grid_name(state.current)}, as you reported")
-    for name in state.names_of("proposed"):
+    for name in state.rounds_with_outcome("proposed"):
         table.add_row("proposed", f"{grid_name(name)}, not loaded yet")
-    if rejected := state.names_of("rejected"):
+    if rejected := state.rounds_with_outcome("rejected"):
         table.add_row("rejected", f"{', '.join(rejected)}: do not load")
     return table
 
 
-def _rounds_table(state: TuneState, summaries: Sequence[RoundLook], display: Display) -> Table:
+def _rounds_table(state: TuneState, summaries: Sequence[RoundSummary], display: Display) -> Table:
     table = Table(box=None, padding=(0, 1), header_style="bold")
     table.add_column("round", justify="right", no_wrap=True)
     table.add_column("in force", no_wrap=True)
@@ -414,14 +414,14 @@ def _rounds_table(state: TuneState, summaries: Sequence[RoundLook], display: Dis
     return table
 
 
-def _response_words(one: RoundLook, display: Display) -> str:
+def _response_words(one: RoundSummary, display: Display) -> str:
     if one.response is None or one.response_low is None or one.response_high is None:
         return display.no_evidence
     return f"{one.response:.2f} ({one.response_low:.2f} to {one.response_high:.2f})"
 
 
-def _then_words(mark: RoundMark, state: TuneState) -> str:
-    word = state.fate(mark)
+def _then_words(mark: RoundEntry, state: TuneState) -> str:
+    word = state.outcome(mark)
     if word == "halted":
         return f"HALTED: {mark.verdict}"
     if word == "proposed":

@@ -9,7 +9,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from tuneassist.loop.tunes import Finding, Tune, TunesReport
+from tuneassist.loop.tune_set import Finding, Tune, TunesReport
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import bullets
 

@@ -12,11 +12,11 @@ from tuneassist.evidence.repeats import unusable_notes
 from tuneassist.files.plan_section import read_plan_settings
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.tune_folder import open_tune
-from tuneassist.files.tune_places import HISTORY
+from tuneassist.files.tune_layout import HISTORY
 from tuneassist.files.tune_setup import SETUP
 from tuneassist.grid import Floats, Grid
 from tuneassist.loop.plan import Plan, plan_holds
-from tuneassist.loop.pool import pool_rounds
+from tuneassist.loop.pooling import pool_rounds
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Evidence, gather

@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from tuneassist import __version__
-from tuneassist.files.plain_file import write_whole
-from tuneassist.files.proposal_folder import write_proposal
+from tuneassist.files.result_writer import write_proposal
+from tuneassist.files.safe_files import write_atomically
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.tunes_folder import read_tunes
-from tuneassist.loop.tunes import check_tunes
+from tuneassist.loop.tune_set import check_tunes
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import Ignition
 from tuneassist.show.report import report_html, report_sections
@@ -182,7 +182,7 @@ def write_report(
     if figures is not None:
         pictures = [*map_pictures(data), *pictures_of(sections)]
         drawn = write_figures(figures, pictures, overwrite=overwrite)
-    write_whole(out, page.encode("utf-8"))
+    write_atomically(out, page.encode("utf-8"))
     return ReportWritten(tuple(section.title for section in sections), tuple(drawn))
 
 

@@ -13,15 +13,15 @@ import pandas as pd
 from tuneassist.errors import InputError, LogError
 from tuneassist.evidence.coverage import coverage_table
 from tuneassist.evidence.residuals import hold_residuals
-from tuneassist.files.result_folder import ResultFolder, is_result, read_result
-from tuneassist.files.round_check import require_sound
-from tuneassist.files.text import sha256_of
+from tuneassist.files.result_reader import ResultFolder, is_result, read_result
+from tuneassist.files.round_verification import verify_round
+from tuneassist.files.serialise import sha256_of
 from tuneassist.files.tune_folder import TuneFolder, open_tune
-from tuneassist.files.tune_places import HISTORY
+from tuneassist.files.tune_layout import HISTORY
 from tuneassist.grid import compose_pct, step_between_pct
-from tuneassist.loop.advice import look_of_record
-from tuneassist.loop.history import ANSWERS, START, RoundMark, TuneState
-from tuneassist.loop.pool import pool_rounds
+from tuneassist.loop.advice import summary_from_record
+from tuneassist.loop.history import ANSWERS, START, RoundEntry, TuneState
+from tuneassist.loop.pooling import pool_rounds
 from tuneassist.parallel import LogFile, reduce_files
 from tuneassist.pipeline import LogEvidence, gather
 from tuneassist.settings import Setup
@@ -80,7 +80,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
             mend=f"Log, then: tuneassist rounds add {tune.path} LOG...",
         )
     for mark in state.rounds:
-        require_sound(tune, mark)
+        verify_round(tune, mark)
     results = [read_result(tune.path / mark.name, known=dict(mark.files)) for mark in state.rounds]
     rounds = tuple(
         _round_of(tune, mark, result) for mark, result in zip(state.rounds, results, strict=True)
@@ -105,16 +105,16 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
     )
 
 
-def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> ReportRound:
+def _round_of(tune: TuneFolder, mark: RoundEntry, result: ResultFolder) -> ReportRound:
     stored = tune.evidence(mark)
-    look, advice = look_of_record(dict(stored.look))
+    look, advice = summary_from_record(dict(stored.summary))
     held = "the grid at the start" if mark.in_force == START else f"the grid of {mark.in_force}"
     one = _as_round(result, f"round {mark.number}", f"with {held} in force")
     earlier = [m for m in tune.state.rounds if m.number <= mark.number and m.is_evidence]
     seen = sum((tune.evidence(m).visits.flat() for m in earlier), np.zeros(tune.setup.axes.size))
     return replace(
         one,
-        fate=tune.state.fate(mark),
+        fate=tune.state.outcome(mark),
         outcome=_outcome(mark, tune.state),
         summary=look,
         advice=advice,
@@ -124,8 +124,8 @@ def _round_of(tune: TuneFolder, mark: RoundMark, result: ResultFolder) -> Report
     )
 
 
-def _outcome(mark: RoundMark, state: TuneState) -> str:
-    word = state.fate(mark)
+def _outcome(mark: RoundEntry, state: TuneState) -> str:
+    word = state.outcome(mark)
     if word == "halted":
         return f"halted: {mark.verdict}"
     if word == "proposed":

@@ -16,8 +16,8 @@ from tuneassist import __version__
 from tuneassist.correction import check_grid, unsafe_record
 from tuneassist.errors import OutputError, RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
-from tuneassist.files.proposal_folder import RESULT_FILES, mend_interrupted
-from tuneassist.files.text import frame_csv, stable_json
+from tuneassist.files.result_writer import RESULT_FILES, recover_interrupted
+from tuneassist.files.serialise import frame_csv, stable_json
 from tuneassist.grid import Axes, Floats, Grid, compose_pct
 from tuneassist.inert import listed
 from tuneassist.pipeline import Proposal, checker_objection
@@ -60,7 +60,7 @@ def require_free(out: Path, *, overwrite: bool) -> None:
     """
     if not out.absolute().parent.is_dir():
         raise OutputError(f"{out}: the folder that it belongs in does not exist. Create it first.")
-    mend_interrupted(out)
+    recover_interrupted(out)
     if not out.exists():
         return
     if not out.is_dir():

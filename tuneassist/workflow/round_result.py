@@ -16,13 +16,20 @@ from tuneassist.files.json_file import parse_record
 from tuneassist.files.plan_section import read_plan_settings
 from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, response_record
 from tuneassist.files.round_files import PUT_BACK
-from tuneassist.files.text import sha256_of, stable_json
+from tuneassist.files.serialise import sha256_of, stable_json
 from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.files.tune_setup import SETUP, TARGET
 from tuneassist.grid import Grid
-from tuneassist.loop.advice import Advice, RoundLook, advise, look_at, look_of_record, look_record
-from tuneassist.loop.exceeded import exceeded_in
-from tuneassist.loop.history import RoundMark
+from tuneassist.loop.advice import (
+    Advice,
+    RoundSummary,
+    advise,
+    summarise_round,
+    summary_from_record,
+    summary_record,
+)
+from tuneassist.loop.exceeded_ceilings import exceeded_ceilings
+from tuneassist.loop.history import RoundEntry
 from tuneassist.loop.rounds import RoundResult, add_round
 from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
@@ -49,11 +56,11 @@ class JudgedRound:
         The round from afar, and whether to go on.
     """
 
-    mark: RoundMark
+    mark: RoundEntry
     result: RoundResult
     logs: tuple[LogEvidence, ...]
     visits: Grid
-    look: RoundLook
+    look: RoundSummary
     advice: Advice
 
     def beside(self, unusable: Mapping[str, str]) -> JudgedRound:
@@ -78,8 +85,8 @@ def judge_round(
     tune: TuneFolder,
     logs: Sequence[LogEvidence],
     *,
-    mark: RoundMark,
-    earlier: Sequence[RoundMark],
+    mark: RoundEntry,
+    earlier: Sequence[RoundEntry],
     visits: Grid,
 ) -> JudgedRound:
     """Judge a round by those before it and propose the next step.
@@ -101,8 +108,8 @@ def judge_round(
     result = add_round(tune.rounds(earlier), logs, setup=setup, current=current)
     result = replace(result, round=replace(result.round, number=mark.number))
     response = result.round.response
-    look = look_at(mark.number, result.proposal.cells, response, setup=setup)
-    before = look_of_record(dict(tune.evidence(earlier[-1]).look))[0] if earlier else None
+    look = summarise_round(mark.number, result.proposal.cells, response, setup=setup)
+    before = summary_from_record(dict(tune.evidence(earlier[-1]).summary))[0] if earlier else None
     advice = advise(
         result.proposal.cells,
         response,
@@ -110,7 +117,7 @@ def judge_round(
         now=look,
         before=before,
         plan=read_plan_settings(tune.path / SETUP),
-        exceeded=exceeded_in(logs, setup),
+        exceeded=exceeded_ceilings(logs, setup),
     )
     judged = replace(mark, verdict=response.verdict, is_halt=result.is_halt)
     return JudgedRound(judged, result, tuple(logs), visits, look, advice)
@@ -121,7 +128,7 @@ def round_contents(
     judged: JudgedRound,
     *,
     logs: Sequence[Log],
-    earlier: Sequence[RoundMark],
+    earlier: Sequence[RoundEntry],
     is_simulated: bool,
     as_read: Mapping[str, Any] | None = None,
 ) -> dict[str, str]:
@@ -162,8 +169,8 @@ def round_contents(
         logs=judged.logs,
         set_aside=judged.result.set_aside,
         response=judged.result.round.response,
-        look={
-            **look_record(judged.look, judged.advice),
+        summary={
+            **summary_record(judged.look, judged.advice),
             **unsafe_record(judged.shown.unsafe_held),
         },
         visits=judged.visits,
@@ -186,7 +193,7 @@ def round_record(judged: JudgedRound, earlier: Sequence[str]) -> dict[str, Any]:
     }
 
 
-def _inputs(tune: TuneFolder, mark: RoundMark, earlier: Sequence[RoundMark]) -> list[InputFile]:
+def _inputs(tune: TuneFolder, mark: RoundEntry, earlier: Sequence[RoundEntry]) -> list[InputFile]:
     """Fingerprint every file that a round rests on."""
     paths = [("setup", tune.path / SETUP)]
     if (tune.path / TARGET).exists():
@@ -208,14 +215,14 @@ def count_visits(logs: Sequence[LogEvidence], setup: Setup) -> Grid:
     return Grid(setup.axes, seen.reshape(setup.axes.shape))
 
 
-def earlier_record(tune: TuneFolder, mark: RoundMark) -> Mapping[str, Any]:
+def earlier_record(tune: TuneFolder, mark: RoundEntry) -> Mapping[str, Any]:
     """Read what was told about reading when a round was first made."""
     files = tune.files(mark)
     where = str(files.folder / "proposal.json")
     return parse_record(files.read("proposal.json"), where=where, mend=PUT_BACK)
 
 
-def changes_any_cell(tune: TuneFolder, mark: RoundMark) -> bool:
+def changes_any_cell(tune: TuneFolder, mark: RoundEntry) -> bool:
     """Tell whether a round proposed anything else than the grid in force."""
     step = tune.files(mark).grid("step.csv", tune.setup.axes)
     return bool((np.nan_to_num(step.values) != 0).any())

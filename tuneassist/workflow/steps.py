@@ -15,15 +15,15 @@ from typing import Any
 from tuneassist.correction import UnsafeHeld, unsafe_of_record, unsafe_record
 from tuneassist.errors import InputError, LogError, TuneassistError
 from tuneassist.files.json_file import take_words
-from tuneassist.files.round_check import require_sound
 from tuneassist.files.round_files import PUT_BACK, fingerprints
+from tuneassist.files.round_verification import verify_round
 from tuneassist.files.tune_folder import TuneFolder, open_tune, start_tune
-from tuneassist.loop.advice import NO_LOGS, Advice, RoundLook, look_of_record
+from tuneassist.loop.advice import NO_LOGS, Advice, RoundSummary, summary_from_record
 from tuneassist.loop.history import (
-    JUDGED_AGAIN,
+    REASSESSED_ANSWERS,
     Event,
     Kind,
-    RoundMark,
+    RoundEntry,
     TuneState,
     require,
     round_details,
@@ -132,14 +132,14 @@ class TuneStatus:
     path: Path
     setup: Setup
     state: TuneState
-    looks: tuple[RoundLook, ...]
+    looks: tuple[RoundSummary, ...]
     advice: Advice
     has_step: bool
     held: tuple[UnsafeHeld, ...] | None
 
     def record(self) -> dict[str, Any]:
         """Return it as plain values: what is loaded, proposed and rejected is told apart."""
-        proposed = self.state.names_of("proposed")
+        proposed = self.state.rounds_with_outcome("proposed")
         held = self.held
         return {
             "rounds": [asdict(look) for look in self.looks],
@@ -148,7 +148,7 @@ class TuneStatus:
             "check": self.advice.check,
             "controller_holds": self.state.current,
             "proposed": proposed[0] if proposed else None,
-            "rejected": list(self.state.names_of("rejected")),
+            "rejected": list(self.state.rounds_with_outcome("rejected")),
             **({"unsafe_step_held": None} if held is None else unsafe_record(held)),
         }
 
@@ -200,7 +200,7 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
         )
         tune.write_round(number, contents)
         mark = replace(judged.mark, files=fingerprints(contents))
-        after = tune.happened(Event("add", now(), round_details(mark)))
+        after = tune.record_event(Event("add", now(), round_details(mark)))
     return AddedRound(after, judged, read, simulated)
 
 
@@ -215,7 +215,7 @@ def step(folder: Path, kind: Kind) -> StepDone:
     with open_tune(folder) as tune:
         require(tune.state, kind)
         if kind == "accept":
-            require_sound(tune, tune.state.rounds[-1])
+            verify_round(tune, tune.state.rounds[-1])
         last, details, was_held = tune.state.last, {}, tune.state.current
         if kind == "undo" and last is not None:
             details = {"took_back": last.kind, "of": last.time}
@@ -240,7 +240,7 @@ def found(folder: Path, answer: str) -> AddedRound | StepDone:
     """
     with open_tune(folder) as tune:
         require(tune.state, "found", answer=answer)
-        if answer in JUDGED_AGAIN:
+        if answer in REASSESSED_ANSWERS:
             return _judge_again(tune, answer)
         after = _happened(tune, "found", {"answer": answer})
     return _with_what_waits(StepDone(after, "found"))
@@ -262,8 +262,8 @@ def status_of(tune: TuneFolder) -> TuneStatus:
     """
     rounds = tune.state.rounds
     for one in rounds:
-        require_sound(tune, one)
-    seen = [look_of_record(dict(tune.evidence(one).look)) for one in rounds]
+        verify_round(tune, one)
+    seen = [summary_from_record(dict(tune.evidence(one).summary)) for one in rounds]
     is_pending = tune.state.is_pending
     return TuneStatus(
         tune.path,
@@ -285,9 +285,9 @@ def _new_mark() -> str:
     return secrets.token_hex(6)
 
 
-def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundMark:
+def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundEntry:
     """Return the mark of a round that is yet to be judged."""
-    return RoundMark(
+    return RoundEntry(
         number,
         _new_mark(),
         tune.state.current,
@@ -298,7 +298,7 @@ def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundMark:
 
 
 def _judge(
-    tune: TuneFolder, found: LogsAtHand, mark: RoundMark, earlier: Sequence[RoundMark]
+    tune: TuneFolder, found: LogsAtHand, mark: RoundEntry, earlier: Sequence[RoundEntry]
 ) -> JudgedRound:
     said = [one.evidence for one in found.used]
     visits = round_result.count_visits(said, tune.setup)
@@ -320,7 +320,7 @@ def _refuse_known(logs: Sequence[Log], tune: TuneFolder) -> None:
 
 
 def _happened(tune: TuneFolder, kind: Kind, details: Mapping[str, Any]) -> TuneFolder:
-    return tune.happened(Event(kind, now(), details))
+    return tune.record_event(Event(kind, now(), details))
 
 
 def _judge_again(tune: TuneFolder, answer: str) -> AddedRound:
@@ -328,7 +328,7 @@ def _judge_again(tune: TuneFolder, answer: str) -> AddedRound:
     halted = tune.state.rounds[-1]
     stored = tune.evidence(halted)
     as_read = round_result.earlier_record(tune, halted)
-    earlier: tuple[RoundMark, ...] = tune.state.evidence
+    earlier: tuple[RoundEntry, ...] = tune.state.evidence
     mark = replace(halted, made=_new_mark())
     if answer == "not-loaded":
         mark = replace(mark, in_force=tune.state.loaded[-2])
@@ -356,10 +356,10 @@ def _with_what_waits(done: StepDone) -> StepDone:
     if not tune.files(last).folder.is_dir():  # told by what needs it
         return done
     try:
-        require_sound(tune, last)
+        verify_round(tune, last)
     except TuneassistError as error:
         return replace(done, objection=error)
-    advice = look_of_record(dict(tune.evidence(last).look))[1]
+    advice = summary_from_record(dict(tune.evidence(last).summary))[1]
     return replace(done, advice=advice, has_step=round_result.changes_any_cell(tune, last))
 
 
@@ -369,7 +369,7 @@ def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
         return ()
     last = tune.state.rounds[-1]
     try:
-        return unsafe_of_record(dict(tune.evidence(last).look))
+        return unsafe_of_record(dict(tune.evidence(last).summary))
     except ValueError as error:
         if isinstance(error, InputError):
             raise

@@ -14,8 +14,8 @@ from tuneassist.correction import UnsafeHeld
 from tuneassist.errors import InputError, LogError
 from tuneassist.files.tune_folder import open_tune
 from tuneassist.grid import Grid
-from tuneassist.inert import inert, told
-from tuneassist.loop.advice import Advice, RoundLook
+from tuneassist.inert import inert, one_line
+from tuneassist.loop.advice import Advice, RoundSummary
 from tuneassist.loop.history import Kind
 from tuneassist.loop.response import Response
 from tuneassist.parallel import LogsAtHand
@@ -56,7 +56,7 @@ class TuneRound:
     response: Response
     proposal: Proposal
     advice: Advice
-    look: RoundLook
+    look: RoundSummary
     is_halt: bool
 
     def to_frame(self) -> pd.DataFrame:
@@ -73,10 +73,10 @@ class TuneRound:
         return page(title, sentences(line.strip() for line in self._lines()), shown)
 
     def _lines(self) -> list[str]:
-        answer = f"  engine: {self.response.verdict}, {told(self.response.why)}"
+        answer = f"  engine: {self.response.verdict}, {one_line(self.response.why)}"
         if self.is_halt:
             return [answer, "  halted: nothing is proposed until found() says what you found"]
-        return [answer, f"  {self.advice.word}: {told(self.advice.why)}"]
+        return [answer, f"  {self.advice.word}: {one_line(self.advice.why)}"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,7 +104,7 @@ class Standing:
     """
 
     path: Path
-    looks: tuple[RoundLook, ...]
+    looks: tuple[RoundSummary, ...]
     advice: Advice
     controller_holds: str
     proposed: str | None
@@ -130,7 +130,7 @@ class Standing:
         return [
             f"  {len(self.looks)} round(s); the controller holds {self.controller_holds}"
             f"{waits}{halted}",
-            f"  {self.advice.word}: {told(self.advice.why)}",
+            f"  {self.advice.word}: {one_line(self.advice.why)}",
         ]
 
 
@@ -319,14 +319,14 @@ def _round(came: steps.AddedRound) -> TuneRound:
 
 
 def _standing(found: steps.TuneStatus) -> Standing:
-    proposed = found.state.names_of("proposed")
+    proposed = found.state.rounds_with_outcome("proposed")
     return Standing(
         path=found.path,
         looks=found.looks,
         advice=found.advice,
         controller_holds=found.state.current,
         proposed=proposed[0] if proposed else None,
-        rejected=found.state.names_of("rejected"),
+        rejected=found.state.rounds_with_outcome("rejected"),
         is_halted=found.state.is_halted,
         unsafe_held=found.held,
     )

@@ -12,11 +12,11 @@ import numpy as np
 from tuneassist import pipeline
 from tuneassist.arguments import file_path, of_kind
 from tuneassist.errors import GridError, LogError, TuneassistError
-from tuneassist.files import proposal_folder
+from tuneassist.files import result_writer
 from tuneassist.files.grid_file import write_grid_text
-from tuneassist.files.plain_file import write_whole
+from tuneassist.files.safe_files import write_atomically
+from tuneassist.files.serialise import sha256_of
 from tuneassist.files.setup_file import read_setup
-from tuneassist.files.text import sha256_of
 from tuneassist.files.toml_table import read_toml
 from tuneassist.grid import Grid
 from tuneassist.parallel import LogsAtHand
@@ -141,7 +141,7 @@ def write_grid(grid: Grid, file: str | os.PathLike[str], *, overwrite: bool = Fa
     path = file_path(file)
     require_new_file(path, overwrite=overwrite, ask=OVERWRITE)
     text = write_grid_text(Grid(grid.axes, np.round(grid.values, DECIMALS)))
-    write_whole(path, text.encode("utf-8"))
+    write_atomically(path, text.encode("utf-8"))
     return path
 
 
@@ -235,7 +235,7 @@ def write_made(
     contents = proposal_contents(
         proposal, logs=logs, inputs=inputs, in_force=in_force, is_simulated=is_simulated
     )
-    return proposal_folder.write_proposal(folder, contents, overwrite=overwrite)
+    return result_writer.write_proposal(folder, contents, overwrite=overwrite)
 
 
 def input_files(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from tuneassist.loop.tunes import Tune, run_torque
+from tuneassist.loop.tune_set import Tune, run_torque
 from tuneassist.own_units import channel_words
 from tuneassist.show.figures.colours import AFTER, BEFORE, INK, LIMIT, PAPER
 from tuneassist.show.figures.drawing import escape_math, frame_or_new, label_axes, set_title

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.grid import Axes
-from tuneassist.loop.advice import RoundLook
+from tuneassist.loop.advice import RoundSummary
 from tuneassist.loop.response import Response
 from tuneassist.show.figures.colours import (
     AFTER,
@@ -38,7 +38,7 @@ FLAT_PCT = 1.0
 """Residuals smaller than this are drawn as dots, without a side. [%]"""
 
 
-def rounds_frame(summaries: Sequence[RoundLook]) -> pd.DataFrame:
+def rounds_frame(summaries: Sequence[RoundSummary]) -> pd.DataFrame:
     """Return rounds as a tidy frame: number, cells_seen, cells_inside, rms_pct, response ..."""
     return pd.DataFrame([one.__dict__ for one in summaries])
 

@@ -1,4 +1,4 @@
-"""A tune of a set, what is found about one, and the curves of its full-load run."""
+"""A tune of a set, a finding about it, and the curves of its full-load run."""
 
 from __future__ import annotations
 
@@ -41,10 +41,10 @@ class Tune:
         Its full-load run with ``rpm`` and ``torque_nm``, ``power_kw`` or both, and where they are
         known ``lambda`` and ``exhaust_temp_c``; None without one.
     run_words
-        What the run was taken from, for people.
+        Where the run comes from, in words.
     pulls
-        Samples of the run as measured, which the tune's limits are held against; none where the
-        run is a table given as such.
+        Samples of the run as measured, which are checked against the tune's limits; none where the
+        run is a table.
     air
         What is known of the air of the run.
     standard
@@ -68,7 +68,7 @@ class Tune:
 
 @dataclass(frozen=True)
 class SetUnits:
-    """Units in which a set of tunes is told.
+    """Units in which a set of tunes is reported.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ class SetUnits:
 
 
 def units_of_set(tunes: Sequence[Tune]) -> SetUnits:
-    """Return the units of a person with these tunes, by the rule of full-load runs.
+    """Return the units for these tunes, by the rule of full-load runs.
 
     Of the logs the first that has one counts, of the setups the first.
     """
@@ -119,14 +119,14 @@ def units_of_set(tunes: Sequence[Tune]) -> SetUnits:
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing that was looked at.
+    """The result of one check.
 
     Parameters
     ----------
     topic
         What it is about.
     verdict
-        "ok"; "remark": pass, but read it; "breach": not as it should be.
+        "ok"; "remark": passes, but read it; "breach": fails.
     tunes
         The tunes that it is about.
     sentence
@@ -155,7 +155,7 @@ def channel_curve(run: pd.DataFrame, column: str, rules: TuneSettings) -> pd.Ser
     column
         Such as ``lambda`` or ``exhaust_temp_c``.
     rules
-        Step, and the gap into which nothing is read.
+        Step, and the longest gap that is interpolated.
     """
     if column not in run:
         return pd.Series(dtype=float)
@@ -176,7 +176,7 @@ def _curve(samples: pd.DataFrame, column: str, rules: TuneSettings) -> pd.Series
 
 
 def _interpolated(at: Floats, rpm: Floats, values: Floats, max_gap: float) -> Floats:
-    """Straight lines between means, drawn on to the run's ends, which lie inside the outer bins."""
+    """Straight lines between means, extended to the run's ends, which lie inside the outer bins."""
     if len(rpm) < 2:
         return np.full(len(at), values[0])
     above = np.clip(np.searchsorted(rpm, at), 1, len(rpm) - 1)

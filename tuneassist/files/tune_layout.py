@@ -1,4 +1,4 @@
-"""Where a tune's round folders belong: a matter of its history, so that any kill is mended."""
+"""Layout of a tune's folder: its history says where each round belongs, also after a crash."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 
 from tuneassist.errors import InputError
 from tuneassist.files.json_file import read_record
-from tuneassist.files.plain_file import is_link, snippet, writing_to
+from tuneassist.files.safe_files import is_link, snippet, write_errors_explained
 from tuneassist.files.tune_setup import SETUP, TARGET
 from tuneassist.loop.history import TuneState
 
@@ -22,35 +22,34 @@ _ROUND = re.compile(r"round-\d+")
 _KEPT_ROUND = re.compile(r"round-\d+-\d+")
 
 
-def tidy(folder: Path, state: TuneState) -> None:
-    """Put every round folder where the history says that it belongs.
+def restore_layout(folder: Path, state: TuneState) -> None:
+    """Move every round folder to where the history says it belongs.
 
     Parameters
     ----------
     folder
         The tune's folder, its lock held.
     state
-        What follows from the history.
+        The state after the history.
     """
     wanted = {one.name: one.made for one in state.rounds}
-    with writing_to(folder):
+    with write_errors_explained(folder):
         for left in folder.glob(".round-*.tuneassist-*"):
-            shutil.rmtree(left, ignore_errors=True)  # half written, never part of the tune
+            shutil.rmtree(left, ignore_errors=True)  # half-written, never part of the tune
         for path in _folders(folder, _ROUND):
             made = made_of(path)
             if made is not None and made != wanted.get(path.name):
-                path.rename(free_place(folder, path.name))
+                path.rename(free_kept_path(folder, path.name))
         kept = {made_of(path): path for path in _folders(folder / KEPT, _KEPT_ROUND)}
         for name, made in wanted.items():
             if not (folder / name).exists() and made in kept:
                 kept[made].rename(folder / name)
 
 
-def require_own_places(folder: Path) -> None:
-    """Refuse a tune in which a link or a device stands in place of a file or folder.
+def refuse_links(folder: Path) -> None:
+    """Refuse a tune in which a link or a device takes the place of a file or folder.
 
-    What a tune keeps is its own; a link would have this program read, write or move what stands
-    elsewhere.
+    Through a link this program would read, write or move files elsewhere.
 
     Parameters
     ----------
@@ -63,26 +62,26 @@ def require_own_places(folder: Path) -> None:
         With the first such place.
     """
     try:
-        _look_through(folder)
+        _check_paths(folder)
     except OSError as error:
         said = snippet(error.strerror or error)
         raise InputError(f"the folder cannot be read: {said}.", where=str(folder)) from error
 
 
-def _look_through(folder: Path) -> None:
+def _check_paths(folder: Path) -> None:
     for path in sorted(folder.iterdir()):
         is_round = _ROUND.fullmatch(path.name) is not None
         if path.name in _FILES:
-            _require_own(path, is_folder=False)
+            _check_path(path, is_folder=False)
         elif is_round or path.name == KEPT:
-            _require_own(path, is_folder=True if path.name == KEPT else None)
+            _check_path(path, is_folder=True if path.name == KEPT else None)
             for inner in sorted(path.iterdir()) if path.is_dir() else ():
-                _require_own(inner)
+                _check_path(inner)
                 for file in sorted(inner.iterdir()) if inner.is_dir() else ():
-                    _require_own(file)
+                    _check_path(file)
 
 
-def _require_own(path: Path, *, is_folder: bool | None = None) -> None:
+def _check_path(path: Path, *, is_folder: bool | None = None) -> None:
     found = path.lstat()
     is_dir, is_file = stat.S_ISDIR(found.st_mode), stat.S_ISREG(found.st_mode)
     problem = ""
@@ -91,19 +90,19 @@ def _require_own(path: Path, *, is_folder: bool | None = None) -> None:
     elif not is_dir and not is_file:
         problem = "this is a device or a pipe"
     elif is_folder is not None and is_folder != is_dir:
-        problem = "this is no folder" if is_folder else "this is a folder, no file"
+        problem = "this is not a folder" if is_folder else "this is a folder, not a file"
     elif path.name == LOCK and found.st_nlink > 1:
         problem = "this file has a second name elsewhere"  # locking may empty it
     if problem:
         raise InputError(
-            f"{problem}; a tune's files and folders are its own.",
+            f"{problem}; a tune has only files and folders of its own.",
             where=str(path),
             mend="Put the file or folder itself there, or move this away.",
         )
 
 
 def made_of(folder: Path) -> str | None:
-    """Return the mark of a round folder; None where it cannot be read."""
+    """Return the identity of a round folder; None where it cannot be read."""
     try:
         made = read_record(folder / "evidence.json").get("made")
     except InputError:
@@ -117,8 +116,8 @@ def _folders(parent: Path, pattern: re.Pattern[str]) -> list[Path]:
     return sorted(p for p in parent.iterdir() if p.is_dir() and pattern.fullmatch(p.name))
 
 
-def free_place(folder: Path, name: str) -> Path:
-    """Return a place under ``kept`` that nothing has yet."""
+def free_kept_path(folder: Path, name: str) -> Path:
+    """Return an unused path under ``kept``."""
     kept = folder / KEPT
     kept.mkdir(exist_ok=True)
     taken = {path.name for path in kept.iterdir()}

@@ -1,7 +1,7 @@
-"""Small files in and out: read once and within bounds, written whole and never through a link.
+"""Small files: read once and within size limits, written atomically and never through a link.
 
-Setups, grids and tune folders are sent from shop to shop. What a received file names stays inside
-its own folder, is a plain file, and has a size that is looked at before memory is taken.
+Setups, grids and tune folders are sent from shop to shop. A path that a received file names must
+stay inside that file's folder and be a plain file, and its size is checked before it is read.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from tuneassist import stopping
 from tuneassist.errors import InputError, OutputError
-from tuneassist.inert import told
+from tuneassist.inert import one_line
 
 SNIPPET = 60
 """Most letters of a file's content that a message shows. [1]"""
@@ -30,36 +30,36 @@ _CAUSES = {
     "the disk is full.": ("ENOSPC", "EDQUOT"),
     "this account may not write there.": ("EACCES", "EPERM", "EROFS"),
     "the folder that it belongs in is missing or vanished.": ("ENOENT", "ENOTDIR", "ESTALE"),
-    "it was taken by another program meanwhile.": ("EEXIST", "ENOTEMPTY"),
+    "another program took its place meanwhile.": ("EEXIST", "ENOTEMPTY"),
     "it is in use.": ("EBUSY", "ETXTBSY"),
 }
-_MENDS = {
+_REMEDIES = {
     "the disk is full.": "Free some space or write elsewhere.",
     "this account may not write there.": (
         "Close programs that have its files open, or write elsewhere."
     ),
     "the folder that it belongs in is missing or vanished.": "Create it, or write elsewhere.",
-    "it was taken by another program meanwhile.": "Let the other program end, then repeat.",
+    "another program took its place meanwhile.": "Let the other program end, then repeat.",
     "it is in use.": "Close programs that use it, or name a folder inside it.",
 }
 
 
-_WITHOUT_WAITING = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-"""Should a pipe have taken the file's place since it was looked at."""
+_OPEN_FLAGS = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+"""Does not block if a pipe has taken the file's place since the check."""
 
 
 def snippet(text: object, most: int = SNIPPET) -> str:
-    r"""Shorten a text of a file for a message, without marks that a terminal would act on.
+    r"""Shorten a text of a file for a message, without control characters.
 
     Examples
     --------
     >>> snippet("a\x1b[2Jb")
     'a?[2Jb'
     """
-    return told(text, most)
+    return one_line(text, most)
 
 
-def read_plain(
+def read_bounded(
     path: Path, *, most: int, what: str = "what was meant", error: type[InputError] = InputError
 ) -> bytes:
     """Read a plain file, once.
@@ -87,7 +87,7 @@ def read_plain(
     """
     try:
         _require_plain(path.stat().st_mode, path, error)
-        with os.fdopen(os.open(path, _WITHOUT_WAITING), "rb") as stream:
+        with os.fdopen(os.open(path, _OPEN_FLAGS), "rb") as stream:
             _require_plain(os.fstat(stream.fileno()).st_mode, path, error)
             data = stream.read(most + 1)
     except (OSError, ValueError, RuntimeError) as said:
@@ -110,20 +110,20 @@ def _require_plain(mode: int, path: Path, error: type[InputError]) -> None:
         raise error(f"the file cannot be read: it is {what}.", where=str(path), mend="Name a file.")
 
 
-def inside(folder: Path, name: str) -> Path:
+def path_inside(folder: Path, name: str) -> Path:
     """Return the path of a file that another file names, if it stays inside the folder.
 
     Parameters
     ----------
     folder
-        Where the naming file stands.
+        Folder of the naming file.
     name
-        As it is written there.
+        The path as written there.
 
     Raises
     ------
     InputError
-        When it is absolute, steps out of the folder, or is reached through a link that does.
+        When it is absolute, or leads out of the folder directly or through a link.
     """
     windows = PureWindowsPath(name)
     parts = {*windows.parts, *PurePosixPath(name).parts}
@@ -135,7 +135,7 @@ def inside(folder: Path, name: str) -> Path:
             is_out = True
     if is_out:
         raise InputError(
-            f'"{snippet(name)}" leads out of the folder of the file that names it.',
+            f'"{snippet(name)}" is outside the folder of the file that names it.',
             where=str(folder),
             mend="Put the file into that folder, and give its name alone.",
         )
@@ -143,12 +143,12 @@ def inside(folder: Path, name: str) -> Path:
 
 
 def is_link(path: Path) -> bool:
-    """Tell whether a path is a link to something else, a junction included."""
+    """Return whether a path is a link or a junction."""
     is_junction = getattr(path, "is_junction", None)  # from Python 3.12 on
     return path.is_symlink() or bool(is_junction and is_junction())
 
 
-def write_whole(path: Path, data: bytes) -> None:
+def write_atomically(path: Path, data: bytes) -> None:
     """Write a file, whole or not at all; a link of its name is replaced, never written through.
 
     Parameters
@@ -163,8 +163,8 @@ def write_whole(path: Path, data: bytes) -> None:
     OutputError
         When it cannot be written; what was there before is untouched.
     """
-    with writing_to(path):
-        # new and of a name that nobody can know, so that nothing can lie in wait for it
+    with write_errors_explained(path):
+        # a new random name, which no prepared link can have
         fresh = path.with_name(f".tuneassist-writing-{secrets.token_hex(8)}")
         with stopping.unfinished(fresh):
             try:
@@ -182,8 +182,8 @@ def write_whole(path: Path, data: bytes) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Force a folder's list of names to the disk, where the system can."""
-    if os.name == "nt":  # folders cannot be opened there; a rename is journalled by the system
+    """Flush a folder's list of names to the disk, where the system can."""
+    if os.name == "nt":  # folders cannot be opened there; the system journals renames
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
@@ -196,8 +196,8 @@ def sync_folder(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def writing_to(out: Path) -> Iterator[None]:
-    """Say in one sentence why the result could not be written."""
+def write_errors_explained(out: Path) -> Iterator[None]:
+    """Turn a failure to write into an error with cause and remedy."""
     try:
         yield
     except OutputError:
@@ -207,7 +207,7 @@ def writing_to(out: Path) -> Iterator[None]:
         for cause, names in _CAUSES.items():
             if name in names:
                 raise OutputError(
-                    f"{out}: the result cannot be written: {cause} {_MENDS[cause]}"
+                    f"{out}: the result cannot be written: {cause} {_REMEDIES[cause]}"
                 ) from error
         said = getattr(error, "strerror", None) or str(error)
         raise OutputError(f"{out}: the result cannot be written: {said}.") from error

@@ -1,4 +1,4 @@
-"""Numbers, tables and records as text, the same text every time, and the fingerprint of a file."""
+"""Numbers, tables and records as text, always the same text, and the fingerprint of a file."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ WRONG_SHAPE = (
     OSError, KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError,
     RecursionError,
 )  # fmt: skip
-"""What comes of a record that is not of the shape in which it was written."""
+"""Exceptions from a record that does not have the shape in which it was written."""
 
 
 def shortest_number(value: float) -> str:
@@ -58,7 +58,7 @@ def frame_csv(frame: pd.DataFrame, *, decimals: int | None = 4, exact: Sequence[
         Floats are rounded to this many decimals. Four keep a percent far below what a control
         unit takes (0.1 %) and leave out the noise of binary arithmetic. [1]
     exact
-        Columns that keep all their digits: a breakpoint near zero is not known by four decimals.
+        Columns that keep all their digits: four decimals do not identify a breakpoint near zero.
 
     Returns
     -------
@@ -100,8 +100,8 @@ def stable_json(record: Mapping[str, Any]) -> str:
     Returns
     -------
     str
-        Two spaces of indent, letters beyond ASCII as they are, marks that a terminal or a reader's
-        eye would act on escaped, a line's end at the end.
+        Two spaces of indent, letters beyond ASCII as they are, control and invisible
+        characters escaped, a newline at the end.
 
     Examples
     --------
@@ -114,15 +114,15 @@ def stable_json(record: Mapping[str, Any]) -> str:
 
 
 def require_number(value: object) -> float:
-    """Return a number of a record as a float; anything else, a text with digits too, is refused.
+    """Return a number of a record as a float; anything else, even a text of digits, is refused.
 
     Raises
     ------
     TypeError, OverflowError
-        When it is no number, or beyond every float.
+        When it is not a number, or too large for a float.
     """
     if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise TypeError(f"{quoted(value)} is no number")
+        raise TypeError(f"{quoted(value)} is not a number")
     return float(value)
 
 
@@ -133,7 +133,7 @@ def _json_value(value: object) -> Any:
         return value.as_posix()
     if isinstance(value, date):  # a datetime is one too
         return value.isoformat()
-    raise TypeError(f"{type(value).__name__} has no form in JSON")
+    raise TypeError(f"{type(value).__name__} cannot be written as JSON")
 
 
 def sha256_of(path: Path) -> str:

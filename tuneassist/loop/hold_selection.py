@@ -1,4 +1,4 @@
-"""Choosing places: one by one where most doubt goes, then exchanged while that helps.
+"""Select holds: one by one by the uncertainty they remove, then exchanged while that helps.
 
 Exchange: Fedorov, Theory of Optimal Experiments, 1972 (from memory).
 """
@@ -9,31 +9,31 @@ import numpy as np
 import numpy.typing as npt
 
 from tuneassist.grid import Floats
-from tuneassist.loop.doubt import Doubt
 from tuneassist.loop.settings import PlanSettings
+from tuneassist.loop.uncertainty import MapUncertainty
 
 Mask = npt.NDArray[np.bool_]
 
-#: Sweeps of exchanges, and the share of the doubt that one must be worth.
+#: Sweeps of exchanges, and the share of the uncertainty that one must remove.
 EXCHANGE_SWEEPS = 2
 EXCHANGE_SHARE = 1e-3
 
 
-def chosen_one_by_one(
-    doubt: Doubt, is_allowed: Mask, *, price: Floats | None, settings: PlanSettings
+def choose_one_by_one(
+    uncertainty: MapUncertainty, is_allowed: Mask, *, price: Floats | None, settings: PlanSettings
 ) -> list[int]:
-    """Choose places one by one, most doubt taken away per price first.
+    """Choose places one by one, those that remove most uncertainty per cost first.
 
     Parameters
     ----------
-    doubt
-        What is not known yet.
+    uncertainty
+        The uncertainty of the map before any of the holds.
     is_allowed
         Where a hold may be asked for, shape (n,).
     price
-        What a hold at each place costs, shape (n,); None: all alike. [s]
+        Time that a hold at each place takes, shape (n,); None: all alike. [s]
     settings
-        Most holds, and the least that one must bring.
+        Most holds, and the least that one must remove.
 
     Returns
     -------
@@ -42,30 +42,30 @@ def chosen_one_by_one(
     """
     cost = np.ones(len(is_allowed)) if price is None else price
     chosen: list[int] = []
-    free, start = is_allowed.copy(), doubt.total
+    free, start = is_allowed.copy(), uncertainty.total
     for _ in range(min(settings.max_holds, int(free.sum()))):
-        gains = np.where(free, doubt.gains(), 0.0)
+        gains = np.where(free, uncertainty.gains(), 0.0)
         best = int(np.argmax(gains / cost))
         if gains[best] <= settings.min_gain_share * start:
             break
         chosen.append(best)
         free[best] = False
-        doubt = doubt.after(best)
+        uncertainty = uncertainty.after(best)
     return chosen
 
 
-def after_all(doubt: Doubt, chosen: list[int]) -> Doubt:
-    """Return what is left after holds at all of the places."""
+def after_holds(uncertainty: MapUncertainty, chosen: list[int]) -> MapUncertainty:
+    """Return the uncertainty that is left after holds at all of the places."""
     for point in chosen:
-        doubt = doubt.after(point)
-    return doubt
+        uncertainty = uncertainty.after(point)
+    return uncertainty
 
 
-def exchanged(
-    doubt: Doubt, chosen: list[int], is_allowed: Mask, *, price: Floats | None
+def improve_by_exchange(
+    uncertainty: MapUncertainty, chosen: list[int], is_allowed: Mask, *, price: Floats | None
 ) -> list[int]:
-    """Swap holds one by one for better places, that cost no more, while that helps."""
-    chosen, left = list(chosen), after_all(doubt, chosen)
+    """Swap holds for better places that cost no more, one by one, while that helps."""
+    chosen, left = list(chosen), after_holds(uncertainty, chosen)
     least = EXCHANGE_SHARE * left.total
     for _ in range(EXCHANGE_SWEEPS):
         is_better = False
@@ -84,9 +84,9 @@ def exchanged(
     return chosen
 
 
-def without_least_missed(doubt: Doubt, chosen: list[int]) -> list[int]:
-    """Leave out the hold that is missed least."""
-    left = after_all(doubt, chosen)
+def drop_least_useful(uncertainty: MapUncertainty, chosen: list[int]) -> list[int]:
+    """Leave out the hold that removes least uncertainty."""
+    left = after_holds(uncertainty, chosen)
     totals = [left.without(point).total for point in chosen]
-    missed = int(np.argmin(totals))
-    return [point for k, point in enumerate(chosen) if k != missed]
+    least_useful = int(np.argmin(totals))
+    return [point for k, point in enumerate(chosen) if k != least_useful]

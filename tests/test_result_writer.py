@@ -16,9 +16,9 @@ import pandas as pd
 import pytest
 
 from tuneassist.errors import InputError, OutputError
-from tuneassist.files import proposal_folder
-from tuneassist.files.proposal_folder import RESULT_FILES, mend_interrupted, write_proposal
-from tuneassist.files.text import frame_csv, sha256_of, stable_json
+from tuneassist.files import result_writer
+from tuneassist.files.result_writer import RESULT_FILES, recover_interrupted, write_proposal
+from tuneassist.files.serialise import frame_csv, sha256_of, stable_json
 
 OLD = {name: f"old {name}\n" for name in RESULT_FILES}
 NEW = {name: f"new {name}\n".encode() for name in RESULT_FILES}
@@ -85,7 +85,7 @@ def test_a_folder_with_foreign_things_is_refused_and_left_alone(
     else:
         (out / foreign).write_text("mine", encoding="utf-8")
     before = _names(out)
-    with pytest.raises(OutputError, match="no result of this program") as caught:
+    with pytest.raises(OutputError, match="not results of this program") as caught:
         write_proposal(out, NEW, overwrite=overwrite)
     assert foreign.rstrip("/") in str(caught.value)
     assert _names(out) == before
@@ -95,13 +95,13 @@ def test_a_folder_with_foreign_things_is_refused_and_left_alone(
 def test_a_foreign_file_that_comes_in_late_is_not_deleted(tmp_path, monkeypatch):
     out = tmp_path / "out"
     write_proposal(out, OLD)
-    write_files = proposal_folder._write_files
+    write_files = result_writer._write_files
 
     def late(*args):
         write_files(*args)
         (out / "notes.txt").write_text("mine", encoding="utf-8")
 
-    monkeypatch.setattr(proposal_folder, "_write_files", late)
+    monkeypatch.setattr(result_writer, "_write_files", late)
     with pytest.raises(OutputError, match=r"notes\.txt"):
         write_proposal(out, NEW, overwrite=True)
     assert _read(out) == {**OLD, "notes.txt": "mine"}
@@ -238,7 +238,7 @@ def test_a_write_that_the_system_cuts_short_leaves_what_was_there(tmp_path):
         "import resource, signal, sys\n"
         "from pathlib import Path\n"
         "from tuneassist.errors import OutputError\n"
-        "from tuneassist.files.proposal_folder import RESULT_FILES, write_proposal\n"
+        "from tuneassist.files.result_writer import RESULT_FILES, write_proposal\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000))\n"
         "try:\n"
@@ -355,23 +355,23 @@ def _aside(parent, suffix, contents):
 def test_killed_inside_the_swap_the_earlier_result_gets_its_name_back(tmp_path):
     _aside(tmp_path, "previous", OLD)
     _aside(tmp_path, "writing-00000000", _words(NEW))
-    assert mend_interrupted(tmp_path / "out") is True
+    assert recover_interrupted(tmp_path / "out") is True
     assert _read(tmp_path / "out") == OLD
     assert _names(tmp_path) == ["out"]
-    assert mend_interrupted(tmp_path / "out") is False
+    assert recover_interrupted(tmp_path / "out") is False
 
 
 def test_killed_after_the_swap_the_new_result_stays(tmp_path):
     write_proposal(tmp_path / "out", NEW)
     _aside(tmp_path, "previous", OLD)
-    assert mend_interrupted(tmp_path / "out") is False
+    assert recover_interrupted(tmp_path / "out") is False
     assert _read(tmp_path / "out") == _words(NEW)
     assert _names(tmp_path) == ["out"]
 
 
 def test_a_half_deleted_folder_is_never_restored(tmp_path):
     _aside(tmp_path, "trash-00000000", {"step.csv": "old"})
-    assert mend_interrupted(tmp_path / "out") is False
+    assert recover_interrupted(tmp_path / "out") is False
     assert _names(tmp_path) == []
 
 
@@ -388,7 +388,7 @@ def test_an_earlier_result_whose_deletion_was_cut_short_is_never_restored(tmp_pa
         write_proposal(out, NEW, overwrite=True)
     assert len(_names(tmp_path)) == 2, "the rest of the earlier result should still be there"
     shutil.rmtree(out)  # by its owner
-    assert mend_interrupted(out) is False
+    assert recover_interrupted(out) is False
     assert _names(tmp_path) == []
 
 
@@ -410,7 +410,7 @@ LINES = 1000
 WRITER = """
 import sys
 from pathlib import Path
-from tuneassist.files.proposal_folder import RESULT_FILES, write_proposal
+from tuneassist.files.result_writer import RESULT_FILES, write_proposal
 
 out = Path(sys.argv[1])
 number = int(sys.argv[2])
@@ -491,7 +491,7 @@ def _kills_at_calls(parent):
             write_proposal(out, NEW, overwrite=True)
             os._exit(0)
         _, status = os.waitpid(child, 0)
-        is_restored = mend_interrupted(out)
+        is_restored = recover_interrupted(out)
         assert _names(out.parent) == ["out"]
         assert _read(out) in (OLD, _words(NEW))
         name = "old" if _read(out) == OLD else "new"
@@ -531,7 +531,7 @@ def _one_kill(out, last, delay, seen):
     found = _state(out)
     if found is None:
         seen["nothing"] += 1
-        assert mend_interrupted(out), "nothing to read and nothing to restore"
+        assert recover_interrupted(out), "nothing to read and nothing to restore"
         found = _state(out)
     # complete old, or complete new that was in place before the writer could tell
     assert found in (finished, finished + 1)
@@ -571,7 +571,7 @@ def test_two_writers_at_once_never_mix(tmp_path, trial):
             writer.kill()
         said = [writer.communicate()[1] for writer in writers]
     assert all("OutputError" in text for text in said if text)
-    mend_interrupted(out)
+    recover_interrupted(out)
     assert _state(out) is not None
 
 
@@ -629,7 +629,7 @@ def test_json_is_strict_ordered_and_the_same_each_time():
 
 
 def test_json_refuses_what_has_no_form():
-    with pytest.raises(TypeError, match="object has no form in JSON"):
+    with pytest.raises(TypeError, match="object cannot be written as JSON"):
         stable_json({"x": object()})
 
 

@@ -1,4 +1,4 @@
-"""A round held against what it was: fingerprints, composition, and every rule in force now."""
+"""Verify a round: fingerprints, composition, and every rule in force now."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from tuneassist.correction import check_grid
 from tuneassist.correction.breaches import Breach
 from tuneassist.errors import InputError, RuleBreachError
 from tuneassist.files.json_file import parse_record, take
-from tuneassist.files.result_folder import cells_of
+from tuneassist.files.result_reader import cells_of
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
 from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.grid import Grid
-from tuneassist.loop.history import RoundMark
+from tuneassist.loop.history import RoundEntry
 from tuneassist.pipeline import highest_seen
 from tuneassist.settings import Setup
 
@@ -25,16 +25,16 @@ MOST_NAMED = 10
 """Most breaches that a message names. [1]"""
 
 
-def require_sound(tune: TuneFolder, mark: RoundMark) -> None:
-    """Refuse a round whose files are not what was written, or whose grid breaks a rule.
+def verify_round(tune: TuneFolder, entry: RoundEntry) -> None:
+    """Refuse a round whose files were changed, or whose grid breaks a rule.
 
     Parameters
     ----------
     tune
         The tune.
-    mark
-        A round that stands. Its grid is held against the rules while it waits to be loaded: limits
-        may have been changed since a grid was accepted.
+    entry
+        A round that counts. Its grid is checked against the rules while it waits to be loaded:
+        limits may have been changed since a grid was accepted.
 
     Raises
     ------
@@ -43,38 +43,38 @@ def require_sound(tune: TuneFolder, mark: RoundMark) -> None:
     RuleBreachError
         When the grid breaks a rule that is in force now; names the file and the cells.
     """
-    tune.evidence(mark)
-    files, axes = tune.files(mark), tune.setup.axes
-    in_force = tune.in_force(mark)
+    tune.evidence(entry)
+    files, axes = tune.files(entry), tune.setup.axes
+    in_force = tune.in_force(entry)
     grid = files.proposed(axes)
     for name in ("cells.csv", "proposal.json"):
         files.read(name)
-    is_waiting = tune.state.is_pending and mark is tune.state.rounds[-1]
+    is_waiting = tune.state.is_pending and entry is tune.state.rounds[-1]
     if is_waiting:
-        _require_rules(tune, mark, grid=grid, in_force=in_force)
+        _require_rules(tune, entry, grid=grid, in_force=in_force)
 
 
-def _require_rules(tune: TuneFolder, mark: RoundMark, *, grid: Grid, in_force: Grid) -> None:
-    files = tune.files(mark)
+def _require_rules(tune: TuneFolder, entry: RoundEntry, *, grid: Grid, in_force: Grid) -> None:
+    files = tune.files(entry)
     cells = cells_of(files.read("cells.csv"), tune.setup, where=str(files.folder / "cells.csv"))
     _require_same_cells(files, cells, grid)
     setup = _as_proposed(tune.setup, files)
-    seen = _with_readings(tune, mark, cells)
+    seen = _with_readings(tune, entry, cells)
     breaches = check_grid(grid, current=in_force, setup=setup, cells=seen)
-    words = list(_told(breaches, setup))
+    words = list(_breach_sentences(breaches, setup))
     if words:
         more = [f"And {len(words) - MOST_NAMED} more."] if len(words) > MOST_NAMED else []
         raise RuleBreachError(
-            f"{files.folder / 'grid.csv'}: the grid breaks {len(words)} rule(s); it may not be "
-            "loaded. Reject it, or take the round back.",
+            f"{files.folder / 'grid.csv'}: the grid breaks {len(words)} rule(s); do not load "
+            "it. Reject it, or take the round back.",
             (*words[:MOST_NAMED], *more),
         )
 
 
 def _require_same_cells(files: RoundFiles, cells: pd.DataFrame, grid: Grid) -> None:
     for name, values in (("step", files.grid("step.csv", grid.axes)), ("grid", grid)):
-        told = cells[f"{name}_pct"].to_numpy(dtype=float).reshape(grid.axes.shape)
-        if cell := differing_cell(Grid(grid.axes, told), values):
+        written = cells[f"{name}_pct"].to_numpy(dtype=float).reshape(grid.axes.shape)
+        if cell := differing_cell(Grid(grid.axes, written), values):
             raise InputError(
                 f"it does not agree with {name}.csv: {cell}.",
                 where=str(files.folder / "cells.csv"),
@@ -83,7 +83,7 @@ def _require_same_cells(files: RoundFiles, cells: pd.DataFrame, grid: Grid) -> N
 
 
 def _as_proposed(setup: Setup, files: RoundFiles) -> Setup:
-    """Return the setup with the gain that the round was proposed with: it may be paced."""
+    """Return the setup with the gain of the proposal, which the response may have changed."""
     where = str(files.folder / "proposal.json")
     record = parse_record(files.read("proposal.json"), where=where, mend=PUT_BACK)
     try:
@@ -95,15 +95,15 @@ def _as_proposed(setup: Setup, files: RoundFiles) -> Setup:
     return replace(setup, correction=correction)
 
 
-def _with_readings(tune: TuneFolder, mark: RoundMark, cells: pd.DataFrame) -> pd.DataFrame:
-    """Add the highest readings near each cell, of every round that the proposal rests on."""
-    rests_on = [one for one in tune.state.evidence if one.number <= mark.number]
+def _with_readings(tune: TuneFolder, entry: RoundEntry, cells: pd.DataFrame) -> pd.DataFrame:
+    """Add the highest readings near each cell, from every round that the proposal uses."""
+    rests_on = [one for one in tune.state.evidence if one.number <= entry.number]
     logs = [log for one in rests_on for log in tune.evidence(one).counted]
     return cells.assign(**highest_seen(logs))
 
 
-def _told(breaches: tuple[Breach, ...], setup: Setup) -> Iterator[str]:
-    """Yield the breaches in words, without those that the rounding of ``cells.csv`` makes."""
+def _breach_sentences(breaches: tuple[Breach, ...], setup: Setup) -> Iterator[str]:
+    """Yield the breaches in words, without those due to the rounding of ``cells.csv``."""
     for one in breaches:
         is_back = one.rule == "step_back_pct"  # rounded to the controller's resolution
         slack = setup.limits.resolution_pct if is_back else ROUNDING * max(1.0, abs(one.bound))

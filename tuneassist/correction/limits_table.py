@@ -9,8 +9,8 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.case import axis_pressure_kpa, in_boost
-from tuneassist.correction.foresight import GROWS
+from tuneassist.correction.cell_readings import axis_pressure_kpa, in_boost
+from tuneassist.correction.predicted_readings import GROWS_WITH_GRID
 from tuneassist.correction.rules import SAFE_WAY
 from tuneassist.own_units import mixture
 from tuneassist.settings import CEILING_CHANNELS, FULL_DUTY_PCT, LimitSettings, Setup
@@ -24,8 +24,8 @@ WHY: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 """Unit and reason of every plain rule; the fields of `LimitSettings` besides ceilings, regions."""
 _CAREFUL = frozenset(f.name for f in fields(LimitSettings) if f.metadata.get("is_careful"))
-YOURS = " (careful; yours to change in [limits])"
-"""Rules whose default is on the careful side, and what the listing says of them."""
+YOURS = " (careful default; change it in [limits])"
+"""Rules whose default is on the careful side, and the note that the table adds to them."""
 COLUMNS = ("rule", "value", "unit", "from", "why")
 
 
@@ -35,7 +35,7 @@ def describe_limits(setup: Setup) -> pd.DataFrame:
     Parameters
     ----------
     setup
-        The setup; its ``given`` tells what the file set.
+        The setup; its ``given`` lists what the file set.
 
     Returns
     -------
@@ -48,15 +48,15 @@ def describe_limits(setup: Setup) -> pd.DataFrame:
 
 
 def lean_target_notes(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[str, ...]:
-    """Say it where the target in boost is leaner than the rules let a cell become.
+    """Warn where the target in boost is leaner than the rules allow.
 
     Parameters
     ----------
     setup
         Target, axes and limits.
     cells
-        One row per cell, for the manifold pressure seen where the load axis does not tell boost;
-        None looks at the axis alone.
+        One row per cell, for the logged manifold pressure where the load axis does not show boost;
+        None uses the axis alone.
 
     Returns
     -------
@@ -65,9 +65,9 @@ def lean_target_notes(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[
     """
     limits, axes = setup.limits, setup.axes
     places = pd.DataFrame(index=range(axes.size)) if cells is None else cells
-    is_told = axis_pressure_kpa(axes, np.zeros(axes.size)) is not None
-    is_told |= limits.boost_above_load is not None or "manifold_pressure_kpa" in places
-    if setup.engine.ignition != "spark" or not is_told:
+    is_boost_known = axis_pressure_kpa(axes, np.zeros(axes.size)) is not None
+    is_boost_known |= limits.boost_above_load is not None or "manifold_pressure_kpa" in places
+    if setup.engine.ignition != "spark" or not is_boost_known:
         return ()
     target = setup.target.table.ravel()
     leaner = in_boost(places, axes, limits) & (target > limits.boost_leanest_lambda)
@@ -85,7 +85,7 @@ def lean_target_notes(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[
 
 
 def _origin(setup: Setup, key: str) -> str:
-    """A key is the file's when the file gave it, a part of it, or the section it stands in."""
+    """Return "file" where the setup gives the key, a part of it or its section, else "default"."""
     for given in setup.given:
         is_part = given == key or given.startswith(key + ".") or key.startswith(given + ".")
         if is_part and given not in ("limits", "limits.ceilings"):
@@ -112,7 +112,7 @@ def _plain(setup: Setup) -> Iterator[tuple[str, str, str, str, str]]:
 
 
 def _is_careful(name: str, why: str, setup: Setup) -> bool:
-    """A careful default is said to be one where it rules: spark only, compression only or both."""
+    """Whether the default is on the careful side and applies to this ignition."""
     other = "compression" if setup.engine.ignition == "spark" else "spark"
     return name in _CAREFUL and not why.startswith(f"{other} only")
 
@@ -121,15 +121,15 @@ def _foreseen_words(setup: Setup, name: str) -> str:
     is_spark, on_fuel = setup.engine.ignition == "spark", setup.correction.acts_on == "fuel"
     if is_spark and on_fuel and name == "injector_duty":
         return f"; more fuel stops where duty may meet {FULL_DUTY_PCT:g} %"
-    is_foreseen = name in GROWS[is_spark, on_fuel] or (name == "boost" and not on_fuel)
-    return "; a step that may pass it stops short of it" if is_foreseen else ""
+    is_foreseen = name in GROWS_WITH_GRID[is_spark, on_fuel] or (name == "boost" and not on_fuel)
+    return "; a step that may exceed it is limited" if is_foreseen else ""
 
 
 def _ceilings(setup: Setup) -> Iterator[tuple[str, str, str, str, str]]:
     for name, ceiling in setup.limits.ceilings.items():
         key = f"limits.ceilings.{name}"
         hard = "no hard ceiling" if ceiling.hard is None else f"hard {ceiling.hard:g}"
-        why = "beyond it the cell and its neighbours move the safe way only; past hard, step back"
+        why = "beyond it the cell and its neighbours move the safe way only; beyond hard, step back"
         why += _foreseen_words(setup, name)
         unit = CEILING_CHANNELS[name][1]
         yield key, f"{ceiling.ceiling:g}, {hard}", unit, _origin(setup, key), why

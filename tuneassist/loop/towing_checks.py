@@ -1,9 +1,9 @@
-"""Tunes that work long and hard against the power tune: no stronger, no leaner, no hotter.
+"""Towing and economy tunes against the power tune: no stronger, no leaner, no hotter.
 
 A towing tune holds for minutes what a power tune holds for seconds. At the same cell the engine
-gets the same air, so that the grids tell whose mixture is leaner; the target tables tell what each
-aims at; full-load runs tell what came of it. Which side of the mixture hurts depends on the
-ignition: lean for spark, rich for compression, which is smoke and heat.
+gets the same air, so that the grids show whose mixture is leaner; the target tables show what each
+aims at; full-load runs show the result. Which side of the mixture is unsafe depends on the
+ignition: lean for spark, rich for compression (smoke and heat).
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.channels import is_gauge_axis, load_offset
-from tuneassist.correction.case import axis_pressure_kpa
+from tuneassist.correction.cell_readings import axis_pressure_kpa
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.loop.settings import TuneSettings
-from tuneassist.loop.tune_parts import (
+from tuneassist.loop.tune_model import (
     Finding,
     SetUnits,
     Topic,
@@ -32,7 +32,7 @@ from tuneassist.loop.tune_parts import (
     torque_curve,
     units_of_set,
 )
-from tuneassist.loop.tunes_run import air_between
+from tuneassist.loop.tune_run_checks import air_between
 from tuneassist.own_units import (
     channel_words,
     mixture,
@@ -47,14 +47,14 @@ from tuneassist.units import unit_named
 
 TOWING, POWER, OTHER = "towing", "power", "other"
 WEAKER = (TOWING, "economy")
-"""Kinds that must not be stronger than a power tune; of these, towing is held to its heat too."""
+"""Kinds that must not be stronger than a power tune; towing is checked for heat too."""
 HEAT_CEILINGS, STRENGTH_CEILINGS = ("exhaust_temp",), ("torque", "boost")
 Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class Between:
-    """What was found between tunes, and what was and was not looked at, in words."""
+class KindComparison:
+    """Findings between tunes, and what was and was not checked, in words."""
 
     findings: tuple[Finding, ...] = ()
     checked: tuple[str, ...] = ()
@@ -63,7 +63,7 @@ class Between:
 
 @dataclass(frozen=True, eq=False)
 class _Pair:
-    """A tune that works, and the power tune beside it."""
+    """A towing or economy tune, and the power tune beside it."""
 
     work: Tune
     power: Tune
@@ -86,7 +86,7 @@ class _Pair:
 
 
 class _Words(NamedTuple):
-    """How an excess is told: what the tune is then, both values, the excess, its tolerance."""
+    """Words for an excess: what the tune is then, both values, the excess, its tolerance."""
 
     is_what: str
     both: Callable[[float, float], str]
@@ -100,14 +100,14 @@ def compare_kinds(
     *,
     in_order: Sequence[tuple[Tune, Tune]] = (),
     runs: RunSettings | None = None,
-) -> Between:
-    """Hold every towing and economy tune against every power tune.
+) -> KindComparison:
+    """Compare every towing and economy tune with every power tune.
 
     Parameters
     ----------
     tunes
-        From least to most power. Where none is of kind "power", those of kind "other" that are
-        listed behind a tune stand for it.
+        From least to most power. Where none is of kind "power", those of kind "other" listed
+        after a tune are used instead.
     rules
         What counts as stronger, leaner or hotter.
     in_order
@@ -124,7 +124,7 @@ def compare_kinds(
         findings += _strength(pair, is_done=(id(pair.work), id(pair.power)) in done)
         if pair.work.kind == TOWING:
             findings += [*_mixture(pair), *_heat(pair)]
-    return Between(tuple(findings), *_looked_at(pairs))
+    return KindComparison(tuple(findings), *_coverage_words(pairs))
 
 
 def _pairs(tunes: Sequence[Tune]) -> Iterator[tuple[Tune, Tune]]:
@@ -136,13 +136,18 @@ def _pairs(tunes: Sequence[Tune]) -> Iterator[tuple[Tune, Tune]]:
                 yield work, power
 
 
-def _looked_at(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Say what could be compared and what it takes where it could not."""
+def _coverage_words(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Say what was compared, and what is missing where it was not."""
     towing = [pair for pair in pairs if pair.work.kind == TOWING]
     curves = {name: _with_curves(pairs, name) for name in ("torque_nm", "lambda", "exhaust_temp_c")}
     cells = [pair for pair in towing if _heavy_cells(pair)[0].size]
-    looks = (
-        ("torque at every speed", pairs, curves["torque_nm"], "full-load runs of both in one air"),
+    comparisons = (
+        (
+            "torque at every speed",
+            pairs,
+            curves["torque_nm"],
+            "full-load runs of both in the same air",
+        ),
         ("mixture by target and grid", towing, cells, "one kind of load axis in both setups"),
         ("lambda at full load", towing, curves["lambda"], "full-load runs of both with lambda"),
         (
@@ -153,16 +158,16 @@ def _looked_at(pairs: Sequence[_Pair]) -> tuple[tuple[str, ...], tuple[str, ...]
         ),
     )
     checked, unchecked = list[str](), list[str]()
-    for words, asked, seen, takes in looks:
+    for words, asked, seen, needs in comparisons:
         for pair in asked:
             between = f"{words}, between {' and '.join(pair.names)}"
             if pair in seen:
                 checked.append(between)
             else:
-                unchecked.append(f"{between}: it takes {takes}")
+                unchecked.append(f"{between}: it needs {needs}")
     if not towing:
         unchecked.append(
-            "mixture and heat between tunes: no towing tune stands beside a power tune"
+            "mixture and heat between tunes: no towing tune is listed with a power tune"
         )
     return tuple(checked), tuple(unchecked)
 
@@ -218,7 +223,7 @@ def _curves(pair: _Pair, column: str) -> pd.DataFrame:
 
 
 def _by_speed(pair: _Pair, topic: Topic, table: pd.DataFrame, words: _Words) -> Finding:
-    """Say at how many speeds a run goes beyond the other, and where most, with both numbers."""
+    """Count the speeds at which a run exceeds the other, and name the worst, with both numbers."""
     is_bad = table["excess"] > words.tolerance
     row = table.iloc[int(table["excess"].argmax())]
     both = words.both(float(row["work"]), float(row["power"]))
@@ -239,14 +244,14 @@ def _ceilings(pair: _Pair, topic: Topic, names: Sequence[str]) -> Iterator[Findi
         limit, words = other[name].ceiling, channel_words(name)
         top = reading(limit, name, pair.power.setup)
         if name not in own:
-            says = f"no ceiling on {words}, where {pair.power.name} stops at {top}"
-            yield pair.finding(topic, "remark", says)
+            message = f"no ceiling on {words}, where {pair.power.name} stops at {top}"
+            yield pair.finding(topic, "remark", message)
         elif own[name].ceiling > limit:
-            says = f"its ceiling on {words} is {_own_top(pair, name)} against {top}"
-            yield pair.finding(topic, "breach", says)
+            message = f"its ceiling on {words} is {_own_top(pair, name)} against {top}"
+            yield pair.finding(topic, "breach", message)
         else:
-            says = f"its ceiling on {words} is no higher, {_own_top(pair, name)} and {top}"
-            yield pair.finding(topic, "ok", says)
+            message = f"its ceiling on {words} is no higher, {_own_top(pair, name)} and {top}"
+            yield pair.finding(topic, "ok", message)
 
 
 def _own_top(pair: _Pair, name: str) -> str:
@@ -261,7 +266,7 @@ def _own_top(pair: _Pair, name: str) -> str:
 
 
 def _mixture(pair: _Pair) -> Iterator[Finding]:
-    """No nearer to the side that hurts than the power tune, by target, by grid, at full load."""
+    """No nearer to the unsafe side than the power tune, by target, by grid, at full load."""
     rpm, load = _heavy_cells(pair)
     if rpm.size:
         yield from _of_targets(pair, rpm, load)
@@ -294,14 +299,14 @@ def _heavy_cells(pair: _Pair) -> tuple[Floats, Floats]:
 
 
 def is_heavy(axes: Axes, limits: LimitSettings, *, share: float) -> Flags:
-    """Tell which cells are in boost, or at this share of the highest load.
+    """Return which cells are in boost, or at this share of the highest load.
 
     Parameters
     ----------
     axes, limits
         Of the setup, for what counts as boost.
     share
-        Of the highest breakpoint of load; a gauge axis is counted from vacuum. [1]
+        Of the highest breakpoint of load; a gauge axis counts from vacuum. [1]
     """
     load, zero = axes.cell_load(), load_offset(axes, limits.barometer_kpa)
     heavy = load + zero >= share * (axes.load[-1] + zero)
@@ -316,7 +321,7 @@ def is_heavy(axes: Axes, limits: LimitSettings, *, share: float) -> Flags:
 def _of_targets(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
     setups = [pair.work.setup, pair.power.setup]
     if setups[0].target.kind != setups[1].target.kind:
-        words = "one target is an aim and the other a floor, so that they cannot be compared"
+        words = "one target is an aim and the other a floor, so they cannot be compared"
         yield pair.finding("mixture", "remark", words)
         return
     own, other = (Grid(one.axes, one.target.table).at(rpm, load) for one in setups)
@@ -341,7 +346,7 @@ def _of_grids(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
     """Compare fuel, or air, that the corrections give at the same cell."""
     acts_on = pair.work.setup.correction.acts_on
     if acts_on != pair.power.setup.correction.acts_on:
-        words = "one grid moves fuel and the other air, so that they cannot be compared"
+        words = "one grid corrects fuel and the other air, so they cannot be compared"
         yield pair.finding("mixture", "remark", words)
         return
     own, other = (
@@ -354,19 +359,19 @@ def _of_grids(pair: _Pair, rpm: Floats, load: Floats) -> Iterator[Finding]:
     ]
     cells = pd.DataFrame({"rpm": rpm, "load": load, "excess": more, "numbers": numbers})
     if acts_on == "boost":
-        hurts = "more air, stronger and leaner" if pair.is_spark else "more air, stronger"
-        yield from _by_cell(pair, cells, hurts, "% air")
+        change = "more air, stronger and leaner" if pair.is_spark else "more air, stronger"
+        yield from _by_cell(pair, cells, change, "% air")
     elif pair.is_spark:
         lean = 100.0 * ((100.0 + other) / (100.0 + own) - 1.0)
-        says = "less fuel, leaner at the same air"
-        yield from _by_cell(pair, cells.assign(excess=lean), says, "% leaner")
+        message = "less fuel, leaner at the same air"
+        yield from _by_cell(pair, cells.assign(excess=lean), message, "% leaner")
     else:
-        says = "more fuel, richer, stronger and hotter at the same air"
-        yield from _by_cell(pair, cells, says, "% fuel")
+        message = "more fuel, richer, stronger and hotter at the same air"
+        yield from _by_cell(pair, cells, message, "% fuel")
 
 
-def _by_cell(pair: _Pair, cells: pd.DataFrame, says: str, by: str) -> Iterator[Finding]:
-    """Say in how many cells a table goes beyond the other, and where most, with both numbers."""
+def _by_cell(pair: _Pair, cells: pd.DataFrame, message: str, by: str) -> Iterator[Finding]:
+    """Count the cells in which a table exceeds the other, and name the worst, with both numbers."""
     known = cells[np.isfinite(cells["excess"])]
     if known.empty:
         return
@@ -375,10 +380,10 @@ def _by_cell(pair: _Pair, cells: pd.DataFrame, says: str, by: str) -> Iterator[F
     place = f"{row['rpm']:g} rpm, {row['load']:g} {pair.work.setup.axes.load_unit}"
     at = f"{place}: {row['numbers']} ({signed_words(float(row['excess']))} {by})"
     if bad:
-        sentence = f"{says} in {bad} of {len(known)} heavy cells, most at {at}"
+        sentence = f"{message} in {bad} of {len(known)} heavy cells, most at {at}"
         yield pair.finding("mixture", "breach", sentence)
     else:
-        sentence = f"not so in any of {len(known)} heavy cells ({says}); nearest at {at}"
+        sentence = f"not so in any of {len(known)} heavy cells ({message}); nearest at {at}"
         yield pair.finding("mixture", "ok", sentence)
 
 

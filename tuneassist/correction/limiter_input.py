@@ -1,7 +1,7 @@
-"""One limiting case as arrays: cells, current grid and settings, laid out for the rules.
+"""The limiter's input as arrays: cells, grid in force and settings, one value per cell.
 
-Where the engine is in boost, how much air and which lambda a cell has now, and which readings
-went beyond a ceiling are settled here once, so that each rule is a few lines.
+Boost, lambda now, manifold pressure and exceeded ceilings are worked out here once, so that each
+rule is a few lines.
 """
 
 from __future__ import annotations
@@ -12,36 +12,38 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import ndimage
 
-from tuneassist.channels import is_gauge_axis
-from tuneassist.correction.proposal import Flags, is_evidence
+from tuneassist.correction.cell_readings import (
+    column_or,
+    highest_pressure,
+    in_boost,
+    read_tops,
+)
+from tuneassist.correction.raw_step import Flags, is_evidence
 from tuneassist.errors import GridError
 from tuneassist.grid import Axes, Floats, Grid
-from tuneassist.settings import CEILING_CHANNELS, LEAN_IN_BOOST_WORDS, LimitSettings, Setup
-from tuneassist.units import UNITS, convert, find_unit
+from tuneassist.settings import LEAN_IN_BOOST_WORDS, LimitSettings, Setup
 
-EIGHT = np.ones((3, 3), dtype=bool)
 NEAR = 1e-6  # breakpoints closer than this are the same [rpm], [load unit]
 LABELS: Mapping[str, int] = {"low": 1, "fair": 2, "good": 3}
 
 
 @dataclass(frozen=True, eq=False)
-class Tight:
-    """A limit per cell, the tightest of the general rule and the regions, and who sets it."""
+class TightestLimit:
+    """A limit per cell, the tightest of general rule and regions, and which of them sets it."""
 
     values: Floats
-    owner: npt.NDArray[np.int64]
+    set_by: npt.NDArray[np.int64]
 
     def name(self, cell: int, regions: tuple[str, ...]) -> str:
         """Say which region sets the limit; empty for the general rule."""
-        index = int(self.owner[cell])
+        index = int(self.set_by[cell])
         return "" if index < 0 else f" in {regions[index]}"
 
 
 @dataclass(frozen=True, eq=False)
-class Case:
-    """Everything that a rule may look at, one value per cell in cell order.
+class LimiterInput:
+    """Everything that a rule may use, one value per cell in cell order.
 
     Parameters
     ----------
@@ -69,8 +71,8 @@ class Case:
     seen
         Per ceiling channel: the highest reading near the cell.
     worth, lean_end
-        Worth of what was seen near the cell, in holds, and the lean end of what the surface and the
-        cell itself say; None where the evidence does not tell. [1], [%]
+        Evidence near the cell, counted in holds, and the lean end of the intervals of surface and
+        cell; None where the evidence does not have it. [1], [%]
     is_few
         Fewer holds in all than `LimitSettings.few_holds`, or a doubt that counts on the lean side.
     barred
@@ -127,11 +129,11 @@ class Case:
         """Grid value that multiplies what the cell delivers now by ``ratio``. [%]"""
         return self.current + (ratio - 1.0) * (100.0 + self.current)
 
-    def tightest(self, name: str, *, largest: bool = False) -> Tight:
+    def tightest(self, name: str, *, largest: bool = False) -> TightestLimit:
         """Take the tightest of ``limits.<name>`` and the regions that set it."""
         general = getattr(self.limits, name)
         values = np.full(len(self.current), _rank(general))
-        owner = np.full(len(self.current), -1, dtype=np.int64)
+        set_by = np.full(len(self.current), -1, dtype=np.int64)
         for index, region in enumerate(self.limits.regions):
             own = getattr(region, name)
             if own is None:
@@ -139,8 +141,8 @@ class Case:
             rank = _rank(own)
             tighter = self._inside(index) & ((values < rank) if largest else (values > rank))
             values[tighter] = rank
-            owner[tighter] = index
-        return Tight(values, owner)
+            set_by[tighter] = index
+        return TightestLimit(values, set_by)
 
     def _inside(self, index: int) -> Flags:
         region = self.limits.regions[index]
@@ -160,7 +162,7 @@ def _rank(value: float | str) -> float:
     return float(value)
 
 
-def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
+def build_limiter_input(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimiterInput:
     """Lay cells, current grid and settings out as arrays.
 
     Parameters
@@ -174,7 +176,7 @@ def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
 
     Returns
     -------
-    Case
+    LimiterInput
         Arrays in cell order.
 
     Raises
@@ -190,11 +192,11 @@ def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
     level = np.array([LABELS.get(str(word), 0) for word in words], dtype=np.int64)
     known = is_evidence(cells)
     rich, lean = _lambda_now(cells, known)
-    barometer = _column(cells, "barometer_kpa", setup.limits.barometer_kpa)
-    pressure = _pressure(cells, axes, barometer)
+    barometer = column_or(cells, "barometer_kpa", setup.limits.barometer_kpa)
+    pressure = highest_pressure(cells, axes, barometer)
     raw = np.nan_to_num(cells["raw_pct"].to_numpy(dtype=float), nan=0.0)
     beyond, hard, seen = _ceilings(cells, setup.limits)
-    return Case(
+    return LimiterInput(
         setup=setup,
         axes=axes,
         current=np.where(is_value, held, 0.0),
@@ -213,8 +215,8 @@ def read_case(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> Case:
         seen=seen,
         worth=cells["worth"].to_numpy(dtype=float) if "worth" in cells else None,
         lean_end=_lean_end(cells),
-        is_few=bool((_column(cells, "holds_in_all", np.inf) < setup.limits.few_holds).any())
-        or bool((_column(cells, "lean_doubt_pct", 0.0) > 0.0).any()),
+        is_few=bool((column_or(cells, "holds_in_all", np.inf) < setup.limits.few_holds).any())
+        or bool((column_or(cells, "lean_doubt_pct", 0.0) > 0.0).any()),
         barred=_barred(cells),
     )
 
@@ -246,79 +248,14 @@ def _check_order(cells: pd.DataFrame, axes: Axes, setup: Setup) -> None:
         )
 
 
-def _column(cells: pd.DataFrame, name: str, default: float) -> Floats:
-    """A column's values, ``default`` where it is absent or not finite."""
-    if name not in cells:
-        return np.full(len(cells), default)
-    values = cells[name].to_numpy(dtype=float)
-    return np.where(np.isfinite(values), values, default)
-
-
 def _lambda_now(cells: pd.DataFrame, known: Flags) -> tuple[Floats, Floats]:
-    """Smaller and larger of both ways to know the lambda now; nan without evidence."""
+    """Smaller and larger lambda now, by deviation and as measured; nan without evidence."""
     target = cells["target_lambda"].to_numpy(dtype=float)
     needed = target * (1.0 + cells["deviation_pct"].to_numpy(dtype=float) / 100.0)
     needed = np.where(known, needed, np.nan)
-    measured = _column(cells, "lambda_measured", np.nan)
+    measured = column_or(cells, "lambda_measured", np.nan)
     measured = np.where(known & (measured > 0), measured, needed)
     return np.minimum(needed, measured), np.maximum(needed, measured)
-
-
-def axis_pressure_kpa(axes: Axes, barometer: Floats) -> Floats | None:
-    """Absolute pressure of every cell where the load axis is a pressure, else None. [kPa]
-
-    An axis whose unit, or else its name, says "gauge" counts from the barometer.
-    """
-    unit = find_unit(axes.load_unit)
-    if unit is None or UNITS[unit.word].quantity != "pressure":
-        return None
-    base = barometer if is_gauge_axis(axes) else 0.0
-    return np.asarray(convert(axes.cell_load(), unit.word, "kPa") + base)
-
-
-def _pressure(cells: pd.DataFrame, axes: Axes, barometer: Floats) -> Floats:
-    """Highest absolute manifold pressure that anything says the cell has; nan unknown. [kPa]"""
-    nothing = np.full(len(cells), -np.inf)
-    axis = axis_pressure_kpa(axes, barometer)
-    logged = _column(cells, "manifold_pressure_kpa", -np.inf)
-    gauge = _column(cells, "boost_kpa_max", -np.inf) + barometer
-    highest = np.max([nothing if axis is None else axis, logged, gauge], axis=0)
-    return np.where(np.isfinite(highest), highest, np.nan)
-
-
-def in_boost(cells: pd.DataFrame, axes: Axes, limits: LimitSettings) -> Flags:
-    """Tell which cells are in boost: by the load axis, else by what was logged; unknown counts.
-
-    Parameters
-    ----------
-    cells
-        With ``manifold_pressure_kpa`` where it was logged.
-    axes, limits
-        Breakpoints, and from where on the engine is in boost.
-    """
-    standard = np.full(len(cells), limits.barometer_kpa)
-    axis = axis_pressure_kpa(axes, standard)
-    above = np.zeros(len(cells), dtype=bool)
-    if limits.boost_above_load is not None:
-        above = axes.cell_load() > limits.boost_above_load
-    if axis is not None:
-        return np.asarray(above | (axis > limits.boost_above_kpa))
-    if limits.boost_above_load is not None:
-        return above
-    logged = _column(cells, "manifold_pressure_kpa", np.nan)
-    return ~(logged <= limits.boost_above_kpa)
-
-
-def read_tops(cells: pd.DataFrame, limits: LimitSettings) -> dict[str, Floats]:
-    """Highest reading near each cell per ceiling channel, nan never seen; boost from either."""
-    tops = {
-        name: _column(cells, f"{CEILING_CHANNELS[name][0]}_max", np.nan) for name in limits.ceilings
-    }
-    if "boost" in tops:
-        barometer = _column(cells, "barometer_kpa", limits.barometer_kpa)
-        gauge = _column(cells, "manifold_pressure_kpa", np.nan) - barometer
-        tops["boost"] = np.fmax(tops["boost"], gauge)
-    return tops
 
 
 def _ceilings(
@@ -334,23 +271,3 @@ def _ceilings(
         beyond[name] = top > ceiling.ceiling
         hard[name] = top > (np.inf if ceiling.hard is None else ceiling.hard)
     return beyond, hard, seen
-
-
-def nearest_reading(seen: Floats, axes: Axes) -> Floats:
-    """A cell's own reading; where it has none the highest of its eight neighbours, or nan."""
-    return np.where(np.isnan(seen), highest_around(seen, axes), seen)
-
-
-def highest_around(seen: Floats, axes: Axes) -> Floats:
-    """Highest reading of a cell's eight neighbours, nan where none has one."""
-    table = np.where(np.isnan(seen), -np.inf, seen).reshape(axes.shape)
-    ring = EIGHT.copy()
-    ring[1, 1] = False
-    around = ndimage.maximum_filter(table, footprint=ring, mode="constant", cval=-np.inf).ravel()
-    return np.where(np.isfinite(around), around, np.nan)
-
-
-def with_neighbours(flags: Flags, axes: Axes) -> Flags:
-    """Add the eight neighbours of every marked cell."""
-    grown = ndimage.binary_dilation(flags.reshape(axes.shape), structure=EIGHT)
-    return np.asarray(grown).ravel()

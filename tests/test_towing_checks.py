@@ -17,7 +17,7 @@ from tuneassist.errors import LogError
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.run_file import read_run
 from tuneassist.grid import Axes, Grid
-from tuneassist.loop.tunes import Tune, TunesReport, check_tunes
+from tuneassist.loop.tune_set import Tune, TunesReport, check_tunes
 from tuneassist.settings import (
     Ceiling,
     CorrectionSettings,
@@ -213,7 +213,7 @@ def test_what_could_not_be_compared_is_said() -> None:
     )
     assert any(s.startswith("exhaust temperature at full load") for s in report.unchecked)
     alone = check_tunes([Tune("s", car(), Grid.zeros(AXES), kind="standard")])
-    assert any("no towing tune stands beside a power tune" in s for s in alone.unchecked)
+    assert any("no towing tune is listed with a power tune" in s for s in alone.unchecked)
 
 
 # -- through the command line -----------------------------------------------------------------

@@ -57,15 +57,15 @@ def propose_raw(
     5.0
     """
     room = floor_margin_pct if target_kind == "floor" else 0.0
-    deviation = _above(cells["deviation_pct"].to_numpy(dtype=float), room)
+    deviation = _above_room(cells["deviation_pct"].to_numpy(dtype=float), room)
     known = is_evidence(cells)
-    dead = known & _is_dead(cells, deviation, correction, room)
-    spared = known & ~dead & (target_kind == "floor") & (deviation >= 0)
-    asked = known & ~dead & ~spared
+    in_dead_band = known & _is_in_dead_band(cells, deviation, correction, room)
+    above_floor = known & ~in_dead_band & (target_kind == "floor") & (deviation >= 0)
+    asked = known & ~in_dead_band & ~above_floor
     raw = np.zeros(len(cells))
     raw[asked] = _step(deviation[asked], correction)
     seen = zip(*(cells[name].tolist() for name in SEEN), strict=True)
-    kinds = zip(known.tolist(), dead.tolist(), spared.tolist(), strict=True)
+    kinds = zip(known.tolist(), in_dead_band.tolist(), above_floor.tolist(), strict=True)
     reasons = [
         _reason(cell, step, kind, correction, room)
         for cell, step, kind in zip(seen, raw.tolist(), kinds, strict=True)
@@ -82,17 +82,17 @@ def is_evidence(cells: pd.DataFrame) -> Flags:
     return np.asarray(word & sound)
 
 
-def _above(deviation: Floats, room: float) -> Floats:
+def _above_room(deviation: Floats, room: float) -> Floats:
     """Deviation from so much above the target. [%]"""
     return deviation if room == 0 else 100.0 * ((1 + deviation / 100) / (1 + room / 100) - 1)
 
 
-def _is_dead(
+def _is_in_dead_band(
     cells: pd.DataFrame, deviation: Floats, correction: CorrectionSettings, room: float
 ) -> Flags:
     """Within tolerance, and the interval holds zero; an unknown one counts as holding it."""
-    low = _above(cells["ci_low_pct"].to_numpy(dtype=float), room)
-    high = _above(cells["ci_high_pct"].to_numpy(dtype=float), room)
+    low = _above_room(cells["ci_low_pct"].to_numpy(dtype=float), room)
+    high = _above_room(cells["ci_high_pct"].to_numpy(dtype=float), room)
     holds_zero = ~((low > 0) | (high < 0))
     return np.asarray(holds_zero & (np.abs(deviation) <= correction.tolerance_pct))
 
@@ -111,7 +111,7 @@ def _reason(
     room: float,
 ) -> str:
     target, deviation, low, high, word = cell
-    known, dead, spared = kinds
+    known, in_dead_band, above_floor = kinds
     if not np.isfinite(target):
         return "left alone: the target table has no value here"
     if not known:
@@ -119,14 +119,14 @@ def _reason(
     side = "leaner" if deviation > 0 else "richer"
     seen = f"{abs(deviation):.1f} % {side} than target ({low:+z.1f} to {high:+z.1f} %, {word})"
     kept = f" of the {room:g} % kept above the floor" if room else ""
-    if dead:
+    if in_dead_band:
         return f"no change: {seen} is within the {correction.tolerance_pct:g} % tolerance{kept}"
-    if spared:
+    if above_floor:
         return f"no change: {seen}, and the target is a floor"
     end = f", {room:g} % above the floor" if room else ""
-    return f"{seen}: asks for {abs(step):.1f} % {what(step, correction.acts_on)}{end}"
+    return f"{seen}: asks for {abs(step):.1f} % {direction_words(step, correction.acts_on)}{end}"
 
 
-def what(step: float, acts_on: Literal["fuel", "boost"]) -> str:
+def direction_words(step: float, acts_on: Literal["fuel", "boost"]) -> str:
     """Name a step's direction: more or less fuel, or air."""
     return f"{'more' if step > 0 else 'less'} {'fuel' if acts_on == 'fuel' else 'boost'}"

@@ -1,4 +1,4 @@
-"""Which ceilings are watched: by a channel that was logged, and by a sensor that lives."""
+"""Which ceilings are monitored: the channel was logged and its sensor responds."""
 
 from __future__ import annotations
 
@@ -7,19 +7,20 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.case import Case, in_boost, nearest_reading, read_tops
-from tuneassist.correction.proposal import Flags
+from tuneassist.correction.cell_readings import in_boost, nearest_reading, read_tops
+from tuneassist.correction.limiter_input import LimiterInput
+from tuneassist.correction.raw_step import Flags
 from tuneassist.grid import Floats
 from tuneassist.settings import (
+    FUEL_MONITORS,
     INTAKE_AIR_C,
     LIVE_EXHAUST_RANGE_C,
     LIVE_EXHAUST_TOP_C,
-    WATCHES_FUEL,
     Setup,
 )
 
 HEAT = "exhaust_temp"
-LOG_WHAT = {
+CHANNELS_TO_LOG = {
     "torque": "torque",
     "exhaust_temp": "exhaust_temp",
     "boost": "boost or manifold_pressure",
@@ -27,8 +28,8 @@ LOG_WHAT = {
 MIN_SAMPLES = 2  # one sample of exhaust heat gives no reading: another must confirm it [1]
 
 
-def dead_why(name: str, top: Floats) -> str:
-    """Say why a channel's readings are no sign of life; empty where they are, or are none.
+def dead_sensor_reason(name: str, top: Floats) -> str:
+    """Say why a channel's sensor looks dead; empty where it responds or was not logged.
 
     Parameters
     ----------
@@ -48,38 +49,38 @@ def dead_why(name: str, top: Floats) -> str:
             f"moves by less than {LIVE_EXHAUST_RANGE_C:g} degC over the whole map ({low:.0f} to "
             f"{high:.0f})"
         )
-    if name in WATCHES_FUEL and len(known) > 1 and low == high:
+    if name in FUEL_MONITORS and len(known) > 1 and low == high:
         return f"never moves (always {high:g})"
     return ""
 
 
-def is_watched(case: Case) -> Flags:
-    """Cells near which one of `WATCHES_FUEL` was read, by a sensor that lives."""
-    watched = np.zeros(len(case.current), dtype=bool)
-    for name in WATCHES_FUEL:
-        top = case.seen.get(name)
-        if top is not None and not dead_why(name, top):
-            near = nearest_reading(top, case.axes)
-            watched |= np.isfinite(near) & ((name != HEAT) | (near > INTAKE_AIR_C))
-    return watched
+def is_monitored(inputs: LimiterInput) -> Flags:
+    """Cells near which one of `FUEL_MONITORS` was read, by a sensor that responds."""
+    monitored = np.zeros(len(inputs.current), dtype=bool)
+    for name in FUEL_MONITORS:
+        top = inputs.seen.get(name)
+        if top is not None and not dead_sensor_reason(name, top):
+            near = nearest_reading(top, inputs.axes)
+            monitored |= np.isfinite(near) & ((name != HEAT) | (near > INTAKE_AIR_C))
+    return monitored
 
 
-def can_watch(case: Case) -> str:
-    """Say what to log, or to bound, so that more fuel is watched."""
-    bounded = [name for name in WATCHES_FUEL if name in case.limits.ceilings]
+def what_to_log(inputs: LimiterInput) -> str:
+    """Say what to log, or to give a ceiling, so that more fuel is monitored."""
+    bounded = [name for name in FUEL_MONITORS if name in inputs.limits.ceilings]
     dead = [
-        f"{name} {dead_why(name, case.seen[name])} and counts as not logged"
+        f"{name} {dead_sensor_reason(name, inputs.seen[name])} and counts as not logged"
         for name in bounded
-        if name in case.seen and dead_why(name, case.seen[name])
+        if name in inputs.seen and dead_sensor_reason(name, inputs.seen[name])
     ]
     if not bounded:
         return "set a ceiling on torque, exhaust_temp or boost, and log it"
-    logs = " or ".join(LOG_WHAT[name] for name in bounded)
+    logs = " or ".join(CHANNELS_TO_LOG[name] for name in bounded)
     return "; ".join([*dead, f"log {logs}"])
 
 
-def unwatched_ceilings(cells: pd.DataFrame, *, setup: Setup) -> tuple[str, ...]:
-    """Name the ceilings in force that protect nothing: no reading, or none of a living sensor.
+def unmonitored_ceilings(cells: pd.DataFrame, *, setup: Setup) -> tuple[str, ...]:
+    """Name the ceilings in force that protect nothing: no reading, or a dead sensor.
 
     Parameters
     ----------
@@ -91,10 +92,12 @@ def unwatched_ceilings(cells: pd.DataFrame, *, setup: Setup) -> tuple[str, ...]:
     Returns
     -------
     tuple of str
-        Channel names; boost counts as watched where manifold pressure was logged.
+        Channel names; boost counts as monitored where manifold pressure was logged.
     """
     tops = read_tops(cells, setup.limits)
-    return tuple(name for name, top in tops.items() if np.isnan(top).all() or dead_why(name, top))
+    return tuple(
+        name for name, top in tops.items() if np.isnan(top).all() or dead_sensor_reason(name, top)
+    )
 
 
 def ceiling_notes(cells: pd.DataFrame, *, setup: Setup) -> tuple[str, ...]:
@@ -103,7 +106,7 @@ def ceiling_notes(cells: pd.DataFrame, *, setup: Setup) -> tuple[str, ...]:
     Parameters
     ----------
     cells, setup
-        As in `unwatched_ceilings`; ``samples`` tells where the engine has been.
+        As in `unmonitored_ceilings`; ``samples`` shows where the engine has been.
     """
     return tuple(_notes(cells, setup))
 
@@ -117,14 +120,14 @@ def _notes(cells: pd.DataFrame, setup: Setup) -> Iterator[str]:
             + ", ".join(missing)
         )
     for name, top in tops.items():
-        if dead := dead_why(name, top):
+        if dead := dead_sensor_reason(name, top):
             yield f"{name} {dead}: it counts as not logged, and its ceiling protects nothing"
     heat = tops.get(HEAT)
-    if heat is not None and HEAT not in missing and not dead_why(HEAT, heat):
-        yield from _blank_in_boost(cells, setup, heat)
+    if heat is not None and HEAT not in missing and not dead_sensor_reason(HEAT, heat):
+        yield from _unread_in_boost(cells, setup, heat)
 
 
-def _blank_in_boost(cells: pd.DataFrame, setup: Setup, heat: Floats) -> Iterator[str]:
+def _unread_in_boost(cells: pd.DataFrame, setup: Setup, heat: Floats) -> Iterator[str]:
     if "samples" not in cells:
         return
     axes = setup.axes

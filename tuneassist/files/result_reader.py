@@ -1,4 +1,4 @@
-"""A proposal's folder read back: its cells, its grids, and the setup as it was in force."""
+"""A proposal's folder read back: its cells, its grids, and the setup then in force."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ import pandas as pd
 from tuneassist.errors import InputError, TuneassistError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.json_file import built, parse_record
-from tuneassist.files.plain_file import inside, snippet
-from tuneassist.files.proposal_folder import RESULT_FILES
+from tuneassist.files.result_writer import RESULT_FILES
 from tuneassist.files.round_files import MISMATCH_PCT, RoundFiles, differing_cell, text_table
-from tuneassist.files.text import require_number
+from tuneassist.files.safe_files import path_inside, snippet
+from tuneassist.files.serialise import require_number
 from tuneassist.grid import Floats, Grid, compose_pct
 from tuneassist.inert import from_sheet_text
 from tuneassist.settings import Setup
@@ -61,17 +61,17 @@ class ResultFolder:
 
     @property
     def is_simulated(self) -> bool:
-        """Whether it says that its data are simulated."""
+        """Whether its record marks the data as simulated."""
         return bool(self.record.get("simulated", False))
 
     @property
     def binding(self) -> pd.DataFrame:
-        """What the rules held back, one row per cell and rule."""
+        """The steps that rules held back, one row per cell and rule."""
         return pd.DataFrame(self.record.get("limits_that_acted", []), columns=list(BINDING))
 
 
 def is_result(folder: Path) -> bool:
-    """Tell whether a folder holds the four files of a proposal."""
+    """Return whether a folder holds the four files of a proposal."""
     return all((folder / name).is_file() for name in RESULT_FILES)
 
 
@@ -88,12 +88,12 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
     Raises
     ------
     InputError
-        When a file is missing, cannot be meant, or does not fit the others.
+        When a file is missing or invalid, or does not fit the others.
     """
     missing = [name for name in RESULT_FILES if not (folder / name).is_file()]
     if missing:
         raise InputError(
-            f"this is no result of `propose`: {', '.join(missing)} is missing.",
+            f"this is not a result of `propose`: {', '.join(missing)} is missing.",
             where=str(folder),
             mend="Name the folder that `tuneassist propose` or `tuneassist rounds start` wrote.",
         )
@@ -107,12 +107,12 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
         raise InputError(str(error), where=where) from error
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise InputError(
-            f"the settings kept in it cannot be read: {snippet(repr(error), 120)}.",
+            f"its settings cannot be read: {snippet(repr(error), 120)}.",
             where=where,
             mend="Make the proposal again with this version of the program.",
         ) from error
     step = files.grid("step.csv", setup.axes)
-    grid = read_grid(inside(folder, "grid.csv"), axes=setup.axes)
+    grid = read_grid(path_inside(folder, "grid.csv"), axes=setup.axes)
     cells = cells_of(files.read("cells.csv"), setup, where=str(folder / "cells.csv"))
     for name, values in (("step", step), ("grid", grid)):
         _require_same(cells[f"{name}_pct"].to_numpy(dtype=float), values, name, folder)
@@ -120,7 +120,7 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
         raise InputError(
             f"this is not the grid that was proposed: {cell}.",
             where=str(folder / "grid.csv"),
-            mend="Put it back as it was written, or make the proposal again.",
+            mend="Restore it as it was written, or make the proposal again.",
         )
     return ResultFolder(folder, setup, record, cells, current, step, grid)
 
@@ -144,13 +144,13 @@ def _check_lists(record: Mapping[str, Any]) -> None:
                 require_number(one[key])
     for one in record.get("inputs", ()):
         if not all(isinstance(one[key], str) for key in ("role", "name", "sha256")):
-            raise TypeError("an input without name and fingerprint")
+            raise TypeError("an input has no name or fingerprint")
     if not isinstance(record.get("notes", []), list):
-        raise TypeError("the notes are no list")
+        raise TypeError("the notes are not a list")
 
 
 def cells_of(data: bytes, setup: Setup, *, where: str) -> pd.DataFrame:
-    """Read ``cells.csv`` as written; other columns are passed over.
+    """Read ``cells.csv`` as written; other columns are ignored.
 
     Parameters
     ----------
@@ -164,23 +164,25 @@ def cells_of(data: bytes, setup: Setup, *, where: str) -> pd.DataFrame:
     Raises
     ------
     InputError
-        When it cannot be meant as it stands.
+        When it is invalid.
     """
     try:
         table = text_table(data)
     except (ValueError, OverflowError) as error:
-        raise InputError(f"this cannot be read: {snippet(error, 120)}.", where=where) from error
+        raise InputError(
+            f"the table cannot be read: {snippet(error, 120)}.", where=where
+        ) from error
     lacking = [name for name in (*_NUMBERS, *_WORDS) if name not in table]
     if lacking:
         raise InputError(
             f"the columns {', '.join(lacking)} are missing.",
             where=where,
-            mend="Restore the file as `propose` wrote it; a spreadsheet may have saved it anew.",
+            mend="Restore the file as `propose` wrote it; a spreadsheet may have saved it again.",
         )
     try:
         numbers = {name: pd.to_numeric(table[name].replace("", None)) for name in _NUMBERS}
     except ValueError as error:
-        raise InputError(f"a value is no number: {snippet(error, 120)}.", where=where) from error
+        raise InputError(f"a value is not a number: {snippet(error, 120)}.", where=where) from error
     cells = pd.DataFrame({**numbers, **{name: table[name].map(from_sheet_text) for name in _WORDS}})
     cells[list(_NUMBERS)] = cells[list(_NUMBERS)].astype(float)
     places = np.stack([setup.axes.cell_rpm(), setup.axes.cell_load()], axis=1)
@@ -190,14 +192,14 @@ def cells_of(data: bytes, setup: Setup, *, where: str) -> pd.DataFrame:
             "its cells are not those of the setup's axes, in their order.", where=where
         )
     if not cells["confidence"].isin(CONFIDENCES).all():
-        raise InputError(f"a confidence is none of {', '.join(CONFIDENCES)}.", where=where)
+        raise InputError(f"a confidence is not one of {', '.join(CONFIDENCES)}.", where=where)
     return cells.assign(
         rpm=places[:, 0], load=places[:, 1], target_lambda=setup.target.table.ravel()
     )
 
 
 def _require_same(written: Floats, grid: Grid, name: str, folder: Path) -> None:
-    """Refuse a report on numbers that contradict each other."""
+    """Refuse cells.csv and a grid file that do not agree."""
     values = grid.flat()
     apart = np.abs(written - values)
     both = np.isfinite(written) & np.isfinite(values)
@@ -205,7 +207,7 @@ def _require_same(written: Floats, grid: Grid, name: str, folder: Path) -> None:
         raise InputError(
             f"cells.csv and {name}.csv do not agree.",
             where=str(folder),
-            mend="Put both back as they were written: one of them was changed since.",
+            mend="Restore both as they were written: one of them was changed.",
         )
 
 

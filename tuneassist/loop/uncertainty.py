@@ -1,10 +1,10 @@
-"""What is not yet known over the operating points, and how holds would shrink it.
+"""Uncertainty of the map over the operating points, and how holds would reduce it.
 
 A hold at a point changes the covariance of all points by a rank-one update that does not depend on
-what will be measured, so that a plan's worth is known before it is driven. The criterion is the
-weighted mean variance (A-optimality; Atkinson, Donev and Tobias, Optimum Experimental Designs, with
-SAS, 2007, chapter 10, from memory). Holds of one session share that session's offset of the
-measuring chain, which is carried along as one more unknown.
+what will be measured, so that the benefit of a plan is known before it is driven. The criterion is
+the weighted mean variance (A-optimality; Atkinson, Donev and Tobias, Optimum Experimental Designs,
+with SAS, 2007, chapter 10, from memory). Holds of one session share that session's offset of the
+measuring chain, which is one more unknown.
 """
 
 from __future__ import annotations
@@ -22,16 +22,16 @@ from tuneassist.loop.settings import PlanSettings
 from tuneassist.pipeline import Evidence
 from tuneassist.threads import on_one_thread
 
-#: Size of an unknown table's error, and how far along the axes it stays alike: tables that run at
+#: Size of an unknown table's error, and its correlation length along the axes: tables that run at
 #: all are commonly within 10 to 12 %, two standard deviations. [ln], [mean cells]
-BARE_SD, BARE_LENGTH = 0.05, 2.0
+ASSUMED_SD, ASSUMED_LENGTH = 0.05, 2.0
 #: A cell in boost that asks to be leaned and was not held itself counts as known no better than
-#: this, so that it is held first: by so much may a lean spot undercut the surface around it. [ln]
-WAITING_LN = 0.02
+#: this, so that it is held first: a lean spot may differ this much from the surface around. [ln]
+WAITING_SD = 0.02
 
 
 @dataclass(frozen=True, eq=False)
-class Doubt:
+class MapUncertainty:
     """Covariance of the points' needs and of the next session's offset.
 
     Parameters
@@ -43,14 +43,14 @@ class Doubt:
     weight
         How much each point matters, sum 1, shape (n,); against a floor, with the chance that the
         point is not clear of it. [1]
-    is_bare
-        True where no usable surface stands behind it and holds are to be spread.
+    is_assumed
+        True where there is no usable surface yet and holds are to be spread.
     """
 
     covariance: Floats
     noise: Floats
     weight: Floats
-    is_bare: bool = False
+    is_assumed: bool = False
 
     @property
     def standard_error(self) -> Floats:
@@ -62,48 +62,48 @@ class Doubt:
         """Weighted mean variance. [ln^2]"""
         return float(self.weight @ np.diag(self.covariance)[:-1])
 
-    def _seen(self) -> tuple[Floats, Floats]:
+    def _hold_covariance(self) -> tuple[Floats, Floats]:
         """Covariance of all unknowns with a hold at each point, and that hold's own variance."""
         shared = self.covariance[:, :-1] + self.covariance[:, -1:]
         return shared, np.diag(shared) + shared[-1] + self.noise
 
     def gains(self) -> Floats:
         """Weighted mean variance that one hold at each point would take away, shape (n,). [ln^2]"""
-        shared, variance = self._seen()
+        shared, variance = self._hold_covariance()
         return np.asarray(self.weight @ shared[:-1] ** 2 / variance)
 
-    def _moved(self, point: int, sign: float) -> Doubt:
+    def _updated(self, point: int, sign: float) -> MapUncertainty:
         shared = self.covariance[:, point] + self.covariance[:, -1]
         own = float(shared[point] + shared[-1])
         scale = sign / (self.noise[point] + sign * own)
         return replace(self, covariance=self.covariance - scale * np.outer(shared, shared))
 
-    def after(self, point: int) -> Doubt:
-        """Return what is left after a hold at a point."""
-        return self._moved(point, 1.0)
+    def after(self, point: int) -> MapUncertainty:
+        """Return the uncertainty after a hold at a point."""
+        return self._updated(point, 1.0)
 
-    def without(self, point: int) -> Doubt:
+    def without(self, point: int) -> MapUncertainty:
         """Take a hold back; inverse of `after`."""
-        return self._moved(point, -1.0)
+        return self._updated(point, -1.0)
 
 
 @on_one_thread
-def doubt_of(
+def map_uncertainty(
     evidence: Evidence, places: pd.DataFrame, *, axes: Axes, kind: str, settings: PlanSettings
-) -> Doubt:
-    """Return what the evidence leaves unknown at the places.
+) -> MapUncertainty:
+    """Return the uncertainty that the evidence leaves at the places.
 
     Parameters
     ----------
     evidence
-        With its fit; where that is no use, a smooth unknown surface is assumed, which the holds
-        there are have partly told about.
+        With its fit; where that is not usable, a smooth unknown surface is assumed, which the
+        holds so far have partly measured.
     places
         With ``rpm, load, weight``.
     axes, kind
         Breakpoints and kind of the target.
     settings
-        From how many holds the fit is believed.
+        From how many holds on the fit is used.
     """
     rpm, load = (places[c].to_numpy(dtype=float) for c in ("rpm", "load"))
     weights = bilinear_weights(axes, rpm, load)
@@ -111,10 +111,12 @@ def doubt_of(
     weight = weight / weight.sum()
     fit, used = evidence.fit, _used_holds(evidence)
     if fit is None or not fit.is_surface or len(used) < settings.spread_below_holds:
-        cells = _bare_covariance(axes, used)
+        cells = _assumed_covariance(axes, used)
         noise = np.full(len(places), PRIOR_MEDIAN[3] ** 2)
         points = np.asarray(weights @ cells @ weights.T)
-        return Doubt(_with_offset(points, float(PRIOR_MEDIAN[4])), noise, weight, is_bare=True)
+        return MapUncertainty(
+            _with_offset(points, float(PRIOR_MEDIAN[4])), noise, weight, is_assumed=True
+        )
     need = from_surface_scale(weights @ fit.theta, kind)
     scale = scatter_scale(np.asarray(need), kind)
     points = np.asarray(weights @ fit.covariance @ weights.T) / np.outer(scale, scale)
@@ -126,24 +128,24 @@ def doubt_of(
         error = np.sqrt(np.maximum(np.diag(points), 0.0))
         weight = weight * _chance_at_floor(np.asarray(need), error, settings)
         weight = weight / weight.sum()
-    return Doubt(_with_offset(points, fit.log_scatter), noise, weight)
+    return MapUncertainty(_with_offset(points, fit.log_scatter), noise, weight)
 
 
 def _disputed_variance(cells: pd.DataFrame) -> Floats:
-    """Variance of what a lone overruled hold leaves open at each cell. [ln^2]"""
+    """Variance that a single overruled hold adds at each cell. [ln^2]"""
     half = np.log1p(cells["ci_high_pct"] / 100.0) - np.log1p(cells["ci_low_pct"] / 100.0)
     return np.where(cells["is_disputed"], half / 2.0, 0.0) ** 2
 
 
 def _waiting_variance(cells: pd.DataFrame) -> Floats:
-    """Variance that cells keep which may not be leaned before they were held themselves. [ln^2]"""
+    """Variance added to cells that may not be leaned until they are held themselves. [ln^2]"""
     if "waits_in_boost" not in cells:
         return np.zeros(len(cells))
-    return np.where(cells["waits_in_boost"].to_numpy(dtype=bool), WAITING_LN**2, 0.0)
+    return np.where(cells["waits_in_boost"].to_numpy(dtype=bool), WAITING_SD**2, 0.0)
 
 
 def _chance_at_floor(need: Floats, error: Floats, settings: PlanSettings) -> Floats:
-    """Chance that a point is not clear of the floor; what is clear of it needs nothing."""
+    """Chance that a point is not clear of the floor; a point clear of it needs nothing."""
     clear = np.log1p(settings.floor_clear_pct / 100.0)
     chance = stats.norm.cdf((clear - need) / np.maximum(error, 1e-3))
     return np.asarray(np.maximum(chance, 1e-3))
@@ -162,11 +164,11 @@ def _with_offset(points: Floats, log_scatter: float) -> Floats:
     return covariance
 
 
-def _bare_covariance(axes: Axes, holds: pd.DataFrame) -> Floats:
+def _assumed_covariance(axes: Axes, holds: pd.DataFrame) -> Floats:
     """Covariance of the breakpoints of a smooth unknown surface, given the places of holds."""
     place = places_in_cells(axes, axes.cell_rpm(), axes.cell_load())
     square = np.sum((place[:, None, :] - place[None, :, :]) ** 2, axis=2)
-    cells = BARE_SD**2 * np.exp(-0.5 * square / BARE_LENGTH**2)
+    cells = ASSUMED_SD**2 * np.exp(-0.5 * square / ASSUMED_LENGTH**2)
     if holds.empty:
         return np.asarray(cells)
     weights = bilinear_weights(axes, holds["rpm"], holds["load"])

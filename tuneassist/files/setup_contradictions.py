@@ -1,7 +1,7 @@
-"""Parts of a setup that are sound one by one and cannot all be meant: refused before they harm.
+"""Parts of a setup that contradict one another: refused when the file is read.
 
-Each is one error that names both parts. What may be meant is not refused here but asked about, by
-`tuneassist.correction.setup_doubts`.
+Each error names both parts. What may be intended is not refused here but asked about, by
+`tuneassist.correction.setup_questions`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from tuneassist.units import convert, find_unit, unit_named, units_of
 SPARK_FUELS, COMPRESSION_FUELS = ("petrol", "e10", "e85"), ("diesel",)
 """Fuels that only one kind of engine burns; the others go into both, a diesel's gas among them."""
 FAR_BEYOND_REV_LIMIT = 2.0
-"""A table may go on behind the rev limit, for controllers come with one axis for many engines; not
+"""A table may go on above the rev limit, since controllers come with one axis for many engines; not
 to this many times it. [1]"""
 LEAST_TOP_RPM = 1000.0
 """No table of a car's engine ends at a lower speed: idle is at some 500 to 1000. [rpm]"""
@@ -22,7 +22,7 @@ AXIS_TOP_KPA = (40.0, 700.0)
 """Absolute manifold pressure at which an axis may end: from little more than idle, for a table of
 light load alone, to what no road engine reaches. [kPa]"""
 LEAST_AFR = 5.0
-"""No spark engine fires at such a lambda, and methanol is the fuel of the lowest AFR (6.5). [1]"""
+"""No spark engine fires at this lambda, and methanol has the lowest AFR (6.5). [1]"""
 _LAMBDAS = ("richest_lambda", "leanest_lambda", "boost_leanest_lambda")
 
 
@@ -57,9 +57,9 @@ def _refuse_fuel(setup: Setup, table: TomlTable) -> None:
     default = "" if "ignition" in table else ", the default"
     raise table.error(
         "ignition",
-        f'fuel = "{fuel}" is burnt by {other} ignition, and this is "{ignition}"{default}: the '
-        "rules would guard the wrong side.",
-        f'Write ignition = "{other}", or mend the fuel.',
+        f'fuel = "{fuel}" is for {other} ignition, but ignition is "{ignition}"{default}: the '
+        "rules would protect the wrong side.",
+        f'Write ignition = "{other}", or correct the fuel.',
     )
 
 
@@ -68,20 +68,20 @@ def _refuse_speeds(setup: Setup, table: TomlTable) -> None:
     if points[-1] < LEAST_TOP_RPM:
         raise table.error(
             "rpm",
-            f"the axis ends at {points[-1]:g} rpm, where no engine pulls.",
+            f"the axis ends at {points[-1]:g} rpm, below any engine's working range.",
             "Write the breakpoints in rpm, not in thousands or rad/s.",
         )
     if most is None or points[-1] <= FAR_BEYOND_REV_LIMIT * most:
         return
     raise table.error(
         "rpm",
-        f"the breakpoint {points[-1]:g} rpm lies far beyond engine.rev_limit_rpm = {most:g}.",
-        "Mend the one that is wrong.",
+        f"the breakpoint {points[-1]:g} rpm is far above engine.rev_limit_rpm = {most:g}.",
+        "Correct the one that is wrong.",
     )
 
 
 def _refuse_load(setup: Setup, table: TomlTable) -> None:
-    """Refuse a pressure axis whose unit cannot be, where the channel's unit can."""
+    """Refuse a pressure axis whose unit is impossible, where the channel's unit fits."""
     axes, source = setup.axes, setup.channels.get("load")
     said = find_unit(source.unit) if source and source.unit else None
     if said is None or is_plausible_top(setup, axes.load_unit):
@@ -90,14 +90,14 @@ def _refuse_load(setup: Setup, table: TomlTable) -> None:
         return
     raise table.error(
         "load_unit",
-        f"the axis would end at {axes.load[-1]:g} {axes.load_unit}, where no engine runs; the load "
+        f"the axis would end at {axes.load[-1]:g} {axes.load_unit}, which is impossible; the load "
         f"channel is in {said.word}, which fits.",
-        f'Write load_unit = "{said.word}", or mend the breakpoints.',
+        f'Write load_unit = "{said.word}", or correct the breakpoints.',
     )
 
 
 def is_plausible_top(setup: Setup, unit: str) -> bool:
-    """Tell whether the load axis may end where it does, its breakpoints read in a unit.
+    """Return whether the end of the load axis is plausible in a unit.
 
     An axis that is no absolute pressure may end anywhere.
     """
@@ -111,7 +111,7 @@ def is_plausible_top(setup: Setup, unit: str) -> bool:
 
 
 def _refuse_ceilings(setup: Setup, table: TomlTable) -> None:
-    """Refuse a ceiling without a unit that can only be in the unit of its channel."""
+    """Refuse a ceiling without a unit that only makes sense in the unit of its channel."""
     for name, ceiling in setup.limits.ceilings.items():
         said = _other_unit(setup, name, ceiling)
         low, high = CHANNELS[name].possible
@@ -120,7 +120,7 @@ def _refuse_ceilings(setup: Setup, table: TomlTable) -> None:
         unit = CHANNELS[name].unit
         raise table.table(name).error(
             "ceiling",
-            f"{ceiling.ceiling:g} {unit} is beyond what the channel can read, so that it guards "
+            f"{ceiling.ceiling:g} {unit} is beyond what the channel can read, so it protects "
             f"nothing; the channel is in {said}.",
             f'Add unit = "{said}", or unit = "{unit}" and the right number.',
         )
@@ -145,7 +145,7 @@ def _refuse_limits(setup: Setup, table: TomlTable) -> None:
             continue
         raise place.error(
             name,
-            f"{value:g} looks like an AFR, and this is a lambda: it would guard nothing.",
+            f"{value:g} looks like an AFR, but this is a lambda: it would protect nothing.",
             f"{value:g} AFR is lambda {value / setup.engine.afr_stoich:.3g} with this fuel.",
         )
     low, high = CHANNELS["barometer"].possible

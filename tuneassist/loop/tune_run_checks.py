@@ -1,4 +1,4 @@
-"""A tune's full-load run by itself: its air beside another's, and the tune's own limits."""
+"""A tune's full-load run: its air compared with another's, and the tune's own limits."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from tuneassist.loop.tune_parts import Finding, Topic, Tune
+from tuneassist.loop.tune_model import Finding, Topic, Tune
 from tuneassist.own_units import channel_words, mixture, number, reading
 from tuneassist.runs import Pull, RunSettings
 from tuneassist.runs.air_difference import air_difference_words, air_effect_pct, air_refusal
@@ -19,7 +19,7 @@ from tuneassist.settings import Setup
 IN_BOOST = "leanest lambda in boost"
 HEAT, UNITLESS = "exhaust_temp", ("knock",)
 NAME_STANDARD = (
-    "Name a standard (--standard) to correct it, or tell the air of each run with air in the list"
+    "Name a standard (--standard) to correct it, or give the air of each run with air in the list"
 )
 
 
@@ -39,20 +39,20 @@ def air_between(lower: Tune, upper: Tune, settings: RunSettings) -> str:
         bare = upper if lower.standard else lower
         return (
             f"only one of the runs is corrected to {lower.standard or upper.standard}, that of "
-            f"{bare.name} is as measured. Tell its air with air in the list"
+            f"{bare.name} is as measured. Give its air with air in the list"
         )
     found = air_refusal(lower.air, upper.air, settings, names=(lower.name, upper.name))
     return "" if found is None else f"{found.description} {NAME_STANDARD}"
 
 
-def air_doubt(lower: Tune, upper: Tune, settings: RunSettings) -> str:
-    """Say what of the weather may be in a comparison of two runs as measured; empty for nothing."""
+def air_uncertainty(lower: Tune, upper: Tune, settings: RunSettings) -> str:
+    """Say how the weather may affect a comparison of two runs as measured; empty if not at all."""
     if lower.standard or upper.standard:
         return ""
     names = (lower.name, upper.name)
     effect = air_effect_pct(lower.air, upper.air)
     if np.isnan(effect):
-        return f"that {' and '.join(names)} ran in the same air: it is not known of both"
+        return f"that {' and '.join(names)} ran in the same air: the air of both is not known"
     if abs(effect) <= settings.max_air_effect_pct:
         return ""
     return (
@@ -61,13 +61,13 @@ def air_doubt(lower: Tune, upper: Tune, settings: RunSettings) -> str:
 
 
 def run_limits(tune: Tune) -> tuple[tuple[Finding, ...], str]:
-    """Hold a tune's full-load run against the tune's own limits.
+    """Check a tune's full-load run against the tune's own limits.
 
     Returns
     -------
-    findings, unwatched
-        A finding for each limit that was exceeded, or one that none was; and which limits the run
-        does not tell of, in words.
+    findings, unmonitored
+        A finding for each limit that was exceeded, or one that none was; and the limits that the
+        run has no channel for, in words.
     """
     pulls, settings = _pulls_of(tune)
     if not pulls:
@@ -81,17 +81,20 @@ def run_limits(tune: Tune) -> tuple[tuple[Finding, ...], str]:
     names = table["limit_name"].nunique()
     if names and not found:
         words = "limit" if names == 1 else "limits"
-        sentence = f"{tune.name}: its full-load run exceeds none of the {names} {words} it tells of"
+        sentence = (
+            f"{tune.name}: its full-load run exceeds none of the {names} {words} that it has "
+            "channels for"
+        )
         found = (Finding("limits", "ok", (tune.name,), sentence),)
-    watched = set(table["channel"])
-    unwatched = [name for name in (*limits.ceilings, "lambda") if name not in watched]
-    blind = ", ".join(name.replace("_", " ") for name in unwatched)
-    words = f"limits of {tune.name} at full load on {blind}: its run tells nothing of that"
-    return found, words if blind else ""
+    monitored = set(table["channel"])
+    unmonitored = [name for name in (*limits.ceilings, "lambda") if name not in monitored]
+    unread = ", ".join(name.replace("_", " ") for name in unmonitored)
+    words = f"limits of {tune.name} at full load on {unread}: its run has no such channel"
+    return found, words if unread else ""
 
 
 def _pulls_of(tune: Tune) -> tuple[tuple[Pull, ...], RunSettings]:
-    """Return what is held against the limits; the rows of a table are no samples with spikes."""
+    """Return the pulls to check against the limits; rows of a table have no spikes."""
     settings = RunSettings()
     if tune.pulls or tune.run is None:
         is_table = bool(tune.pulls) and all(pull.full_load_channel == TABLE for pull in tune.pulls)
@@ -100,7 +103,7 @@ def _pulls_of(tune: Tune) -> tuple[tuple[Pull, ...], RunSettings]:
 
 
 TABLE = "table"
-"""What tells that the rows of a table are full load: that somebody says so."""
+"""How the rows of a table are known to be full load: by the user's statement."""
 
 
 def table_pull(curve: pd.DataFrame, name: str) -> Pull:
@@ -119,12 +122,12 @@ def _exceeded(tune: Tune, table: pd.DataFrame, *, is_boost_known: bool) -> Itera
             continue
         beyond = (over["worst"] - over["limit"]).abs().to_numpy(dtype=float)
         worst = over.iloc[int(beyond.argmax())]
-        is_doubt = name == IN_BOOST and not is_boost_known
-        doubt = "; whether it was in boost is not known" if is_doubt else ""
+        is_uncertain = name == IN_BOOST and not is_boost_known
+        caveat = "; whether it was in boost is not known" if is_uncertain else ""
         topic: Topic = "heat" if worst["channel"] == HEAT else "limits"
         span = f"from {over['rpm_from'].min():.0f} to {over['rpm_to'].max():.0f} rpm"
-        sentence = f"{tune.name}: {_worst_words(worst, tune.setup)}, exceeded {span}{doubt}"
-        yield Finding(topic, "remark" if is_doubt else "breach", (tune.name,), sentence)
+        sentence = f"{tune.name}: {_worst_words(worst, tune.setup)}, exceeded {span}{caveat}"
+        yield Finding(topic, "remark" if is_uncertain else "breach", (tune.name,), sentence)
 
 
 def _worst_words(row: pd.Series, setup: Setup) -> str:

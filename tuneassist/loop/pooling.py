@@ -1,9 +1,9 @@
-"""The evidence of several rounds as one: total needs pool, and contradicted rounds fade.
+"""The evidence of several rounds as one: total needs are pooled, contradicted rounds count less.
 
 What a cell needs in total (its deviation composed with the grid it was logged under) belongs to the
-engine and not to the round, so that all rounds count. Where a later round found the need shifted
-everywhere, beyond doubt but by less than stops the loop, the engine drifts: the rounds before then
-count with that much more standard deviation, and so fade behind the newer ones.
+engine and not to the round, so that all rounds count. Where a later round finds the need shifted
+everywhere, significantly but by less than stops the loop, the engine has drifted: the rounds
+before it count with that much more standard deviation.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class Round:
     number
         Its number, from 1.
     logs
-        What its logs said.
+        The evidence of its logs.
     in_force
         The grid that the controller held while they were taken.
     response
@@ -42,14 +42,14 @@ class Round:
 
 
 def drift_ln(response: Response) -> float:
-    """Shift of need that a round found, where it is beyond doubt; else 0. [ln]"""
+    """Shift of need that a round found, where it is significant; else 0. [ln]"""
     low, high = response.offset_low_pct, response.offset_high_pct
     if not (np.isfinite(low) and np.isfinite(high)) or low <= 0.0 <= high:
         return 0.0
     return abs(float(np.log1p(response.offset_pct / 100.0)))
 
 
-def fade_of_rounds(rounds: Sequence[Round]) -> list[float]:
+def drift_since_rounds(rounds: Sequence[Round]) -> list[float]:
     """Standard deviation by which the engine has drifted since each round, oldest first. [ln]"""
     later = [drift_ln(one.response) for one in rounds]
     squares = np.cumsum(np.square(later[::-1]))[::-1]
@@ -66,18 +66,18 @@ def pool_rounds(rounds: Sequence[Round], *, setup: Setup, current: Grid) -> Evid
     setup
         The car's setup.
     current
-        The grid in the controller now; deviations are told relative to it.
+        The grid in the controller now; deviations are relative to it.
 
     Returns
     -------
     Evidence
-        With a sentence where rounds have faded.
+        With a note where rounds count less.
     """
-    fades = fade_of_rounds(rounds)
+    drifts = drift_since_rounds(rounds)
     return gather(
         [log for one in rounds for log in one.logs],
         setup=setup,
         current=current,
         in_force=[one.in_force for one in rounds for _ in one.logs],
-        fade_ln=[fade for one, fade in zip(rounds, fades, strict=True) for _ in one.logs],
+        fade_ln=[drift for one, drift in zip(rounds, drifts, strict=True) for _ in one.logs],
     )

@@ -1,8 +1,8 @@
 """The order of holds: short moves, light load first, and rests between heavy holds.
 
 Holds are sorted into bands of load: light, middle, heavy. Each band is a short path (nearest
-neighbour, then sections turned round while that shortens it: Croes, Operations Research 6(6), 1958,
-791-812, from memory). Heavy holds come last, and light ones kept back for it fill the rests.
+neighbour, then sections reversed while that shortens it: Croes, Operations Research 6(6), 1958,
+791-812, from memory). Heavy holds come last, and light ones reserved for it fill the rests.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ def short_path(cost: Floats, start: int) -> list[int]:
 
 
 def _best_turn(cost: Floats, path: list[int]) -> tuple[int, int] | None:
-    """Section of the path that is best turned round; the start stays, the end is free."""
+    """Section of the path whose reversal saves most; the start is fixed, the end is free."""
     n = len(path)
     if n < 3:
         return None
@@ -105,7 +105,7 @@ def ordered_holds(
     -------
     pandas.DataFrame
         One row per hold in order: ``rpm, load, band, rest_s, move_s, hold_s, start_s`` and
-        ``point``, its place in the argument. ``rest_s`` is spent ahead of the hold, at idle or
+        ``point``, its place in the argument. ``rest_s`` is spent before the hold, at idle or
         light load, where light holds do not fill the rest.
     """
     cost = move_seconds(axes, rpm, load, settings)
@@ -165,7 +165,7 @@ def _fill_gaps(heavy: list[int], light: list[int], count: int, cost: Floats) -> 
 
 
 def _rests(frame: pd.DataFrame, settings: PlanSettings) -> list[float]:
-    """Time to wait ahead of each heavy hold: what is left of the rest after the one before."""
+    """Time to wait before each heavy hold: what is left of the rest after the one before."""
     rests, cooled = [], float("inf")
     for band, move, hold in zip(frame["band"], frame["move_s"], frame["hold_s"], strict=True):
         if band == "heavy":

@@ -1,8 +1,8 @@
-"""Steps asked for the unsafe way that a rule held: what a script must hear of, and a person first.
+"""Steps the unsafe way that a rule held back: reported first, to operators and scripts.
 
-A step the unsafe way is one toward what hurts the engine: leaner or more air for a spark engine,
-more fuel or more air for a compression engine. That a rule held it makes the grid sound; that the
-logs asked for it stays worth knowing.
+A step the unsafe way is one toward what damages the engine: leaner or more air for a spark engine,
+more fuel or more air for a compression engine. The rule keeps the grid safe; that the logs asked
+for the step is still worth knowing.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ SIZE_RULES = frozenset(
         "resolution_pct",
     }
 )
-"""Rules that cut a step to size whichever way it goes; every other rule holds what hurts."""
+"""Rules that limit a step whichever way it goes; every other rule holds unsafe steps only."""
 CEILINGS, FORESEEN = "ceilings", "foreseen"
 """Hold the unsafe way only, which for the air of a hot diesel is less of it; what is foreseen also
 holds a spark engine's fuel where its injectors end, which is not unsafe to ask for."""
@@ -47,7 +47,7 @@ class UnsafeHeld(NamedTuple):
 
 
 def unsafe_held(held_back: Sequence[HeldBack], *, setup: Setup) -> tuple[UnsafeHeld, ...]:
-    """Pick the cells that asked the unsafe way and were held for what it would do.
+    """Pick the cells that asked the unsafe way and were held back as unsafe.
 
     Parameters
     ----------
@@ -83,7 +83,7 @@ def unsafe_held(held_back: Sequence[HeldBack], *, setup: Setup) -> tuple[UnsafeH
 
 
 def unsafe_record(held: Sequence[UnsafeHeld]) -> dict[str, Any]:
-    """Return what scripts read: whether anything was held, by which rules, and where."""
+    """Return the record for scripts: whether a step was held, by which rules, and where."""
     rules = Counter(rule for one in held for rule in one.rules)
     return {
         "unsafe_step_held": bool(held),

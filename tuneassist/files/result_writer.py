@@ -1,15 +1,15 @@
 """A result folder, written whole or not at all.
 
-The files are written into a folder beside the wanted one and each is forced to the disk. Only
-then does that folder take the wanted name, by one rename. For an output ``car`` the folders are::
+The files are written into a folder beside the wanted one and each is flushed to the disk. Only
+then is that folder renamed to the wanted name. For an output ``car`` the folders are::
 
-    .car.tuneassist-writing-1f2e3d4c    being written; holds nothing that anybody needs
+    .car.tuneassist-writing-1f2e3d4c    being written; may be deleted
     .car.tuneassist-previous            the earlier result, for the moment of the swap
     .car.tuneassist-trash-5a6b7c8d      being deleted
 
 Overwriting moves ``car`` to ``previous``, moves the new folder to ``car`` and then deletes
-``previous``. A program killed at any moment leaves one of these states, and `mend_interrupted`,
-which every `write_proposal` calls first, puts each right:
+``previous``. A program killed at any moment leaves one of these states, and `recover_interrupted`,
+which every `write_proposal` calls first, repairs each:
 
 * ``previous`` and no ``car``: killed inside the swap. The earlier result, which is complete, gets
   its name back.
@@ -17,8 +17,8 @@ which every `write_proposal` calls first, puts each right:
   ``previous`` is deleted.
 * ``writing`` or ``trash``: deleted.
 
-A folder is renamed to ``trash`` before any file in it is deleted, so that a folder that is half
-deleted never has a name from which it could be restored. Two programs that write the same output
+A folder is renamed to ``trash`` before any file in it is deleted, so that a half-deleted
+folder never has a name from which it could be restored. Two programs that write the same output
 at one time cannot mix their files: one of them ends with an `OutputError`.
 
 A folder that holds anything besides results (a picture, notes, a spreadsheet's lock file) is
@@ -37,7 +37,7 @@ from pathlib import Path
 
 from tuneassist import stopping
 from tuneassist.errors import OutputError
-from tuneassist.files.plain_file import sync_folder, writing_to
+from tuneassist.files.safe_files import sync_folder, write_errors_explained
 from tuneassist.inert import listed
 
 RESULT_FILES = ("step.csv", "grid.csv", "cells.csv", "proposal.json")
@@ -54,7 +54,7 @@ def write_proposal(
     out
         The folder. It may be missing or empty; the folder that it stands in must exist.
     contents
-        File name to content; text is written as UTF-8, as it stands.
+        File name to content; text is written as UTF-8, unchanged.
     overwrite
         Replace an earlier result. Without it, an earlier result is refused.
 
@@ -71,10 +71,10 @@ def write_proposal(
     """
     ready = _as_bytes(contents)
     out = Path(out)
-    with writing_to(out):
+    with write_errors_explained(out):
         out = out.resolve()
         _refuse_bad_place(out)
-        _mend(out)
+        _recover(out)
         _refuse_taken(out, {*RESULT_FILES, *ready}, overwrite=overwrite)
         fresh = _beside(out, f"writing-{secrets.token_hex(4)}")
         try:
@@ -88,8 +88,8 @@ def write_proposal(
     return out
 
 
-def mend_interrupted(out: Path) -> bool:
-    """Put right what a killed `write_proposal` left beside its output.
+def recover_interrupted(out: Path) -> bool:
+    """Repair what a killed `write_proposal` left beside its output.
 
     Parameters
     ----------
@@ -104,16 +104,16 @@ def mend_interrupted(out: Path) -> bool:
     Raises
     ------
     OutputError
-        When that cannot be done.
+        When the repair fails.
     """
-    with writing_to(Path(out)):
-        return _mend(Path(out).resolve())
+    with write_errors_explained(Path(out)):
+        return _recover(Path(out).resolve())
 
 
-def _mend(out: Path) -> bool:
+def _recover(out: Path) -> bool:
     previous = _beside(out, "previous")
     is_restored = False
-    # The order matters while another program swaps: `previous` is looked for first. If it is
+    # The order matters while another program swaps: `previous` is checked first. If it is
     # seen and `out` is then seen too, the swap was over and `previous` is no longer needed.
     if previous.exists():
         if out.exists():
@@ -176,8 +176,8 @@ def _refuse_foreign(folder: Path, out: Path, own: Collection[str]) -> None:
     )
     if foreign:
         raise OutputError(
-            f"{out}: the folder holds what is no result of this program: "
-            f"{listed(foreign, 3)}. Name a new or an empty folder, or move that away."
+            f"{out}: the folder holds files that are not results of this program: "
+            f"{listed(foreign, 3)}. Name a new or an empty folder, or move them away."
         )
 
 
@@ -199,13 +199,13 @@ def _swap_in(fresh: Path, out: Path, own: Collection[str]) -> None:
         if out.exists():
             out.rename(previous)
             is_moved = True
-            _refuse_foreign(previous, out, own)  # what came in since the first look
+            _refuse_foreign(previous, out, own)  # what came in since the first check
         fresh.rename(out)
         is_installed = True
         sync_folder(out.parent)
         out.stat()  # the folder around it may have vanished meanwhile
     except BaseException:
-        # What cannot be undone now is mended by the next call: see the module's docstring.
+        # What cannot be undone now is repaired by the next call: see the module's docstring.
         with contextlib.suppress(OSError):
             if is_installed:
                 out.rename(fresh)
@@ -217,7 +217,7 @@ def _swap_in(fresh: Path, out: Path, own: Collection[str]) -> None:
 
 
 def _discard(folder: Path, out: Path) -> None:
-    """Delete a folder of ours, as far as can be done now; the next call deletes the rest."""
+    """Delete a folder of this program, as far as possible now; the next call deletes the rest."""
     with contextlib.suppress(OSError):
         trash = _beside(out, f"trash-{secrets.token_hex(4)}")
         with stopping.unfinished(trash):

@@ -1,8 +1,8 @@
 """A set of tunes of one car: each within its limits, the standard one all zeros, output in order.
 
 Tunes are listed from the one with least to the one with most power. What is compared is the torque
-of full-load runs, at every speed that both runs cover; power at equal speed follows from it. A tune
-that works long and hard is held against the power tune in strength, mixture and heat as well.
+of full-load runs, at every speed that both runs cover; power at equal speed follows from it. A
+towing or economy tune is compared with the power tune in strength, mixture and heat as well.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ import pandas as pd
 
 from tuneassist.correction import check_grid
 from tuneassist.loop.settings import TuneSettings
-from tuneassist.loop.tune_parts import (
+from tuneassist.loop.towing_checks import compare_kinds
+from tuneassist.loop.tune_model import (
     KINDS,
     STANDARD,
     Finding,
@@ -28,16 +29,15 @@ from tuneassist.loop.tune_parts import (
     torque_curve,
     units_of_set,
 )
-from tuneassist.loop.tunes_between import compare_kinds
-from tuneassist.loop.tunes_run import air_between, air_doubt, run_limits
+from tuneassist.loop.tune_run_checks import air_between, air_uncertainty, run_limits
 from tuneassist.runs import RunSettings
 from tuneassist.runs.torque import torque_nm
 
 __all__ = ["KINDS", "STANDARD", "Finding", "Tune", "TunesReport", "check_tunes", "run_torque"]
 
 ZERO_PCT = 1e-9
-NOT_LOOKED_AT = "what the engine does with these grids: logs of each tune tell that"
-"""What a look at grids and curves can never say."""
+NOT_LOOKED_AT = "what the engine does with these grids: log each tune to see that"
+"""What a check of grids and curves cannot show."""
 MAX_LISTED = 5
 
 
@@ -48,12 +48,12 @@ class TunesReport:
     Parameters
     ----------
     findings
-        In the order in which they were looked at.
+        In the order of the checks.
     rises
         One row per speed and pair of tunes that were compared: ``lower, upper, rpm,
         lower_torque_nm, upper_torque_nm, rise_pct``.
     checked, unchecked
-        What was looked at and what was not, in words.
+        What was checked and what was not, in words.
     """
 
     findings: tuple[Finding, ...]
@@ -63,7 +63,7 @@ class TunesReport:
 
     @property
     def is_ok(self) -> bool:
-        """Whether nothing is other than it should be."""
+        """Whether no check failed."""
         return all(finding.verdict != "breach" for finding in self.findings)
 
 
@@ -82,7 +82,7 @@ def check_tunes(
     settings
         What counts as a rise; None takes the defaults.
     runs
-        How far the air of two runs may differ, and what becomes of those that do.
+        How far the air of two runs may differ, and what happens to those that do.
 
     Returns
     -------
@@ -117,18 +117,18 @@ def check_tunes(
         pairs = "one pair of tunes" if compared == 1 else f"{compared} pairs of tunes"
         checked.append(f"that torque and power rise in order, for {pairs}")
     if any(found for found, _ in held):
-        checked.append("each full-load run against its tune's limits, where it tells of them")
+        checked.append("each full-load run against its tune's limits, where it has their channels")
     checked += between.checked
     unchecked = [f.sentence.removeprefix("not checked: ") for f in missing]
-    doubts = [air_doubt(lower, upper, runs) for lower, upper in in_order]
-    unchecked += [words for words in (*doubts, *(blind for _, blind in held)) if words]
+    air_notes = [air_uncertainty(lower, upper, runs) for lower, upper in in_order]
+    unchecked += [words for words in (*air_notes, *(unread for _, unread in held)) if words]
     unchecked += between.unchecked
     return TunesReport(tuple(findings), table, tuple(checked), (*unchecked, NOT_LOOKED_AT))
 
 
 def _of_the_set(tunes: Sequence[Tune]) -> Iterator[Finding]:
     if len(tunes) < 2:
-        sentence = f"the set has {len(tunes) or 'no'} tune, nothing to compare"
+        sentence = f"the set has {len(tunes) or 'no'} tune, so nothing is compared"
         yield Finding("set", "remark", tuple(t.name for t in tunes), sentence)
     names = [tune.name for tune in tunes]
     for name in sorted({n for n in names if names.count(n) > 1}):
@@ -144,7 +144,7 @@ def _of_the_set(tunes: Sequence[Tune]) -> Iterator[Finding]:
 
 
 def _of_sources(tunes: Sequence[Tune]) -> Iterator[Finding]:
-    """Say what each run was taken from."""
+    """Say where each run comes from."""
     for tune in tunes:
         if tune.run_words:
             yield Finding("set", "ok", (tune.name,), f"{tune.name}: full load is {tune.run_words}")
@@ -195,11 +195,11 @@ def _of_missing_runs(tunes: Sequence[Tune]) -> Iterator[Finding]:
         return
     if len(tunes) - len(missing) < 2:
         sentence = (
-            "the order of power and torque, which takes full-load runs of at least two tunes: none "
+            "the order of power and torque, which needs full-load runs of at least two tunes: none "
             f"of {', '.join(missing)}"
         )
     else:
-        sentence = f"the order of {', '.join(missing)}, for want of a full-load run"
+        sentence = f"the order of {', '.join(missing)}, because it has no full-load run"
     yield Finding("order", "remark", missing, f"not checked: {sentence}")
 
 
@@ -218,7 +218,7 @@ def _of_order(
     if span < rules.least_span_rpm:
         sentence = (
             f"{upper.name} over {lower.name}: the runs share {span:.0f} rpm, at least "
-            f"{rules.least_span_rpm:g} are needed to tell an order"
+            f"{rules.least_span_rpm:g} are needed to compare them"
         )
         return [Finding("order", "breach", names, sentence)], pd.DataFrame()
     rise = 100.0 * (table["upper_torque_nm"] / table["lower_torque_nm"] - 1.0)
@@ -247,13 +247,13 @@ def _rise_words(
         return "breach", names, sentence
     rises = f"{where}: power and torque rise at every speed, least {at}"
     if least["rise_pct"] < rules.sure_rise_pct:
-        doubt = f"; less than {rules.sure_rise_pct:g} % may be the brake's and not the tune's"
-        return "remark", names, rises + doubt
+        caveat = f"; less than {rules.sure_rise_pct:g} % may be the brake's error"
+        return "remark", names, rises + caveat
     return "ok", names, rises
 
 
 def _of_one_run(tune: Tune, rules: TuneSettings) -> Iterator[Finding]:
-    """Look whether torque and power of a run tell the same story."""
+    """Check whether torque and power of a run agree."""
     run = tune.run
     if run is None or "torque_nm" not in run or "power_kw" not in run:
         return

@@ -16,8 +16,8 @@ from tuneassist.correction import (
     describe_limits,
     lean_target_notes,
     limit_step,
+    unmonitored_ceilings,
     unsafe_held,
-    unwatched_ceilings,
 )
 from tuneassist.grid import Grid
 from tuneassist.pipeline import Proposal, propose_from, reduce_log
@@ -119,7 +119,7 @@ def test_a_step_back_asks_no_more_of_the_injectors_than_they_have():
 def test_where_the_injectors_end_the_reason_says_that_less_boost_is_the_way():
     duty = {"injector_duty": Ceiling(85.0)}
     result = limit({CENTRE: lean(9.0, injector_duty_pct_max=100.0)}, ceilings=duty)
-    assert "less boost is the way" in result.reasons[CENTRE]
+    assert "reduce boost instead" in result.reasons[CENTRE]
     assert result.binding["rule"].tolist() == ["foreseen"]
 
 
@@ -165,7 +165,7 @@ def test_a_sensor_of_heat_must_live(readings, why):
     result = limit(changes, **setting, **DIESEL)
     assert bool(result.step_pct[CENTRE] > 0) is (not why)
     cells, setup = bench.crafted(changes, **setting, **DIESEL)
-    assert unwatched_ceilings(cells, setup=setup) == (("exhaust_temp",) if why else ())
+    assert unmonitored_ceilings(cells, setup=setup) == (("exhaust_temp",) if why else ())
     notes = ceiling_notes(cells, setup=setup)
     if why:
         assert why in result.reasons[CENTRE]
@@ -198,7 +198,7 @@ def test_a_spark_engines_boost_is_not_raised_without_a_ceiling_and_a_known_press
     load = {"load": (200.0, 400.0, 600.0), "load_unit": "mg/stroke", **SPARK_AIR}
     bare = limit({CENTRE: rich}, **load)
     assert bare.step_pct[CENTRE] == 0.0
-    assert "needing a ceiling on boost" in bare.reasons[CENTRE]
+    assert "the missing ceiling on boost" in bare.reasons[CENTRE]
     assert not bare.needs_less_fuel_pct.any()  # never advice to lean it by other means
     ceilings = {"boost": Ceiling(124.1)}
     assert limit({CENTRE: rich}, ceilings=ceilings, **load).step_pct[CENTRE] > 5.0
@@ -340,11 +340,14 @@ def test_the_listing_says_which_defaults_are_careful_and_the_users_to_change(
     )
     why = describe_limits(setup).set_index("rule")["why"]
     for name in yours:
-        assert why[f"limits.{name}"].endswith("(careful; yours to change in [limits])")
-    assert "yours to change" not in why[f"limits.{not_yours}"]
+        assert why[f"limits.{name}"].endswith("(careful default; change it in [limits])")
+    assert "careful default" not in why[f"limits.{not_yours}"]
     own = replace(setup, given=frozenset({f"limits.{yours[0]}"}))
-    assert "yours" not in describe_limits(own).set_index("rule").loc[f"limits.{yours[0]}", "why"]
-    assert "stops short of it" in why["limits.ceilings.exhaust_temp"]
+    assert (
+        "careful default"
+        not in describe_limits(own).set_index("rule").loc[f"limits.{yours[0]}", "why"]
+    )
+    assert "; a step that may exceed it is limited" in why["limits.ceilings.exhaust_temp"]
 
 
 @pytest.mark.parametrize(

@@ -1,4 +1,4 @@
-"""Parts of a setup that hardly fit and may be meant all the same: asked about, a line each."""
+"""Parts of a setup that look inconsistent but may be intended: one question each."""
 
 from __future__ import annotations
 
@@ -8,30 +8,30 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.channels import CHANNELS
-from tuneassist.correction.listing import lean_target_notes
+from tuneassist.correction.limits_table import lean_target_notes
 from tuneassist.own_units import mixture
 from tuneassist.settings import CEILING_CHANNELS, Setup
 from tuneassist.units import find_unit
 
 BEYOND_REV_LIMIT = 1.25
-"""A breakpoint beyond this many times the rev limit is asked about. Tables of controllers commonly
-end some way behind it, since one axis serves many engines. [1]"""
+"""A breakpoint beyond this many times the rev limit is asked about. Controllers' tables commonly
+end some way above it, since one axis serves many engines. [1]"""
 
 
-def setup_doubts(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[str, ...]:
-    """Say where parts of a setup hardly fit one another.
+def setup_questions(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[str, ...]:
+    """Ask about parts of a setup that look inconsistent.
 
     Parameters
     ----------
     setup
-        The setup; its ``given`` tells what the file set.
+        The setup; its ``given`` lists what the file set.
     cells
         As for `lean_target_notes`.
 
     Returns
     -------
     tuple of str
-        One sentence each; what cannot be meant at all is refused when the file is read.
+        One sentence each; real contradictions are refused when the file is read.
     """
     return (
         *lean_target_notes(setup, cells),
@@ -44,7 +44,7 @@ def setup_doubts(setup: Setup, cells: pd.DataFrame | None = None) -> tuple[str, 
 
 
 def _target_notes(setup: Setup) -> Iterator[str]:
-    """Name targets that no cell may be brought to; a floor asks for nothing leaner."""
+    """Name targets that the limits do not allow; a floor asks for nothing leaner."""
     axes, limits, target = setup.axes, setup.limits, setup.target.table.ravel()
     beyond = {
         "richest_lambda": (target < limits.richest_lambda, "richer", -target),
@@ -58,18 +58,18 @@ def _target_notes(setup: Setup) -> Iterator[str]:
             f"the target is {word} than {name} allows ({mixture(getattr(limits, name), setup)}) in "
             f"{count} {'cell' if count == 1 else 'cells'}, up to "
             f"{mixture(float(target[worst]), setup)} at {axes.cell_rpm()[worst]:g} rpm, "
-            f"{axes.cell_load()[worst]:g} {axes.load_unit}: no cell is brought there. Which of the "
-            "two is right?"
+            f"{axes.cell_load()[worst]:g} {axes.load_unit}: no cell is corrected that far. Which "
+            "of the two is right?"
         )
 
 
 def _boost_notes(setup: Setup) -> Iterator[str]:
-    """Ask about boost that begins above any barometer: up to there its rules guard nothing."""
+    """Ask about boost that begins above any barometer: below that its rules protect nothing."""
     from_kpa, highest = setup.limits.boost_above_kpa, CHANNELS["barometer"].possible[1]
     if setup.engine.ignition == "spark" and from_kpa > highest:
         yield (
-            f"boost_above_kpa = {from_kpa:g} lies above any barometer, so that up to there no cell "
-            "counts as in boost: is it meant, and in kPa absolute?"
+            f"boost_above_kpa = {from_kpa:g} is above any barometer, so no cell below it counts "
+            "as in boost: is it intended, and in kPa absolute?"
         )
 
 
@@ -86,13 +86,13 @@ def _fuel_notes(setup: Setup) -> Iterator[str]:
     is_given = {"engine.fuel", "engine.afr_stoich"} & setup.given
     if setup.engine.ignition == "compression" and setup.given and not is_given:
         yield (
-            "no fuel is given for this compression engine, so AFR counts with petrol's "
-            f'{setup.engine.afr_stoich:g}: write fuel = "diesel" in [engine] if it burns that'
+            "no fuel is given for this compression engine, so AFR is converted with petrol's "
+            f'{setup.engine.afr_stoich:g}: write fuel = "diesel" in [engine] if it runs on diesel'
         )
 
 
 def _ceiling_notes(setup: Setup) -> Iterator[str]:
-    """Ask in which unit a ceiling is where its channel has another than it is taken to be in."""
+    """Ask for the unit of a ceiling that has none, where its channel is in another."""
     for name, ceiling in setup.limits.ceilings.items():
         source = setup.channels.get(name)
         text = source and (source.transfer_unit or source.unit)
@@ -101,7 +101,7 @@ def _ceiling_notes(setup: Setup) -> Iterator[str]:
         if said is None or said.word == unit or ceiling.given_unit is not None or not is_given:
             continue
         yield (
-            f"the {name} ceiling of {ceiling.ceiling:g} has no unit and counts in "
+            f"the {name} ceiling of {ceiling.ceiling:g} has no unit and is taken in "
             f"{CEILING_CHANNELS[name][1]}, while the channel is in {said.word}: write unit = "
             f'"{said.word}" or unit = "{unit}" beside it'
         )

@@ -1,4 +1,4 @@
-"""Where holds may be asked for: operating points within reach, with how much each matters."""
+"""Operating points within reach at which a plan may ask for holds, and the weight of each."""
 
 from __future__ import annotations
 
@@ -19,8 +19,8 @@ from tuneassist.settings import CEILING_CHANNELS, Setup
 Mask = npt.NDArray[np.bool_]
 
 
-def visits_of(evidence: Evidence, axes: Axes) -> Floats:
-    """Count samples per cell, as far as the evidence knows where samples have been.
+def visits_per_cell(evidence: Evidence, axes: Axes) -> Floats:
+    """Count samples per cell, as far as the evidence records them.
 
     Parameters
     ----------
@@ -40,10 +40,10 @@ def visits_of(evidence: Evidence, axes: Axes) -> Floats:
     ]
     if known:
         return np.asarray(total + np.sum([np.asarray(v, dtype=float) for v in known], axis=0))
-    return total if evidence.holds.empty else _visits_of_holds(evidence.holds, axes, total)
+    return total if evidence.holds.empty else _visits_from_holds(evidence.holds, axes, total)
 
 
-def _visits_of_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
+def _visits_from_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
     """Samples of the holds, and one visit for each fine point between those of near speeds."""
     rpm, load = (holds[c].to_numpy(dtype=float) for c in ("rpm", "load"))
     np.add.at(total, nearest_cell(axes, rpm, load), holds["samples"].to_numpy(dtype=float))
@@ -57,13 +57,14 @@ def _visits_of_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats:
     return total
 
 
-def place_table(
+def operating_point_table(
     evidence: Evidence, *, setup: Setup, settings: PlanSettings, visits: npt.ArrayLike | None = None
 ) -> pd.DataFrame:
     """List the operating points within the engine's reach as logged, half a cell apart.
 
-    Reach in load hangs on speed: a point lies within it where samples came near its cell, and where
-    its load is no lower and no higher than what was driven within one breakpoint gap of its speed.
+    Reach in load depends on speed: a point lies within it where samples came near its cell, and
+    where its load is no lower and no higher than what was driven within one breakpoint gap of its
+    speed.
 
     Parameters
     ----------
@@ -75,7 +76,7 @@ def place_table(
         Reach and weights.
     visits
         Samples nearest to each breakpoint, moves included, shape (cells,) or of the axes; None
-        takes what the evidence knows. [1]
+        takes what the evidence records. [1]
 
     Returns
     -------
@@ -86,7 +87,7 @@ def place_table(
         allowed.
     """
     axes = setup.axes
-    seen = visits_of(evidence, axes) if visits is None else np.asarray(visits, dtype=float)
+    seen = visits_per_cell(evidence, axes) if visits is None else np.asarray(visits, dtype=float)
     is_seen = seen.reshape(axes.shape) >= settings.min_visits
     at_rpm, at_load = (_half_steps(len(points)) for points in (axes.rpm, axes.load))
     near_rpm, near_load = (
@@ -114,7 +115,7 @@ def _is_driven(
 ) -> Mask:
     """Places no farther than this beyond what was driven near their speed; all, if none is known.
 
-    Holds count as well, and are all that counts of a log of which nothing else is known.
+    Holds count as well; of a log without driven loads only its holds count.
     """
     known = [
         table
@@ -143,7 +144,7 @@ def _moved(points: Floats, values: Floats, cells: float) -> Floats:
 
 
 def driving_weight(axes: Axes, rpm: Floats, load: Floats, settings: PlanSettings) -> Floats:
-    """Tell how much each point matters, 1 where a road car lives, shape (n,). [1]
+    """Return the weight of each point, 1 in the range where road cars run, shape (n,). [1]
 
     Examples
     --------
@@ -164,7 +165,7 @@ def driving_weight(axes: Axes, rpm: Floats, load: Floats, settings: PlanSettings
     return np.asarray(weight)
 
 
-def passed_ceilings(cells: pd.DataFrame, setup: Setup) -> Mask:
+def cells_past_ceilings(cells: pd.DataFrame, setup: Setup) -> Mask:
     """Cells where a ceiling was reached, and those at more load and equal speed; shape of axes."""
     hot = np.zeros(setup.axes.size, dtype=bool)
     for name, ceiling in setup.limits.ceilings.items():
@@ -179,14 +180,14 @@ def _half_steps(count: int) -> Floats:
 
 
 def _width(points: Floats) -> Floats:
-    """Share of an axis that each point stands for."""
+    """Share of an axis that each point represents."""
     return np.asarray(np.gradient(axis_positions(points)))
 
 
 def _is_allowed(
     cells: pd.DataFrame, rpm: Floats, load: Floats, setup: Setup, settings: PlanSettings
 ) -> Mask:
-    hot = passed_ceilings(cells, setup).ravel().astype(float)
+    hot = cells_past_ceilings(cells, setup).ravel().astype(float)
     weights = bilinear_weights(setup.axes, rpm, load) if len(rpm) else None
     cool = np.ones(0, dtype=bool) if weights is None else np.asarray(weights @ hot) < TOUCH
     limit = setup.engine.rev_limit_rpm

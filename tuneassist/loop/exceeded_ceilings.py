@@ -1,4 +1,4 @@
-"""Ceilings that a round's logs exceeded: where, by what reading, and whether the hard one was."""
+"""Ceilings that a round's logs exceeded: where, by what reading, and if the hard one was."""
 
 from __future__ import annotations
 
@@ -8,14 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.case import read_tops
+from tuneassist.correction.cell_readings import read_tops
 from tuneassist.own_units import channel_words, number, reading
 from tuneassist.pipeline import LogEvidence, highest_seen
 from tuneassist.settings import Setup
 
 
 @dataclass(frozen=True)
-class Exceeded:
+class ExceededCeiling:
     """A ceiling that was exceeded.
 
     Parameters
@@ -36,13 +36,13 @@ class Exceeded:
     words: str
 
 
-def exceeded_in(logs: Sequence[LogEvidence], setup: Setup) -> tuple[Exceeded, ...]:
+def exceeded_ceilings(logs: Sequence[LogEvidence], setup: Setup) -> tuple[ExceededCeiling, ...]:
     """Return every ceiling that logs exceeded, the hard ones first.
 
     Parameters
     ----------
     logs
-        Of one round: what an earlier grid did is no fault of this one.
+        Of one round only.
     setup
         Ceilings, axes and units.
     """
@@ -53,7 +53,7 @@ def exceeded_in(logs: Sequence[LogEvidence], setup: Setup) -> tuple[Exceeded, ..
     return tuple(sorted(_exceeded(table, setup), key=lambda one: not one.is_hard))
 
 
-def _exceeded(table: pd.DataFrame, setup: Setup) -> Iterator[Exceeded]:
+def _exceeded(table: pd.DataFrame, setup: Setup) -> Iterator[ExceededCeiling]:
     for name, top in read_tops(table, setup.limits).items():
         ceiling = setup.limits.ceilings[name]
         is_over = top > ceiling.ceiling
@@ -69,14 +69,14 @@ def _exceeded(table: pd.DataFrame, setup: Setup) -> Iterator[Exceeded]:
             f"{setup.axes.load_unit}, {'hard ' if is_hard else ''}ceiling "
             f"{number(end, name, setup)}"
         )
-        yield Exceeded(name, int(is_over.sum()), is_hard, words)
+        yield ExceededCeiling(name, int(is_over.sum()), is_hard, words)
 
 
-def exceeded_words(found: Sequence[Exceeded]) -> str:
+def exceeded_words(found: Sequence[ExceededCeiling]) -> str:
     """Say what was exceeded in one sentence or two; empty where nothing was."""
     if not found:
         return ""
     listed = "; ".join(one.words for one in found)
     if any(one.is_hard for one in found):
-        return f"Exceeded: {listed}. Find and mend the cause before anything else."
-    return f"Exceeded: {listed}. Keep below that load until the cause is known."
+        return f"Exceeded: {listed}. Find and fix the cause before anything else."
+    return f"Exceeded: {listed}. Stay below that load until the cause is known."

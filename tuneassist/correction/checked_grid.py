@@ -1,4 +1,4 @@
-"""What the checker sees of a case: one plain record per cell, and a few plain questions about it.
+"""What the checker works on: one record per cell, and simple queries about it.
 
 Part of the checker: shares no code with the rules or the limiter.
 """
@@ -25,7 +25,7 @@ PASCALS = {
     "kPa": 1e3,
     "bar": 1e5,
     "psi": 6894.757293168,
-    "inHg": 3386.389,
+    "inHg": 3386.38864034,
     "mbar": 100.0,
     "hPa": 100.0,
     "Pa": 1.0,
@@ -49,10 +49,11 @@ READ = (
     "unsafe_step_barred",
 )
 NAN = math.nan
+SAME_PLACE = 1e-6  # breakpoints closer than this are the same [rpm], [load unit]
 
 
 @dataclass(frozen=True)
-class CellSeen:
+class CheckedCell:
     """One cell: where it is, what it held, what it would hold, and what is known about it.
 
     Parameters
@@ -74,10 +75,10 @@ class CellSeen:
     tops
         Ceiling channel to the highest reading near the cell, nan never seen.
     worth, own_high, holds_in_all
-        Worth of what was seen near the cell, in holds, the lean end of what was seen in the cell
-        itself, and the number of holds of all cells; None where the evidence does not tell.
+        Evidence near the cell, counted in holds, the lean end of the cell's own readings, and the
+        number of holds of all cells; None where the evidence does not have it.
     lean_doubt
-        How much leaner the mixture may be by a doubt about the logs. [%]
+        How much leaner than measured the mixture may be, by a doubt about the logs. [%]
     barred
         Why the cell may not move the unsafe way; empty where it may.
     """
@@ -124,12 +125,12 @@ class CellSeen:
 
 
 @dataclass(frozen=True, eq=False)
-class Job:
+class CheckedGrid:
     """A grid to be checked, cell by cell."""
 
     setup: Setup
     axes: Axes
-    cells: tuple[CellSeen, ...]
+    cells: tuple[CheckedCell, ...]
     has_current: bool
     has_cells: bool
 
@@ -160,20 +161,20 @@ class Job:
             return 1
         return -1
 
-    def at(self, row: int, column: int) -> CellSeen:
+    def at(self, row: int, column: int) -> CheckedCell:
         """Return the cell in a row and a column."""
         return self.cells[row * self.columns + column]
 
-    def lambda_after(self, cell: CellSeen, now: float) -> float:
+    def lambda_after(self, cell: CheckedCell, now: float) -> float:
         """Lambda that follows: more fuel is richer, more air is leaner."""
         return now / cell.ratio if self.on_fuel else now * cell.ratio
 
-    def is_leaner(self, cell: CellSeen) -> bool:
+    def is_leaner(self, cell: CheckedCell) -> bool:
         """The change makes the cell leaner."""
         return cell.ratio < 1.0 if self.on_fuel else cell.ratio > 1.0
 
-    def is_hard(self, cell: CellSeen) -> bool:
-        """A reading asks this cell to step back; heat asks no air of a diesel."""
+    def is_hard(self, cell: CheckedCell) -> bool:
+        """A hard ceiling asks this cell to step back; a hot diesel loses no air for it."""
         for channel, ceiling in self.setup.limits.ceilings.items():
             past = ceiling.hard is not None and cell.top(channel) > ceiling.hard
             if past and self.may_lose_air(channel):
@@ -184,7 +185,7 @@ class Job:
         """False where less air at the same fuel would make a too hot diesel hotter."""
         return self.is_spark or self.on_fuel or channel != "exhaust_temp"
 
-    def is_near_ceiling(self, cell: CellSeen, channel: str) -> bool:
+    def is_near_ceiling(self, cell: CheckedCell, channel: str) -> bool:
         """The cell, or one that touches it by a side or a corner, was beyond the ceiling."""
         ceiling = self.setup.limits.ceilings[channel].ceiling
         for row in range(max(cell.row - 1, 0), min(cell.row + 2, self.rows)):
@@ -193,7 +194,7 @@ class Job:
                     return True
         return False
 
-    def touching(self, cell: CellSeen) -> list[CellSeen]:
+    def touching(self, cell: CheckedCell) -> list[CheckedCell]:
         """Cells that touch this one by a side or a corner."""
         return [
             self.at(row, column)
@@ -202,7 +203,7 @@ class Job:
             if (row, column) != (cell.row, cell.column)
         ]
 
-    def reading_near(self, cell: CellSeen, channel: str) -> float:
+    def reading_near(self, cell: CheckedCell, channel: str) -> float:
         """The cell's own highest reading, else the highest that touches it; nan none at all."""
         own = cell.top(channel)
         if not math.isnan(own):
@@ -210,8 +211,8 @@ class Job:
         others = [other.top(channel) for other in self.touching(cell)]
         return max((top for top in others if not math.isnan(top)), default=NAN)
 
-    def shows_life(self, channel: str) -> bool:
-        """An exhaust that warms from idle to load; any other that does not stand still."""
+    def is_sensor_live(self, channel: str) -> bool:
+        """The sensor responds: exhaust warms from idle to load, any other channel changes."""
         tops = [cell.top(channel) for cell in self.cells]
         tops = [top for top in tops if not math.isnan(top)]
         if not tops:
@@ -221,7 +222,7 @@ class Job:
             return spread >= LIVE_EXHAUST_RANGE_C and max(tops) > LIVE_EXHAUST_TOP_C
         return spread > 0 or len(tops) == 1
 
-    def axis_kpa(self, cell: CellSeen, barometer: float) -> float:
+    def axis_kpa(self, cell: CheckedCell, barometer: float) -> float:
         """Absolute pressure by the load axis, nan where that is not a pressure. [kPa]"""
         if not self.is_pressure_axis:
             return NAN
@@ -235,7 +236,7 @@ class Job:
         """The load axis is a pressure, with or without its reference."""
         return self.axes.load_unit.partition(" ")[0] in PASCALS
 
-    def in_boost(self, cell: CellSeen) -> bool:
+    def in_boost(self, cell: CheckedCell) -> bool:
         """In boost, or not known to be out of it."""
         limits = self.setup.limits
         by_load = limits.boost_above_load is not None and cell.load > limits.boost_above_load
@@ -246,23 +247,25 @@ class Job:
             return by_load
         return math.isnan(cell.pressure) or cell.pressure > limits.boost_above_kpa
 
-    def knows_boost(self, cell: CellSeen) -> bool:
-        """Whether anything tells if the cell is in boost."""
+    def knows_boost(self, cell: CheckedCell) -> bool:
+        """Whether it is known if the cell is in boost."""
         by_axis = self.is_pressure_axis or self.setup.limits.boost_above_load is not None
         return by_axis or not math.isnan(cell.pressure)
 
-    def pressures(self, cell: CellSeen) -> list[float]:
-        """Everything that tells the cell's absolute pressure. [kPa]"""
-        told = (
+    def pressures(self, cell: CheckedCell) -> list[float]:
+        """Absolute pressures of the cell by axis, log and boost channel, where known. [kPa]"""
+        known = (
             self.axis_kpa(cell, cell.barometer),
             cell.pressure,
             cell.top("boost") + cell.barometer,
         )
-        return [pressure for pressure in told if math.isfinite(pressure)]
+        return [pressure for pressure in known if math.isfinite(pressure)]
 
 
-def look(grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame | None) -> Job:
-    """Turn a grid and what it rests on into plain records.
+def build_checked_grid(
+    grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame | None
+) -> CheckedGrid:
+    """Lay a grid and its evidence out as one record per cell.
 
     Parameters
     ----------
@@ -271,7 +274,7 @@ def look(grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame 
 
     Returns
     -------
-    Job
+    CheckedGrid
         Ready for the checks.
 
     Raises
@@ -299,48 +302,67 @@ def look(grid: Grid, *, current: Grid | None, setup: Setup, cells: pd.DataFrame 
             place = {"row": row, "column": column, "rpm": rpm, "load": load, "unit": axes.load_unit}
             index = row * width + column
             known = {name: values[index] for name, values in rows.items()}
-            seen.append(_seen(place, old[index], new[index], known, setup))
-    return Job(setup, axes, tuple(seen), current is not None, cells is not None)
+            seen.append(_checked_cell(place, old[index], new[index], known, setup))
+    return CheckedGrid(setup, axes, tuple(seen), current is not None, cells is not None)
 
 
-def _seen(
+def _checked_cell(
     place: dict[str, Any], old: float, new: float, known: dict[str, Any], setup: Setup
-) -> CellSeen:
+) -> CheckedCell:
     if not known:
-        return CellSeen(**place, old=old, new=new)
-    if abs(known["rpm"] - place["rpm"]) > 1e-6 or abs(known["load"] - place["load"]) > 1e-6:
-        raise GridError(
-            f"the cells are not in the grid's order: {known['rpm']:g} rpm, {known['load']:g} "
-            f"stands where {place['rpm']:g} rpm, {place['load']:g} should.",
-            where="cells",
-        )
-    target, deviation = float(known["target_lambda"]), float(known["deviation_pct"])
-    word = str(known["confidence"])
-    sound = target > 0 and -100.0 < deviation < math.inf and math.isfinite(target)
-    measured = float(known.get("lambda_measured", NAN))
-    lambdas = [target * (1.0 + deviation / 100.0)]
-    if measured > 0 and math.isfinite(measured):
-        lambdas.append(measured)
+        return CheckedCell(**place, old=old, new=new)
+    _require_order(place, known)
+    deviation, confidence = float(known["deviation_pct"]), str(known["confidence"])
     barometer = float(known.get("barometer_kpa", NAN))
-    return CellSeen(
+    return CheckedCell(
         **place,
         old=old,
         new=new,
-        is_evidence=sound and word in ("low", "fair", "good"),
-        confidence=word,
+        is_evidence=_is_usable(known) and confidence in ("low", "fair", "good"),
+        confidence=confidence,
         deviation=deviation,
         ci_low=float(known["ci_low_pct"]),
         ci_high=float(known["ci_high_pct"]),
-        lambdas=tuple(lambdas),
+        lambdas=_lambdas(known),
         pressure=float(known.get("manifold_pressure_kpa", NAN)),
         barometer=barometer if math.isfinite(barometer) else setup.limits.barometer_kpa,
-        tops=tuple(
-            (name, float(known.get(f"{CEILING_CHANNELS[name][0]}_max", NAN)))
-            for name in setup.limits.ceilings
-        ),
+        tops=_tops(known, setup),
         worth=float(known["worth"]) if "worth" in known else None,
         own_high=float(known.get("own_high_pct", NAN)),
         holds_in_all=float(known.get("holds_in_all", math.inf)),
         lean_doubt=float(known.get("lean_doubt_pct", 0.0)),
         barred=str(known.get("unsafe_step_barred") or ""),
+    )
+
+
+def _require_order(place: dict[str, Any], known: dict[str, Any]) -> None:
+    """Refuse a row of another cell than the grid has at its place."""
+    if abs(known["rpm"] - place["rpm"]) <= SAME_PLACE >= abs(known["load"] - place["load"]):
+        return
+    raise GridError(
+        f"the cells are not in the grid's order: found {known['rpm']:g} rpm, {known['load']:g}, "
+        f"expected {place['rpm']:g} rpm, {place['load']:g}.",
+        where="cells",
+    )
+
+
+def _is_usable(known: dict[str, Any]) -> bool:
+    """Whether the cell has a target and a possible deviation."""
+    target, deviation = float(known["target_lambda"]), float(known["deviation_pct"])
+    return target > 0 and -100.0 < deviation < math.inf and math.isfinite(target)
+
+
+def _lambdas(known: dict[str, Any]) -> tuple[float, ...]:
+    """Lambda now, by target and deviation, and as measured where it was."""
+    by_deviation = float(known["target_lambda"]) * (1.0 + float(known["deviation_pct"]) / 100.0)
+    measured = float(known.get("lambda_measured", NAN))
+    is_measured = measured > 0 and math.isfinite(measured)
+    return (by_deviation, measured) if is_measured else (by_deviation,)
+
+
+def _tops(known: dict[str, Any], setup: Setup) -> tuple[tuple[str, float], ...]:
+    """Highest reading near the cell of every channel with a ceiling."""
+    return tuple(
+        (name, float(known.get(f"{CEILING_CHANNELS[name][0]}_max", NAN)))
+        for name in setup.limits.ceilings
     )
