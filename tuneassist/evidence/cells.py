@@ -18,13 +18,13 @@ from scipy import ndimage, sparse
 from tuneassist.evidence.disputes import find_disputes
 from tuneassist.evidence.holds import SHARED_ERRORS
 from tuneassist.evidence.lattice import LatticeFit
+from tuneassist.evidence.local_evidence import LocalEvidence, local_evidence
 from tuneassist.evidence.need import (
     correction_need_ln,
     from_surface_scale,
     scatter_scale,
     surface_scale,
 )
-from tuneassist.evidence.own import OwnEvidence, own_evidence
 from tuneassist.evidence.passes import PassEvidence
 from tuneassist.evidence.reach import TOUCH, hull_of, is_inside, is_within_reach
 from tuneassist.evidence.visits import nearest_cell
@@ -238,7 +238,7 @@ class _Claim:
     effective_n: Floats
     is_reached: Mask
     is_enclosed: Mask
-    own: OwnEvidence
+    own: LocalEvidence
     own_low: Floats
     own_high: Floats
 
@@ -267,7 +267,7 @@ class _Claim:
     @classmethod
     def nothing(cls, size: int) -> _Claim:
         unknown, zero, none = np.full(size, np.nan), np.zeros(size), np.zeros(size, dtype=bool)
-        own = OwnEvidence.nothing(size)
+        own = LocalEvidence.nothing(size)
         return cls(
             *(unknown, unknown, unknown, unknown, zero, zero, zero, none, none),
             own,
@@ -284,7 +284,7 @@ def _claim(
     *,
     kind: str,
     in_force: Floats,
-    alone: OwnEvidence,
+    alone: LocalEvidence,
 ) -> _Claim:
     def deviation(surface: Floats) -> Floats:
         return from_surface_scale(surface, kind) - in_force
@@ -320,7 +320,7 @@ def _own(
     passes: Mapping[int, PassEvidence],
     fit: LatticeFit,
     kind: str,
-) -> OwnEvidence:
+) -> LocalEvidence:
     """Read each cell from what was seen in it: holds, and passes on the way."""
     names = ("rpm", "load", "total_need_ln", "within_se", "log_number")
     rpm, load, need, within, log = (holds[name].to_numpy(dtype=float) for name in names)
@@ -329,7 +329,7 @@ def _own(
     own = [within**2 + fit.hold_scatter**2, *(one.variance for one in others)]
     more = [bilinear_weights(axes, one.rpm, one.load) for one in others]
     numbers = [np.full(len(one.need), number) for number, one in passes.items()]
-    found = own_evidence(
+    found = local_evidence(
         axes,
         rpm=np.concatenate([rpm, *(one.rpm for one in others)]),
         load=np.concatenate([load, *(one.load for one in others)]),
