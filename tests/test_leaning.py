@@ -12,10 +12,10 @@ import pandas as pd
 import pytest
 
 from tuneassist.errors import NoEvidenceError
+from tuneassist.evidence.cell_passes import COLUMNS, long_after_cut, pass_evidence, sum_passes
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.evidence.leaning import dead_logs, doubt_of_logs, doubt_of_scale
-from tuneassist.evidence.passes import COLUMNS, long_after_cut, pass_evidence, sum_passes
 from tuneassist.evidence.sensor import sensor_life
 from tuneassist.grid import Axes, Grid, bilinear_weights
 from tuneassist.pipeline import gather, propose_from, propose_on, reduce_log

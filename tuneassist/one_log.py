@@ -16,6 +16,7 @@ import pandas as pd
 from scipy import sparse
 
 from tuneassist.channels import CHANNELS, load_offset
+from tuneassist.evidence.cell_passes import lambda_when_moving, long_after_cut, sum_passes
 from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_delay
 from tuneassist.evidence.driven import DrivenLoads
 from tuneassist.evidence.heat import HEAT_COLUMN, HeatPeaks
@@ -43,7 +44,6 @@ from tuneassist.evidence.need import (
     surface_scale,
     target_at,
 )
-from tuneassist.evidence.passes import lambda_when_moving, long_after_cut, sum_passes
 from tuneassist.evidence.refresh import Refresh, common_time_line, reaches_s, with_places
 from tuneassist.evidence.steady import (
     Bands,
@@ -114,7 +114,7 @@ class LogEvidence:
         Samples nearest to each cell, moves and warm-up included, shape (cells,); None where they
         were not counted.
     passes
-        Sums over the passes through each cell (see `tuneassist.evidence.passes.sum_passes`); None
+        Sums over the passes through each cell (see `tuneassist.evidence.cell_passes.sum_passes`); None
         where they were not counted.
     driven
         Lowest and highest load by band of speed (see `tuneassist.evidence.driven.DrivenLoads`);

@@ -36,6 +36,7 @@ from tuneassist.errors import (
     RuleBreachError,
     SetupError,
 )
+from tuneassist.evidence.cell_passes import PassEvidence, pass_evidence
 from tuneassist.evidence.cells import cell_table
 from tuneassist.evidence.consistency import OddLog, find_odd_log
 from tuneassist.evidence.copies import is_original
@@ -52,7 +53,6 @@ from tuneassist.evidence.leaning import (
     with_standing_trims,
 )
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale
-from tuneassist.evidence.passes import PassEvidence, pass_evidence
 from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.evidence.sensor import SensorLife
 from tuneassist.grid import Floats, Grid, bilinear_weights

@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import ndimage, sparse
 
+from tuneassist.evidence.cell_passes import PassEvidence
 from tuneassist.evidence.disputes import find_disputes
 from tuneassist.evidence.holds import SHARED_ERRORS
 from tuneassist.evidence.lattice import LatticeFit
@@ -25,7 +26,6 @@ from tuneassist.evidence.need import (
     scatter_scale,
     surface_scale,
 )
-from tuneassist.evidence.passes import PassEvidence
 from tuneassist.evidence.reach import TOUCH, hull_of, is_inside, is_within_reach
 from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats, Grid, bilinear_weights
