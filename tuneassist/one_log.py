@@ -114,8 +114,8 @@ class LogEvidence:
         Samples nearest to each cell, moves and warm-up included, shape (cells,); None where they
         were not counted.
     passes
-        Sums over the passes through each cell (see `tuneassist.evidence.cell_passes.sum_passes`); None
-        where they were not counted.
+        Sums over the passes through each cell, from `tuneassist.evidence.cell_passes.sum_passes`;
+        None where they were not counted.
     driven
         Lowest and highest load by band of speed (see `tuneassist.evidence.driven.DrivenLoads`);
         None where they were not kept.

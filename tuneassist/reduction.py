@@ -20,6 +20,7 @@ import pandas as pd
 from tuneassist.arguments import of_kind
 from tuneassist.channels import load_offset
 from tuneassist.errors import LogError, SetupError
+from tuneassist.evidence.channel_ranges import ChannelRanges as Spans
 from tuneassist.evidence.delay import FLOW_SPAN, align_values
 from tuneassist.evidence.driven import DrivenLoads
 from tuneassist.evidence.frame import INSIDE, checked_parts
@@ -28,7 +29,6 @@ from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretc
 from tuneassist.evidence.influences import HIDING, Influences
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
 from tuneassist.evidence.refresh import continue_time_line, with_places
-from tuneassist.evidence.spans import Spans
 from tuneassist.evidence.steady import (
     DRIVERS,
     WARMTH,

@@ -18,7 +18,7 @@ from scipy import ndimage, sparse
 from tuneassist.evidence.cell_passes import PassEvidence
 from tuneassist.evidence.disputes import find_disputes
 from tuneassist.evidence.holds import SHARED_ERRORS
-from tuneassist.evidence.hull import MIN_CELL_WEIGHT, hull_of, is_inside, is_supported
+from tuneassist.evidence.hull import MIN_WEIGHT, hull_of, is_inside, is_supported
 from tuneassist.evidence.lattice import LatticeFit
 from tuneassist.evidence.local_evidence import LocalEvidence, local_evidence
 from tuneassist.evidence.need import (
@@ -154,7 +154,7 @@ def cell_table(
 
 def _touches(weights: sparse.csr_matrix) -> sparse.csr_matrix:
     """1 where a hold touches a cell, shape (holds, cells)."""
-    return (weights >= MIN_CELL_WEIGHT).astype(float)
+    return (weights >= MIN_WEIGHT).astype(float)
 
 
 def _counted(
@@ -396,10 +396,8 @@ def _evidence_words(
     fit: LatticeFit | None,
 ) -> npt.NDArray[np.object_]:
     text = np.full(len(words), "", dtype=object)
-    text[own < MIN_CELL_WEIGHT] = f"no hold of its own, {BEYOND_HOLDS}"
-    text[(own < MIN_CELL_WEIGHT) & claim.is_enclosed] = (
-        "no hold of its own, read between its neighbours"
-    )
+    text[own < MIN_WEIGHT] = f"no hold of its own, {BEYOND_HOLDS}"
+    text[(own < MIN_WEIGHT) & claim.is_enclosed] = "no hold of its own, read between its neighbours"
     if fit is not None and not fit.is_surface:
         text[:] = "the holds show no pattern over speed and load"
     for cell in np.flatnonzero(claim.is_disputed):
@@ -428,7 +426,7 @@ def _with_bounds(
         rows = stopped["stop"].eq(side).to_numpy()
         for cell in np.flatnonzero(is_bound & (share[rows].sum(axis=0) >= STOP_WEIGHT)):
             needs = stopped["need_ln"].to_numpy(dtype=float)[rows][
-                share[rows][:, cell] >= MIN_CELL_WEIGHT
+                share[rows][:, cell] >= MIN_WEIGHT
             ]
             bound = 100.0 * float(np.expm1(pick(needs)))
             table.loc[cell, column] = bound

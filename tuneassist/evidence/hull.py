@@ -12,8 +12,8 @@ from tuneassist.grid import Axes, Floats, bilinear_weights
 Mask = npt.NDArray[np.bool_]
 
 #: Least weight of a hold at a cell to count as the cell's own evidence. [1]
-MIN_CELL_WEIGHT = 0.05
-#: A cell is read from inside the hull when some point there takes this share of the cell's value. [1]
+MIN_WEIGHT = 0.05
+#: A cell is read from inside the hull if some point there takes this share of its value. [1]
 READ_WEIGHT = 0.1
 #: Fewest holds that span an area. [1]
 MIN_CORNERS = 3
@@ -48,7 +48,7 @@ def is_supported(axes: Axes, hull: Delaunay | None, own_weight: Floats) -> Mask:
         point inside the hull. The interval says how far such a value can be trusted. Outside the
         hull no value is given.
     """
-    reached = own_weight >= MIN_CELL_WEIGHT
+    reached = own_weight >= MIN_WEIGHT
     points_rpm, points_load = (
         m.ravel() for m in np.meshgrid(_subdivided(axes.rpm), _subdivided(axes.load), indexing="ij")
     )

@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
-from tuneassist.evidence.hull import MIN_CELL_WEIGHT
+from tuneassist.evidence.hull import MIN_WEIGHT
 from tuneassist.evidence.lattice import LatticeFit
 from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats
@@ -89,7 +89,7 @@ def local_evidence(
         return LocalEvidence.nothing(cells)
     nearest = nearest_cell(axes, rpm, load)
     inside = sparse.csr_matrix((np.ones(count), (np.arange(count), nearest)), shape=weights.shape)
-    around = sparse.csr_matrix(weights.multiply(weights >= MIN_CELL_WEIGHT))
+    around = sparse.csr_matrix(weights.multiply(weights >= MIN_WEIGHT))
     residual = need - weights @ fit.theta
     offsets, variances = np.empty((2, cells)), np.empty((2, cells))
     for row, nearby in enumerate((inside, around)):

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.evidence.driven import held_loads, is_driven, joined
-from tuneassist.evidence.hull import MIN_CELL_WEIGHT
+from tuneassist.evidence.hull import MIN_WEIGHT
 from tuneassist.evidence.lattice import axis_positions
 from tuneassist.evidence.need import target_at
 from tuneassist.evidence.visits import nearest_cell
@@ -188,8 +188,6 @@ def _is_allowed(
 ) -> Mask:
     hot = passed_ceilings(cells, setup).ravel().astype(float)
     weights = bilinear_weights(setup.axes, rpm, load) if len(rpm) else None
-    cool = (
-        np.ones(0, dtype=bool) if weights is None else np.asarray(weights @ hot) < MIN_CELL_WEIGHT
-    )
+    cool = np.ones(0, dtype=bool) if weights is None else np.asarray(weights @ hot) < MIN_WEIGHT
     limit = setup.engine.rev_limit_rpm
     return cool if limit is None else cool & (rpm <= limit - settings.rev_margin_rpm)
