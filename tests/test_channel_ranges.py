@@ -77,7 +77,7 @@ def test_no_evidence_from_a_cold_engine_gives_the_range_and_the_least_asked_for(
         propose_from([found], setup=CAR, current=Grid.zeros(CAR.axes))
     said = str(caught.value)
     assert "coolant runs from 29 to 29 degC in the log, and the minimum is 70 degC" in said
-    assert "another unit (degF)" in said
+    assert "another unit, such as degF" in said
     assert "\n" not in said  # one line, as every message
 
 

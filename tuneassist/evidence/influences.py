@@ -17,8 +17,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.channels import KNOCK, is_gauge_axis
-from tuneassist.evidence.ends import LoadEnd, load_ends
 from tuneassist.evidence.knock import PER_MAD, knock_sign, shows_knock
+from tuneassist.evidence.load_saturation import LoadSaturation, find_load_saturation
 from tuneassist.evidence.need import TRIM_COLUMNS
 from tuneassist.evidence.reference import MOST_AT_REST_PCT, PressureWitness
 from tuneassist.evidence.refresh import with_places
@@ -97,10 +97,10 @@ class _Cause:
         )
 
 
-class _EndCause(_Cause):
+class _SaturationCause(_Cause):
     """The load stands at one end of its reading."""
 
-    def __init__(self, end: LoadEnd, unit: str) -> None:
+    def __init__(self, end: LoadSaturation, unit: str) -> None:
         super().__init__("load at its end", "", lambda line: end.at(line["load"]), "load")
         self._end, self._unit = end, unit
 
@@ -169,7 +169,7 @@ class Influences:
         self._apart, self._moved_ln = 0, 0.0
         self._causes = [*self._added_fuels(first), *self._ethanol(first)]
         self._causes += [*self._pressure(first), *self._closed_loop(first)]
-        self._causes += self._load_ends(first)
+        self._causes += self._load_saturation(first)
         renewed_s = _renewed_s(first)
         self._trims = StandingTrims(setup.axes, renewed_s) if _has_both(first) else None
         self._witness = _witness_of(first, renewed_s) if _is_absolute_load(setup) else None
@@ -309,15 +309,15 @@ class Influences:
         short = line.get(TRIM_COLUMNS[0], np.zeros(len(total)))
         self._trims.add(line["time_s"], line["rpm"], line["load"], short, total)
 
-    def _load_ends(self, first: pd.DataFrame) -> list[_Cause]:
+    def _load_saturation(self, first: pd.DataFrame) -> list[_Cause]:
         axes, limits = self._setup.axes, self._setup.limits
-        ends = load_ends(
+        ends = find_load_saturation(
             _values(first, "load"),
             axes.load_unit,
             base_kpa=limits.barometer_kpa if is_gauge_axis(axes) else 0.0,
             settings=self._setup.steady,
         )
-        return [_EndCause(end, axes.load_unit) for end in ends]
+        return [_SaturationCause(end, axes.load_unit) for end in ends]
 
     # ---- the second bank
 

@@ -13,7 +13,7 @@ import pytest
 from lean_judge import proposed, turned_lean
 
 from tuneassist.errors import SetupError
-from tuneassist.evidence.ends import load_ends
+from tuneassist.evidence.load_saturation import find_load_saturation
 from tuneassist.grid import Floats
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.settings import Setup, SteadySettings
@@ -34,7 +34,7 @@ def drive(seed: int, holds: int = 75, **plan: bool) -> tuple[TrueEngine, pd.Data
 
 
 def ends(load: Floats, unit: str = "kPa", base_kpa: float = 0.0) -> dict[str, float]:
-    found = load_ends(load, unit, base_kpa=base_kpa, settings=SETTINGS)
+    found = find_load_saturation(load, unit, base_kpa=base_kpa, settings=SETTINGS)
     return {end.side: end.value for end in found}
 
 
