@@ -18,7 +18,6 @@ from scipy import sparse
 from tuneassist.channels import CHANNELS, load_offset
 from tuneassist.evidence.cell_passes import lambda_when_moving, long_after_cut, sum_passes
 from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_delay
-from tuneassist.evidence.driven import DrivenLoads
 from tuneassist.evidence.heat import HEAT_COLUMN, HeatPeaks
 from tuneassist.evidence.holds import (
     FATE_WORDS,
@@ -34,6 +33,7 @@ from tuneassist.evidence.holds import (
 )
 from tuneassist.evidence.influences import HIDING
 from tuneassist.evidence.lattice import LatticeFit, fit_lattice
+from tuneassist.evidence.load_envelope import LoadEnvelope as DrivenLoads
 from tuneassist.evidence.need import (
     TRIM_COLUMNS,
     add_need,
@@ -117,7 +117,7 @@ class LogEvidence:
         Sums over the passes through each cell, from `tuneassist.evidence.cell_passes.sum_passes`;
         None where they were not counted.
     driven
-        Lowest and highest load by band of speed (see `tuneassist.evidence.driven.DrivenLoads`);
+        Lowest and highest load by band of speed (`tuneassist.evidence.load_envelope`);
         None where they were not kept.
     """
 

@@ -22,10 +22,10 @@ from tuneassist.channels import load_offset
 from tuneassist.errors import LogError, SetupError
 from tuneassist.evidence.channel_ranges import ChannelRanges as Spans
 from tuneassist.evidence.delay import FLOW_SPAN, align_values
-from tuneassist.evidence.driven import DrivenLoads
 from tuneassist.evidence.heat import HEAT_COLUMN
 from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretches, smooth_mask
 from tuneassist.evidence.influences import HIDING, Influences
+from tuneassist.evidence.load_envelope import LoadEnvelope as DrivenLoads
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
 from tuneassist.evidence.refresh import continue_time_line, with_places
 from tuneassist.evidence.sample_checks import COLUMN_REMEDY as INSIDE
