@@ -39,7 +39,7 @@ from tuneassist.errors import (
 from tuneassist.evidence.cell_passes import PassEvidence, pass_evidence
 from tuneassist.evidence.cells import cell_table
 from tuneassist.evidence.consistency import OddLog, find_odd_log
-from tuneassist.evidence.copies import is_original
+from tuneassist.evidence.duplicate_holds import is_original
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
 from tuneassist.evidence.leaning import (
     dead_logs,
