@@ -29,7 +29,7 @@ from tuneassist.evidence.influences import (
     Influences,
 )
 from tuneassist.evidence.knock import knock_sign, shows_knock
-from tuneassist.evidence.reference import PressureWitness
+from tuneassist.evidence.pressure_reference import PressureReferenceCheck
 from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, read_evidence
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Floats, Grid
@@ -666,7 +666,7 @@ def test_a_throttle_that_snaps_shut_is_no_mixed_pressure_even_if_it_is_polled_la
     is_open = (time_s % 10.0) < 5.0
     pressure = np.where(is_open, 99.0, 28.0)
     late = np.roll(np.where(is_open, 80.0, 2.0), 7)
-    witness = PressureWitness()
+    witness = PressureReferenceCheck()
     witness.add(time_s, pressure, [late])
     assert not witness.is_mixed
     witness.add(time_s + 60.0, pressure, [np.full(600, 80.0)])
@@ -678,7 +678,7 @@ def test_a_throttle_that_snaps_shut_is_no_mixed_pressure_even_if_it_is_polled_la
 def test_a_fall_counts_once_wherever_the_log_is_cut(at: int) -> None:
     time_s, throttle = np.arange(0.0, 100.0, 0.1), np.full(1000, 60.0)
     pressure = np.where(time_s < 50.0, 99.0, 3.0)
-    witness = PressureWitness()
+    witness = PressureReferenceCheck()
     for part in (slice(0, at), slice(at, None)):
         witness.add(time_s[part], pressure[part], [throttle[part]])
     assert witness.falls == 1
@@ -706,7 +706,7 @@ def test_a_pedal_that_shows_a_quarter_at_rest_is_not_open_there() -> None:
 
 
 def test_low_pressure_at_full_throttle_is_a_mixed_pressure() -> None:
-    witness, time_s = PressureWitness(), np.arange(0.0, 10.0, 0.1)
+    witness, time_s = PressureReferenceCheck(), np.arange(0.0, 10.0, 0.1)
     witness.add(time_s, np.full(100, 45.0), [np.full(100, 100.0)])
     assert witness.at_full_throttle >= 80
     assert "samples at full throttle" in witness.words()

@@ -20,7 +20,7 @@ from tuneassist.channels import KNOCK, is_gauge_axis
 from tuneassist.evidence.knock import PER_MAD, knock_sign, shows_knock
 from tuneassist.evidence.load_saturation import LoadSaturation, find_load_saturation
 from tuneassist.evidence.need import TRIM_COLUMNS
-from tuneassist.evidence.reference import MOST_AT_REST_PCT, PressureWitness
+from tuneassist.evidence.pressure_reference import MOST_AT_REST_PCT, PressureReferenceCheck
 from tuneassist.evidence.refresh import with_places
 from tuneassist.evidence.standing_trims import STANDING_PCT, StandingTrims
 from tuneassist.evidence.steady import DRIVERS
@@ -172,7 +172,7 @@ class Influences:
         self._causes += self._load_saturation(first)
         renewed_s = _renewed_s(first)
         self._trims = StandingTrims(setup.axes, renewed_s) if _has_both(first) else None
-        self._witness = _witness_of(first, renewed_s) if _is_absolute_load(setup) else None
+        self._reference = _reference_check(first, renewed_s) if _is_absolute_load(setup) else None
 
     def add(self, samples: pd.DataFrame) -> pd.DataFrame:
         """Take in a part, in order of time; return it with what the reductions need to know."""
@@ -201,8 +201,8 @@ class Influences:
             found[KNOCK_SAMPLES] = self._knocks.astype(float)
         if self._trims is not None and self._trims.worst_pct.any():
             found[STANDING_PCT] = self._trims.worst_pct
-        if self._witness is not None and self._witness.is_mixed:
-            seen = float(self._witness.falls + self._witness.at_full_throttle)
+        if self._reference is not None and self._reference.is_mixed:
+            seen = float(self._reference.falls + self._reference.at_full_throttle)
             found[MIXED_SAMPLES] = np.full(self._setup.axes.size, seen)
         return peaks.assign(**found) if found else peaks
 
@@ -230,8 +230,8 @@ class Influences:
                 "counts. Look for an air leak, an injector or a sensor; to leave the second bank "
                 "unread, set lambda_second = false under [channels]"
             )
-        if self._witness is not None and self._witness.is_mixed:
-            notes.append(self._witness.words())
+        if self._reference is not None and self._reference.is_mixed:
+            notes.append(self._reference.words())
         return tuple(notes)
 
     @property
@@ -293,13 +293,13 @@ class Influences:
     # ---- the reference of the manifold pressure
 
     def _see_pressure(self, samples: pd.DataFrame, line: Mapping[str, Floats]) -> None:
-        if self._witness is None:
+        if self._reference is None:
             return
         reading = find_unit(self._setup.axes.load_unit)
         word = "kPa" if reading is None else reading.word
         pressure = convert(_values(samples, "load"), word, "kPa")
         drivers = [line[name] for name in DRIVERS if name in line]
-        self._witness.add(line["time_s"], np.asarray(pressure), drivers)
+        self._reference.add(line["time_s"], np.asarray(pressure), drivers)
 
     def _see_trims(self, line: Mapping[str, Floats]) -> None:
         if self._trims is None:
@@ -495,12 +495,12 @@ def _has_both(first: pd.DataFrame) -> bool:
     return "lambda" in first and any(name in first for name in TRIM_COLUMNS)
 
 
-def _witness_of(first: pd.DataFrame, renewed_s: float) -> PressureWitness:
+def _reference_check(first: pd.DataFrame, renewed_s: float) -> PressureReferenceCheck:
     """Begin to look for a mixed pressure, with what the first part tells of logger and drivers."""
     drivers = [_values(first, name) for name in DRIVERS if name in first]
     lowest = [float(np.nanmin(d)) if np.isfinite(d).any() else 0.0 for d in drivers]
     at_rest = tuple(min(value, MOST_AT_REST_PCT) for value in lowest)
-    return PressureWitness(renewed_s, at_rest)
+    return PressureReferenceCheck(renewed_s, at_rest)
 
 
 def _renewed_s(first: pd.DataFrame) -> float:
