@@ -31,7 +31,6 @@ from tuneassist.evidence.holds import (
     reduce_to_holds,
     smooth_mask,
 )
-from tuneassist.evidence.influences import HIDING
 from tuneassist.evidence.lattice import LatticeFit, fit_lattice
 from tuneassist.evidence.load_envelope import LoadEnvelope as DrivenLoads
 from tuneassist.evidence.need import (
@@ -45,6 +44,7 @@ from tuneassist.evidence.need import (
     target_at,
 )
 from tuneassist.evidence.refresh import Refresh, common_time_line, reaches_s, with_places
+from tuneassist.evidence.side_channels import EXCLUDED_BY as HIDING
 from tuneassist.evidence.steady import (
     Bands,
     driver_of,
@@ -449,7 +449,7 @@ def not_proven_warm(settings: SteadySettings) -> str:
 
 
 def teaching_masks(line: Mapping[str, Any] | pd.DataFrame, count: int) -> dict[str, Mask]:
-    """Masks of what hides the need (see `tuneassist.evidence.influences`), True = usable.
+    """Masks of what hides the need (see `tuneassist.evidence.side_channels`), True = usable.
 
     Parameters
     ----------

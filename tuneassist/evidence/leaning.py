@@ -16,9 +16,9 @@ import pandas as pd
 from scipy import ndimage, stats
 
 from tuneassist.evidence.consistency import OddLog
-from tuneassist.evidence.influences import KNOCK_SAMPLES, MIXED_SAMPLES
 from tuneassist.evidence.lattice import DRIFT_LN, DRIFT_SPANS, LatticeFit
 from tuneassist.evidence.sensor import SensorLife, sensor_life, trims_life
+from tuneassist.evidence.side_channels import KNOCK_SAMPLES, MIXED_SAMPLES
 from tuneassist.evidence.standing_trims import STANDING_PCT, standing_words
 from tuneassist.grid import Axes, Floats
 from tuneassist.settings import Setup
