@@ -227,8 +227,8 @@ class SideChannels:
                 f"the lambda of the two banks differs by more than "
                 f"{100.0 * np.expm1(BANKS_DIFFER_LN):.0f} % in "
                 f"{100.0 * self._banks_differ / self._samples:.0f} % of the samples; the {side} "
-                "bank was used. Check for an air leak, a faulty injector or a faulty sensor; to ignore "
-                "the second bank, set lambda_second = false under [channels]"
+                "bank was used. Check for an air leak, a faulty injector or a faulty sensor; to "
+                "ignore the second bank, set lambda_second = false under [channels]"
             )
         if self._reference is not None and self._reference.is_mixed:
             notes.append(self._reference.words())

@@ -49,7 +49,7 @@ Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
-class SensorLife:
+class SensorResponse:
     """Whether the sensor of a log answers.
 
     Parameters
@@ -67,7 +67,7 @@ class SensorLife:
     is_dead: bool = False
 
 
-def sensor_life(holds: pd.DataFrame) -> SensorLife:
+def sensor_response(holds: pd.DataFrame) -> SensorResponse:
     """Tell whether lambda answers the moves from hold to hold.
 
     Parameters
@@ -77,13 +77,13 @@ def sensor_life(holds: pd.DataFrame) -> SensorLife:
 
     Returns
     -------
-    SensorLife
+    SensorResponse
         Trims count as lambda's answer, for they are part of the need.
     """
     values = holds[holds["stop"].eq("")].sort_values("start_s")
     moves = len(values) - 1
     if moves < MIN_MOVES:
-        return SensorLife(
+        return SensorResponse(
             False,
             f"its {len(values)} steady holds are too few to show that the lambda sensor answers",
         )
@@ -95,11 +95,11 @@ def sensor_life(holds: pd.DataFrame) -> SensorLife:
     time_s = values["start_s"].to_numpy(dtype=float)
     still = _still_run(asked, seen, noise)
     if still is not None:
-        return SensorLife(False, _words(time_s, *still), is_dead=True)
+        return SensorResponse(False, _words(time_s, *still), is_dead=True)
     for part in np.array_split(np.arange(moves), max(1, moves // PART_MOVES)):
         if not _answers(asked[part], seen[part], noise[part]):
             why = _words(time_s, int(part[0]), int(part[-1]) + 1)
-            return SensorLife(False, why, is_dead=True)
+            return SensorResponse(False, why, is_dead=True)
     load = values["load"].to_numpy(dtype=float)
     for quantile in HEAVY_QUANTILES:
         heavy = load >= np.quantile(load, quantile)
@@ -108,11 +108,11 @@ def sensor_life(holds: pd.DataFrame) -> SensorLife:
                 f"lambda does not answer from load {load[heavy].min():.4g} on, where the target "
                 "moves: is the sensor too hot there, or at its end?"
             )
-            return SensorLife(False, why, is_dead=True)
-    return SensorLife(True)
+            return SensorResponse(False, why, is_dead=True)
+    return SensorResponse(True)
 
 
-def trims_life(holds: pd.DataFrame) -> SensorLife:
+def trim_response(holds: pd.DataFrame) -> SensorResponse:
     """Tell whether the trims of a log without lambda move at all.
 
     Parameters
@@ -122,14 +122,14 @@ def trims_life(holds: pd.DataFrame) -> SensorLife:
     """
     need = holds.loc[holds["stop"].eq(""), "need_ln"].to_numpy(dtype=float)
     if len(need) <= MIN_MOVES:
-        return SensorLife(
+        return SensorResponse(
             False, f"its {len(need)} steady holds are too few to show that the trims work"
         )
     if np.ptp(need) < STUCK_LN:
-        return SensorLife(
+        return SensorResponse(
             False, "the fuel trims never move: is the closed loop on, and logged?", is_dead=True
         )
-    return SensorLife(True)
+    return SensorResponse(True)
 
 
 def _answers_there(target: Floats, need: Floats, own: Floats) -> bool:
