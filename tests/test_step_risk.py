@@ -66,7 +66,7 @@ def test_a_sensor_that_stands_still_makes_nothing_leaner(
     samples["lambda"] = dead(samples, value, start, np.random.default_rng(seed))
     log = reduce_log(samples, name="simulated", setup=setup)
     evidence = gather([log], setup=setup, current=Grid.zeros(setup.axes))
-    assert any("does not answer" in note for note in evidence.notes)
+    assert any("does not respond" in note for note in evidence.notes)
     try:
         found = propose_on(evidence, setup=setup, current=Grid.zeros(setup.axes))
     except NoEvidenceError:  # so odd a map that no cell is trusted even a little
@@ -314,7 +314,7 @@ def test_no_key_is_offered_to_believe_a_sensor_that_does_not_answer() -> None:
     samples["lambda"] = dead(samples, 0.70, 0.0, np.random.default_rng(0))
     log = reduce_log(samples, name="simulated", setup=setup)
     notes = " ".join(gather([log], setup=setup, current=Grid.zeros(setup.axes)).notes)
-    assert "does not answer" in notes
+    assert "does not respond" in notes
     assert "whole map reads" in notes
     assert "known_offset_pct" not in notes
 
@@ -447,7 +447,7 @@ def test_a_sensor_that_dies_in_boost_alone_leans_nothing(seed: int) -> None:
     samples["lambda"] = samples["lambda"].where(samples["load"] < 101.0, noise)
     found = proposal_on(samples, setup)
     assert (found.limited.step_pct >= 0).all()
-    assert any("does not answer from load" in note for note in found.evidence.notes)
+    assert any("does not respond from load" in note for note in found.evidence.notes)
 
 
 @pytest.mark.parametrize("seed", range(3))

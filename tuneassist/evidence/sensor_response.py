@@ -1,10 +1,10 @@
-"""Whether a log's sensor lives: lambda must answer the moves between holds, over the whole log.
+"""Whether the lambda sensor responds: lambda must follow the target between holds, log-wide.
 
-A dead sensor reads the same wherever the engine runs. Against a target that is richer in boost it
-then reads a map that is rich at light load and lean in boost, or the other way about, and nothing
-in the scatter of its holds gives it away. What does is that lambda stays where it is while the
-target moves. Where the target never moves, lambda must at least differ from hold to hold by more
-than its noise. A log that shows neither proves nothing.
+A dead sensor reads the same at every operating point. Against a target that is richer in boost it
+then shows a map that is rich at light load and lean in boost, or the reverse, and the scatter of
+its holds looks normal. It is found because lambda stays put while the target moves. If the target
+never moves, lambda must at least vary between holds by more than its noise. A log that shows
+neither proves nothing.
 """
 
 from __future__ import annotations
@@ -17,32 +17,32 @@ import pandas as pd
 
 from tuneassist.grid import Floats
 
-#: Moves from hold to hold in each part of a log that must answer by itself: enough to tell a slope
-#: of 1 from 0 where the map is some 5 % off and the target moves by as much. [1]
+#: Moves from hold to hold in each part of a log that must show a response: enough to tell a slope
+#: of 1 from 0 if the map is about 5 % off and the target moves by as much. [1]
 PART_MOVES = 12
-#: Fewest moves from which anything is told. [1]
+#: Fewest moves for a verdict. [1]
 MIN_MOVES = 4
-#: The target moves where it changes by this much from hold to hold, as a root mean square. [ln]
+#: The target counts as moving from this root mean square change between holds. [ln]
 TARGET_MOVES_LN = 0.015
 #: Share of the target's moves that lambda must follow: a map's own errors may hide half of them,
 #: a dead sensor follows none. [1]
 LEAST_FOLLOWED = 0.3
-#: and that must differ from nothing by so many standard errors; where the map's errors hide it,
-#: lambda must stir, and so much must not be ruled out. [1]
+#: and that must differ from zero by this many standard errors. If the map's errors hide it, lambda
+#: must vary, and a share of this size must not be ruled out. [1]
 FOLLOWED_SPANS = 2.0
-#: To rule it out, what is followed must stay below by so many standard errors. [1]
+#: To rule it out, the share must stay below by this many standard errors. [1]
 RULED_OUT_SPANS = 4.0
-#: Parts of the holds by load, from this quantile on, that must answer by themselves: a sensor may
-#: die where it is hot. Moves from light load into boost and back would hide that. [1]
+#: Load quantiles above which the holds must show a response of their own: a sensor may fail when
+#: hot, and moves from light load into boost and back would hide that. [1]
 HEAVY_QUANTILES = (0.5, 0.75)
-#: To stir, lambda must differ between holds by this many times its own noise,
-#: and by this much at least. [1], [ln]
+#: Lambda varies if it differs between holds by this many times its own noise, and by at least this
+#: much. [1], [ln]
 ANSWER_NOISES, ANSWER_LN = 3.0, 0.004
-#: So many moves of the target in a row to which lambda does not stir are a dead stretch: with a map
-#: some 5 % off one such move by chance is one in ten. A move counts from this size on. [1], [ln]
+#: Moves of the target in a row without a change of lambda that make a dead stretch, and the size
+#: from which a move counts. With a map about 5 % off one in ten moves does so by chance. [1], [ln]
 STILL_MOVES, CLEAR_MOVE_LN = 5, 0.02
 
-#: Trims that differ by less than this over all holds are stuck: a tenth of what is logged. [ln]
+#: Trims whose range over all holds is smaller are stuck: a tenth of a usual logging step. [ln]
 STUCK_LN = 1e-4
 
 Mask = npt.NDArray[np.bool_]
@@ -50,16 +50,16 @@ Mask = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class SensorResponse:
-    """Whether the sensor of a log answers.
+    """Whether the sensor of a log responds.
 
     Parameters
     ----------
     answers
-        True where lambda answers the moves over the whole log.
+        True if lambda responds over the whole log.
     why
-        A sentence for people; empty where it answers.
+        The reason if it does not; else empty.
     is_dead
-        True where it was seen not to answer; False where too little was seen to tell.
+        True if it was seen not to respond; False if there is too little data.
     """
 
     answers: bool
@@ -68,7 +68,7 @@ class SensorResponse:
 
 
 def sensor_response(holds: pd.DataFrame) -> SensorResponse:
-    """Tell whether lambda answers the moves from hold to hold.
+    """Check whether lambda responds to the moves from hold to hold.
 
     Parameters
     ----------
@@ -78,14 +78,14 @@ def sensor_response(holds: pd.DataFrame) -> SensorResponse:
     Returns
     -------
     SensorResponse
-        Trims count as lambda's answer, for they are part of the need.
+        Trims count as a response, because they are part of the need.
     """
     values = holds[holds["stop"].eq("")].sort_values("start_s")
     moves = len(values) - 1
     if moves < MIN_MOVES:
         return SensorResponse(
             False,
-            f"its {len(values)} steady holds are too few to show that the lambda sensor answers",
+            f"its {len(values)} steady holds are too few to show that the lambda sensor responds",
         )
     target = np.log(values["target_lambda"].to_numpy(dtype=float))
     asked = np.diff(target)
@@ -105,15 +105,15 @@ def sensor_response(holds: pd.DataFrame) -> SensorResponse:
         heavy = load >= np.quantile(load, quantile)
         if not _answers_there(target[heavy], values["need_ln"].to_numpy()[heavy], own[heavy]):
             why = (
-                f"lambda does not answer from load {load[heavy].min():.4g} on, where the target "
-                "moves: is the sensor too hot there, or at its end?"
+                f"lambda does not respond from load {load[heavy].min():.4g} on, although the target "
+                "moves: is the sensor too hot there, or saturated?"
             )
             return SensorResponse(False, why, is_dead=True)
     return SensorResponse(True)
 
 
 def trim_response(holds: pd.DataFrame) -> SensorResponse:
-    """Tell whether the trims of a log without lambda move at all.
+    """Check whether the trims of a log without lambda move at all.
 
     Parameters
     ----------
@@ -127,13 +127,13 @@ def trim_response(holds: pd.DataFrame) -> SensorResponse:
         )
     if np.ptp(need) < STUCK_LN:
         return SensorResponse(
-            False, "the fuel trims never move: is the closed loop on, and logged?", is_dead=True
+            False, "the fuel trims never move: is closed loop active, and logged?", is_dead=True
         )
     return SensorResponse(True)
 
 
 def _answers_there(target: Floats, need: Floats, own: Floats) -> bool:
-    """Tell whether lambda answers among some of the holds; too few moves there tell nothing."""
+    """Tell whether lambda responds among some of the holds; True if there are too few moves."""
     asked, seen = np.diff(target), np.diff(need + target)
     if len(asked) < MIN_MOVES or np.sqrt(np.mean(asked**2)) < TARGET_MOVES_LN:
         return True
@@ -141,22 +141,22 @@ def _answers_there(target: Floats, need: Floats, own: Floats) -> bool:
 
 
 def _answers(asked: Floats, seen: Floats, noise: Floats) -> bool:
-    """Tell whether lambda follows the target, or stirs by more than noise and may follow it."""
-    stirs = float(np.sqrt(np.mean(seen**2)))
-    is_stirring = stirs >= max(ANSWER_NOISES * float(np.sqrt(np.mean(noise**2))), ANSWER_LN)
+    """Tell whether lambda follows the target, or varies by more than noise and may follow it."""
+    variation = float(np.sqrt(np.mean(seen**2)))
+    is_varying = variation >= max(ANSWER_NOISES * float(np.sqrt(np.mean(noise**2))), ANSWER_LN)
     if np.sqrt(np.mean(asked**2)) < TARGET_MOVES_LN:
-        return is_stirring
+        return is_varying
     total = float(asked @ asked)
     followed = float(asked @ seen) / total
     rest = seen - followed * asked
     error = float(np.sqrt(rest @ rest / max(len(seen) - 1, 1) / total))
     if followed >= max(LEAST_FOLLOWED, FOLLOWED_SPANS * error):
         return True
-    return is_stirring and followed + RULED_OUT_SPANS * error >= LEAST_FOLLOWED
+    return is_varying and followed + RULED_OUT_SPANS * error >= LEAST_FOLLOWED
 
 
 def _still_run(asked: Floats, seen: Floats, noise: Floats) -> tuple[int, int] | None:
-    """First and last hold of a run of clear moves to which lambda does not stir; None without."""
+    """Return first and last hold of a run of clear moves without a response; None without one."""
     clear = np.flatnonzero(np.abs(asked) >= CLEAR_MOVE_LN)
     is_still: Mask = np.abs(seen[clear]) < np.minimum(2.0 * noise[clear], CLEAR_MOVE_LN / 2.0)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], is_still, [False]]).astype(int)))
@@ -168,6 +168,6 @@ def _still_run(asked: Floats, seen: Floats, noise: Floats) -> tuple[int, int] | 
 
 def _words(time_s: Floats, first: int, last: int) -> str:
     return (
-        f"lambda does not answer the {last - first} moves between {time_s[first]:.0f} and "
-        f"{time_s[last]:.0f} s: is the sensor alive, heated and wired to this channel?"
+        f"lambda does not respond to the {last - first} moves between {time_s[first]:.0f} and "
+        f"{time_s[last]:.0f} s: is the sensor working, heated and wired to this channel?"
     )
