@@ -105,8 +105,8 @@ def sensor_response(holds: pd.DataFrame) -> SensorResponse:
         heavy = load >= np.quantile(load, quantile)
         if not _answers_there(target[heavy], values["need_ln"].to_numpy()[heavy], own[heavy]):
             why = (
-                f"lambda does not respond from load {load[heavy].min():.4g} on, although the target "
-                "moves: is the sensor too hot there, or saturated?"
+                f"lambda does not respond from load {load[heavy].min():.4g} on, although the "
+                "target moves: is the sensor too hot there, or saturated?"
             )
             return SensorResponse(False, why, is_dead=True)
     return SensorResponse(True)
