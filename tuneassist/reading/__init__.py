@@ -11,7 +11,7 @@ In the order in which bytes become samples::
     cells        a cell, or a column of a table, to numbers
     headers      words and unit of a header
     matching     which column serves which channel
-    diagnostic   raw bytes of a diagnostic answer to values
+    obd          raw bytes of an OBD response to values
     timeline     stamps to seconds that rise
     unit_checks  does the unit fit the values
     columns      cells to values inside: sensors, units, pressures

@@ -16,7 +16,6 @@ import pandas as pd
 
 from tuneassist.channels import CHANNELS, Channel
 from tuneassist.errors import LogError
-from tuneassist.reading.diagnostic import decode_answers
 from tuneassist.reading.log import Cells, Floats, Piece
 from tuneassist.reading.matching import (
     Match,
@@ -26,6 +25,7 @@ from tuneassist.reading.matching import (
     may_leave_out,
     or_unread,
 )
+from tuneassist.reading.obd import decode_responses
 from tuneassist.reading.unit_checks import (
     MAX_IMPOSSIBLE_SHARE,
     MAX_TEXT_SHARE,
@@ -67,7 +67,7 @@ def apply_sensor(match: Match, cells: Cells) -> Cells:
     if source is None:
         return cells
     if source.raw is not None:
-        return decode_answers(cells, int(source.raw, 16), is_hex=source.raw_as == "hex")
+        return decode_responses(cells, int(source.raw, 16), is_hex=source.raw_as == "hex")
     if source.transfer is not None:
         numbers = apply_transfer(cells.numbers, source.transfer)
         beyond = int((np.isnan(numbers) & ~np.isnan(cells.numbers)).sum())

@@ -17,9 +17,9 @@ from tuneassist import channels, inert
 from tuneassist.channels import BARE_DUTY, CHANNELS, KNOCK, channels_called, phrase_key, plain_words
 from tuneassist.errors import LogError, SetupError
 from tuneassist.inert import NAME_LENGTH, clipped
-from tuneassist.reading.diagnostic import parameter
 from tuneassist.reading.headers import Heading, channel_of
 from tuneassist.reading.log import UnitHow
+from tuneassist.reading.obd import parameter
 from tuneassist.settings import ChannelSource, Setup
 from tuneassist.units import UNITS, Quantity, UnitReading, find_unit, unit_named, units_of
 
