@@ -685,7 +685,7 @@ def fit_holds(
         time_s=start_s,
         shared=shared_errors(holds[is_used], scale) if robust else None,
         robust=robust,
-        like=like,
+        warm_start=like,
     )
 
 

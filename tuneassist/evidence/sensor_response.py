@@ -29,9 +29,9 @@ TARGET_MOVES_LN = 0.015
 LEAST_FOLLOWED = 0.3
 #: and that must differ from zero by this many standard errors. If the map's errors hide it, lambda
 #: must vary, and a share of this size must not be ruled out. [1]
-FOLLOWED_SPANS = 2.0
+FOLLOWED_SE = 2.0
 #: To rule it out, the share must stay below by this many standard errors. [1]
-RULED_OUT_SPANS = 4.0
+RULED_OUT_SE = 4.0
 #: Load quantiles above which the holds must show a response of their own: a sensor may fail when
 #: hot, and moves from light load into boost and back would hide that. [1]
 HEAVY_QUANTILES = (0.5, 0.75)
@@ -150,9 +150,9 @@ def _answers(asked: Floats, seen: Floats, noise: Floats) -> bool:
     followed = float(asked @ seen) / total
     rest = seen - followed * asked
     error = float(np.sqrt(rest @ rest / max(len(seen) - 1, 1) / total))
-    if followed >= max(LEAST_FOLLOWED, FOLLOWED_SPANS * error):
+    if followed >= max(LEAST_FOLLOWED, FOLLOWED_SE * error):
         return True
-    return is_varying and followed + RULED_OUT_SPANS * error >= LEAST_FOLLOWED
+    return is_varying and followed + RULED_OUT_SE * error >= LEAST_FOLLOWED
 
 
 def _still_run(asked: Floats, seen: Floats, noise: Floats) -> tuple[int, int] | None:

@@ -57,7 +57,7 @@ PRESSURE_FALL, PRESSURE_WINDOW_S = 0.08, 1.0
 PORT_RAIL_KPA = 1200.0
 #: Injection of another fuel is off below this share of its highest value. A sensor that rests
 #: higher, up to the second share, is off up to this many times its noise above rest. [1]
-OFF_SHARE, HIGHEST_OFF_SHARE, OFF_SPANS = 0.02, 0.2, 6.0
+OFF_SHARE, HIGHEST_OFF_SHARE, OFF_NOISES = 0.02, 0.2, 6.0
 #: Quantiles at which injection is off in every session, as none is at full load throughout. [1]
 REST_QUANTILES = (0.01, 0.1)
 #: States of the fuel system as SAE J1979 numbers them (from memory): 2 and 16 are closed loop.
@@ -483,7 +483,7 @@ def _off_level(size: Floats) -> float:
         return 0.0
     highest = float(size.max())
     low, rest = (float(q) for q in np.quantile(size, REST_QUANTILES))
-    noisy = rest + OFF_SPANS * (rest - low)
+    noisy = rest + OFF_NOISES * (rest - low)
     return max(OFF_SHARE * highest, noisy if noisy <= HIGHEST_OFF_SHARE * highest else 0.0)
 
 

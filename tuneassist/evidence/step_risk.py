@@ -16,7 +16,7 @@ import pandas as pd
 from scipy import ndimage, stats
 
 from tuneassist.evidence.consistency import OddLog
-from tuneassist.evidence.lattice import DRIFT_LN, DRIFT_SPANS, LatticeFit
+from tuneassist.evidence.lattice import DRIFT_LN, DRIFT_SE, LatticeFit
 from tuneassist.evidence.sensor_response import SensorResponse, sensor_response, trim_response
 from tuneassist.evidence.side_channels import KNOCK_SAMPLES, MIXED_SAMPLES
 from tuneassist.evidence.standing_trims import STANDING_PCT, standing_words
@@ -247,7 +247,7 @@ def _drifts(holds: pd.DataFrame, fit: LatticeFit | None) -> list[tuple[int, floa
     if fit is None:
         return []
     logs = np.unique(holds.loc[holds["is_used"], "log_number"].to_numpy(dtype=int)).tolist()
-    is_significant = np.abs(fit.drift_ln) >= np.maximum(DRIFT_SPANS * fit.drift_se_ln, DRIFT_LN)
+    is_significant = np.abs(fit.drift_ln) >= np.maximum(DRIFT_SE * fit.drift_se_ln, DRIFT_LN)
     end = np.abs(fit.drift_ln) + DRIFT_END_SE * fit.drift_se_ln
     found = np.flatnonzero(is_significant)
     return [(logs[k], float(fit.drift_ln[k]), float(end[k])) for k in found]
