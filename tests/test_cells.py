@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tuneassist.evidence.cells import (
+from tuneassist.evidence.cell_table import (
     cell_table,
     confidence_words,
 )

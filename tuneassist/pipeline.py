@@ -37,7 +37,7 @@ from tuneassist.errors import (
     SetupError,
 )
 from tuneassist.evidence.cell_passes import PassEvidence, pass_evidence
-from tuneassist.evidence.cells import cell_table
+from tuneassist.evidence.cell_table import cell_table
 from tuneassist.evidence.consistency import OddLog, find_odd_log
 from tuneassist.evidence.duplicate_holds import is_original
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
@@ -123,7 +123,7 @@ class Evidence:
     Parameters
     ----------
     cells
-        One row per cell (see `tuneassist.evidence.cells.cell_table`).
+        One row per cell (see `tuneassist.evidence.cell_table.cell_table`).
     holds
         All holds, with ``log``, ``total_need_ln``, ``is_used`` and the weight that each kept.
     fit

@@ -55,7 +55,7 @@ from tuneassist.one_log import (
     teaching_masks,
     with_heat,
 )
-from tuneassist.reading.source import ReadAhead
+from tuneassist.reading.source import Prefetcher as ReadAhead
 from tuneassist.settings import READ_SETUP, Setup
 from tuneassist.threads import on_one_thread
 

@@ -259,7 +259,7 @@ def risk_of_scale(cells: pd.DataFrame, setup: Setup, *, is_sensor_proven: bool =
     Parameters
     ----------
     cells
-        From `tuneassist.evidence.cells.cell_table`.
+        From `tuneassist.evidence.cell_table.cell_table`.
     setup
         Its ``correction`` gives the threshold, and the offset that is known and explained.
     is_sensor_proven

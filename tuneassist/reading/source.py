@@ -384,7 +384,7 @@ def _kind_of(head: bytes, name: str) -> Kind:
 _T = TypeVar("_T")
 
 
-class ReadAhead(Generic[_T]):
+class Prefetcher(Generic[_T]):
     """Fetches what an iterator yields in a thread of its own, from the moment it is entered.
 
     Parameters
@@ -396,7 +396,7 @@ class ReadAhead(Generic[_T]):
 
     Examples
     --------
-    >>> with ReadAhead(iter("abc"), depth=2) as letters:
+    >>> with Prefetcher(iter("abc"), depth=2) as letters:
     ...     "".join(letters)
     'abc'
     """
@@ -407,7 +407,7 @@ class ReadAhead(Generic[_T]):
         self._is_left = threading.Event()
         self._thread = threading.Thread(target=self._fetch, name="reading ahead", daemon=True)
 
-    def __enter__(self) -> ReadAhead[_T]:
+    def __enter__(self) -> Prefetcher[_T]:
         self._thread.start()
         return self
 
