@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
-from tuneassist.reading import read_log
+from tuneassist.reading import read_log, text_layout
 from tuneassist.reading.columns import MOST_SAMPLED, ColumnChecker
 from tuneassist.reading.log import Cells
 from tuneassist.reading.timeline import SESSION_PAUSE_S, TimeReader

@@ -21,7 +21,7 @@ from tuneassist.evidence.groups import Groups
 from tuneassist.evidence.steady import USUAL_RATIOS, USUAL_SHARES
 from tuneassist.evidence.visits import RunningPeaks, channel_peaks, count_nearest
 from tuneassist.files.setup_file import read_setup
-from tuneassist.reading import LogReader, read_log
+from tuneassist.reading import LogReader, read_log, text_layout
 from tuneassist.reading.source import Prefetcher
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.simulate import SessionPlan, simulate_session
