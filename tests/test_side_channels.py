@@ -477,7 +477,7 @@ def test_lambda_told_once_more_in_another_unit_is_no_second_bank(tmp_path) -> No
     setup.write_text(setup.read_text("utf-8").replace("afr_stoich = 14.7", "afr_stoich = 9.8"))
     found = read_log(log, setup=read_setup(setup))
     assert "lambda_second" not in found.samples
-    assert any("likely the same sensor once more" in note for note in found.notes)
+    assert any("likely the same sensor again" in note for note in found.notes)
 
 
 # --- what changes the fuel ------------------------------------------------------------------------

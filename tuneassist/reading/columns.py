@@ -184,7 +184,7 @@ def apply_transfer(values: Floats, pairs: tuple[tuple[float, float], ...]) -> Fl
 
 _HUGE = 1e12  # no measurement in any unit
 AFR_CONVERTED = "AFR became lambda with a stoichiometric AFR of"
-"""Words of the one note that tells of a conversion as asked for, and of no doubt."""
+"""Start of the one note that reports a requested conversion and no uncertainty."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -394,7 +394,7 @@ class TextCount:
 
 
 class ColumnChecker:
-    """What the checks of a column must know of a whole log.
+    """Collects over a whole log what the checks of a column need.
 
     Parameters
     ----------
@@ -404,7 +404,7 @@ class ColumnChecker:
 
     def __init__(self, column: Column) -> None:
         self.column = replace(column, numbers=np.empty(0))
-        self._kept: list[Floats] = []
+        self._sampled: list[Floats] = []
         self._count, self._stride = 0, 1
         self._given = self.wrong = self.beyond = 0
         self._first_wrong = float("nan")
@@ -448,7 +448,7 @@ class ColumnChecker:
             self._first_wrong = float(wrong[0])
         self.wrong += len(wrong)
         self.beyond += cells.beyond
-        self.texts.add(cells, lines, self._keep(cells.numbers))
+        self.texts.add(cells, lines, self._sample(cells.numbers))
         return values
 
     def check(self, setup: Setup | None, name: str) -> None:
@@ -463,7 +463,7 @@ class ColumnChecker:
         where = f"{name}, column {match.heading.text!r}"
         self.texts.check(where)
         try:
-            check_values(match, np.concatenate([np.empty(0), *self._kept]), setup, where=where)
+            check_values(match, np.concatenate([np.empty(0), *self._sampled]), setup, where=where)
         except LogError as error:  # the first part was what its unit says
             raise LogError(
                 f"the log begins in {match.unit or 'its unit'}, and what follows does not fit "
@@ -473,17 +473,17 @@ class ColumnChecker:
             ) from error
         check_possible(self.column, self.wrong, self._given, self._first_wrong, where=where)
 
-    def _keep(self, numbers: Floats) -> int:
-        """Keep some of a part's values for checking; returns how many are finite."""
+    def _sample(self, numbers: Floats) -> int:
+        """Sample a part's values for the checks; return how many are finite."""
         is_full = bool(np.isfinite(numbers.sum()))
         given = numbers if is_full else numbers[~np.isnan(numbers)]
         self._given += len(given)
         kept = given[:: self._stride].copy()
-        self._kept.append(kept)
+        self._sampled.append(kept)
         self._count += len(kept)
         while self._count > MOST_SAMPLED:
-            self._kept = [np.concatenate(self._kept)[::2]]
-            self._count = len(self._kept[0])
+            self._sampled = [np.concatenate(self._sampled)[::2]]
+            self._count = len(self._sampled[0])
             self._stride *= 2
         return len(given) if is_full else int(np.isfinite(given).sum())
 
@@ -495,7 +495,7 @@ axis tells gauge from absolute. [1]"""
 
 @dataclass(eq=False)
 class PartColumns:
-    """What has been read so far of one part of a log."""
+    """The columns converted so far of one part of a log."""
 
     setup: Setup | None
     name: str
@@ -510,7 +510,7 @@ class PartColumns:
 
 
 def check_gauges(part: PartColumns) -> None:
-    """Ask where what is gauge by its name alone may be absolute.
+    """Refuse pressures that are gauge by name only and may be absolute.
 
     Parameters
     ----------
@@ -616,7 +616,7 @@ def apply_barometer(part: PartColumns, before_kpa: float | None = None) -> float
 def _carried(
     numbers: Floats, before_kpa: float | None, fixed_kpa: float
 ) -> tuple[Floats, float | None]:
-    """Fill a barometer's blanks with what it said last, and before it spoke with what it says."""
+    """Fill a barometer's blanks with its last value, and those at the start with its first."""
     given = np.flatnonzero(np.isfinite(numbers))
     if len(given) == len(numbers) > 0:
         return numbers, float(numbers[-1])

@@ -261,12 +261,11 @@ class _PartReader:
         self._note(*time.notes, *line.notes)
 
     def _empty_at_first(self, part: PartColumns) -> dict[str, Cells]:
-        """Return what columns hold behind a first part in which they tell nothing.
+        """Return the later values of columns that are uninformative in the first part.
 
-        A channel that is blank at first and comes later must be there from the start, for a blank
-        is no measurement; one that stays blank must not, for everything else is worked out without
-        it. Only the rest of the file tells which it is, so that it is read once more, these
-        columns alone.
+        A channel that is blank at first and logged later must be present from the start; one that
+        stays blank must be left out. Only the rest of the file shows which it is, so these columns
+        are read once more.
         """
         empty = {
             name: match
@@ -521,7 +520,7 @@ def _add_column(part: PartColumns, match: Match, later: Cells | None) -> None:
 
 
 def _with_shared_unit(part: PartColumns, match: Match) -> Match:
-    """Give a column that already serves another channel the unit that was settled there."""
+    """Give a column that already serves another channel the unit found there."""
     for column in part.columns.values():
         if match.unit is None and column.match.heading.index == match.heading.index:
             return replace(match, unit=column.match.unit, unit_how=column.match.unit_how)
@@ -536,7 +535,7 @@ def _is_uninformative(match: Match, part: PartColumns) -> bool:
 
 
 def _informative(match: Match, numbers: Floats, setup: Setup | None) -> Floats:
-    """Return the values that say something of a column: any number, without a unit not zero."""
+    """Return the values that help to find a unit: any number; not zero if the unit is unknown."""
     given = numbers[np.isfinite(numbers)]
     if match.unit is None and quantity_of(match.channel, setup) != "temperature":
         given = given[given != 0]
@@ -579,7 +578,7 @@ def _values_behind_first(
 
 
 def check_enough_rows(piece: Piece, name: str) -> None:
-    """Refuse a log of hardly a row."""
+    """Refuse a log with too few rows."""
     if len(piece.lines) < MIN_ROWS:
         raise LogError(
             f"the log holds {len(piece.lines)} row(s) of data.",
@@ -591,7 +590,7 @@ def check_enough_rows(piece: Piece, name: str) -> None:
 def check_found(
     matches: Mapping[str, Match], headings: Sequence[Heading], setup: Setup | None, *, name: str
 ) -> None:
-    """Refuse a log without the channels that everything stands on."""
+    """Refuse a log without the required channels."""
     missing = [] if "time" in matches else ["time"]
     if setup is not None:
         missing += [c for c in ("rpm", "load") if c not in matches]
@@ -635,7 +634,7 @@ def check_filled(
     name: str,
     share: float = MIN_FILLED_SHARE,
 ) -> None:
-    """Refuse a log whose needed channels are all but empty, given how many cells are not."""
+    """Refuse a log whose required channels are nearly empty."""
     needed = ["rpm", "load"]
     if not any(trim in columns for trim in TRIMS):
         needed.append("lambda")
