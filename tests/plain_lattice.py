@@ -44,7 +44,7 @@ def plain(problem: lattice._Problem, p: np.ndarray) -> Plain:
     z = np.eye(problem.n_logs)[problem.log_index]
     noise = problem.own_variance + np.exp(2.0 * p[3]) * problem.scale**2
     shared = np.exp(2.0 * p[4]) * z @ z.T if problem.n_logs > 1 else 0.0
-    v = w @ s @ w.T + np.diag(noise / problem.keep) + shared
+    v = w @ s @ w.T + np.diag(noise / problem.robust_weight) + shared
     inverse = linalg.inv(v)
     row = inverse.sum(axis=1)
     total = row.sum()
@@ -70,7 +70,7 @@ def _slope(
     if at == 4:
         moved = 2.0 * np.exp(2.0 * p[4]) * z @ z.T * (problem.n_logs > 1)
     elif at == 3:
-        moved = np.diag(2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep)
+        moved = np.diag(2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.robust_weight)
     else:
         step = 1e-4 * np.eye(5)[at]  # dQ: the precision is a sum of exponentials
         change = prior_precision(problem, p + step) - prior_precision(problem, p - step)

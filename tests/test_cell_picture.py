@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from rich.text import Text
 
-from tuneassist.evidence.cells import BEYOND_HOLDS
+from tuneassist.evidence.cell_table import BEYOND_HOLDS
 from tuneassist.grid import Axes, Grid
 from tuneassist.settings import EngineSettings, Setup, Target
 from tuneassist.show.cell_grid import picture_grid

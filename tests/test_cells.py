@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tuneassist.evidence.cells import (
+from tuneassist.evidence.cell_table import (
     cell_table,
     confidence_words,
 )
+from tuneassist.evidence.hull import hull_of, is_supported
 from tuneassist.evidence.lattice import LatticeFit, fit_lattice
-from tuneassist.evidence.reach import hull_of, is_within_reach
 from tuneassist.evidence.visits import channel_peaks
 from tuneassist.grid import Axes, Grid, bilinear_weights
 from tuneassist.settings import CorrectionSettings, Target
@@ -99,7 +99,7 @@ def reach(points: list[tuple[float, float]]) -> np.ndarray:
     weights = bilinear_weights(AXES, holds["rpm"], holds["load"])
     own = np.asarray(weights.sum(axis=0)).ravel()
     rpm, load = holds["rpm"].to_numpy(), holds["load"].to_numpy()
-    return is_within_reach(AXES, hull_of(AXES, rpm, load), own).reshape(AXES.shape)
+    return is_supported(AXES, hull_of(AXES, rpm, load), own).reshape(AXES.shape)
 
 
 def test_a_cell_between_others_is_reached_and_one_beyond_is_not() -> None:

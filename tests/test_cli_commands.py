@@ -404,14 +404,14 @@ def test_check_shows_what_a_proposal_would_doubt_in_the_same_words(tmp_path: Pat
     record = json.loads(run("check", log, "-s", PETROL, "--json").stdout)
     done = run("propose", log, "-s", PETROL, "--out", tmp_path / "out", "--json")
     proposed = json.loads(done.stdout)["notes"]
-    (doubt,) = (note for note in record["doubts"] if "lambda does not answer" in note)
+    (doubt,) = (note for note in record["doubts"] if "lambda does not respond" in note)
     assert doubt in proposed
     said = {note for one in record["logs"] for note in one["evidence"]["notes"]}
     assert not said & set(record["doubts"])
     assert set(record["doubts"]) | said >= {n for n in proposed if "whole map" in n or "does" in n}
     words = " ".join(run("check", log, "-s", PETROL).stdout.split())
     assert "Doubts about a proposal from these logs" in words
-    assert "lambda does not answer" in words
+    assert "lambda does not respond" in words
     whole = json.loads(run("check", PETROL_LOG, "-s", PETROL, "--json").stdout)
     assert not any("answer" in note for note in whole.get("doubts", []))
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tuneassist.evidence.cells import cell_table
+from tuneassist.evidence.cell_table import cell_table
 from tuneassist.evidence.disputes import MAJORITY, find_disputes
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.grid import Axes, Grid, bilinear_weights

@@ -341,7 +341,9 @@ def test_of_a_long_block_only_what_a_part_needs_is_read(tmp_path, monkeypatch) -
         return bytes_at(self, address, count)
 
     monkeypatch.setattr(Blocks, "bytes_at", counting)
-    monkeypatch.setattr(read, "AHEAD_VALUES", 1)  # the fewest parts ahead, however fast the thread
+    monkeypatch.setattr(
+        read, "MAX_PREFETCHED_VALUES", 1
+    )  # the fewest parts ahead, however fast the thread
     short = replace(setup(), steady=replace(CAR.steady, estimate_rows=1000))
     first = next(iter(LogReader(path, setup=short).parts()))
     record_bytes = 4 * 8  # stamp and three channels

@@ -13,13 +13,11 @@ from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Axes
 from tuneassist.reading import read_log
 from tuneassist.reading.columns import apply_transfer
-from tuneassist.reading.diagnostic import (
-    PARAMETERS,
-    decode_answers,
-    sensor_milliamperes,
-    sensor_volts,
-)
 from tuneassist.reading.log import Cells
+from tuneassist.reading.obd import (
+    PARAMETERS,
+    decode_responses,
+)
 from tuneassist.settings import ChannelSource, Setup, Target
 
 ROWS = 400
@@ -217,7 +215,7 @@ CHECKS = [
 
 
 def decoded(pid, text, **more):
-    return decode_answers(Cells(np.array([np.nan]), pd.Series([text])), pid, is_hex=True, **more)
+    return decode_responses(Cells(np.array([np.nan]), pd.Series([text])), pid, is_hex=True, **more)
 
 
 @pytest.mark.parametrize(("pid", "answer", "value"), CHECKS)
@@ -227,17 +225,8 @@ def test_an_answer_means_what_the_standard_scales_it_to(pid, answer, value) -> N
                  f"41 {pid:02X} {answer}", whole):  # fmt: skip
         assert decoded(pid, text).numbers[0] == pytest.approx(value, abs=6e-4 * abs(value) * 0.01)
     number = int(answer.replace(" ", ""), 16)
-    as_number = decode_answers(Cells(np.array([float(number)])), pid, is_hex=False)
+    as_number = decode_responses(Cells(np.array([float(number)])), pid, is_hex=False)
     assert as_number.numbers[0] == decoded(pid, answer).numbers[0]
-
-
-def test_the_second_value_of_the_sensors_has_its_offset() -> None:
-    # volts 8/65536 (256C + D); milliamperes (256C + D)/256 - 128
-    def four(c, d):
-        return np.array([[0.0, 0.0, float(c), float(d)]])
-
-    assert sensor_volts(four(0x40, 0))[0] == 2.0
-    assert [sensor_milliamperes(four(c, 0))[0] for c in (0x80, 0x81, 0x7F)] == [0.0, 1.0, -1.0]
 
 
 def test_a_lambda_of_one_is_one_and_lean_is_above() -> None:
@@ -256,7 +245,7 @@ def test_an_answer_of_another_length_is_no_value(answer) -> None:
 def test_digits_are_taken_as_the_setup_says_and_never_guessed() -> None:
     # "26" is 38 in hexadecimal: -2 degC against -14 degC
     assert decoded(0x05, "26").numbers[0] == -2.0
-    assert decode_answers(Cells(np.array([26.0])), 0x05, is_hex=False).numbers[0] == -14.0
+    assert decode_responses(Cells(np.array([26.0])), 0x05, is_hex=False).numbers[0] == -14.0
 
 
 def test_a_log_of_raw_bytes_reads_as_the_values(tmp_path) -> None:

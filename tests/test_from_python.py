@@ -38,7 +38,7 @@ from tuneassist import (
 )
 from tuneassist.evidence.delay import _Moves
 from tuneassist.evidence.disputes import Disputes
-from tuneassist.evidence.frame import checked_parts
+from tuneassist.evidence.sample_checks import checked_parts
 from tuneassist.loop.response import Response
 from tuneassist.loop.rounds import _nothing
 from tuneassist.proposal_repr import LINES, WIDTH
@@ -237,11 +237,11 @@ def test_a_frame_without_a_needed_column_is_told_so(column: str, log: Log, setup
 @pytest.mark.parametrize(
     ("mend", "words"),
     [
-        (lambda f: f.sample(frac=1.0, random_state=1), "time runs back"),
-        (lambda f: f.iloc[::-1], "time runs back"),
-        (lambda f: pd.concat([f, f]), "give sessions one by one"),
+        (lambda f: f.sample(frac=1.0, random_state=1), "time runs backwards"),
+        (lambda f: f.iloc[::-1], "time runs backwards"),
+        (lambda f: pd.concat([f, f]), "pass sessions one at a time"),
         (lambda f: f.assign(time_s=np.nan), "time_s is blank in"),
-        (lambda f: f.assign(rpm="fast"), "rpm holds no plain numbers"),
+        (lambda f: f.assign(rpm="fast"), "rpm is not numeric"),
         (lambda f: f.to_numpy(), "DataFrame"),
     ],
 )

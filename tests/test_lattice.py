@@ -79,7 +79,9 @@ def textbook_reml(problem: lattice._Problem, p: np.ndarray) -> tuple[float, np.n
     null = null / null[0]
     random = vectors[:, ~is_null] / np.sqrt(values[~is_null])
     noise = problem.own_variance + np.exp(2 * p[3])
-    v = (problem.weights @ random) @ (problem.weights @ random).T + np.diag(noise / problem.keep)
+    v = (problem.weights @ random) @ (problem.weights @ random).T + np.diag(
+        noise / problem.robust_weight
+    )
     if problem.n_logs > 1:
         z = np.eye(problem.n_logs)[problem.log_index]
         v += np.exp(2 * p[4]) * z @ z.T
@@ -110,7 +112,7 @@ def small_problem(*, logs: int = 1, seed: int = 2) -> lattice._Problem:
         scale=np.ones(15),
         log_index=np.arange(15) % logs,
         penalties=lattice._penalties(axes),
-        keep=rng.uniform(0.3, 1.0, 15),
+        robust_weight=rng.uniform(0.3, 1.0, 15),
     )
 
 
@@ -167,7 +169,7 @@ def problems(draw: st.DrawFn) -> lattice._Problem:
         scale=rng.uniform(0.8, 1.2, m),
         log_index=np.r_[np.arange(logs), rng.integers(0, logs, m - logs)],
         penalties=lattice._penalties(axes),
-        keep=rng.uniform(0.3, 1.0, m),
+        robust_weight=rng.uniform(0.3, 1.0, m),
     )
 
 
@@ -181,7 +183,7 @@ def test_few_and_many_holds_alike_are_those_of_whole_matrices(
     np.testing.assert_allclose(state.theta, witness.theta, rtol=0, atol=1e-10)
     covariance = lattice._covariance(problem, p)
     np.testing.assert_allclose(covariance, witness.covariance, rtol=0, atol=1e-10)
-    full = problem.keep / problem.noise(p)  # of a hold that no other speaks about
+    full = problem.robust_weight / problem.noise(p)  # of a hold that no other speaks about
     np.testing.assert_allclose(state.leverage / full, np.diag(witness.projector) / full, atol=1e-8)
     scale = np.abs(witness.score).max() + 1.0
     np.testing.assert_allclose(state.score, witness.score, atol=1e-7 * scale)
@@ -214,7 +216,7 @@ def test_log_scatter_is_that_of_statsmodels_mixed_model() -> None:
         scale=np.ones(120),
         log_index=logs,
         penalties=lattice._penalties(AXES),
-        keep=np.ones(120),
+        robust_weight=np.ones(120),
     )
     surface = np.log(PRIOR_MEDIAN[:3])
 
@@ -349,7 +351,7 @@ def test_left_out_residuals_are_those_of_true_refits() -> None:
             own_variance=problem.own_variance[rest],
             scale=problem.scale[rest],
             log_index=problem.log_index[rest],
-            keep=problem.keep[rest],
+            robust_weight=problem.robust_weight[rest],
         )
         alone = lattice._evaluate(part, p)
         w = problem.weights[out].toarray()[0]

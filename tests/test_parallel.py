@@ -87,7 +87,7 @@ def test_a_log_that_takes_every_process_down_ends_in_words(folder, monkeypatch) 
         return pool.submit(os._exit, 3)
 
     monkeypatch.setattr(parallel, "_submit", submit)
-    with pytest.raises(InputError, match="worker processes die"):
+    with pytest.raises(InputError, match="the worker process crashed"):
         reduce_files(files_of(folder)[:2], CAR, workers=2)
 
 

@@ -13,8 +13,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tuneassist.errors import InputError, NoEvidenceError, SetupError
-from tuneassist.evidence.driven import DrivenLoads, band_speeds, held_loads, load_reach
 from tuneassist.evidence.lattice import fit_lattice
+from tuneassist.evidence.load_envelope import (
+    LoadEnvelope,
+    band_speeds,
+    envelope_of_holds,
+    load_limits,
+)
 from tuneassist.grid import Axes, bilinear_weights
 from tuneassist.loop.hold_order import band_of, move_seconds, ordered_holds, short_path
 from tuneassist.loop.hold_selection import after_holds, improve_by_exchange
@@ -339,11 +344,13 @@ def test_two_wild_readings_are_no_reach():
 def test_speeds_more_than_a_gap_apart_say_nothing_about_those_between():
     at = np.repeat([1000.0, 3000.0, 5000.0], 3)
     load = np.tile([50.0, 70.0, 90.0], 3)
-    low, high = load_reach(AXES, held_loads(AXES, at, load))
+    low, high = load_limits(AXES, envelope_of_holds(AXES, at, load))
     known = np.isfinite(high)
     speeds = band_speeds(AXES)
     assert set(speeds[known]) == {1000.0, 3000.0, 5000.0}
-    low, high = load_reach(AXES, held_loads(AXES, np.array([1000.0, 2500]), np.array([60.0, 120])))
+    low, high = load_limits(
+        AXES, envelope_of_holds(AXES, np.array([1000.0, 2500]), np.array([60.0, 120]))
+    )
     assert set(speeds[np.isfinite(high)]) == {1000.0, 1750.0, 2500.0}  # within a gap of both
     assert high[3] == pytest.approx(90.0)  # halfway between 60 and 120
     assert low[3] == high[3]
@@ -363,7 +370,7 @@ def test_reach_is_the_same_however_the_log_is_cut():
     rng = np.random.default_rng(3)
     rpm, load = rng.uniform(600, 7000, 5000), rng.uniform(20, 160, 5000)
     load[rng.integers(0, 5000, 300)] = np.nan
-    whole, parts = (DrivenLoads(AXES, margin_cells=0.5) for _ in range(2))
+    whole, parts = (LoadEnvelope(AXES, margin_cells=0.5) for _ in range(2))
     whole.add(rpm, load)
     for start in range(0, 5000, 7):
         parts.add(rpm[start : start + 7], load[start : start + 7])

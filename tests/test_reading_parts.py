@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
-from tuneassist.reading import read_log, text
-from tuneassist.reading.columns import MOST_SAMPLED, RunningColumn
+from tuneassist.reading import read_log, text_layout
+from tuneassist.reading.columns import MOST_SAMPLED, ColumnChecker
 from tuneassist.reading.log import Cells
 from tuneassist.reading.timeline import SESSION_PAUSE_S, TimeReader
 from tuneassist.settings import ChannelSource
@@ -70,8 +70,8 @@ def the_same(path: Path):
 
 @pytest.fixture(autouse=True)
 def small_blocks(monkeypatch):
-    monkeypatch.setattr(text, "_PIECE", 1 << 14)
-    monkeypatch.setattr(text, "BLOCK_BYTES", 20_001)
+    monkeypatch.setattr(text_layout, "_PIECE", 1 << 14)
+    monkeypatch.setattr(text_layout, "BLOCK_BYTES", 20_001)
 
 
 # --- clocks ---------------------------------------------------------------------------------------
@@ -263,7 +263,7 @@ def test_the_values_kept_for_judging_are_few_and_even() -> None:
     values = np.linspace(800.0, 6000.0, 400_000)
     pick = Match("rpm", read_heading(0, "RPM"), "header", "rpm", "header")
     column = build_column(pick, Cells(values), setup=None, name="x", first_text_line=0)
-    watch = RunningColumn(column)
+    watch = ColumnChecker(column)
     for part in np.array_split(values, 9):
         watch.add(Cells(part), np.arange(len(part)))
     kept = np.concatenate(watch._kept)

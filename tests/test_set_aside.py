@@ -22,7 +22,7 @@ from tuneassist.cli.app import app
 from tuneassist.errors import LogError
 from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.grid import Axes
-from tuneassist.parallel import LogFile, sort_out
+from tuneassist.parallel import LogFile, usable_logs
 from tuneassist.reading import Log, read_log
 from tuneassist.settings import (
     Ceiling,
@@ -219,9 +219,9 @@ def test_a_fault_of_the_setup_is_no_fault_of_one_log() -> None:
     broken = LogError("the file is empty.", where="a.csv")
     missing = LogError("there is no such file.", where="b.csv", stops_run=True)
     with pytest.raises(LogError, match="no such file"):
-        sort_out(files, [broken, missing])
+        usable_logs(files, [broken, missing])
     with pytest.raises(LogError, match="none of the 2 logs"):
-        sort_out(files, [broken, broken])
+        usable_logs(files, [broken, broken])
 
 
 # --- columns between which nothing decides --------------------------------------------------------

@@ -82,7 +82,7 @@ def test_a_fit_that_is_asked_for_values_only_states_less_doubt_than_the_whole_on
     problem = some_holds()
     ones = np.full(40, 1e-3)
     whole = fit_lattice(AXES, problem.weights, problem.y, ones, robust=False)
-    values = fit_lattice(AXES, problem.weights, problem.y, ones, robust=False, like=whole)
+    values = fit_lattice(AXES, problem.weights, problem.y, ones, robust=False, warm_start=whole)
     np.testing.assert_allclose(values.theta, whole.theta, atol=1e-4)
     assert (whole.standard_error >= values.standard_error - 1e-6).all()
     assert whole.standard_error.max() > 1.02 * values.standard_error.max()

@@ -13,7 +13,6 @@ from scipy.signal import lfilter
 from tuneassist.evidence.statistics import (
     cluster_covariance,
     effective_sample_size,
-    newey_west_covariance,
     pooled_autocorrelation,
 )
 
@@ -84,44 +83,6 @@ def test_white_noise_and_silence_have_no_correlation() -> None:
     white = pooled_autocorrelation(pd.Series(rng.standard_normal(5000)), group, max_lag=30)
     assert np.abs(white).sum() < 0.1
     assert pooled_autocorrelation(pd.Series(np.zeros(5000)), group, max_lag=30).size == 0
-
-
-# --- Newey and West -----------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize(
-    ("lags", "se"),
-    # references section 4.2, reproduced there with statsmodels to 8 digits
-    [(0, 0.47434165), (1, 0.60207973), (2, 0.65447180), (3, 0.65383484), (4, 0.61400326)],
-)
-def test_newey_west_of_a_mean_is_the_references_value(lags: int, se: float) -> None:
-    x = np.array([1.0, 2, 3, 4, 5, 4, 3, 2, 1, 0])
-    covariance = newey_west_covariance(np.ones((10, 1)), x - x.mean(), lags=lags)
-    assert float(np.sqrt(covariance[0, 0])) == pytest.approx(se, abs=5e-9)
-
-
-def test_newey_west_of_a_regression_is_gretls() -> None:
-    # references section 4.3: gretl's printed output, kept in statsmodels' test_glsar_gretl.py
-    data = sm.datasets.macrodata.load_pandas().data
-    growth = 400 * np.diff(np.log(data[["realinv", "realgdp"]].to_numpy(dtype=float)), axis=0)
-    x = np.column_stack([np.ones(202), growth[:, 1], data["realint"].to_numpy(dtype=float)[:-1]])
-    coefficients = np.linalg.lstsq(x, growth[:, 0], rcond=None)[0]
-    np.testing.assert_allclose(coefficients, [-9.48167, 4.37422, -0.613997], rtol=2e-6)
-    covariance = newey_west_covariance(x, growth[:, 0] - x @ coefficients, lags=4)
-    np.testing.assert_allclose(
-        np.sqrt(np.diag(covariance)), [1.17709, 0.328787, 0.293619], rtol=5e-6
-    )
-
-
-@given(seeds, st.integers(0, 12), st.integers(1, 4))
-def test_newey_west_is_statsmodels(seed: int, lags: int, k: int) -> None:
-    rng = np.random.default_rng(seed)
-    x = np.column_stack([np.ones(40), rng.standard_normal((40, k))])
-    fit = sm.OLS(ar1(40, 0.6, rng), x).fit(
-        cov_type="HAC", cov_kwds={"maxlags": lags, "use_correction": False}
-    )
-    mine = newey_west_covariance(x, fit.resid, lags=lags)
-    np.testing.assert_allclose(mine, fit.cov_params(), rtol=1e-8, atol=1e-12)
 
 
 # --- clusters -----------------------------------------------------------------------------------

@@ -228,7 +228,7 @@ def test_a_log_that_kills_its_worker_is_named_and_the_good_one_is_kept(tmp_path:
     assert process.returncode == 0  # the good one can be used
     (said,) = err.decode().splitlines()  # a reason that two logs share is said once
     assert said.startswith("tuneassist: set aside, cannot be used: marked-1.csv, marked-2.csv: ")
-    assert "orker processes die of this log" in said
+    assert "the worker process crashed while reading this log" in said
     assert out.count(b'"error"') == 2
     assert b'"good.csv"' in out
 

@@ -21,8 +21,8 @@ from tuneassist.evidence.groups import Groups
 from tuneassist.evidence.steady import USUAL_RATIOS, USUAL_SHARES
 from tuneassist.evidence.visits import RunningPeaks, channel_peaks, count_nearest
 from tuneassist.files.setup_file import read_setup
-from tuneassist.reading import LogReader, read_log
-from tuneassist.reading.source import ReadAhead
+from tuneassist.reading import LogReader, read_log, text_layout
+from tuneassist.reading.source import Prefetcher
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.simulate import SessionPlan, simulate_session
 from tuneassist.simulate.sample_logs import petrol_engine
@@ -157,10 +157,9 @@ def narrow(rows: int = SHORT):
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-be", "cp1252"])
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 def test_a_long_log_reads_the_same_part_by_part(tmp_path, monkeypatch, encoding, end, packing):
-    from tuneassist.reading import text
 
-    monkeypatch.setattr(text, "_PIECE", 1 << 15)
-    monkeypatch.setattr(text, "BLOCK_BYTES", 50_001)
+    monkeypatch.setattr(text_layout, "_PIECE", 1 << 15)
+    monkeypatch.setattr(text_layout, "BLOCK_BYTES", 50_001)
     content = long_text().replace("simulated 1.6", "simulated é 1.6").replace("\n", end)
     data = content.encode(encoding)
     path = tmp_path / "log.csv"
@@ -224,15 +223,14 @@ def test_time_goes_on_across_parts(tmp_path, kind) -> None:
 
 
 def test_a_last_row_cut_short_in_a_block_of_its_own_is_left_out(tmp_path, monkeypatch) -> None:
-    from tuneassist.reading import text
 
-    monkeypatch.setattr(text, "_PIECE", 1 << 15)
+    monkeypatch.setattr(text_layout, "_PIECE", 1 << 15)
     content = long_text()
     path = tmp_path / "log.csv"
     path.write_text(content + content[-30:-12], encoding="utf-8", newline="")
     size = path.stat().st_size
     for block in (size // 40, size // 41, 4001):
-        monkeypatch.setattr(text, "BLOCK_BYTES", block)
+        monkeypatch.setattr(text_layout, "BLOCK_BYTES", block)
         log = read_log(path, setup=narrow())
         assert dict(log.dropped) == {"row cut short or with too many cells": 1}
         assert log.rows_kept == 6000
@@ -254,7 +252,7 @@ def test_reading_ahead_keeps_order_and_hands_errors_on() -> None:
         raise ZeroDivisionError
 
     got = []
-    with pytest.raises(ZeroDivisionError), ReadAhead(items(), depth=3) as ahead:
+    with pytest.raises(ZeroDivisionError), Prefetcher(items(), depth=3) as ahead:
         for item in ahead:
             got.append(item)
     assert got == list(range(50))

@@ -16,8 +16,8 @@ import pandas as pd
 from scipy import sparse
 
 from tuneassist.channels import CHANNELS, load_offset
+from tuneassist.evidence.cell_passes import lambda_when_moving, long_after_cut, sum_passes
 from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_delay
-from tuneassist.evidence.driven import DrivenLoads
 from tuneassist.evidence.heat import HEAT_COLUMN, HeatPeaks
 from tuneassist.evidence.holds import (
     OUTCOME_WORDS,
@@ -31,8 +31,8 @@ from tuneassist.evidence.holds import (
     reduce_to_holds,
     smooth_mask,
 )
-from tuneassist.evidence.influences import HIDING
 from tuneassist.evidence.lattice import LatticeFit, fit_lattice
+from tuneassist.evidence.load_envelope import LoadEnvelope as DrivenLoads
 from tuneassist.evidence.need import (
     TRIM_COLUMNS,
     add_need,
@@ -43,8 +43,8 @@ from tuneassist.evidence.need import (
     surface_scale,
     target_at,
 )
-from tuneassist.evidence.passes import lambda_when_moving, long_after_cut, sum_passes
 from tuneassist.evidence.refresh import Refresh, common_time_line, reaches_s, with_places
+from tuneassist.evidence.side_channels import EXCLUDED_BY as HIDING
 from tuneassist.evidence.steady import (
     Bands,
     driver_of,
@@ -114,10 +114,10 @@ class LogEvidence:
         Samples nearest to each cell, moves and warm-up included, shape (cells,); None where they
         were not counted.
     passes
-        Sums over the passes through each cell (see `tuneassist.evidence.passes.sum_passes`); None
-        where they were not counted.
+        Sums over the passes through each cell, from `tuneassist.evidence.cell_passes.sum_passes`;
+        None where they were not counted.
     driven
-        Lowest and highest load by band of speed (see `tuneassist.evidence.driven.DrivenLoads`);
+        Lowest and highest load by band of speed (`tuneassist.evidence.load_envelope`);
         None where they were not kept.
     """
 
@@ -449,7 +449,7 @@ def not_proven_warm(settings: SteadySettings) -> str:
 
 
 def teaching_masks(line: Mapping[str, Any] | pd.DataFrame, count: int) -> dict[str, Mask]:
-    """Masks of what hides the need (see `tuneassist.evidence.influences`), True = usable.
+    """Masks of what hides the need (see `tuneassist.evidence.side_channels`), True = usable.
 
     Parameters
     ----------
@@ -687,7 +687,7 @@ def fit_holds(
         time_s=start_s,
         shared=shared_errors(holds[is_used], scale) if robust else None,
         robust=robust,
-        like=like,
+        warm_start=like,
     )
 
 

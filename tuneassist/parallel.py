@@ -1,8 +1,8 @@
-"""Many logs to holds: one after the other, on the cores here, or on a Dask cluster.
+"""Reduction of many logs to holds: one by one, on several processes, or on a Dask cluster.
 
-Reducing a log to its holds hangs on that log alone, and holds are small, so that only paths go to
-the workers and only holds come back. Every log is reduced by the same function on the same bytes
-wherever it runs: the results are equal to the last bit, and come in the order of the files.
+The reduction of a log depends on that log alone, and holds are small, so only paths go to the
+workers and only holds come back. Every log is reduced by the same function on the same bytes: the
+results are identical to the last bit wherever it runs, and come in the order of the files.
 """
 
 from __future__ import annotations
@@ -35,22 +35,22 @@ from tuneassist.reduction import reduce_parts
 if TYPE_CHECKING:
     from tuneassist.settings import Setup
 
-#: How often a cluster gives a log to another worker after one was lost. A log that takes a worker
-#: down with it would take all of them. [1]
+#: How often a cluster retries a log after losing its worker. A log that kills its worker would
+#: otherwise kill all of them. [1]
 MAX_LOST_WORKERS = 3
 
 CONNECT_S = 8.0
-"""How long a scheduler may take to answer and to show a worker; with the start of the library it
-makes the ten seconds after which a user should know. [s]"""
+"""How long a scheduler may take to answer and to have a worker; about ten seconds with the start of
+the library. [s]"""
 
-MOST_SHOWN = 160
-"""Characters of what a cluster says, or of its address, in a message. [1]"""
+MAX_SHOWN = 160
+"""Characters of a cluster's error, or of its address, in a message. [1]"""
 
-#: Threads that are made for being copied: the allocator's holds its locks over a fork.
+#: Threads that are safe to fork: the allocator's thread holds its locks over a fork.
 FORK_SAFE_THREADS = frozenset({"jemalloc_bg_thd"})
 
 Done = Callable[[int, str], None]
-"""Called with the number of logs that are done and the name of the last."""
+"""Called with the number of logs done and the name of the last."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,7 +60,7 @@ class ReducedLog:
     Parameters
     ----------
     log
-        What was recognised, converted, mended and dropped; without its samples.
+        What was recognised, converted, corrected and dropped; without its samples.
     evidence
         Its holds.
     """
@@ -76,12 +76,12 @@ class ReducedLog:
 
 
 Answer = ReducedLog | TuneassistError
-"""What becomes of a log: its holds, or why it cannot be used."""
+"""Result of a log: its holds, or why it cannot be used."""
 
 
 @dataclass(frozen=True, eq=False)
 class LogsAtHand:
-    """The logs that can be used, and those that cannot.
+    """The usable logs, and the reasons for the others.
 
     Parameters
     ----------
@@ -95,8 +95,8 @@ class LogsAtHand:
     unusable: Mapping[str, str]
 
     @contextmanager
-    def told(self) -> Iterator[None]:
-        """Add the logs that cannot be used to the error that the others hold no evidence."""
+    def naming_unusable(self) -> Iterator[None]:
+        """Name the unusable logs in the error if the usable ones hold no evidence."""
         try:
             yield
         except NoEvidenceError as error:
@@ -174,10 +174,10 @@ def reduce_files(
     return found
 
 
-def sort_out(
+def usable_logs(
     files: Sequence[LogFile], answers: Iterable[Answer], *, is_strict: bool = False
 ) -> LogsAtHand:
-    """Set aside the logs that cannot be used, so that the others go on.
+    """Separate the usable logs from the others.
 
     Parameters
     ----------
@@ -191,8 +191,8 @@ def sort_out(
     Raises
     ------
     TuneassistError
-        When no log is left, and for what is no fault of one log: the setup, a missing file, a
-        channel with a ceiling that must be asked about.
+        If no log is left, or the error is not that of one log: the setup, a missing file, or an
+        ambiguous channel that has a ceiling.
     """
     used: list[ReducedLog] = []
     unusable: dict[str, str] = {}
@@ -214,20 +214,20 @@ def stops_run(error: TuneassistError) -> bool:
 
 
 def reason(file: LogFile, error: TuneassistError) -> str:
-    """Say why a log cannot be used, without its name."""
+    """Return why a log cannot be used, without its name."""
     if not isinstance(error, LogError):
         return str(error)
     return error.without(file.name, inert(file.path.name), str(file.path))
 
 
 def none_left(unusable: Mapping[str, str]) -> LogError:
-    """Return the error for logs of which none can be used."""
+    """Return the error if no log can be used."""
     notes = unusable_notes(unusable, ())
     return LogError(f"none of the {len(unusable)} logs can be used; {'; '.join(notes)}")
 
 
 def try_file(file: LogFile, setup: Setup, progress: Progress | None = None) -> Answer:
-    """Do what `reduce_file` does, and return the error where the log cannot be used."""
+    """Reduce a log as `reduce_file`; return the error if it cannot be used."""
     try:
         return reduce_file(file, setup, progress)
     except TuneassistError as error:
@@ -242,47 +242,49 @@ def try_files(
     scheduler: str | None = None,
     done: Done | None = None,
 ) -> list[Answer]:
-    """Do what `reduce_files` does, with the error in its place for a log that cannot be used."""
-    tell = done or (lambda count, name: None)
+    """Reduce logs as `reduce_files`; a log that cannot be used gives its error."""
+    report = done or (lambda count, name: None)
     if scheduler is not None:
-        return _on_cluster(files, setup, scheduler, tell)
+        return _on_cluster(files, setup, scheduler, report)
     if workers > 1 and len(files) > 1:
-        return _on_cores(files, setup, min(workers, len(files)), tell)
+        return _on_processes(files, setup, min(workers, len(files)), report)
     found: list[Answer] = []
     for count, file in enumerate(files, start=1):
         found.append(_work(str(file.path), file.name, setup))
-        tell(count, file.name)
+        report(count, file.name)
     return found
 
 
 def _work(path: str, name: str, setup: Setup) -> Answer:
-    """Reduce one log, in a worker as a rule; what is wrong with a log is an answer too."""
+    """Reduce one log, usually in a worker process."""
     return try_file(LogFile(Path(path), name), setup)
 
 
-def _on_cores(files: Sequence[LogFile], setup: Setup, workers: int, tell: Done) -> list[Answer]:
-    """Share the logs among processes; those that a dead process may have had are read alone."""
+def _on_processes(
+    files: Sequence[LogFile], setup: Setup, workers: int, report: Done
+) -> list[Answer]:
+    """Distribute the logs over processes; after a crash the logs in progress are read alone."""
     answers: dict[int, Answer] = {}
 
     def take(index: int, answer: Answer) -> None:
         answers[index] = answer
-        tell(len(answers), files[index].name)
+        report(len(answers), files[index].name)
 
     while left := [index for index in range(len(files)) if index not in answers]:
-        for index in _share_out(files, left, setup, workers, take):
-            if _share_out(files, [index], setup, 1, take):
-                take(index, _deadly(files[index]))
+        for index in _distribute(files, left, setup, workers, take):
+            if _distribute(files, [index], setup, 1, take):
+                take(index, _worker_died(files[index]))
     return [answers[index] for index in range(len(files))]
 
 
-def _share_out(
+def _distribute(
     files: Sequence[LogFile],
     left: Sequence[int],
     setup: Setup,
     workers: int,
     take: Callable[[int, Answer], None],
 ) -> list[int]:
-    """Give each process one log at a time; returns those at work when a process died."""
+    """Give each process one log at a time; return the logs in progress when a process died."""
     waiting = iter(left)
     tasks: dict[Future[Answer], int] = {}
     at_work: set[int] = set()
@@ -301,11 +303,11 @@ def _share_out(
             return sorted(at_work)
 
 
-def _is_alone() -> bool:
-    """Whether this process has one thread, so that a copy of it can be left by none locked.
+def _has_one_thread() -> bool:
+    """Tell whether this process has one thread, so that it can be forked without a held lock.
 
-    A copy has everything imported, which a fresh process takes half a second for. Threads are
-    looked for where Linux lists them, those of libraries included; other systems get fresh ones.
+    A fork has everything imported, which takes a new process half a second. Linux lists all
+    threads, those of libraries included; other systems start new processes.
     """
     if sys.platform != "linux":
         return False
@@ -325,11 +327,11 @@ def _submit(pool: ProcessPoolExecutor, file: LogFile, setup: Setup) -> Future[An
 
 @contextmanager
 def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
-    """Open a pool of processes: copies of this one where that is safe, else fresh ones.
+    """Open a pool of processes: forks of this one if that is safe, else new ones.
 
-    They are killed where something else than their own death ends the work: a stop does not wait.
+    They are killed if the work ends early for another reason: a stop does not wait for them.
     """
-    context = multiprocessing.get_context("fork" if _is_alone() else "spawn")
+    context = multiprocessing.get_context("fork" if _has_one_thread() else "spawn")
     others = set(multiprocessing.active_children())
     pool = ProcessPoolExecutor(
         max_workers=workers, mp_context=context, initializer=stopping.set_up_worker
@@ -344,20 +346,20 @@ def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _deadly(file: LogFile) -> LogError:
+def _worker_died(file: LogFile) -> LogError:
     return LogError(
-        "worker processes die of this log, also where it is the only one that is read.",
+        "the worker process crashed while reading this log, even on its own.",
         where=file.name,
-        mend="It is damaged, or there is too little memory: leave it out, or export it again.",
+        mend="The log is damaged, or memory is too small: leave it out, or export it again.",
     )
 
 
-def _on_cluster(files: Sequence[LogFile], setup: Setup, address: str, tell: Done) -> list[Answer]:
-    """Hand the logs to a Dask scheduler, which gives those of a lost worker to another.
+def _on_cluster(files: Sequence[LogFile], setup: Setup, address: str, report: Done) -> list[Answer]:
+    """Reduce the logs through a Dask scheduler, which retries those of a lost worker.
 
-    Its messages are unpickled here, whatever the tasks return: the library unpickles what a message
-    says is pickled (``distributed.protocol.core.loads``), and no argument turns that off. So a
-    cluster must be trusted like this computer, which the help of ``--scheduler`` says.
+    The library unpickles every message that claims to be pickled
+    (``distributed.protocol.core.loads``), and no argument turns that off. A cluster must therefore
+    be trusted like this computer, as the help of ``--scheduler`` says.
     """
     try:
         distributed: Any = import_module("distributed")
@@ -365,10 +367,10 @@ def _on_cluster(files: Sequence[LogFile], setup: Setup, address: str, tell: Done
         raise InputError(
             "the library for clusters is missing.",
             where="--scheduler",
-            mend="Install it with: pip install tuneassist[cluster]; or use --workers.",
+            mend="Install it with `pip install tuneassist[cluster]`, or use --workers.",
         ) from error
     answers: dict[int, Answer] = {}
-    with _hushed(), _client_of(distributed, address) as client:
+    with _quiet_library(), _client_of(distributed, address) as client:
         tasks = {
             client.submit(
                 _work,
@@ -382,13 +384,13 @@ def _on_cluster(files: Sequence[LogFile], setup: Setup, address: str, tell: Done
         }
         for task in distributed.as_completed(list(tasks), loop=client.loop):
             answers[tasks[task]] = _result_of(task, files[tasks[task]])
-            tell(len(answers), files[tasks[task]].name)
+            report(len(answers), files[tasks[task]].name)
     return [answers[index] for index in range(len(files))]
 
 
 @contextmanager
-def _hushed() -> Iterator[None]:
-    """Keep the library from logging tracebacks: what a user must know is raised."""
+def _quiet_library() -> Iterator[None]:
+    """Stop the library from logging tracebacks: errors are raised instead."""
     before = logging.root.manager.disable
     logging.disable(logging.CRITICAL)
     try:
@@ -402,7 +404,7 @@ def _client_of(distributed: Any, address: str) -> Iterator[Any]:
     """Connect to a scheduler that has workers, within `CONNECT_S`."""
     until = time.monotonic() + CONNECT_S
     opened: SimpleQueue[Any] = SimpleQueue()
-    # a thread, since the library waits for ever for one that takes the call and says nothing
+    # in a thread, since the library waits forever for a scheduler that accepts but never answers
     Thread(target=_open_client, args=(distributed, address, opened), daemon=True).start()
     try:
         client = opened.get(timeout=CONNECT_S)
@@ -410,7 +412,7 @@ def _client_of(distributed: Any, address: str) -> Iterator[Any]:
         client = None
     if client is None:
         raise InputError(
-            f"no Dask scheduler answers at {address[:MOST_SHOWN]}.",
+            f"no Dask scheduler answers at {address[:MAX_SHOWN]}.",
             where="--scheduler",
             mend="Start one with `dask scheduler`, and workers with `dask worker ADDRESS`.",
         )
@@ -423,7 +425,7 @@ def _client_of(distributed: Any, address: str) -> Iterator[Any]:
 
 
 def _open_client(distributed: Any, address: str, opened: SimpleQueue[Any]) -> None:
-    """Put the client in the queue, or None whatever the library says to an address."""
+    """Put the client in the queue, or None on any error."""
     client = None
     with suppress(Exception):
         client = distributed.Client(address, timeout=CONNECT_S / 2, set_as_default=False)
@@ -432,7 +434,7 @@ def _open_client(distributed: Any, address: str, opened: SimpleQueue[Any]) -> No
 
 def _no_workers(address: str) -> InputError:
     return InputError(
-        f"the Dask scheduler at {address[:MOST_SHOWN]} has no workers.",
+        f"the Dask scheduler at {address[:MAX_SHOWN]} has no workers.",
         where="--scheduler",
         mend="Start some with `dask worker ADDRESS`.",
     )
@@ -443,8 +445,8 @@ def _result_of(task: Any, file: LogFile) -> Answer:
         answer = task.result()
     except TuneassistError:
         raise
-    except Exception as error:  # whatever the cluster says about a log it cannot get done
-        words = " ".join(str(error).split())[:MOST_SHOWN]
+    except Exception as error:  # any error of the cluster
+        words = " ".join(str(error).split())[:MAX_SHOWN]
         raise _not_reduced(file, f"{type(error).__name__}: {words}") from error
     if isinstance(answer, ReducedLog | TuneassistError):
         return answer

@@ -36,25 +36,37 @@ from tuneassist.errors import (
     RuleBreachError,
     SetupError,
 )
-from tuneassist.evidence.cells import cell_table
+from tuneassist.evidence.cell_passes import PassEvidence, pass_evidence
+from tuneassist.evidence.cell_table import cell_table
 from tuneassist.evidence.consistency import OddLog, find_odd_log
-from tuneassist.evidence.copies import is_original
+from tuneassist.evidence.duplicate_holds import is_original
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
-from tuneassist.evidence.leaning import (
-    dead_logs,
-    doubt_of_logs,
-    doubt_of_places,
-    doubt_of_scale,
-    joined,
+from tuneassist.evidence.need import correction_need_ln, from_surface_scale
+from tuneassist.evidence.repeats import said_once, unusable_notes
+from tuneassist.evidence.sensor_response import SensorResponse as SensorLife
+from tuneassist.evidence.step_risk import (
+    joined_reasons as joined,
+)
+from tuneassist.evidence.step_risk import (
     knock_notes,
-    sensor_lives,
     standing_trim_notes,
     with_standing_trims,
 )
-from tuneassist.evidence.need import correction_need_ln, from_surface_scale
-from tuneassist.evidence.passes import PassEvidence, pass_evidence
-from tuneassist.evidence.repeats import said_once, unusable_notes
-from tuneassist.evidence.sensor import SensorLife
+from tuneassist.evidence.step_risk import (
+    logs_with_dead_sensor as dead_logs,
+)
+from tuneassist.evidence.step_risk import (
+    reasons_by_cell as doubt_of_places,
+)
+from tuneassist.evidence.step_risk import (
+    risk_of_logs as doubt_of_logs,
+)
+from tuneassist.evidence.step_risk import (
+    risk_of_scale as doubt_of_scale,
+)
+from tuneassist.evidence.step_risk import (
+    sensor_responses as sensor_lives,
+)
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence, fit_holds
 from tuneassist.proposal_repr import proposal_outline
@@ -111,7 +123,7 @@ class Evidence:
     Parameters
     ----------
     cells
-        One row per cell (see `tuneassist.evidence.cells.cell_table`).
+        One row per cell (see `tuneassist.evidence.cell_table.cell_table`).
     holds
         All holds, with ``log``, ``total_need_ln``, ``is_used`` and the weight that each kept.
     fit

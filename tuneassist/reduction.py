@@ -20,15 +20,17 @@ import pandas as pd
 from tuneassist.arguments import of_kind
 from tuneassist.channels import load_offset
 from tuneassist.errors import LogError, SetupError
+from tuneassist.evidence.channel_ranges import ChannelRanges as Spans
 from tuneassist.evidence.delay import FLOW_SPAN, align_values
-from tuneassist.evidence.driven import DrivenLoads
-from tuneassist.evidence.frame import INSIDE, checked_parts
 from tuneassist.evidence.heat import HEAT_COLUMN
 from tuneassist.evidence.holds import Stretches, number_stretches, reduce_stretches, smooth_mask
-from tuneassist.evidence.influences import HIDING, Influences
+from tuneassist.evidence.load_envelope import LoadEnvelope as DrivenLoads
 from tuneassist.evidence.need import TRIM_COLUMNS, inside_axes, need_values, target_at
 from tuneassist.evidence.refresh import continue_time_line, with_places
-from tuneassist.evidence.spans import Spans
+from tuneassist.evidence.sample_checks import COLUMN_REMEDY as INSIDE
+from tuneassist.evidence.sample_checks import checked_parts
+from tuneassist.evidence.side_channels import EXCLUDED_BY as HIDING
+from tuneassist.evidence.side_channels import SideChannels as Influences
 from tuneassist.evidence.steady import (
     DRIVERS,
     WARMTH,
@@ -53,7 +55,7 @@ from tuneassist.one_log import (
     teaching_masks,
     with_heat,
 )
-from tuneassist.reading.source import ReadAhead
+from tuneassist.reading.source import Prefetcher as ReadAhead
 from tuneassist.settings import READ_SETUP, Setup
 from tuneassist.threads import on_one_thread
 

@@ -9,6 +9,6 @@
     holds        steady stretches to one row per hold
     consistency  a log that tells another story
     lattice      holds to breakpoint values with their covariance
-    cells        values to deviation, interval and a word of confidence
+    cell_table   values to deviation, interval and a word of confidence
     coverage     what has been seen, held and trusted
 """

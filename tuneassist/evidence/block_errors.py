@@ -75,9 +75,7 @@ def fit_parts(residual_ln: Floats, columns: Floats, before: Floats) -> Floats:
     return np.asarray(parts)
 
 
-def run_length(
-    scaled: Floats, log_number: npt.NDArray[np.int64], start_s: Floats
-) -> float:
+def run_length(scaled: Floats, log_number: npt.NDArray[np.int64], start_s: Floats) -> float:
     """Return how many blocks in a row are worth one.
 
     Parameters

@@ -19,7 +19,7 @@ from tuneassist.grid import Floats
 MIN_LOGS = 3
 #: A log is odd beyond this distance from the others: in ln of need, and in robust standard
 #: deviations of all logs' distances.
-ODD_LN, ODD_SPANS = 0.012, 5.0
+ODD_LN, ODD_SD = 0.012, 5.0
 #: A log is odd when its residuals scatter this many times as much as the other logs' do. [1]
 ODD_SCATTER = 3.0
 #: Fewest holds from which a log is judged. [1]
@@ -76,7 +76,7 @@ def find_odd_log(
     apart = np.abs(offset - np.median(offset))
     spread = 1.4826 * float(np.median(apart))
     worst = int(np.argmax(apart))
-    if apart[worst] > max(ODD_LN, ODD_SPANS * spread):
+    if apart[worst] > max(ODD_LN, ODD_SD * spread):
         size = 100.0 * float(np.expm1(offset[worst]))
         why = f"its holds read {size:+z.1f} % off what the others say"
         return OddLog(int(judged[worst]), why, float(offset[worst]))

@@ -1,10 +1,8 @@
-"""Which cells the logs have seen, held and can be trusted about, and which are left alone.
+"""Coverage of the cells by the logs: left alone, unseen, seen, held or trusted.
 
-A cell is *seen* when any sample lies nearer to it than to another breakpoint, *held* when a hold
-has weight in it or the holds around it tell at least a little (confidence low), and *trusted* when
-its confidence is fair or good, by holds of its own or between neighbours that have them. A cell has
-*no evidence* when its confidence is none, whatever was seen there: that is what is counted wherever
-cells without evidence are spoken of.
+A cell is *seen* if any sample is nearest to it, *held* if a hold has weight in it or its confidence
+is at least low, and *trusted* if its confidence is fair or good. A cell has *no evidence* if its
+confidence is none, whatever was seen there; counts of cells without evidence mean this.
 """
 
 from __future__ import annotations
@@ -19,7 +17,7 @@ from tuneassist.evidence.visits import count_nearest
 from tuneassist.grid import Axes, Floats
 
 STATES = ("left alone", "unseen", "seen", "held", "trusted")
-"""What a cell's coverage is called, from least to most."""
+"""States of a cell, from least to most coverage."""
 TRUSTED_WORDS = ("fair", "good")
 
 
@@ -32,7 +30,7 @@ def coverage_table(
     points: Iterable[tuple[Floats, Floats]] = (),
     visits: Iterable[npt.NDArray[np.int64]] = (),
 ) -> pd.DataFrame:
-    """Say how well each cell is covered.
+    """Return how well each cell is covered.
 
     Parameters
     ----------
@@ -47,7 +45,7 @@ def coverage_table(
     points
         For each log, speed and load of every sample, moves and warm-up included. [rpm], [load unit]
     visits
-        Instead of ``points``, for each log its samples per cell as counted before. [1]
+        For each log, samples per cell if they were counted before, instead of ``points``. [1]
 
     Returns
     -------
@@ -56,11 +54,8 @@ def coverage_table(
         is_trusted, state``. The state of a cell without a target is "left alone" whatever was
         logged there; every other cell has the highest state it has reached.
     """
-    seen = np.zeros(axes.size, dtype=np.int64)
-    for rpm, load in points:
-        seen += count_nearest(axes, rpm, load, margin_cells=margin_cells)
-    for counted in visits:
-        seen += counted
+    counts = [count_nearest(axes, rpm, load, margin_cells=margin_cells) for rpm, load in points]
+    seen = np.sum([np.zeros(axes.size, dtype=np.int64), *counts, *visits], axis=0)
     holds = cells["holds"].to_numpy(dtype=np.int64)
     words = cells["confidence"].astype(str).to_numpy(dtype=object)
     table = pd.DataFrame(
@@ -76,7 +71,13 @@ def coverage_table(
             "is_trusted": np.isin(words, TRUSTED_WORDS),
         }
     )
-    table["state"] = np.select(
+    table["state"] = _states(table)
+    return table
+
+
+def _states(table: pd.DataFrame) -> npt.NDArray[np.str_]:
+    """Return the state of each cell."""
+    return np.select(
         [
             ~table["is_wanted"],
             table["is_trusted"],
@@ -86,7 +87,6 @@ def coverage_table(
         ["left alone", "trusted", "held", "seen"],
         default="unseen",
     )
-    return table
 
 
 def count_blank(table: pd.DataFrame) -> int:

@@ -24,7 +24,7 @@ ZERO_SHARE = 0.05
 COUNTER_RISES, RISES_PER_FALL = 3, 20
 #: A level shows knock this many robust standard deviations over the middle of its speed: of normal
 #: noise 1 in 10^9 lies there, so that hours of log raise no false alarm. [1]
-FLOOR_SPANS = 6.0
+FLOOR_SD = 6.0
 #: Robust standard deviation of normal noise per median absolute deviation. [1]
 PER_MAD = 1.4826
 #: Fewest values that tell the noise at one speed. [1]
@@ -142,4 +142,4 @@ def _floors(values: Floats, rpm: Floats, speeds: Floats) -> tuple[Floats, Floats
 
 def _floor(values: Floats) -> float:
     middle = float(np.median(values))
-    return middle + FLOOR_SPANS * PER_MAD * float(np.median(np.abs(values - middle)))
+    return middle + FLOOR_SD * PER_MAD * float(np.median(np.abs(values - middle)))

@@ -7,10 +7,10 @@ minimise the error of the interpolated table (Garcia and Gupta, "Lattice Regress
     y = W theta + offset of the log + error,    error ~ N(0, hold scatter^2 + own error^2),
 
 with a penalty on the curvature of ``theta`` and on its change along rpm, along load and across (a
-thin plate, made anisotropic) and a fainter one on its slope, so that a surface the holds do not
+thin plate, made anisotropic) and a weaker one on its slope, so that a surface the holds do not
 support shrinks to its mean. Read as a Gaussian prior, the penalties' strengths and the scatters
 are variances, and all are estimated by restricted maximum likelihood (Wood, Generalized Additive
-Models, 2nd ed. 2017, section 6.2) under weak priors that keep a log of few holds sane. The
+Models, 2nd ed. 2017, section 6.2) under weak priors that stabilise a log of few holds. The
 covariance is the posterior's, plus the part that comes from not knowing the strengths (Wood, Pya
 and Saefken, JASA 111(516), 2016, 1548-1563). Such intervals cover at the nominal rate on average
 over the surface (Nychka, JASA 83(404), 1988, 1134-1143). Bad holds lose weight by their
@@ -40,27 +40,27 @@ PRIOR_SPREAD = np.array([2.0, 2.0, 1.5, 0.7, 0.7])
 #: smooth, and a penalty on curvature alone makes intervals between holds too wide. [1]
 BENDING = 0.3
 #: Leave-one-out residual in standard deviations beyond which a hold loses weight.
-OUTLIER_SPANS = 3.0
+OUTLIER_SD = 3.0
 #: Rounds of reweighting.
 ROBUST_ROUNDS = 4
-#: Up to so many holds none can be told to be the bad one. [1]
+#: With no more holds than this no outlier can be identified. [1]
 MIN_ROBUST_HOLDS = 3
 #: The prior on the scatters is worth about this many holds. [1]
 PRIOR_HOLDS = 2.0
 #: and that on the logs' offsets this many logs. [1]
 PRIOR_LOGS = 1.0
-#: Beyond this many holds, what need not be exact is done in a shorter way. [1]
+#: With more holds than this some steps are approximated. [1]
 MANY_HOLDS = 400
-#: A course over time (drift or step) is looked for from so many holds on, and a step has so many on
-#: either side; beyond `MANY_HOLDS` steps are tried at these quantiles only. [1]
-MIN_COURSE_HOLDS, MIN_SIDE_HOLDS = 6, 2
-STEPS_AT = (0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9)
-#: Heat, fuel pressure and a leak may act under load alone: courses are also looked for in the holds
-#: above this quantile of a log's loads. [1]
-COURSE_LOADS = 0.5
-#: A course is sure from this many standard errors and from this size on. A sure one is taken out
-#: before the next is looked for, up to so many. [1], [ln over the log], [1]
-DRIFT_SPANS, DRIFT_LN, MOST_COURSES = 3.5, 0.01, 3
+#: Fewest holds of a log in which drifts and steps over time are looked for, and fewest holds on
+#: either side of a step; beyond `MANY_HOLDS` steps are tried at these quantiles only. [1]
+MIN_DRIFT_HOLDS, MIN_SIDE_HOLDS = 6, 2
+STEP_QUANTILES = (0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9)
+#: Heat, fuel pressure and a leak may act under load only: drifts and steps are also looked for in
+#: the holds above this quantile of a log's loads. [1]
+HIGH_LOAD_QUANTILE = 0.5
+#: A drift or step is significant from this many standard errors and this size on. It is then fitted
+#: before the next is looked for, up to this number. [1], [ln over the log], [1]
+DRIFT_SE, DRIFT_LN, MAX_SHAPES = 3.5, 0.01, 3
 #: A surface is usable when it beats the mean by this much twice-log-likelihood (about the 99 %
 #: point of chi-squared with two degrees of freedom) and by this share of left-out variance.
 MIN_LIKELIHOOD_GAIN = 9.2
@@ -78,7 +78,7 @@ class LatticeFit:
     covariance
         Their covariance, shape (cells, cells), with the log's share in it.
     degrees_of_freedom
-        Of the intervals: holds less what the surface spent. [1]
+        Of the intervals: holds less what the surface effective_parameters. [1]
     curvature_rpm, curvature_load, slope
         Typical second and first differences that the data support. [ln per cell^2, per cell]
     hold_scatter, log_scatter
@@ -89,17 +89,16 @@ class LatticeFit:
         Residual of each hold from the fit without it, shape (m,). [ln]
     left_out_se
         Its standard deviation. [ln]
-    spent
+    effective_parameters
         Effective number of parameters of the surface. [1]
     is_surface
-        False where the holds show no pattern over speed and load. The values and their covariance
-        are the surface's all the same: no pattern seen is no pattern known.
+        False if the holds show no pattern over speed and load. Values and covariance are still the
+        surface's.
     skill
         Share of the left-out variance that the surface explains beyond the mean. [1]
     drift_ln, drift_se_ln
-        How far each log's need drifts or steps: from its lowest to its highest over time, with the
-        sign of the surest course, and the standard error, shape (logs,); empty where no times were
-        given. [ln]
+        Drift of each log: its range from lowest to highest over time, with the sign of the most
+        significant drift or step, and its standard error, shape (logs,); empty without times. [ln]
     """
 
     theta: Floats
@@ -113,7 +112,7 @@ class LatticeFit:
     weight: Floats
     left_out_residual: Floats
     left_out_se: Floats
-    spent: float
+    effective_parameters: float
     is_surface: bool
     skill: float
     drift_ln: Floats = field(default_factory=lambda: np.zeros(0))
@@ -121,7 +120,7 @@ class LatticeFit:
 
     @property
     def strengths(self) -> Floats:
-        """What the search found, in the order of `PRIOR_MEDIAN`."""
+        """Estimated strengths, in the order of `PRIOR_MEDIAN`."""
         penalties = (self.curvature_rpm, self.curvature_load, self.slope)
         return np.array([*penalties, self.hold_scatter, self.log_scatter])
 
@@ -142,7 +141,7 @@ def axis_positions(points: Floats) -> Floats:
 
 
 def places_in_cells(axes: Axes, rpm: Floats, load: Floats) -> Floats:
-    """Operating points in the units of `axis_positions`, shape (m, 2); the edge holds outside."""
+    """Return operating points in units of `axis_positions`, shape (m, 2), clipped to the axes."""
     pairs = ((rpm, axes.rpm), (load, axes.load))
     return np.stack([np.interp(at, points, axis_positions(points)) for at, points in pairs], axis=1)
 
@@ -302,9 +301,9 @@ class _Problem:
     scale: Floats
     log_index: npt.NDArray[np.int64]
     penalties: _Penalties
-    keep: Floats
+    robust_weight: Floats
     log_variance: Floats | float = 0.0  # of each log's offset, known
-    arranged: _Arrangement | None = None  # weights, logs and penalties, once for a whole search
+    prepared: _Arrangement | None = None  # weights, logs and penalties, once for a whole search
 
     @classmethod
     def of(
@@ -333,8 +332,8 @@ class _Problem:
             log_index=logs,
             log_variance=0.0 if log_se is None else np.square(np.asarray(log_se, dtype=float)),
             penalties=penalties,
-            keep=ones,
-            arranged=_Arrangement.of(table, logs, penalties),
+            robust_weight=ones,
+            prepared=_Arrangement.of(table, logs, penalties),
         )
 
     @property
@@ -343,12 +342,12 @@ class _Problem:
 
     @property
     def arrangement(self) -> _Arrangement:
-        return self.arranged or _Arrangement.of(self.weights, self.log_index, self.penalties)
+        return self.prepared or _Arrangement.of(self.weights, self.log_index, self.penalties)
 
     def errors(self, p: Floats) -> HoldErrors:
         """Variances of the holds, at the weight that each has kept."""
         holds = self.arrangement.holds
-        return HoldErrors.of(holds, self.noise(p) / self.keep, self.offsets(p))
+        return HoldErrors.of(holds, self.noise(p) / self.robust_weight, self.offsets(p))
 
     def noise(self, p: Floats) -> Floats:
         """Variance of each hold about the surface at full weight."""
@@ -380,9 +379,9 @@ def _posterior(problem: _Problem, p: Floats) -> Posterior:
 
 
 def _evaluate(problem: _Problem, p: Floats) -> _State:
-    arranged = problem.arrangement
-    precision, held = arranged.precision(p)
-    prior = Factor.of(arranged.holds.pattern, precision)
+    arrangement = problem.arrangement
+    precision, held = arrangement.precision(p)
+    prior = Factor.of(arrangement.holds.pattern, precision)
     posterior = Posterior.of(problem.errors(p), precision=precision, pull_of_one=held)
     level, pull, score = (part[..., 0] for part in posterior.fitted(problem.y[:, None]))
     leverage = posterior.leverage()
@@ -390,7 +389,7 @@ def _evaluate(problem: _Problem, p: Floats) -> _State:
     misfit = log_det + np.log(posterior.total) + float(problem.y @ score)
     distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
     gradient = _scatter_gradient(problem, p, leverage, score)
-    gradient[:3] = arranged.penalty_gradient(p, prior, posterior, pull)
+    gradient[:3] = arrangement.penalty_gradient(p, prior, posterior, pull)
     if problem.n_logs > 1:
         by_log = posterior.log_trace() - float(np.sum(posterior.errors.sums(score) ** 2))
         gradient[4] = 2.0 * np.exp(2.0 * p[4]) * by_log
@@ -407,7 +406,7 @@ def _evaluate(problem: _Problem, p: Floats) -> _State:
 def _scatter_gradient(problem: _Problem, p: Floats, leverage: Floats, score: Floats) -> Floats:
     """Derivative of the misfit by the holds' scatter, 0 for the other strengths."""
     gradient = np.zeros(len(p))
-    noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.keep
+    noise = 2.0 * np.exp(2.0 * p[3]) * problem.scale**2 / problem.robust_weight
     gradient[3] = np.sum((leverage - score**2) * noise)
     return gradient
 
@@ -479,7 +478,7 @@ def fit_lattice(
     time_s: npt.ArrayLike | None = None,
     shared: npt.ArrayLike | None = None,
     robust: bool = True,
-    like: LatticeFit | None = None,
+    warm_start: LatticeFit | None = None,
 ) -> LatticeFit:
     """Fit the breakpoints' values to holds.
 
@@ -490,7 +489,7 @@ def fit_lattice(
     weights
         Bilinear weights of the holds, shape (m, cells).
     y
-        What each hold needs, shape (m,). [ln]
+        Need of each hold, shape (m,). [ln]
     own_se
         Standard error of each hold from its own samples, shape (m,). [ln]
     log_index
@@ -498,41 +497,41 @@ def fit_lattice(
     scale
         Size of each hold's scatter relative to `LatticeFit.hold_scatter`; None: all 1.
     log_se
-        Known standard deviation of each log's own offset, beyond what logs scatter by, such as a
+        Known standard deviation of each log's offset beyond the scatter between logs, such as a
         drift of the engine since, shape (logs,); None: all 0. [ln]
     time_s
-        When each hold was logged; the drift of each log is told where they are given. [s]
+        When each hold was logged; needed for the drift of each log. [s]
     shared
         Known errors that holds share, shape (m, k): each column moves all holds together by its
-        values times one standard normal draw. They widen the covariance and move nothing. [ln]
+        values times one standard normal draw. They only widen the covariance. [ln]
     robust
-        Whether bad holds lose weight.
-    like
-        Fit of nearly the same holds, its ``weight`` cut to these. The search starts there, and
-        what costs most is left out: the covariance lacks the doubt about the strengths, and
-        whether the surface is usable is taken over. For fits of which only the values are asked.
+        Whether outlying holds lose weight.
+    warm_start
+        Fit of nearly the same holds, with ``weight`` for the present ones. The search starts there
+        and the costly steps are skipped: the covariance ignores the uncertainty of the strengths,
+        and whether the surface is usable is copied. For fits of which only the values are used.
 
     Returns
     -------
     LatticeFit
-        Values, covariance and what the data said about themselves.
+        Values, covariance and diagnostics.
 
     Raises
     ------
     ValueError
-        When there is no hold, or a value is not finite.
+        If there is no hold, or a value is not finite.
     """
     problem = _Problem.of(axes, weights, y, own_se, log_index, scale=scale, log_se=log_se)
     start = np.log(PRIOR_MEDIAN)
-    if like is not None:
-        problem = replace(problem, keep=like.weight)
-        start = np.log(like.strengths)
+    if warm_start is not None:
+        problem = replace(problem, robust_weight=warm_start.weight)
+        start = np.log(warm_start.strengths)
     is_enough = len(problem.y) > MIN_ROBUST_HOLDS
     problem, best = _reweighted(problem, start, ROBUST_ROUNDS if robust and is_enough else 0)
     state = _evaluate(problem, best)
-    if like is not None:
+    if warm_start is not None:
         covariance = _covariance(problem, best)
-        is_surface, skill = like.is_surface, like.skill
+        is_surface, skill = warm_start.is_surface, warm_start.skill
         return _fit_at(problem, best, state, covariance, is_surface=is_surface, skill=skill)
     found = _finish(problem, best, state)
     if shared is not None:
@@ -554,52 +553,54 @@ def _with_shared_errors(
 
 
 def _reweighted(problem: _Problem, start: Floats, rounds: int) -> tuple[_Problem, Floats]:
-    """Search for the strengths while bad holds lose weight."""
+    """Search for the strengths while outlying holds lose weight."""
     best = _search(problem, start)
     for _ in range(rounds):
-        keep = _kept_weight(problem, best, _evaluate(problem, best))
-        if np.allclose(keep, problem.keep, atol=0.02):
+        robust_weight = _robust_weight(problem, best, _evaluate(problem, best))
+        if np.allclose(robust_weight, problem.robust_weight, atol=0.02):
             break
-        problem = replace(problem, keep=keep)
+        problem = replace(problem, robust_weight=robust_weight)
         best = _search(problem, best)
     return problem, best
 
 
 def _drift(problem: _Problem, p: Floats, time_s: Floats, load: Floats) -> tuple[Floats, Floats]:
-    """How far each log's need goes over time, the surface free, and its standard error."""
+    """Return the drift of each log's need beside the surface, and its standard error."""
     drift, error = np.zeros(problem.n_logs), np.full(problem.n_logs, np.inf)
     for log in range(problem.n_logs):
         own = problem.log_index == log
-        courses = _courses(time_s, load, own, is_many=len(problem.y) > MANY_HOLDS)
-        if courses.size:
-            drift[log], error[log] = _reach_over_time(problem, p, courses, own)
+        shapes = _drift_shapes(time_s, load, own, is_many=len(problem.y) > MANY_HOLDS)
+        if shapes.size:
+            drift[log], error[log] = _range_over_time(problem, p, shapes, own)
     return drift, error
 
 
-def _reach_over_time(
-    problem: _Problem, p: Floats, courses: Floats, own: npt.NDArray[np.bool_]
+def _range_over_time(
+    problem: _Problem, p: Floats, shapes: Floats, own: npt.NDArray[np.bool_]
 ) -> tuple[float, float]:
-    """How far a log's need goes from its lowest to its highest over time, and its error.
+    """Return the range of a log's need over time, from lowest to highest, and its error.
 
-    A step that the model lacks is taken for scatter, and its own holds for bad ones: it shrinks.
-    So a sure course is fitted beside the surface, with strengths, scatter and weights found anew,
-    and what is left is asked for another.
+    A step that is missing in the model counts as scatter, and its holds as outliers, so that it is
+    underestimated. A significant drift or step is therefore fitted beside the surface, with
+    strengths, scatter and weights estimated anew, and the remainder is searched for another.
     """
-    at, size, error = _surest(problem, p, courses)
-    if not _is_sure(size, error):
+    at, size, error = _most_significant(problem, p, shapes)
+    if not _is_significant(size, error):
         return size, error
     found, sign = [at], np.sign(size)
     while True:
-        chosen = courses[:, found]
+        chosen = shapes[:, found]
         for _ in range(2):
             sizes, covariance = _fitted(problem, p, chosen)
-            clean = replace(problem, y=problem.y - chosen @ sizes, keep=np.ones_like(problem.y))
+            clean = replace(
+                problem, y=problem.y - chosen @ sizes, robust_weight=np.ones_like(problem.y)
+            )
             clean, p = _reweighted(clean, p, ROBUST_ROUNDS)
-            problem = replace(problem, keep=clean.keep)
+            problem = replace(problem, robust_weight=clean.robust_weight)
         sizes, covariance = _fitted(problem, p, chosen)
         path = chosen @ sizes
-        at, size, error = _surest(replace(problem, y=problem.y - path), p, courses)
-        if len(found) == MOST_COURSES or at in found or not _is_sure(size, error):
+        at, size, error = _most_significant(replace(problem, y=problem.y - path), p, shapes)
+        if len(found) == MAX_SHAPES or at in found or not _is_significant(size, error):
             break
         found.append(at)
     rows = np.flatnonzero(own)
@@ -607,57 +608,63 @@ def _reach_over_time(
     return float(sign * (between @ sizes)), float(np.sqrt(between @ covariance @ between))
 
 
-def _is_sure(size: float, error: float) -> bool:
-    return abs(size) >= max(DRIFT_SPANS * error, DRIFT_LN)
+def _is_significant(size: float, error: float) -> bool:
+    return abs(size) >= max(DRIFT_SE * error, DRIFT_LN)
 
 
-def _surest(problem: _Problem, p: Floats, courses: Floats) -> tuple[int, float, float]:
-    """Place of the course that stands out most, its size and its standard error."""
-    reduced = _projected(problem, p, courses)
-    information = np.maximum(np.sum(courses * reduced, axis=0), 1e-12)
-    spans = problem.y @ reduced / np.sqrt(information)
-    at = int(np.argmax(np.abs(spans)))
+def _most_significant(problem: _Problem, p: Floats, shapes: Floats) -> tuple[int, float, float]:
+    """Return the index of the most significant drift or step, its size and standard error."""
+    reduced = _projected(problem, p, shapes)
+    information = np.maximum(np.sum(shapes * reduced, axis=0), 1e-12)
+    standardised = problem.y @ reduced / np.sqrt(information)
+    at = int(np.argmax(np.abs(standardised)))
     error = 1.0 / float(np.sqrt(information[at]))
-    return at, float(spans[at]) * error, error
+    return at, float(standardised[at]) * error, error
 
 
-def _fitted(problem: _Problem, p: Floats, courses: Floats) -> tuple[Floats, Floats]:
-    """Sizes of courses fitted together by generalised least squares, and their covariance."""
-    reduced = _projected(problem, p, courses)
-    covariance = linalg.pinvh(courses.T @ reduced)
+def _fitted(problem: _Problem, p: Floats, shapes: Floats) -> tuple[Floats, Floats]:
+    """Fit shapes together by generalised least squares; return sizes and covariance."""
+    reduced = _projected(problem, p, shapes)
+    covariance = linalg.pinvh(shapes.T @ reduced)
     return np.asarray(covariance @ (reduced.T @ problem.y)), np.asarray(covariance)
 
 
 def _projected(problem: _Problem, p: Floats, columns: Floats) -> Floats:
-    """Columns as `_State.score` has the holds' values: the surface taken out, shape (m, n)."""
+    """Project the surface out of the columns, as `_State.score` does for y, shape (m, n)."""
     return _posterior(problem, p).fitted(columns)[2]
 
 
-def _courses(time_s: Floats, load: Floats, own: npt.NDArray[np.bool_], *, is_many: bool) -> Floats:
-    """What a log's need may do over time, shape (m, k): slopes and steps, at all loads or high."""
-    if own.sum() < MIN_COURSE_HOLDS or np.ptp(time_s[own]) <= 0:
+def _drift_shapes(
+    time_s: Floats, load: Floats, own: npt.NDArray[np.bool_], *, is_many: bool
+) -> Floats:
+    """Return drifts and steps over time, at all loads and at high load only, shape (m, k)."""
+    if own.sum() < MIN_DRIFT_HOLDS or np.ptp(time_s[own]) <= 0:
         return np.zeros((len(own), 0))
-    middle, span, order = time_s[own].mean(), np.ptp(time_s[own]), np.sort(time_s[own])
-    at = np.quantile(order, STEPS_AT) if is_many else order[MIN_SIDE_HOLDS - 1 : -MIN_SIDE_HOLDS]
-    over_time = np.column_stack([(time_s - middle) / span, time_s[:, None] > at])
-    high = own & (load > np.quantile(load[own], COURSE_LOADS))
+    middle, length, order = time_s[own].mean(), np.ptp(time_s[own]), np.sort(time_s[own])
+    at = (
+        np.quantile(order, STEP_QUANTILES)
+        if is_many
+        else order[MIN_SIDE_HOLDS - 1 : -MIN_SIDE_HOLDS]
+    )
+    over_time = np.column_stack([(time_s - middle) / length, time_s[:, None] > at])
+    high = own & (load > np.quantile(load[own], HIGH_LOAD_QUANTILE))
     return np.concatenate([over_time * own[:, None], over_time * high[:, None]], axis=1)
 
 
 def _left_out(problem: _Problem, p: Floats, state: _State) -> tuple[Floats, Floats]:
     """Leave-one-out residuals and their standard deviations at full weight."""
     noise = problem.noise(p)
-    # a hold that nothing else speaks about has no residual: its deviation is held to a huge one
+    # a hold that alone determines its place has no residual: its standard deviation is set huge
     diagonal = np.maximum(state.leverage, 1e-9 / noise)
-    inflated = noise * (1.0 / problem.keep - 1.0)
+    inflated = noise * (1.0 / problem.robust_weight - 1.0)
     variance = np.maximum(1.0 / diagonal - inflated, noise)
     return state.score / diagonal, np.sqrt(variance)
 
 
-def _kept_weight(problem: _Problem, p: Floats, state: _State) -> Floats:
+def _robust_weight(problem: _Problem, p: Floats, state: _State) -> Floats:
     residual, se = _left_out(problem, p, state)
-    spans = np.abs(residual) / se
-    return np.asarray(np.minimum(1.0, (OUTLIER_SPANS / np.maximum(spans, 1e-12)) ** 2))
+    standardised = np.abs(residual) / se
+    return np.asarray(np.minimum(1.0, (OUTLIER_SD / np.maximum(standardised, 1e-12)) ** 2))
 
 
 def _finish(problem: _Problem, best: Floats, state: _State) -> LatticeFit:
@@ -665,9 +672,9 @@ def _finish(problem: _Problem, best: Floats, state: _State) -> LatticeFit:
     flat = _search(problem, best, _evaluate_flat)
     flat_state = _evaluate_flat(problem, flat)
     flat_residual, _ = _left_out(problem, flat, flat_state)
-    keep = problem.keep
-    flat_loss = float(np.sum(keep * flat_residual**2))
-    skill = 1.0 - float(np.sum(keep * residual**2)) / flat_loss if flat_loss > 0 else 0.0
+    robust_weight = problem.robust_weight
+    flat_loss = float(np.sum(robust_weight * flat_residual**2))
+    skill = 1.0 - float(np.sum(robust_weight * residual**2)) / flat_loss if flat_loss > 0 else 0.0
     gain = flat_state.misfit - state.misfit
     is_surface = gain >= MIN_LIKELIHOOD_GAIN and skill >= MIN_SKILL
     covariance = _covariance(problem, best) + _strength_covariance(problem, best)
@@ -684,38 +691,40 @@ def _fit_at(
     skill: float,
 ) -> LatticeFit:
     residual, se = _left_out(problem, best, state)
-    noise = problem.noise(best) / problem.keep
-    spent = len(problem.y) - float(np.sum(state.leverage * noise))
+    noise = problem.noise(best) / problem.robust_weight
+    effective_parameters = len(problem.y) - float(np.sum(state.leverage * noise))
     size = np.exp(best)
     return LatticeFit(
         theta=state.theta,
         covariance=covariance,
-        degrees_of_freedom=_degrees_of_freedom(problem, best, covariance, spent),
+        degrees_of_freedom=_degrees_of_freedom(problem, best, covariance, effective_parameters),
         curvature_rpm=float(size[0]),
         curvature_load=float(size[1]),
         slope=float(size[2]),
         hold_scatter=float(size[3]),
         log_scatter=float(size[4]),
-        weight=problem.keep,
+        weight=problem.robust_weight,
         left_out_residual=residual,
         left_out_se=se,
-        spent=spent,
+        effective_parameters=effective_parameters,
         is_surface=is_surface,
         skill=skill,
     )
 
 
-def _degrees_of_freedom(problem: _Problem, p: Floats, covariance: Floats, spent: float) -> float:
+def _degrees_of_freedom(
+    problem: _Problem, p: Floats, covariance: Floats, effective_parameters: float
+) -> float:
     """Degrees of freedom of the intervals.
 
-    What the holds say has as many as there are holds to spare; the share of the variance that
-    comes from the logs' offsets has only those of the logs. Both are joined as by Satterthwaite,
-    Biometrics Bulletin 2(6), 1946, 110-114.
+    The variance from the holds has as many as holds are left over by the surface; the share from
+    the logs' offsets has only those of the logs. Both are combined by Satterthwaite's rule
+    (Biometrics Bulletin 2(6), 1946, 110-114).
     """
-    of_holds = max(float(problem.keep.sum()) - spent, 1.0) + PRIOR_HOLDS
+    of_holds = max(float(problem.robust_weight.sum()) - effective_parameters, 1.0) + PRIOR_HOLDS
     if problem.n_logs < 2:
         return of_holds
-    counts = np.bincount(problem.log_index, weights=problem.keep)
+    counts = np.bincount(problem.log_index, weights=problem.robust_weight)
     total = float(np.median(np.diag(covariance)))
     shared = float(np.exp(2.0 * p[4]) * np.sum(counts**2) / np.sum(counts) ** 2)
     shared = min(shared, total)

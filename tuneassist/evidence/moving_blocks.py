@@ -91,7 +91,9 @@ class MovingBlocks:
         self._axes, self._load_offset = axes, load_offset
         self._max_gap_s = max_gap_s
         self._is_fast = interval_s <= SPIKE_INTERVAL_S
-        self._is_left_out = [not has_lambda and tau_s > SLOWEST_IN_TRIMS_S for tau_s in TRANSIENTS_S]
+        self._is_left_out = [
+            not has_lambda and tau_s > SLOWEST_IN_TRIMS_S for tau_s in TRANSIENTS_S
+        ]
         self._state: dict[str, float] = {}
         self._last_needs: Floats = np.zeros(0)
         self._time_s, self._clock = -np.inf, 0.0
@@ -214,9 +216,7 @@ def first_order_lag(values: Floats, keep: Floats, before: float) -> Floats:
     return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))
 
 
-def _summed(
-    block: npt.NDArray[np.int64], time_s: Floats, columns: list[Floats]
-) -> pd.DataFrame:
+def _summed(block: npt.NDArray[np.int64], time_s: Floats, columns: list[Floats]) -> pd.DataFrame:
     """Sum the rows of each block."""
     first = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
     count = np.diff(np.append(first, len(block)))

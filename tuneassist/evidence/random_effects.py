@@ -116,7 +116,9 @@ class EffectSolution:
     root: Floats
 
     @classmethod
-    def of(cls, effects: RandomEffects, posterior: Posterior, *, walk_step: float) -> EffectSolution:
+    def of(
+        cls, effects: RandomEffects, posterior: Posterior, *, walk_step: float
+    ) -> EffectSolution:
         """Solve for the columns beside a surface.
 
         Parameters

@@ -1,7 +1,8 @@
-"""Means of correlated samples: how many independent ones they are worth, and their covariance.
+"""Means of correlated samples: effective sample size, autocorrelation and cluster covariance.
 
-Samples of one hold follow each other faster than the noise forgets, so that n of them are worth
-fewer than n. The same holds for the holds of one log, which share a sensor and a day.
+Samples of one hold are closer together than the correlation time of the noise, so n of them are
+worth fewer than n independent ones. The same is true for the holds of one log, which share a sensor
+and a day.
 """
 
 from __future__ import annotations
@@ -40,16 +41,16 @@ def effective_sample_size(n: int, correlations: npt.ArrayLike) -> float:
 
 
 def pooled_autocorrelation(residual: pd.Series, group: pd.Series, *, max_lag: int) -> Floats:
-    """Autocorrelation of residuals pooled over groups, cut where it is first indistinct from zero.
+    """Autocorrelation of residuals pooled over groups, cut where it is no longer significant.
 
     Parameters
     ----------
     residual
         Samples minus their group's location, in time order.
     group
-        Group of each sample; products never cross a border.
+        Group of each sample; products never cross groups.
     max_lag
-        Longest lag looked at. [samples]
+        Longest lag. [samples]
 
     Returns
     -------
@@ -75,35 +76,8 @@ def pooled_autocorrelation(residual: pd.Series, group: pd.Series, *, max_lag: in
     return chain[1:stop]
 
 
-def newey_west_covariance(x: Floats, residual: Floats, *, lags: int) -> Floats:
-    """Covariance of least-squares coefficients under autocorrelated errors.
-
-    Parameters
-    ----------
-    x
-        Regressors, shape (n, k), rows in time order.
-    residual
-        Residuals of the fit, shape (n,).
-    lags
-        Bandwidth L of the Bartlett weights 1 - j/(L+1). [samples]
-
-    Returns
-    -------
-    numpy.ndarray
-        Shape (k, k), without small-sample correction. Newey and West, Econometrica 55(3), 1987,
-        703-708.
-    """
-    scores = x * residual[:, None]
-    meat = scores.T @ scores
-    for lag in range(1, min(lags, len(x) - 1) + 1):
-        cross = scores[lag:].T @ scores[:-lag]
-        meat += (1.0 - lag / (lags + 1.0)) * (cross + cross.T)
-    bread = np.linalg.pinv(x.T @ x)
-    return np.asarray(bread @ meat @ bread)
-
-
 def cluster_covariance(x: Floats, residual: Floats, cluster: npt.ArrayLike) -> Floats:
-    """Covariance of least-squares coefficients with errors that are shared inside clusters.
+    """Covariance of least-squares coefficients with errors shared within clusters.
 
     Parameters
     ----------

@@ -24,10 +24,10 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.errors import InputError
+from tuneassist.evidence.cell_passes import COLUMNS as PASS_COLUMNS
 from tuneassist.evidence.delay import SensorDelay
-from tuneassist.evidence.driven import COLUMNS as DRIVEN_COLUMNS
 from tuneassist.evidence.holds import SHARED_ERRORS, Settling
-from tuneassist.evidence.passes import COLUMNS as PASS_COLUMNS
+from tuneassist.evidence.load_envelope import COLUMNS as DRIVEN_COLUMNS
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.json_file import built, parse_record, take, take_list, take_words

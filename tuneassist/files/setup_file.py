@@ -291,7 +291,7 @@ def _channels(table: TomlTable, axes: Axes) -> Mapping[str, ChannelSource]:
             _check_unit(entry, "unit", source.unit, spellings=True)
             _check_unit(entry, "transfer_unit", source.transfer_unit, inside, spellings=True)
         if source.raw is not None:
-            from tuneassist.reading.diagnostic import parameter
+            from tuneassist.reading.obd import parameter
 
             with errors_located(entry):
                 parameter(source.raw, channel=name, where="")

@@ -6,10 +6,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.evidence.driven import held_loads, is_driven, joined
+from tuneassist.evidence.hull import MIN_WEIGHT
 from tuneassist.evidence.lattice import axis_positions
+from tuneassist.evidence.load_envelope import (
+    envelope_of_holds,
+    is_within_envelope,
+    joined_envelopes,
+)
 from tuneassist.evidence.need import target_at
-from tuneassist.evidence.reach import TOUCH
 from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats, bilinear_weights
 from tuneassist.loop.settings import PlanSettings
@@ -52,7 +56,7 @@ def _visits_from_holds(holds: pd.DataFrame, axes: Axes, total: Floats) -> Floats
         for points in (axes.rpm, axes.load)
     )
     rpm_at, load_at = (m.ravel() for m in np.meshgrid(fine_rpm, fine_load, indexing="ij"))
-    inside = is_driven(axes, held_loads(axes, rpm, load), rpm_at, load_at)
+    inside = is_within_envelope(axes, envelope_of_holds(axes, rpm, load), rpm_at, load_at)
     np.add.at(total, nearest_cell(axes, rpm_at[inside], load_at[inside]), 1.0)
     return total
 
@@ -121,19 +125,22 @@ def _is_driven(
         table
         for log in evidence.logs
         for table in (
-            held_loads(axes, *(log.holds[c].to_numpy(dtype=float) for c in ("rpm", "load"))),
+            envelope_of_holds(axes, *(log.holds[c].to_numpy(dtype=float) for c in ("rpm", "load"))),
             log.driven,
         )
         if table is not None
     ]
     if not known:
         return np.ones(len(rpm), dtype=bool)
-    driven, steps = joined(known), [0.0, -beyond_cells, beyond_cells] if beyond_cells > 0 else [0.0]
+    driven, steps = (
+        joined_envelopes(known),
+        [0.0, -beyond_cells, beyond_cells] if beyond_cells > 0 else [0.0],
+    )
     found = np.zeros(len(rpm), dtype=bool)
     for along_rpm in steps:
         for along_load in steps:
             near = _moved(axes.rpm, rpm, along_rpm), _moved(axes.load, load, along_load)
-            found |= is_driven(axes, driven, *near)
+            found |= is_within_envelope(axes, driven, *near)
     return found
 
 
@@ -189,6 +196,6 @@ def _is_allowed(
 ) -> Mask:
     hot = cells_past_ceilings(cells, setup).ravel().astype(float)
     weights = bilinear_weights(setup.axes, rpm, load) if len(rpm) else None
-    cool = np.ones(0, dtype=bool) if weights is None else np.asarray(weights @ hot) < TOUCH
+    cool = np.ones(0, dtype=bool) if weights is None else np.asarray(weights @ hot) < MIN_WEIGHT
     limit = setup.engine.rev_limit_rpm
     return cool if limit is None else cool & (rpm <= limit - settings.rev_margin_rpm)

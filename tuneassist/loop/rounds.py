@@ -10,7 +10,7 @@ import pandas as pd
 
 from tuneassist.correction import LimitedStep
 from tuneassist.errors import NoEvidenceError
-from tuneassist.evidence.copies import is_original
+from tuneassist.evidence.duplicate_holds import is_original
 from tuneassist.evidence.repeats import said_once
 from tuneassist.grid import Grid
 from tuneassist.loop.pooling import Round, pool_rounds

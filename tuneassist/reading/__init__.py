@@ -3,15 +3,15 @@
 In the order in which bytes become samples::
 
     source       path to bytes: unpacked, hashed and bounded as they are read
-    text         bytes to lines of text; where header, units and data are
+    text_layout  bytes to lines of text; where header, units and data are
     delimited    lines to raw columns                          text logs
     columnar     Arrow and Feather, and all that is in columns
     parquet      pages of a Parquet file, before one is unpacked
     mdf          ASAM MDF 4: blocks, data, formula, values, parts
-    cells        a cell, or a column of a table, to numbers
+    cell_parsing a cell, or a column of a table, to numbers
     headers      words and unit of a header
     matching     which column serves which channel
-    diagnostic   raw bytes of a diagnostic answer to values
+    obd          raw bytes of an OBD response to values
     timeline     stamps to seconds that rise
     unit_checks  does the unit fit the values
     columns      cells to values inside: sensors, units, pressures

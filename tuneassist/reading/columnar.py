@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 
 from tuneassist.errors import LogError
-from tuneassist.reading.cells import (
+from tuneassist.reading.cell_parsing import (
     arrow_cells,
     decimal_signs,
     is_readable,

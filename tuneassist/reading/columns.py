@@ -16,7 +16,6 @@ import pandas as pd
 
 from tuneassist.channels import CHANNELS, Channel
 from tuneassist.errors import LogError
-from tuneassist.reading.diagnostic import decode_answers
 from tuneassist.reading.log import Cells, Floats, Piece
 from tuneassist.reading.matching import (
     Match,
@@ -26,6 +25,7 @@ from tuneassist.reading.matching import (
     may_leave_out,
     or_unread,
 )
+from tuneassist.reading.obd import decode_responses
 from tuneassist.reading.unit_checks import (
     MAX_IMPOSSIBLE_SHARE,
     MAX_TEXT_SHARE,
@@ -67,7 +67,7 @@ def apply_sensor(match: Match, cells: Cells) -> Cells:
     if source is None:
         return cells
     if source.raw is not None:
-        return decode_answers(cells, int(source.raw, 16), is_hex=source.raw_as == "hex")
+        return decode_responses(cells, int(source.raw, 16), is_hex=source.raw_as == "hex")
     if source.transfer is not None:
         numbers = apply_transfer(cells.numbers, source.transfer)
         beyond = int((np.isnan(numbers) & ~np.isnan(cells.numbers)).sum())
@@ -184,7 +184,7 @@ def apply_transfer(values: Floats, pairs: tuple[tuple[float, float], ...]) -> Fl
 
 _HUGE = 1e12  # no measurement in any unit
 AFR_CONVERTED = "AFR became lambda with a stoichiometric AFR of"
-"""Words of the one note that tells of a conversion as asked for, and of no doubt."""
+"""Start of the one note that reports a requested conversion and no uncertainty."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -393,8 +393,8 @@ class TextCount:
         check_texts(self.count, self._numbers, example, where=f"{where}, row {line}")
 
 
-class RunningColumn:
-    """What the checks of a column must know of a whole log.
+class ColumnChecker:
+    """Collects over a whole log what the checks of a column need.
 
     Parameters
     ----------
@@ -404,7 +404,7 @@ class RunningColumn:
 
     def __init__(self, column: Column) -> None:
         self.column = replace(column, numbers=np.empty(0))
-        self._kept: list[Floats] = []
+        self._sampled: list[Floats] = []
         self._count, self._stride = 0, 1
         self._given = self.wrong = self.beyond = 0
         self._first_wrong = float("nan")
@@ -448,7 +448,7 @@ class RunningColumn:
             self._first_wrong = float(wrong[0])
         self.wrong += len(wrong)
         self.beyond += cells.beyond
-        self.texts.add(cells, lines, self._keep(cells.numbers))
+        self.texts.add(cells, lines, self._sample(cells.numbers))
         return values
 
     def check(self, setup: Setup | None, name: str) -> None:
@@ -463,7 +463,7 @@ class RunningColumn:
         where = f"{name}, column {match.heading.text!r}"
         self.texts.check(where)
         try:
-            check_values(match, np.concatenate([np.empty(0), *self._kept]), setup, where=where)
+            check_values(match, np.concatenate([np.empty(0), *self._sampled]), setup, where=where)
         except LogError as error:  # the first part was what its unit says
             raise LogError(
                 f"the log begins in {match.unit or 'its unit'}, and what follows does not fit "
@@ -473,17 +473,17 @@ class RunningColumn:
             ) from error
         check_possible(self.column, self.wrong, self._given, self._first_wrong, where=where)
 
-    def _keep(self, numbers: Floats) -> int:
-        """Keep some of a part's values for checking; returns how many are finite."""
+    def _sample(self, numbers: Floats) -> int:
+        """Sample a part's values for the checks; return how many are finite."""
         is_full = bool(np.isfinite(numbers.sum()))
         given = numbers if is_full else numbers[~np.isnan(numbers)]
         self._given += len(given)
         kept = given[:: self._stride].copy()
-        self._kept.append(kept)
+        self._sampled.append(kept)
         self._count += len(kept)
         while self._count > MOST_SAMPLED:
-            self._kept = [np.concatenate(self._kept)[::2]]
-            self._count = len(self._kept[0])
+            self._sampled = [np.concatenate(self._sampled)[::2]]
+            self._count = len(self._sampled[0])
             self._stride *= 2
         return len(given) if is_full else int(np.isfinite(given).sum())
 
@@ -494,8 +494,8 @@ axis tells gauge from absolute. [1]"""
 
 
 @dataclass(eq=False)
-class PartWork:
-    """What has been read so far of one part of a log."""
+class PartColumns:
+    """The columns converted so far of one part of a log."""
 
     setup: Setup | None
     name: str
@@ -509,70 +509,70 @@ class PartWork:
         return self.piece.lines
 
 
-def check_gauges(work: PartWork) -> None:
-    """Ask where what is gauge by its name alone may be absolute.
+def check_gauges(part: PartColumns) -> None:
+    """Refuse pressures that are gauge by name only and may be absolute.
 
     Parameters
     ----------
-    work
+    part
         The first part.
     """
     others: dict[str, Floats] = {
-        name: work.columns[name].numbers
+        name: part.columns[name].numbers
         for name in ("throttle", "pedal", "manifold_pressure")
-        if name in work.columns
+        if name in part.columns
     }
-    _check_one_reference(work)
-    is_spark = work.setup is None or work.setup.engine.ignition == "spark"
+    _check_one_reference(part)
+    is_spark = part.setup is None or part.setup.engine.ignition == "spark"
     settled: set[int] = set()  # columns that the axes tell to be gauge
     for name in ("load", "boost"):
-        column = work.columns.get(name)
+        column = part.columns.get(name)
         if column is None or unit_named(column.unit_inside).quantity != "pressure":
             continue
-        if not _is_gauge(work, name, column):
+        if not _is_gauge(part, name, column):
             continue
-        if name == "load" and _fits_gauge_axis(work, column):
+        if name == "load" and _fits_gauge_axis(part, column):
             settled.add(column.match.heading.index)
         if column.match.heading.index in settled:
             continue
-        where = f"{work.name}, column {column.match.heading.text!r}"
+        where = f"{part.name}, column {column.match.heading.text!r}"
         values = convert(column.numbers, column.unit_inside, "kPa")
         try:
             check_boost(column.match, values, others, is_spark=is_spark, where=where)
         except LogError as error:
-            if not may_leave_out(column.match, error, work.setup):
-                raise or_unread(error, name, work.setup) from error
-            work.notes.append(left_out(error, work.name))
-            del work.columns[name]
+            if not may_leave_out(column.match, error, part.setup):
+                raise or_unread(error, name, part.setup) from error
+            part.notes.append(left_out(error, part.name))
+            del part.columns[name]
 
 
-def _is_gauge(work: PartWork, name: str, column: Column) -> bool:
+def _is_gauge(part: PartColumns, name: str, column: Column) -> bool:
     """Tell whether the column, as it was logged, is taken to count from the barometer."""
-    return (name == "boost" or is_gauge_axis(work.setup)) != bool(column.match.shift)
+    return (name == "boost" or is_gauge_axis(part.setup)) != bool(column.match.shift)
 
 
-def _check_one_reference(work: PartWork) -> None:
+def _check_one_reference(part: PartColumns) -> None:
     """Refuse one column that is gauge for load and absolute for boost, or the other way round."""
-    load, boost = work.columns.get("load"), work.columns.get("boost")
+    load, boost = part.columns.get("load"), part.columns.get("boost")
     if load is None or boost is None or load.match.heading.index != boost.match.heading.index:
         return
     words = {True: "gauge", False: "absolute"}
-    of_load, of_boost = _is_gauge(work, "load", load), _is_gauge(work, "boost", boost)
+    of_load, of_boost = _is_gauge(part, "load", load), _is_gauge(part, "boost", boost)
     if of_load != of_boost:
         raise LogError(
             f"the column is taken as {words[of_load]} for load and {words[of_boost]} for boost.",
-            where=f"{work.name}, column {load.match.heading.text!r}",
+            where=f"{part.name}, column {load.match.heading.text!r}",
             mend="Under [channels] give both entries the same unit, such as "
             f'"{load.match.unit or "kPa"} gauge".',
         )
 
 
-def _fits_gauge_axis(work: PartWork, column: Column) -> bool:
+def _fits_gauge_axis(part: PartColumns, column: Column) -> bool:
     """Tell whether the load lies on the table as gauge pressure, and would not as absolute."""
-    if work.setup is None:
+    if part.setup is None:
         return False
-    points = work.setup.axes.load
-    atmosphere = convert(work.setup.limits.barometer_kpa, "kPa", column.unit_inside)
+    points = part.setup.axes.load
+    atmosphere = convert(part.setup.limits.barometer_kpa, "kPa", column.unit_inside)
     values = column.numbers[np.isfinite(column.numbers)]
     as_gauge, as_absolute = (
         float(np.mean((at >= points[0]) & (at <= points[-1]))) if len(at) else 0.0
@@ -581,12 +581,12 @@ def _fits_gauge_axis(work: PartWork, column: Column) -> bool:
     return as_gauge >= ON_THE_AXIS and as_absolute <= 1.0 - ON_THE_AXIS
 
 
-def apply_barometer(work: PartWork, before_kpa: float | None = None) -> float | None:
+def apply_barometer(part: PartColumns, before_kpa: float | None = None) -> float | None:
     """Bring gauge pressures to absolute and back, with the logged barometer where there is one.
 
     Parameters
     ----------
-    work
+    part
         The part.
     before_kpa
         What the barometer said last in the parts before; None where it has said nothing. [kPa]
@@ -596,27 +596,27 @@ def apply_barometer(work: PartWork, before_kpa: float | None = None) -> float | 
     float
         What it said last. [kPa]
     """
-    fixed = work.setup.limits.barometer_kpa if work.setup else ATMOSPHERE_KPA
-    pressure: Floats = np.full(len(work.lines), fixed)
+    fixed = part.setup.limits.barometer_kpa if part.setup else ATMOSPHERE_KPA
+    pressure: Floats = np.full(len(part.lines), fixed)
     origin = f"a barometer of {fixed:g} kPa (none was logged)"
-    logged = work.columns.get("barometer")
+    logged = part.columns.get("barometer")
     if logged is not None:
         pressure, before_kpa = _carried(logged.numbers, before_kpa, fixed)
         origin = "the logged barometer"
-    for name, column in list(work.columns.items()):
+    for name, column in list(part.columns.items()):
         if column.match.shift:
             change = column.match.shift * convert(pressure, "kPa", column.unit_inside)
-            work.columns[name] = replace(column, numbers=column.numbers + change)
+            part.columns[name] = replace(column, numbers=column.numbers + change)
             sign = "added to" if column.match.shift > 0 else "taken from"
-            work.notes.append(f"{name}: {origin} was {sign} {column.match.heading.text!r}.")
-    _add_manifold_pressure(work, pressure, origin)
+            part.notes.append(f"{name}: {origin} was {sign} {column.match.heading.text!r}.")
+    _add_manifold_pressure(part, pressure, origin)
     return before_kpa
 
 
 def _carried(
     numbers: Floats, before_kpa: float | None, fixed_kpa: float
 ) -> tuple[Floats, float | None]:
-    """Fill a barometer's blanks with what it said last, and before it spoke with what it says."""
+    """Fill a barometer's blanks with its last value, and those at the start with its first."""
     given = np.flatnonzero(np.isfinite(numbers))
     if len(given) == len(numbers) > 0:
         return numbers, float(numbers[-1])
@@ -628,33 +628,33 @@ def _carried(
     return filled, float(numbers[given[-1]])
 
 
-def _add_manifold_pressure(work: PartWork, barometer: Floats, origin: str) -> None:
+def _add_manifold_pressure(part: PartColumns, barometer: Floats, origin: str) -> None:
     """Derive absolute manifold pressure from load or boost where it has no column of its own."""
-    if "manifold_pressure" in work.columns:
+    if "manifold_pressure" in part.columns:
         return
-    load, boost = work.columns.get("load"), work.columns.get("boost")
-    setup = work.setup
+    load, boost = part.columns.get("load"), part.columns.get("boost")
+    setup = part.setup
     if setup and load and unit_named(setup.axes.load_unit).quantity == "pressure":
         values = convert(load.numbers, load.unit_inside, "kPa")
         if is_gauge_axis(setup):
             values = values + barometer
-            work.notes.append(
+            part.notes.append(
                 f"manifold_pressure: {origin} was added to {load.match.heading.text!r}."
             )
-        work.columns["manifold_pressure"] = Column(load.match, values, "kPa", ())
+        part.columns["manifold_pressure"] = Column(load.match, values, "kPa", ())
     elif boost:
-        work.columns["manifold_pressure"] = Column(
+        part.columns["manifold_pressure"] = Column(
             boost.match, boost.numbers + barometer, "kPa", ()
         )
-        work.notes.append(f"manifold_pressure: {origin} was added to {boost.match.heading.text!r}.")
+        part.notes.append(f"manifold_pressure: {origin} was added to {boost.match.heading.text!r}.")
 
 
-def samples_of(work: PartWork, seconds: Floats) -> pd.DataFrame:
+def samples_of(part: PartColumns, seconds: Floats) -> pd.DataFrame:
     """Return the rows that have a time as samples."""
-    columns: dict[str, object] = {"row": work.lines, "time_s": seconds}
+    columns: dict[str, object] = {"row": part.lines, "time_s": seconds}
     for name, channel in CHANNELS.items():
-        if name in work.columns:
-            columns[channel.column] = work.columns[name].numbers
+        if name in part.columns:
+            columns[channel.column] = part.columns[name].numbers
     is_usable = np.isfinite(seconds)
     frame = pd.DataFrame(columns, copy=False)
     return frame if is_usable.all() else frame[is_usable].reset_index(drop=True)

@@ -18,7 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.errors import LogError
-from tuneassist.reading.cells import BLANKS, arrow_cells, parse_words
+from tuneassist.reading.cell_parsing import BLANKS, arrow_cells, parse_words
 from tuneassist.reading.log import Cells, Dialect, Piece, Wanted
 from tuneassist.reading.source import (
     MOST_BLANK_LINES,
@@ -28,7 +28,7 @@ from tuneassist.reading.source import (
     check_headers,
     check_line,
 )
-from tuneassist.reading.text import (
+from tuneassist.reading.text_layout import (
     HEAD_LINES,
     Layout,
     blocks,

@@ -1,4 +1,4 @@
-"""What reading hands on: the log with its samples, and what was recognised, mended and dropped."""
+"""The result of reading: a log with its samples, and what was recognised, corrected and dropped."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ UnitHow = Literal["setup", "header", "values", "inside", ""]
 
 @dataclass(frozen=True)
 class ColumnReport:
-    """What became of one column; a column that serves two channels has two reports.
+    """How one column was read; a column that serves two channels has two reports.
 
     Parameters
     ----------
@@ -95,7 +95,7 @@ class Log:
     dropped
         Reason and number of rows, for each reason that took any.
     notes
-        Sentences about what was mended or assumed.
+        Notes on what was corrected or assumed.
     rows_read
         Rows of data in the file, before any were dropped.
     dialect

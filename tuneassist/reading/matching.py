@@ -17,9 +17,9 @@ from tuneassist import channels, inert
 from tuneassist.channels import BARE_DUTY, CHANNELS, KNOCK, channels_called, phrase_key, plain_words
 from tuneassist.errors import LogError, SetupError
 from tuneassist.inert import NAME_LENGTH, clipped
-from tuneassist.reading.diagnostic import parameter
 from tuneassist.reading.headers import Heading, channel_of
 from tuneassist.reading.log import UnitHow
+from tuneassist.reading.obd import parameter
 from tuneassist.settings import ChannelSource, Setup
 from tuneassist.units import UNITS, Quantity, UnitReading, find_unit, unit_named, units_of
 
@@ -28,7 +28,7 @@ MOST_HEADERS = 40
 
 
 class UnclearError(LogError):
-    """A column or a unit is in doubt; without a setup this is a note and no error."""
+    """A column or a unit is ambiguous; without a setup this is a note and not an error."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ def quantity_of(channel: str, setup: Setup | None) -> Quantity:
 def with_unit(
     channel: str, heading: Heading, quantity: Quantity, how: Literal["setup", "header"]
 ) -> Match:
-    """Take the header's unit if the channel can have it; an unknown unit stays in doubt."""
+    """Take the header's unit if the channel can have it; an unknown unit stays open."""
     if quantity == "number":
         return Match(channel, heading, how, heading.unit or "1", "inside")
     if heading.unit and unit_named(heading.unit).quantity == quantity:
@@ -89,7 +89,7 @@ def check_unit_text(match: Match, quantity: Quantity, *, name: str) -> None:
     Raises
     ------
     LogError
-        Names the unit needed, the one found, and the line that mends it.
+        Names the unit needed, the unit found, and the setup line that corrects it.
     """
     heading = match.heading
     if match.unit is not None or not (heading.is_unit_marked and heading.unit_text):
@@ -112,7 +112,7 @@ def check_unit_text(match: Match, quantity: Quantity, *, name: str) -> None:
 
 
 def is_remark(heading: Heading, quantity: Quantity) -> bool:
-    """Tell whether what looks like a unit is none: "Lambda (F)" is the front one, not degrees."""
+    """Tell whether an apparent unit is a remark: "Lambda (F)" is the front bank, not degrees."""
     kind = unit_named(heading.unit or "1").quantity
     is_letter = kind == "temperature" and len(heading.unit_text) == 1
     return kind != quantity and (is_letter or not heading.is_unit_marked)
@@ -128,7 +128,7 @@ def transfer_line(match: Match) -> str:
 
 
 def ambiguous(channel: str, headings: Sequence[Heading], *, name: str) -> UnclearError:
-    """Return the error that lists the columns between which nothing decides."""
+    """Return the error that lists the columns that fit equally well."""
     texts = [h.text for h in headings]
     if len(set(texts)) < len(texts):
         places = " and ".join(str(h.index + 1) for h in headings)
@@ -145,13 +145,13 @@ def ambiguous(channel: str, headings: Sequence[Heading], *, name: str) -> Unclea
 
 
 def may_leave_out(match: Match, error: LogError, setup: Setup | None) -> bool:
-    """Tell whether doubt about a column is a note: nothing hangs on it, or no setup asks for it."""
+    """Tell whether an ambiguous column is only a note: no setup, or not a needed channel."""
     is_open = setup is None and isinstance(error, UnclearError)
     return is_open or (match.how == "header" and not is_needed(match.channel, setup))
 
 
 def left_out(error: LogError, name: str) -> str:
-    """Return the note on a column that was left out; whose log it is, is said beside it."""
+    """Return the note on a column that was left out, without the log's name."""
     return f"{error.without(name)} It was left out."
 
 
@@ -173,26 +173,25 @@ def setup_line(channel: str, header: str, unit: str | None) -> str:
 
 
 NEAR_NAME = 0.6
-"""Likeness from which a header, its unit left out, is held to be the one that was meant; below it
-any two short words are alike. [1]"""
+"""Similarity, without units, from which a header is suggested as the one that was meant; below it
+any two short words are similar. [1]"""
 NEAR_CHARS = 60
-"""So much of a header is compared; the work grows with its square. [1]"""
+"""Characters of a header that are compared; the work grows with their square. [1]"""
 
 _BEHIND_CATALYST = re.compile(r"\d\W{0,2}s(?:ensor)?\W{0,2}2", re.IGNORECASE)
 """Bank and sensor as diagnostics name them: the second sensor of a bank is behind the catalyst."""
 
 REQUIRED = ("time", "rpm", "load", "lambda", "fuel_trim_short", "fuel_trim_long")
-"""Channels about which doubt is never a matter of leaving them out: without them there is no need,
-or only half of it."""
+"""Channels that are never left out: without them the need is unknown, or incomplete."""
 
 SPARED = ("lambda_target", "throttle", "pedal", "injector_duty")
-"""Channels of which a wrong unit is never passed over, and which a proposal goes without all the
-same: between several columns none is taken. A ceiling makes each of them needed."""
+"""Channels whose wrong unit is an error, but which a proposal can do without: if several columns
+fit, none is taken. A ceiling makes each of them needed."""
 
 
 @dataclass(frozen=True)
 class Matched:
-    """All matches, at most one per channel, and what had to be said on the way."""
+    """All matches, at most one per channel, and the notes."""
 
     matches: Mapping[str, Match]
     notes: tuple[str, ...]
@@ -271,7 +270,7 @@ def _like_load(match: Match, load: Match | None, setup: Setup | None) -> Match:
 def _all_knock(
     candidates: Sequence[Heading], matches: Mapping[str, Match], setup: Setup | None, *, name: str
 ) -> dict[str, Match]:
-    """Take every column of knock that no entry names: none of them may be ignored.
+    """Take every knock column that the setup does not name: none may be ignored.
 
     Raises
     ------
@@ -297,14 +296,14 @@ def _all_knock(
 def _bare_duty(
     free: Sequence[Heading], matches: Mapping[str, Match], setup: Setup | None
 ) -> list[str]:
-    """Ask whose duty a column is that names no part, where the injectors' is not there."""
+    """Return a question for each duty column that names no part, if no injector duty was found."""
     channel = "injector_duty"
     is_watched = setup is None or channel in setup.limits.ceilings
     if channel in matches or is_unread(channel, setup) or not is_watched:
         return []
     keys = {phrase_key(plain_words(words)) for words in BARE_DUTY}
     return [
-        f"Column {inert.quoted(heading.text)} does not say what it is the duty of, and was left "
+        f"Column {inert.quoted(heading.text)} does not say which duty it is, and was left "
         "out. If it is the injectors', write under [channels]: "
         f"{setup_line(channel, heading.text, heading.unit)}; if not: {channel} = false."
         for heading in free
@@ -336,8 +335,8 @@ def _second_bank(
     if len(units) == 1:
         return match
     notes.append(
-        f"Column {match.heading.text!r} was left out: in another unit than the lambda of the setup "
-        "it is likely the same sensor once more. If it is a second bank, name it under [channels]: "
+        f"Column {match.heading.text!r} was left out: its unit differs from the setup's lambda, so "
+        "it is likely the same sensor again. If it is a second bank, name it under [channels]: "
         f"{setup_line('lambda_second', match.heading.text, match.unit)}."
     )
     return None
@@ -362,15 +361,15 @@ def _check_shared(
         if is_one or is_number or _is_sensor(match) or _is_sensor(other):
             continue
         raise LogError(
-            f"this column is to be {other.channel} in {units[0] or kinds[0]} and {match.channel} "
-            f"in {units[1] or kinds[1]} at once.",
+            f"one column cannot be both {other.channel} in {units[0] or kinds[0]} and "
+            f"{match.channel} in {units[1] or kinds[1]}.",
             where=f"{name}, column {match.heading.text!r}",
             mend="Name another column for one of them under [channels].",
         )
 
 
 def is_needed(channel: str, setup: Setup | None) -> bool:
-    """Tell whether doubt about a channel must stop the reading."""
+    """Tell whether an ambiguous channel is an error."""
     ceilings = setup.limits.ceilings if setup else {}
     return CHANNELS[channel].is_decisive or channel in ceilings
 
@@ -397,10 +396,10 @@ def is_unread(channel: str, setup: Setup | None) -> bool:
 
 
 def or_unread(error: LogError, channel: str, setup: Setup | None) -> LogError:
-    """Say in an error about a channel that it may be left unread, where the job goes without it.
+    """Add to an error how to leave the channel unread, if the command can do without it.
 
-    What a ceiling waits for is asked about before any other log is used: setting this one aside
-    would hide its readings.
+    An ambiguous channel with a ceiling stops the command: setting this log aside would hide its
+    readings.
     """
     if channel in REQUIRED:
         return error

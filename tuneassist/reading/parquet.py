@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from tuneassist.errors import LogError
-from tuneassist.reading.cells import is_text
+from tuneassist.reading.cell_parsing import is_text
 from tuneassist.reading.source import VALUE_BYTES, check_held, check_unpacked, in_words
 
 _MARK = b"PAR1"

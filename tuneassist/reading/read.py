@@ -21,8 +21,8 @@ from tuneassist.errors import LogError, SetupError
 from tuneassist.inert import one_line
 from tuneassist.reading.columns import (
     Column,
-    PartWork,
-    RunningColumn,
+    ColumnChecker,
+    PartColumns,
     TextCount,
     apply_barometer,
     apply_sensor,
@@ -47,14 +47,14 @@ from tuneassist.reading.matching import (
     quantity_of,
     setup_line,
 )
-from tuneassist.reading.source import ReadAhead, Source, check_row_count
+from tuneassist.reading.source import Prefetcher, Source, check_row_count
 from tuneassist.reading.timeline import Timeline, TimeReader, refuse_falling
 from tuneassist.reading.unit_checks import TRIMS, check_text, check_time_header
 from tuneassist.settings import READ_SETUP, Setup, SteadySettings
 
 FIRST_ROWS = SteadySettings().estimate_rows
 """Rows of the first part where no setup says otherwise. [rows]"""
-MOST_AHEAD, AHEAD_VALUES = 12, 2_000_000
+MAX_PREFETCHED_PARTS, MAX_PREFETCHED_VALUES = 12, 2_000_000
 """Parts that are read ahead of their use: at most so many, and no more than hold so many values
 (16 MB). [1]"""
 MIN_ROWS = 5
@@ -126,7 +126,7 @@ class LogReader:
             of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
         self._path, self._setup = file_path(path, error=LogError), setup
         self._rows = setup.steady.estimate_rows if setup else FIRST_ROWS
-        self._say = progress or (lambda share: None)
+        self._report_progress = progress or (lambda share: None)
         self._log: Log | None = None
 
     def log(self) -> Log:
@@ -150,7 +150,7 @@ class LogReader:
             When the file cannot be used.
         """
         with Source(self._path) as source:
-            reader = _PartReader(source, self._setup, self._rows, self._say)
+            reader = _PartReader(source, self._setup, self._rows, self._report_progress)
             with closing(reader):
                 found = reader.samples()
                 first = next(found)
@@ -159,18 +159,18 @@ class LogReader:
                 else:
                     yield from self._further(first, found, source)
             reader.check()
-            self._say(1.0)
+            self._report_progress(1.0)
             self._log = reader.log()
 
     def _further(
         self, first: pd.DataFrame, found: Iterator[pd.DataFrame], source: Source
     ) -> Iterator[pd.DataFrame]:
         """Yield the parts of a long log, the next ones read while one is worked on."""
-        depth = max(2, min(MOST_AHEAD, AHEAD_VALUES // max(1, first.size)))
-        with ReadAhead(found, depth=depth) as parts:
+        depth = max(2, min(MAX_PREFETCHED_PARTS, MAX_PREFETCHED_VALUES // max(1, first.size)))
+        with Prefetcher(found, depth=depth) as parts:
             yield first
             for samples in parts:
-                self._say(source.share)
+                self._report_progress(source.share)
                 if len(samples):
                     yield samples
 
@@ -178,25 +178,27 @@ class LogReader:
 class _PartReader:
     """The parts of one open log: columns matched, converted, and counted for the report."""
 
-    def __init__(self, source: Source, setup: Setup | None, rows: int, say: Progress) -> None:
+    def __init__(
+        self, source: Source, setup: Setup | None, rows: int, report_progress: Progress
+    ) -> None:
         self._source, self._setup, self._name = source, setup, source.name
-        self._rows_of_part, self._say = rows, say
+        self._rows_of_part, self._report_progress = rows, report_progress
         self._headers = {entry.column for entry in setup.channels.values()} if setup else set()
-        say(_OPENED)
+        report_progress(_OPENED)
         self._parts = open_parts(source, wanted=self._headers, rows=rows)
         self._headings = [
             read_heading(i, text, unit) for i, (text, unit) in enumerate(self._parts.headers)
         ]
         matched = match_columns(self._headings, setup, name=source.name)
         check_found(matched.matches, self._headings, setup, name=source.name)
-        say(_MATCHED)
+        report_progress(_MATCHED)
         self._matches = matched.matches
         self._pieces = self._parts.pieces(wanted_of(matched.matches))
         self._match_notes = matched.notes
         self.is_whole = True
         self._notes: dict[str, None] = {}
-        self._running: dict[str, RunningColumn] = {}
-        self._said: dict[str, dict[str, int]] = {}
+        self._running: dict[str, ColumnChecker] = {}
+        self._left_out_in_first: dict[str, dict[str, int]] = {}
         self._barometer_kpa: float | None = None
         self._counts = _Counts()
 
@@ -214,7 +216,7 @@ class _PartReader:
         piece: Piece | None = next(self._pieces)
         assert piece is not None
         check_enough_rows(piece, self._name)
-        self._say(_PARSED)
+        self._report_progress(_PARSED)
         following = next(self._pieces, None)
         self.is_whole = following is None
         time = self._start(piece)
@@ -237,16 +239,16 @@ class _PartReader:
     def _find_units(self, piece: Piece, time: TimeReader, line: Timeline) -> None:
         """Find every column's unit from the first part, and leave out what is in doubt."""
         self._check_time(piece, time, line)
-        work = PartWork(self._setup, self._name, piece)
-        later = self._empty_at_first(work)
+        part = PartColumns(self._setup, self._name, piece)
+        later = self._empty_at_first(part)
         share = (_CONVERTED - _PARSED) / len(self._matches)
         for place, match in enumerate(self._matches.values()):
             if match.channel != "time":
-                _add_column(work, match, later.get(match.channel))
-            self._say(_PARSED + share * (place + 1))
-        check_gauges(work)
-        self._note(*work.notes)
-        self._running = {name: RunningColumn(column) for name, column in work.columns.items()}
+                _add_column(part, match, later.get(match.channel))
+            self._report_progress(_PARSED + share * (place + 1))
+        check_gauges(part)
+        self._note(*part.notes)
+        self._running = {name: ColumnChecker(column) for name, column in part.columns.items()}
 
     def _check_time(self, piece: Piece, time: TimeReader, line: Timeline) -> None:
         usable = int(line.is_usable.sum())
@@ -258,18 +260,17 @@ class _PartReader:
             self._note(check_text(cells, where=self._time_where, line=row))
         self._note(*time.notes, *line.notes)
 
-    def _empty_at_first(self, work: PartWork) -> dict[str, Cells]:
-        """Return what columns hold behind a first part in which they tell nothing.
+    def _empty_at_first(self, part: PartColumns) -> dict[str, Cells]:
+        """Return the later values of columns that are uninformative in the first part.
 
-        A channel that is blank at first and comes later must be there from the start, for a blank
-        is no measurement; one that stays blank must not, for everything else is worked out without
-        it. Only the rest of the file tells which it is, so that it is read once more, these
-        columns alone.
+        A channel that is blank at first and logged later must be present from the start; one that
+        stays blank must be left out. Only the rest of the file shows which it is, so these columns
+        are read once more.
         """
         empty = {
             name: match
             for name, match in self._matches.items()
-            if name != "time" and _tells_nothing(match, work)
+            if name != "time" and _is_uninformative(match, part)
         }
         if self.is_whole or not empty:
             return {}
@@ -280,16 +281,16 @@ class _PartReader:
 
     def _convert(self, piece: Piece, time: TimeReader, line: Timeline) -> pd.DataFrame:
         """Convert a part by the units found in the first, and count it."""
-        work = PartWork(self._setup, self._name, piece)
+        part = PartColumns(self._setup, self._name, piece)
         for name, running in self._running.items():
             match = running.column.match
             cells = apply_sensor(match, piece.cells[match.heading.index])
-            work.columns[name] = replace(running.column, numbers=running.add(cells, piece.lines))
-        self._barometer_kpa = apply_barometer(work, self._barometer_kpa)
-        self._note(*work.notes)
-        samples = samples_of(work, line.seconds)
+            part.columns[name] = replace(running.column, numbers=running.add(cells, piece.lines))
+        self._barometer_kpa = apply_barometer(part, self._barometer_kpa)
+        self._note(*part.notes)
+        samples = samples_of(part, line.seconds)
         is_first = not self._counts.rows
-        self._counts.add(work, line, samples)
+        self._counts.add(part, line, samples)
         if not time.is_clock:
             cells = piece.cells[self._matches["time"].heading.index]
             numbers = int(np.isfinite(cells.numbers).sum())
@@ -297,8 +298,10 @@ class _PartReader:
         if is_first:
             self._time = time
             nothing = np.empty(0)
-            self._columns = {n: replace(c, numbers=nothing) for n, c in work.columns.items()}
-            self._said = {name: running.left_out for name, running in self._running.items()}
+            self._columns = {n: replace(c, numbers=nothing) for n, c in part.columns.items()}
+            self._left_out_in_first = {
+                name: running.left_out for name, running in self._running.items()
+            }
             self._check_filled(MIN_FILLED_SHARE if self.is_whole else 0.0)
         return samples
 
@@ -345,7 +348,7 @@ class _PartReader:
         """Return the log without its samples."""
         counts = self._counts
         for name, running in self._running.items():
-            self._note(*running.notes_since(self._said[name]))
+            self._note(*running.notes_since(self._left_out_in_first[name]))
         return Log(
             name=self._name,
             path=self._source.path,
@@ -406,16 +409,16 @@ class _Counts:
         self.first_s = self.last_s = self.step_s = float("nan")
         self.no_samples = pd.DataFrame()
 
-    def add(self, work: PartWork, line: Timeline, samples: pd.DataFrame) -> None:
+    def add(self, part: PartColumns, line: Timeline, samples: pd.DataFrame) -> None:
         """Add a part."""
         is_first = not self.rows
-        self.rows += len(work.lines)
-        check_row_count(self.rows, name=work.name)
-        self.dropped.update(dict(work.piece.dropped))
+        self.rows += len(part.lines)
+        check_row_count(self.rows, name=part.name)
+        self.dropped.update(dict(part.piece.dropped))
         self.dropped_time.update(dict(line.dropped))
         self.blank_times += sum(count for _, count in line.dropped)
         self.kept += len(samples)
-        for name, column in work.columns.items():
+        for name, column in part.columns.items():
             self.ranges.setdefault(name, _Range()).add(column.numbers)
         time_s = samples["time_s"].to_numpy(dtype=float)
         if is_first:
@@ -484,55 +487,55 @@ def wanted_of(matches: Mapping[str, Match]) -> Wanted:
     )
 
 
-def _add_column(work: PartWork, match: Match, later: Cells | None) -> None:
+def _add_column(part: PartColumns, match: Match, later: Cells | None) -> None:
     """Add a column; one that is in doubt is left out with a note where nothing hangs on it.
 
     Of one that tells nothing here the unit is found by what it holds ``later``, behind this part.
     """
-    match = _same_unit(work, match)
-    raw = work.piece.cells[match.heading.index]
+    match = _with_shared_unit(part, match)
+    raw = part.piece.cells[match.heading.index]
     cells = apply_sensor(match, raw)
-    row = int(work.lines[cells.text_example[0]])
+    row = int(part.lines[cells.text_example[0]])
     try:
-        where = f"{work.name}, column {match.heading.text!r}"
+        where = f"{part.name}, column {match.heading.text!r}"
         check_readings(match, raw, cells, where=where)
         column = build_column(
-            match, later or cells, setup=work.setup, name=work.name, first_text_line=row
+            match, later or cells, setup=part.setup, name=part.name, first_text_line=row
         )
     except LogError as error:
-        if may_leave_out(match, error, work.setup):
-            work.notes.append(left_out(error, work.name))
+        if may_leave_out(match, error, part.setup):
+            part.notes.append(left_out(error, part.name))
             return
         if match.how == "header":
-            raise or_unread(error, match.channel, work.setup) from error
+            raise or_unread(error, match.channel, part.setup) from error
         raise
     said = sensor_note(match, cells)
-    work.notes.extend([said, *column.notes] if said else column.notes)
+    part.notes.extend([said, *column.notes] if said else column.notes)
     if later:
         column = replace(column, numbers=extend_column(column, cells.numbers)[0])
     if later or np.isfinite(column.numbers).any():
-        work.columns[match.channel] = column
+        part.columns[match.channel] = column
     else:
-        work.notes.append(f"Column {match.heading.text!r} holds no numbers; it was left out.")
+        part.notes.append(f"Column {match.heading.text!r} holds no numbers; it was left out.")
 
 
-def _same_unit(work: PartWork, match: Match) -> Match:
-    """Give a column that already serves another channel the unit that was settled there."""
-    for column in work.columns.values():
+def _with_shared_unit(part: PartColumns, match: Match) -> Match:
+    """Give a column that already serves another channel the unit found there."""
+    for column in part.columns.values():
         if match.unit is None and column.match.heading.index == match.heading.index:
             return replace(match, unit=column.match.unit, unit_how=column.match.unit_how)
     return match
 
 
-def _tells_nothing(match: Match, work: PartWork) -> bool:
-    cells = work.piece.cells[match.heading.index]
+def _is_uninformative(match: Match, part: PartColumns) -> bool:
+    cells = part.piece.cells[match.heading.index]
     return not cells.text_count and not len(
-        _telling(match, apply_sensor(match, cells).numbers, work.setup)
+        _informative(match, apply_sensor(match, cells).numbers, part.setup)
     )
 
 
-def _telling(match: Match, numbers: Floats, setup: Setup | None) -> Floats:
-    """Return the values that say something of a column: any number, without a unit not zero."""
+def _informative(match: Match, numbers: Floats, setup: Setup | None) -> Floats:
+    """Return the values that help to find a unit: any number; not zero if the unit is unknown."""
     given = numbers[np.isfinite(numbers)]
     if match.unit is None and quantity_of(match.channel, setup) != "temperature":
         given = given[given != 0]
@@ -564,7 +567,7 @@ def _values_behind_first(
         for name, values in found.items():
             match = matches[name]
             cells = apply_sensor(match, piece.cells[match.heading.index])
-            values.append(_telling(match, cells.numbers, setup))
+            values.append(_informative(match, cells.numbers, setup))
         if all(sum(map(len, values)) >= ENOUGH_VALUES for values in found.values()):
             break
     return {
@@ -575,7 +578,7 @@ def _values_behind_first(
 
 
 def check_enough_rows(piece: Piece, name: str) -> None:
-    """Refuse a log of hardly a row."""
+    """Refuse a log with too few rows."""
     if len(piece.lines) < MIN_ROWS:
         raise LogError(
             f"the log holds {len(piece.lines)} row(s) of data.",
@@ -587,7 +590,7 @@ def check_enough_rows(piece: Piece, name: str) -> None:
 def check_found(
     matches: Mapping[str, Match], headings: Sequence[Heading], setup: Setup | None, *, name: str
 ) -> None:
-    """Refuse a log without the channels that everything stands on."""
+    """Refuse a log without the required channels."""
     missing = [] if "time" in matches else ["time"]
     if setup is not None:
         missing += [c for c in ("rpm", "load") if c not in matches]
@@ -631,7 +634,7 @@ def check_filled(
     name: str,
     share: float = MIN_FILLED_SHARE,
 ) -> None:
-    """Refuse a log whose needed channels are all but empty, given how many cells are not."""
+    """Refuse a log whose required channels are nearly empty."""
     needed = ["rpm", "load"]
     if not any(trim in columns for trim in TRIMS):
         needed.append("lambda")

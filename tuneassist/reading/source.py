@@ -1,9 +1,9 @@
-"""From a path to bytes: what kind of file it is, unpacked, hashed and bounded as it is read.
+"""From a path to bytes: file kind, decompression, hash and size limits.
 
-A log may be longer than memory, so that bytes come in pieces. The hash is of the file as it lies
-on the disk, packed or not. A file from outside may be made to unpack to far more than any log
-holds: what one of this size on the disk can honestly hold is bounded, however long the log is, and
-every reader asks here before it takes memory.
+A log may be larger than memory, so bytes come in pieces. The hash is that of the file on the disk,
+compressed or not. A malicious file may decompress to far more than any log holds; the size is
+therefore limited by the file's size on the disk, and every reader checks here before it allocates
+memory.
 """
 
 from __future__ import annotations
@@ -58,9 +58,9 @@ def check_unused(unused: int, *, name: str) -> None:
     """
     if unused > MOST_UNUSED_BYTES:
         raise LogError(
-            f"the file holds {in_words(MOST_UNUSED_BYTES)} or more of nothing but zeros.",
+            f"the file holds {in_words(MOST_UNUSED_BYTES)} or more of zero bytes only.",
             where=name,
-            mend="Cut it behind its last row, or export the log again.",
+            mend="Cut it after its last row, or export the log again.",
         )
 
 
@@ -76,7 +76,7 @@ def check_row_count(rows: int, *, name: str) -> None:
         raise LogError(
             f"the log has more than {MOST_ROWS:,} rows.",
             where=name,
-            mend="Export the sessions one by one, or at fewer rows a second.",
+            mend="Export the sessions one at a time, or with fewer rows per second.",
         )
 
 
@@ -386,7 +386,7 @@ def _kind_of(head: bytes, name: str) -> Kind:
 _T = TypeVar("_T")
 
 
-class ReadAhead(Generic[_T]):
+class Prefetcher(Generic[_T]):
     """Fetches what an iterator yields in a thread of its own, from the moment it is entered.
 
     Parameters
@@ -398,7 +398,7 @@ class ReadAhead(Generic[_T]):
 
     Examples
     --------
-    >>> with ReadAhead(iter("abc"), depth=2) as letters:
+    >>> with Prefetcher(iter("abc"), depth=2) as letters:
     ...     "".join(letters)
     'abc'
     """
@@ -409,7 +409,7 @@ class ReadAhead(Generic[_T]):
         self._is_left = threading.Event()
         self._thread = threading.Thread(target=self._fetch, name="reading ahead", daemon=True)
 
-    def __enter__(self) -> ReadAhead[_T]:
+    def __enter__(self) -> Prefetcher[_T]:
         self._thread.start()
         return self
 

@@ -1,8 +1,8 @@
-"""Time: from the cells of the time column to seconds that rise, with what was mended said.
+"""Time: from the cells of the time column to increasing seconds, with notes on corrections.
 
 Loggers write seconds, milliseconds, a clock or a date with a clock. Their clocks are often coarser
-than their rows, start again, or step back when they are set. The first part of a log tells how its
-stamps are written; every part, the first as well, is then read the same way.
+than their rows, start again, or step back when they are set. The first part of a log shows how its
+stamps are written; every part, the first included, is then read the same way.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ class Timeline:
 
 @dataclass(frozen=True, eq=False)
 class PartEnd:
-    """Where the time of a log stands between two parts; as it is made, before the first.
+    """State of the time between two parts of a log; initially before the first part.
 
     Parameters
     ----------
@@ -184,7 +184,9 @@ class TimeReader:
             recent = seconds if len(seconds) >= RECENT_STAMPS else np.append(end.recent_s, seconds)
             self._end = replace(end, recent_s=recent[-RECENT_STAMPS:], rows_of_last=1)
             return Timeline(seconds)
-        line, self._end = _rising(_believed(seconds), end, _believed(later), self._where)
+        line, self._end = _rising(
+            _plausible_stamps(seconds), end, _plausible_stamps(later), self._where
+        )
         return line
 
     def _numbers(self, cells: Cells, following: Cells | None) -> tuple[Floats, Floats]:
@@ -220,7 +222,7 @@ def _first_cells(cells: Cells) -> Cells:
     return Cells(cells.numbers[:RECENT_STAMPS], words, stamp=cells.stamp)
 
 
-def _believed(seconds: Floats) -> Floats:
+def _plausible_stamps(seconds: Floats) -> Floats:
     return np.where(np.isfinite(seconds) & (np.abs(seconds) < LATEST_S), seconds, np.nan)
 
 
@@ -479,7 +481,7 @@ def _numeric_stamps(cells: Cells, where: str) -> Floats:
 
 
 def _is_rising(end: PartEnd, seconds: Floats, later: Floats) -> bool:
-    """Tell a part with nothing to mend, at a glance: not even its last stamp juts out."""
+    """Tell whether a part needs no correction, its last stamp included."""
     if end.is_start or not len(seconds) or not seconds[0] > end.recent_s[-1]:
         return False
     if not (np.diff(seconds) > 0).all():

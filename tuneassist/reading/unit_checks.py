@@ -70,7 +70,7 @@ def measured(values: Floats, plausible: Plausible) -> Floats:
 
 
 def _without_rail(values: Floats) -> Floats:
-    """Leave out the highest value where it repeats: a sensor at its stop tells no unit."""
+    """Leave out the highest value if it repeats: a saturated sensor does not show its unit."""
     if not len(values):
         return values
     at_top = values >= values.max()
@@ -100,7 +100,7 @@ def fits(values: Floats, unit: str, channel: Channel, mixture: Mixture) -> bool:
 
 
 def _is_disguised_share(values: Floats, channel: Channel) -> bool:
-    """Find a ratio of 0 to 1, or a trim written as a multiplier, under the name of percent."""
+    """Detect a ratio of 0 to 1, or a trim written as a multiplier, labelled percent."""
     low, high = (float(q) for q in np.quantile(values, [0.02, 0.98]))
     if channel.name.startswith("fuel_trim"):
         around_one = low > 0.6 and high < 1.5 and low < 1.0 < high
@@ -167,7 +167,7 @@ def check_unit(
 def _likely(
     values: Floats, unit: str, channel: Channel, mixture: Mixture, header: str
 ) -> tuple[str, str]:
-    """Say what the values look like, and the line of the setup that would say so."""
+    """Return what the values look like, and the setup line for it."""
     absolute, gauge = CHANNELS["manifold_pressure"], CHANNELS["boost"]
     low = float(np.quantile(values, 0.1))
     if channel.plausible is absolute.plausible and low < 0 and fits(values, unit, gauge, mixture):
@@ -252,7 +252,7 @@ def check_texts(texts: int, numbers: int, example: str, *, where: str) -> None:
 
 
 _FAR_OFF_SHARE = 0.15  # fewer samples than this near the axis: the unit is in doubt
-_AT_HOME_SHARE = 0.5  # more than this on the axis in another unit: that is the likely one
+_ON_AXIS_SHARE = 0.5  # more than this on the axis in another unit: that is the likely one
 
 
 def check_values(match: Match, numbers: Floats, setup: Setup | None, *, where: str) -> None:
@@ -321,8 +321,8 @@ def infer_unit(
         return replace(match, unit=inside, unit_how="inside"), []
     fitting, by = fitting_units(kept, channel, mixture), ""
     if len(fitting) > 1 and match.channel in ("rpm", "load") and setup is not None:
-        at_home = [u for u in fitting if _axis_share(kept, u, channel, setup) > _AT_HOME_SHARE]
-        fitting, by = (tuple(at_home), " on the table's axis") if at_home else (fitting, "")
+        on_axis = [u for u in fitting if _axis_share(kept, u, channel, setup) > _ON_AXIS_SHARE]
+        fitting, by = (tuple(on_axis), " on the table's axis") if on_axis else (fitting, "")
     if len(fitting) == 1:
         note = (
             f"Column {match.heading.text!r} has no unit; its values can only be "
@@ -355,7 +355,7 @@ def _axis_share(
 def _check_axis(
     match: Match, numbers: Floats, channel: Channel, setup: Setup, *, where: str
 ) -> None:
-    """Refuse a unit that puts the log beside the table while another puts it on the table."""
+    """Refuse a unit that puts the log outside the axis if another puts it on the axis."""
     if match.channel not in ("rpm", "load") or match.shift or match.unit is None:
         return
     kept = measured(numbers, channel.plausible)
@@ -365,7 +365,7 @@ def _check_axis(
     likely = [
         unit
         for unit in fitting_units(kept, channel, mixture_of(setup))
-        if unit != match.unit and _axis_share(kept, unit, channel, setup) >= _AT_HOME_SHARE
+        if unit != match.unit and _axis_share(kept, unit, channel, setup) >= _ON_AXIS_SHARE
     ]
     if likely:
         low, high = (float(q) for q in np.quantile(kept, [0.1, 0.95]))
@@ -504,7 +504,7 @@ def _are_equal(one: str, other: str) -> bool:
 
 
 def check_trim(match: Match, numbers: Floats, channel: Channel, *, where: str) -> None:
-    """Ask where a trim may be a multiplier around 1, or a ratio under the name of percent.
+    """Refuse a trim that may be a multiplier around 1, or a ratio labelled percent.
 
     Raises
     ------
@@ -550,7 +550,7 @@ def _is_small_trim(match: Match, kept: Floats) -> bool:
 def check_boost(
     match: Match, pressure_kpa: Floats, others: Mapping[str, Floats], *, is_spark: bool, where: str
 ) -> None:
-    """Ask where a pressure that is called boost may be absolute.
+    """Refuse a pressure called boost that may be absolute.
 
     Gauge boost of a spark engine falls below zero when the throttle closes, and an absolute
     pressure never does; a diesel's gauge boost is about 0 at idle, and an absolute one about 100,
@@ -595,7 +595,7 @@ def check_boost(
 
 
 def check_two_scales(match: Match, numbers: Floats, *, where: str) -> None:
-    """Ask where one column may show vacuum in inHg and boost in psi, as many gauges do.
+    """Refuse a column that may show vacuum in inHg and boost in psi, as many gauges do.
 
     Parameters
     ----------

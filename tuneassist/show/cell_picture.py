@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from tuneassist.evidence.cells import is_beyond_holds
+from tuneassist.evidence.cell_table import is_beyond_holds
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.settings import Setup
 from tuneassist.show.display import BEYOND_WORDS, CellMark, Display, depth_of, signed

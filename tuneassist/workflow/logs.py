@@ -106,7 +106,7 @@ def reduce_logs(
         When no log can be used, with ``is_strict`` when one cannot, or when the same one comes
         twice.
     """
-    from tuneassist.parallel import LogFile, sort_out, try_file, try_files
+    from tuneassist.parallel import LogFile, try_file, try_files, usable_logs
 
     told = watch or NobodyWatches()
     files = [LogFile(p, name) for p, name in zip(paths, distinct_names(paths), strict=True)]
@@ -117,7 +117,7 @@ def reduce_logs(
         )
     else:
         answers = try_files(files, setup, workers=workers, scheduler=scheduler, done=told.after_log)
-    found = sort_out(files, answers, is_strict=is_strict)
+    found = usable_logs(files, answers, is_strict=is_strict)
     refuse_twins([one.log for one in found.used])
     return found
 

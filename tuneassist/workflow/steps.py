@@ -302,7 +302,7 @@ def _judge(
 ) -> JudgedRound:
     said = [one.evidence for one in found.used]
     visits = round_result.count_visits(said, tune.setup)
-    with found.told():
+    with found.naming_unusable():
         judged = round_result.judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
     return judged.beside(found.unusable)
 

@@ -205,7 +205,7 @@ def propose_files(
     found = reduce(car)
     read = tuple(one.log for one in found.used)
     simulated = is_simulated(read, car)
-    with found.told():
+    with found.naming_unusable():
         said = [one.evidence for one in found.used]
         made = pipeline.propose_from(said, setup=car, current=current)
     made = made.beside(found.unusable)

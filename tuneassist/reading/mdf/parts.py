@@ -23,7 +23,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.errors import LogError
-from tuneassist.reading.cells import parse_words
+from tuneassist.reading.cell_parsing import parse_words
 from tuneassist.reading.headers import channel_of, read_heading
 from tuneassist.reading.log import Cells, Dialect, Floats, Piece, Wanted
 from tuneassist.reading.matching import listed

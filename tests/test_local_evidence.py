@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tuneassist.evidence.lattice import LatticeFit, fit_lattice
-from tuneassist.evidence.own import OwnEvidence, own_evidence
+from tuneassist.evidence.local_evidence import LocalEvidence, local_evidence
 from tuneassist.grid import Axes, bilinear_weights
 
 AXES = Axes(rpm=np.array([1000.0, 2000, 3000, 4000, 5000]), load=np.array([20.0, 60, 100, 140]))
@@ -27,10 +27,10 @@ def level_fit(doubt: float = 1e-9) -> LatticeFit:
 
 def read(
     places: list[tuple[float, float]], needs: list[float], fit: LatticeFit | None = None
-) -> OwnEvidence:
+) -> LocalEvidence:
     fit = level_fit() if fit is None else fit
     rpm, load = np.array(places).T
-    return own_evidence(
+    return local_evidence(
         AXES,
         rpm=rpm,
         load=load,

@@ -12,11 +12,11 @@ import pandas as pd
 import pytest
 
 from tuneassist.errors import NoEvidenceError
+from tuneassist.evidence.cell_passes import COLUMNS, long_after_cut, pass_evidence, sum_passes
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.lattice import fit_lattice
-from tuneassist.evidence.leaning import dead_logs, doubt_of_logs, doubt_of_scale
-from tuneassist.evidence.passes import COLUMNS, long_after_cut, pass_evidence, sum_passes
-from tuneassist.evidence.sensor import sensor_life
+from tuneassist.evidence.sensor_response import sensor_response
+from tuneassist.evidence.step_risk import logs_with_dead_sensor, risk_of_logs, risk_of_scale
 from tuneassist.grid import Axes, Grid, bilinear_weights
 from tuneassist.pipeline import gather, propose_from, propose_on, reduce_log
 from tuneassist.settings import Setup, Target
@@ -44,7 +44,7 @@ def proposal_on(samples: pd.DataFrame, setup: Setup):  # type: ignore[no-untyped
 @pytest.mark.parametrize("seed", range(6))
 def test_a_living_sensor_is_believed(seed: int) -> None:
     _, samples, setup = session(seed)
-    life = sensor_life(reduce_log(samples, name="simulated", setup=setup).holds)
+    life = sensor_response(reduce_log(samples, name="simulated", setup=setup).holds)
     assert life.answers, life.why
 
 
@@ -66,7 +66,7 @@ def test_a_sensor_that_stands_still_makes_nothing_leaner(
     samples["lambda"] = dead(samples, value, start, np.random.default_rng(seed))
     log = reduce_log(samples, name="simulated", setup=setup)
     evidence = gather([log], setup=setup, current=Grid.zeros(setup.axes))
-    assert any("does not answer" in note for note in evidence.notes)
+    assert any("does not respond" in note for note in evidence.notes)
     try:
         found = propose_on(evidence, setup=setup, current=Grid.zeros(setup.axes))
     except NoEvidenceError:  # so odd a map that no cell is trusted even a little
@@ -85,7 +85,7 @@ def test_a_handful_of_holds_proves_no_sensor_and_says_so() -> None:
             "stop": "",
         }
     )
-    life = sensor_life(holds)
+    life = sensor_response(holds)
     assert not life.answers
     assert "3 steady holds are too few" in life.why
 
@@ -103,8 +103,8 @@ def test_where_the_target_stands_still_lambda_must_stir() -> None:
             "stop": "",
         }
     )
-    assert sensor_life(holds.assign(need_ln=0.02 * rng.standard_normal(20))).answers
-    assert not sensor_life(holds.assign(need_ln=0.001 * rng.standard_normal(20))).answers
+    assert sensor_response(holds.assign(need_ln=0.02 * rng.standard_normal(20))).answers
+    assert not sensor_response(holds.assign(need_ln=0.001 * rng.standard_normal(20))).answers
 
 
 def test_trims_are_an_answer() -> None:
@@ -119,7 +119,7 @@ def test_trims_are_an_answer() -> None:
             "stop": "",
         }
     )
-    assert sensor_life(holds.assign(need_ln=np.tile([0.01, 0.04], 10))).answers
+    assert sensor_response(holds.assign(need_ln=np.tile([0.01, 0.04], 10))).answers
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -237,10 +237,10 @@ def test_a_known_offset_is_believed() -> None:
     cells = pd.DataFrame({"deviation_pct": np.linspace(-12.0, -8.0, 50)})
     axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
     setup = Setup(axes=axes, target=Target(np.ones((2, 2))))
-    assert doubt_of_scale(cells, setup).barred
+    assert risk_of_scale(cells, setup).barred
     known = replace(setup, correction=replace(setup.correction, known_offset_pct=-9.0))
-    assert not doubt_of_scale(cells, known).barred
-    leaner = doubt_of_scale(cells.assign(deviation_pct=10.0), setup)
+    assert not risk_of_scale(cells, known).barred
+    leaner = risk_of_scale(cells.assign(deviation_pct=10.0), setup)
     assert not leaner.barred  # more fuel is the safe way of a spark engine
     assert "leaner than target" in leaner.notes[0]
 
@@ -250,13 +250,13 @@ def test_a_maps_own_errors_are_no_scale() -> None:
     cells = pd.DataFrame({"deviation_pct": spread})
     axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
     setup = Setup(axes=axes, target=Target(np.ones((2, 2))))
-    assert not doubt_of_scale(cells, setup).barred
+    assert not risk_of_scale(cells, setup).barred
 
 
 def scale_doubt_of(deviation_pct: np.ndarray) -> bool:
     axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
     setup = Setup(axes=axes, target=Target(np.ones((2, 2))))
-    doubt = doubt_of_scale(pd.DataFrame({"deviation_pct": deviation_pct}), setup)
+    doubt = risk_of_scale(pd.DataFrame({"deviation_pct": deviation_pct}), setup)
     return bool(doubt.barred or doubt.notes)
 
 
@@ -307,14 +307,14 @@ def test_no_key_is_offered_to_believe_a_sensor_that_does_not_answer() -> None:
     cells = pd.DataFrame({"deviation_pct": np.linspace(-12.0, -8.0, 50)})
     axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
     setup = Setup(axes=axes, target=Target(np.ones((2, 2))))
-    (says,) = doubt_of_scale(cells, setup, is_sensor_proven=False).barred
+    (says,) = risk_of_scale(cells, setup, is_sensor_proven=False).barred
     assert "whole map reads 10 % richer" in says
     assert "known_offset_pct" not in says
     _, samples, setup = session(2)
     samples["lambda"] = dead(samples, 0.70, 0.0, np.random.default_rng(0))
     log = reduce_log(samples, name="simulated", setup=setup)
     notes = " ".join(gather([log], setup=setup, current=Grid.zeros(setup.axes)).notes)
-    assert "does not answer" in notes
+    assert "does not respond" in notes
     assert "whole map reads" in notes
     assert "known_offset_pct" not in notes
 
@@ -324,8 +324,8 @@ def test_of_an_odd_log_the_leaner_reading_counts() -> None:
     lean = OddLog(2, "its holds read +5.0 % off", 0.05)
     rich = OddLog(2, "its holds read -5.0 % off", -0.05)
     names = ["a", "b", "c"]
-    assert doubt_of_logs(names, holds, fit=None, aside=[lean]).lean_ln == 0.05
-    assert doubt_of_logs(names, holds, fit=None, aside=[rich]).lean_ln == 0.0
+    assert risk_of_logs(names, holds, fit=None, aside=[lean]).lean_ln == 0.05
+    assert risk_of_logs(names, holds, fit=None, aside=[rich]).lean_ln == 0.0
 
 
 # --- passes -------------------------------------------------------------------------------------
@@ -447,7 +447,7 @@ def test_a_sensor_that_dies_in_boost_alone_leans_nothing(seed: int) -> None:
     samples["lambda"] = samples["lambda"].where(samples["load"] < 101.0, noise)
     found = proposal_on(samples, setup)
     assert (found.limited.step_pct >= 0).all()
-    assert any("does not answer from load" in note for note in found.evidence.notes)
+    assert any("does not respond from load" in note for note in found.evidence.notes)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -503,13 +503,13 @@ def test_holds_in_order_of_load_are_remarked_on() -> None:
             "stop": "",
         }
     )
-    doubt = doubt_of_logs(["a"], holds, fit=None, aside=[])
+    doubt = risk_of_logs(["a"], holds, fit=None, aside=[])
     assert doubt.lean_ln == pytest.approx(0.02)
     assert "in order" in doubt.notes[0]
     halves = holds.assign(load=holds["load"].to_numpy()[[2, 0, 4, 1, 3, 7, 9, 5, 8, 6]])
-    assert "in order" in doubt_of_logs(["a"], halves, fit=None, aside=[]).notes[0]
+    assert "in order" in risk_of_logs(["a"], halves, fit=None, aside=[]).notes[0]
     mixed = holds.assign(load=holds["load"].to_numpy()[[0, 5, 1, 8, 3, 9, 2, 7, 4, 6]])
-    assert not doubt_of_logs(["a"], mixed, fit=None, aside=[]).notes
+    assert not risk_of_logs(["a"], mixed, fit=None, aside=[]).notes
 
 
 def test_a_dead_log_beside_a_living_one_is_set_aside_and_named() -> None:
@@ -534,6 +534,6 @@ def test_a_log_of_trims_alone_need_not_follow_a_target_that_its_controller_keeps
     holds["need_ln"] = np.r_[
         rng.normal(0.0, 0.1, 20), rng.normal(0.0, 0.003, 20), np.full(20, 0.031)
     ]
-    assert [log.index for log in dead_logs(holds)] == [1, 2]
-    (stuck,) = dead_logs(holds, by_trims=(0, 1, 2))
+    assert [log.index for log in logs_with_dead_sensor(holds)] == [1, 2]
+    (stuck,) = logs_with_dead_sensor(holds, by_trims=(0, 1, 2))
     assert (stuck.index, stuck.why.startswith("the fuel trims never move")) == (2, True)

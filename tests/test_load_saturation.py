@@ -13,7 +13,7 @@ import pytest
 from lean_judge import proposed, turned_lean
 
 from tuneassist.errors import SetupError
-from tuneassist.evidence.ends import load_ends
+from tuneassist.evidence.load_saturation import find_load_saturation
 from tuneassist.grid import Floats
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.settings import Setup, SteadySettings
@@ -34,7 +34,7 @@ def drive(seed: int, holds: int = 75, **plan: bool) -> tuple[TrueEngine, pd.Data
 
 
 def ends(load: Floats, unit: str = "kPa", base_kpa: float = 0.0) -> dict[str, float]:
-    found = load_ends(load, unit, base_kpa=base_kpa, settings=SETTINGS)
+    found = find_load_saturation(load, unit, base_kpa=base_kpa, settings=SETTINGS)
     return {end.side: end.value for end in found}
 
 
@@ -50,9 +50,9 @@ def test_boost_above_the_end_of_its_sensor_leans_nothing(seed: int, end_kpa: flo
     found = proposed(ended, setup)
     assert not (found.evidence.holds["load"] > end_kpa - 0.5).any()
     assert turned_lean(engine, found) == 0
-    (note,) = (n for n in found.evidence.notes if "load stands at" in n)
-    assert f"stands at {end_kpa:g} kPa, the highest reading" in note
-    assert "log a load that reads further" in note
+    (note,) = (n for n in found.evidence.notes if "load is at" in n)
+    assert f"load is at {end_kpa:g} kPa, the highest reading" in note
+    assert "log a load with a wider range" in note
     assert "set load_highest under [steady]" in note
     taken = found.evidence.fates["load at its end"]
     assert taken == pytest.approx(np.sum(true_load > end_kpa), rel=0.15)
@@ -109,7 +109,7 @@ def test_an_end_by_hand_goes_first() -> None:
     found = reduce_log(samples, name="simulated", setup=by_hand)
     load = samples["load"]
     assert found.fates["load at its end"] == ((load >= 150.0) | (load <= 40.0)).sum()
-    notes = [n for n in found.notes if "load stands at" in n]
+    notes = [n for n in found.notes if "load is at" in n]
     assert [("150 kPa" in n, "40 kPa" in n) for n in notes] == [(True, False), (False, True)]
     assert not any("under [steady]" in n for n in notes)
     with pytest.raises(SetupError, match="load_lowest"):
@@ -124,6 +124,6 @@ def test_part_by_part_the_end_is_that_of_the_first_part() -> None:
     parts = [ended.iloc[:6000], ended.iloc[6000:]]
     found = reduce_parts(parts, name="x", setup=setup)
     assert found.fates["load at its end"] == whole.fates["load at its end"] > 0
-    assert [n for n in found.notes if "stands at" in n] == [
-        n for n in whole.notes if "stands at" in n
+    assert [n for n in found.notes if "load is at" in n] == [
+        n for n in whole.notes if "load is at" in n
     ]

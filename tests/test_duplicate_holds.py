@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tuneassist.evidence.copies import COLUMNS, is_original
+from tuneassist.evidence.duplicate_holds import COLUMNS, is_original
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Grid
 from tuneassist.one_log import LogEvidence

@@ -1,6 +1,6 @@
-"""What a frame of samples must have before a stage works on it.
+"""Checks on a frame of samples before it is reduced.
 
-A reader delivers all of it; a frame that was built by hand may not.
+Readers always deliver a valid frame; a frame built by hand may lack columns or order.
 """
 
 from __future__ import annotations
@@ -14,15 +14,15 @@ from pandas.api.types import is_numeric_dtype
 from tuneassist.arguments import of_kind
 from tuneassist.errors import LogError
 
-NEEDED = ("time_s", "rpm", "load")
-"""Columns without which there is no hold and no cell."""
+REQUIRED = ("time_s", "rpm", "load")
+"""Columns that every frame must have."""
 MIXTURE = ("lambda", "fuel_trim_short_pct", "fuel_trim_long_pct")
-"""Columns of which one must tell the mixture."""
-INSIDE = "Columns are named and in units as in tuneassist.channels; read_log delivers them."
+"""Columns of the mixture, at least one of which must be there."""
+COLUMN_REMEDY = "Use the column names and units of tuneassist.channels; read_log delivers them."
 
 
 def checked_parts(parts: Iterable[pd.DataFrame], *, name: str) -> Iterator[pd.DataFrame]:
-    """Hold every part of a log against what the stages need.
+    """Check each part of a log as it is read.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def checked_parts(parts: Iterable[pd.DataFrame], *, name: str) -> Iterator[pd.Da
     Raises
     ------
     LogError
-        When a column is missing or holds no numbers, or time is blank or runs back.
+        If a column is missing or not numeric, or time is blank or decreases.
     """
     last_s = -np.inf
     for part in parts:
@@ -49,15 +49,17 @@ def checked_parts(parts: Iterable[pd.DataFrame], *, name: str) -> Iterator[pd.Da
 
 def _check_part(part: pd.DataFrame, after_s: float, name: str) -> float:
     """Check one part; return its last time. [s]"""
-    of_kind(part, pd.DataFrame, what=f"the samples of {name}", mend=INSIDE, error=LogError)
-    missing = [column for column in NEEDED if column not in part]
+    of_kind(part, pd.DataFrame, what=f"the samples of {name}", mend=COLUMN_REMEDY, error=LogError)
+    missing = [column for column in REQUIRED if column not in part]
     if not any(column in part for column in MIXTURE):
         missing.append(MIXTURE[0])
     if missing:
-        raise LogError(f"the frame has no column {', '.join(missing)}.", where=name, mend=INSIDE)
-    for column in (*NEEDED, *(column for column in MIXTURE if column in part)):
+        raise LogError(
+            f"the frame has no column {', '.join(missing)}.", where=name, mend=COLUMN_REMEDY
+        )
+    for column in (*REQUIRED, *(column for column in MIXTURE if column in part)):
         if not is_numeric_dtype(part[column]):
-            raise LogError(f"column {column} holds no plain numbers.", where=name, mend=INSIDE)
+            raise LogError(f"column {column} is not numeric.", where=name, mend=COLUMN_REMEDY)
     return _last_time(part["time_s"].to_numpy(dtype=float), after_s, name)
 
 
@@ -69,15 +71,15 @@ def _last_time(time_s: np.ndarray, after_s: float, name: str) -> float:
         raise LogError(
             f"time_s is blank in {blank} of {len(time_s)} rows.",
             where=name,
-            mend="Leave rows without a time out.",
+            mend="Drop rows without a time.",
         )
     falls = np.flatnonzero(np.diff(time_s, prepend=after_s) < 0)
     if len(falls):
         at = int(falls[0])
         before = float(time_s[at - 1]) if at else after_s
         raise LogError(
-            f"time runs back: {before:g} s is followed by {time_s[at]:g} s.",
+            f"time runs backwards: {before:g} s is followed by {time_s[at]:g} s.",
             where=f"{name}, row {at + 1} of the frame",
-            mend='Sort the frame with sort_values("time_s"); give sessions one by one.',
+            mend='Sort the frame with sort_values("time_s"); pass sessions one at a time.',
         )
     return float(time_s[-1])

@@ -1,9 +1,9 @@
-"""Which loads were driven at which speed: what a plan may ask for again.
+"""The envelope of loads that were driven, by engine speed: a plan asks for no load outside it.
 
-What an engine reaches in load hangs on its speed: a turbo fills at 2500 rpm what it never does at
-1000. So the lowest and highest load are kept by narrow bands of speed, and a load between two
-speeds is read from the bands within one breakpoint gap of it, never from all speeds together. What
-the engine falls to on overrun, with the pedal released, is no load that it can be held at.
+The load that an engine reaches depends on its speed: a turbo gives boost at 2500 rpm that it never
+gives at 1000. The lowest and highest load are therefore kept in narrow bands of speed, and a load
+between two speeds is interpolated from bands within one breakpoint gap. Samples on the overrun,
+with the pedal released, are left out: the engine cannot be held there.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from tuneassist.settings import SteadySettings
 
 #: Bands of speed in each gap between breakpoints. [1]
 BANDS = 4
-#: Load is read from so many bands on either side: every sample of theirs lies within a gap. [1]
+#: Bands on either side from which a load is interpolated: all their samples lie within one gap. [1]
 NEAR_BANDS = BANDS - 1
-#: So many samples must have been as high, or as low: one wild reading is no reach. [1]
-SAMPLES_THAT_SHOW = 3
+#: Samples that must have been as high, or as low, so that one wild reading does not count. [1]
+MIN_SAMPLES = 3
 COLUMNS = ("rpm", "load_low", "load_high")
 
 
 def band_speeds(axes: Axes) -> Floats:
-    """Middles of the bands of speed, the breakpoints among them, shape (bands,). [rpm]
+    """Return the middle of each band of speed, breakpoints included, shape (bands,). [rpm]
 
     Examples
     --------
@@ -44,8 +44,8 @@ def _band_of(speeds: Floats, rpm: Floats) -> npt.NDArray[np.int64]:
     return np.searchsorted((speeds[1:] + speeds[:-1]) / 2.0, rpm).astype(np.int64)
 
 
-class DrivenLoads:
-    """Lowest and highest load in each band of speed, of samples that may come in parts.
+class LoadEnvelope:
+    """Lowest and highest load in each band of speed, over the parts of a log.
 
     Parameters
     ----------
@@ -58,20 +58,20 @@ class DrivenLoads:
     def __init__(self, axes: Axes, *, margin_cells: float) -> None:
         self._axes, self._margin = axes, margin_cells
         self._speeds = band_speeds(axes)
-        shape = (len(self._speeds), SAMPLES_THAT_SHOW)
+        shape = (len(self._speeds), MIN_SAMPLES)
         self._low, self._high = np.full(shape, np.inf), np.full(shape, -np.inf)
 
     def add(self, rpm: Floats, load: Floats) -> None:
-        """Take a part's samples into account; those without speed or load are none."""
+        """Add a part's samples; those without speed or load are ignored."""
         inside = inside_axes(self._axes, rpm, load, margin_cells=self._margin)
         band, load = _band_of(self._speeds, rpm[inside]), load[inside]
         self._high = _highest(self._high, band, load)
         self._low = -_highest(-self._low, band, -load)
 
     def add_samples(self, samples: pd.DataFrame, settings: SteadySettings) -> None:
-        """Take samples with speed and load into account, those with the pedal released left out."""
-        asked = ~_is_released(samples, settings)
-        self.add(*(samples[c].to_numpy(dtype=float)[asked] for c in ("rpm", "load")))
+        """Add samples with speed and load, except those with the pedal released."""
+        is_driven = ~_is_released(samples, settings)
+        self.add(*(samples[c].to_numpy(dtype=float)[is_driven] for c in ("rpm", "load")))
 
     def table(self) -> pd.DataFrame:
         """Return ``rpm, load_low, load_high`` of the bands that were driven."""
@@ -81,16 +81,16 @@ class DrivenLoads:
 
 
 def _is_released(samples: pd.DataFrame, settings: SteadySettings) -> npt.NDArray[np.bool_]:
-    """Tell which samples have the pedal, or without its reading the throttle, released."""
-    wish = np.full(len(samples), np.nan)
+    """Tell which samples have the pedal released, or the throttle if no pedal was logged."""
+    opening = np.full(len(samples), np.nan)
     for name in DRIVERS:
         if name in samples:
-            wish = np.where(np.isfinite(wish), wish, samples[name].to_numpy(dtype=float))
-    return np.asarray(wish <= settings.overrun_throttle_pct)
+            opening = np.where(np.isfinite(opening), opening, samples[name].to_numpy(dtype=float))
+    return np.asarray(opening <= settings.overrun_throttle_pct)
 
 
 def _highest(known: Floats, band: npt.NDArray[np.int64], values: Floats) -> Floats:
-    """The highest values of each band, rising, with further ones taken in."""
+    """Return the highest values of each band, rising, after adding new values."""
     new = np.flatnonzero(values > known[band, 0])
     if not len(new):
         return known
@@ -102,47 +102,47 @@ def _highest(known: Floats, band: npt.NDArray[np.int64], values: Floats) -> Floa
     return np.asarray(every[order[ends[:, None] - np.arange(count, 0, -1)]])
 
 
-def held_loads(axes: Axes, rpm: Floats, load: Floats) -> pd.DataFrame:
-    """Return what `DrivenLoads` returns, from holds: each of them is many samples."""
-    held = DrivenLoads(axes, margin_cells=np.inf)
-    held.add(np.repeat(rpm, SAMPLES_THAT_SHOW), np.repeat(load, SAMPLES_THAT_SHOW))
+def envelope_of_holds(axes: Axes, rpm: Floats, load: Floats) -> pd.DataFrame:
+    """Return the envelope of holds, each of which stands for many samples."""
+    held = LoadEnvelope(axes, margin_cells=np.inf)
+    held.add(np.repeat(rpm, MIN_SAMPLES), np.repeat(load, MIN_SAMPLES))
     return held.table()
 
 
-def joined(tables: Iterable[pd.DataFrame]) -> pd.DataFrame:
-    """Lowest and highest load of several logs, by band of speed."""
+def joined_envelopes(tables: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Return the lowest and highest load of several logs, by band of speed."""
     every = pd.concat([pd.DataFrame(columns=list(COLUMNS), dtype=float), *tables])
     bands = every.groupby("rpm")
     low, high = bands["load_low"].min(), bands["load_high"].max()
     return pd.DataFrame({"load_low": low, "load_high": high}).reset_index()
 
 
-def load_reach(axes: Axes, driven: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Lowest and highest load that may be asked for in each band of speed.
+def load_limits(axes: Axes, driven: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Return the lowest and highest load that may be planned in each band of speed.
 
     Parameters
     ----------
     axes
         Breakpoints.
     driven
-        ``rpm, load_low, load_high``, as from `DrivenLoads`.
+        ``rpm, load_low, load_high``, as from `LoadEnvelope`.
 
     Returns
     -------
     low, high
-        Shape (bands,), nan where no such speed was driven: that is, neither the band itself nor
-        bands on both sides of it, each within one breakpoint gap. Between two bands the load is
-        interpolated; the widest such reach counts. [load unit]
+        Shape (bands,), nan where neither the band itself nor bands on both sides of it within one
+        breakpoint gap were driven. Between two bands the load is interpolated; the widest of these
+        limits counts. [load unit]
     """
     speeds = band_speeds(axes)
     low, high = np.full(len(speeds), np.nan), np.full(len(speeds), np.nan)
     at = _band_of(speeds, driven["rpm"].to_numpy(dtype=float))
     low[at], high[at] = (driven[name].to_numpy(dtype=float) for name in COLUMNS[1:])
-    return -_widest(speeds, -low), _widest(speeds, high)
+    return -_widest_limits(speeds, -low), _widest_limits(speeds, high)
 
 
-def _widest(speeds: Floats, high: Floats) -> Floats:
-    """Highest interpolated value between any two bands within a gap, shape (bands,)."""
+def _widest_limits(speeds: Floats, high: Floats) -> Floats:
+    """Return the highest value interpolated between any two bands within a gap, shape (bands,)."""
     found = high.copy()
     for before in range(1, NEAR_BANDS + 1):
         for after in range(1, NEAR_BANDS + 1):
@@ -153,16 +153,18 @@ def _widest(speeds: Floats, high: Floats) -> Floats:
     return found
 
 
-def is_driven(axes: Axes, driven: pd.DataFrame, rpm: Floats, load: Floats) -> npt.NDArray[np.bool_]:
-    """Tell which operating points lie within what was driven near their speed.
+def is_within_envelope(
+    axes: Axes, driven: pd.DataFrame, rpm: Floats, load: Floats
+) -> npt.NDArray[np.bool_]:
+    """Tell which operating points lie within the envelope near their speed.
 
     Parameters
     ----------
     axes, driven
-        As for `load_reach`.
+        As for `load_limits`.
     rpm, load
         Operating points, shape (n,). [rpm], [load unit]
     """
-    low, high = load_reach(axes, driven)
+    low, high = load_limits(axes, driven)
     band = _band_of(band_speeds(axes), rpm)
     return np.asarray((load >= low[band]) & (load <= high[band]))

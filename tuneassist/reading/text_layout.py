@@ -18,12 +18,12 @@ import numpy as np
 
 from tuneassist.channels import channels_called
 from tuneassist.errors import LogError
-from tuneassist.reading.cells import CLOCK, GROUPED, SIGNED, is_blank, is_number
+from tuneassist.reading.cell_parsing import CLOCK, GROUPED, SIGNED, is_blank, is_number
 from tuneassist.reading.headers import read_heading
 from tuneassist.reading.source import (
     MOST_COLUMNS,
     MOST_HEADER_CHARS,
-    ReadAhead,
+    Prefetcher,
     Source,
     check_line,
     check_unused,
@@ -148,7 +148,7 @@ def blocks(source: Source, first: Text) -> Iterator[bytes]:
     LogError
         When a line does not end.
     """
-    with ReadAhead(_pieces(source, first), depth=2) as pieces:
+    with Prefetcher(_pieces(source, first), depth=2) as pieces:
         yield from _whole_lines(pieces, first, source.name)
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from tuneassist.errors import NoEvidenceError
-from tuneassist.evidence.spans import Spans
+from tuneassist.evidence.channel_ranges import ChannelRanges
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Axes, Grid
 from tuneassist.pipeline import propose_from
@@ -49,7 +49,7 @@ def test_gauge_values_on_an_absolute_axis_are_told_with_both_ranges_and_the_ques
     assert said.startswith("a.csv: ")
     assert f"runs from {low:.3g} to {high:.3g} kPa in the log, its axis from 30 to 180" in said
     assert "absolute and the other gauge pressure" in said
-    assert "101 kPa apart" in said
+    assert "a difference of about 101 kPa" in said
 
 
 def test_a_load_that_is_no_pressure_is_not_asked_about_gauge() -> None:
@@ -62,11 +62,11 @@ def test_a_load_that_is_no_pressure_is_not_asked_about_gauge() -> None:
 
 @pytest.mark.parametrize(("share", "is_said"), [(0.24, False), (0.25, True)])
 def test_the_share_from_which_it_is_said_is_the_settings(share: float, is_said: bool) -> None:
-    spans = Spans()
-    spans.add(pd.DataFrame({"rpm": [1000.0, 2000.0], "load": [40.0, 900.0]}))
+    ranges = ChannelRanges()
+    ranges.add(pd.DataFrame({"rpm": [1000.0, 2000.0], "load": [40.0, 900.0]}))
     outside = round(1000 * share)
     fates = pd.Series({"outside the table": outside, "used": 1000 - outside})
-    assert bool(spans.notes(fates, name="x", setup=CAR)) == is_said
+    assert bool(ranges.notes(fates, name="x", setup=CAR)) == is_said
 
 
 def test_no_evidence_from_a_cold_engine_gives_the_range_and_the_least_asked_for() -> None:
@@ -76,8 +76,8 @@ def test_no_evidence_from_a_cold_engine_gives_the_range_and_the_least_asked_for(
     with pytest.raises(NoEvidenceError) as caught:
         propose_from([found], setup=CAR, current=Grid.zeros(CAR.axes))
     said = str(caught.value)
-    assert "coolant runs from 29 to 29 degC in the log, and 70 degC is the least" in said
-    assert "another unit (degF)" in said
+    assert "coolant runs from 29 to 29 degC in the log, and the minimum is 70 degC" in said
+    assert "another unit, such as degF" in said
     assert "\n" not in said  # one line, as every message
 
 
@@ -90,7 +90,7 @@ def test_a_warm_up_that_takes_long_gives_the_range_without_a_doubt_of_the_unit()
 
 def test_a_senders_voltage_is_told_with_its_limit() -> None:
     frame = drive().drop(columns="coolant_temp_c").assign(coolant_volts=2.5)
-    assert "from 2.50 to 2.50 V in the log, and 0.8 V is the most" in notes_of(frame)
+    assert "from 2.50 to 2.50 V in the log, and the maximum is 0.8 V" in notes_of(frame)
 
 
 def test_a_log_in_parts_is_told_the_range_of_the_whole() -> None:

@@ -1,8 +1,8 @@
-"""A manifold pressure that is absolute in vacuum and counts from the barometer in boost.
+"""Detection of a manifold pressure that is absolute in vacuum and gauge in boost.
 
-Such a column files boost in the cells of vacuum. Read as absolute it does what no engine does: it
-falls from the barometer to deep vacuum from one sample to the next while the throttle stays open,
-and it shows vacuum at full throttle.
+Such a column puts boost samples in the cells of vacuum. Read as absolute it does what no engine
+does: it falls from the barometer to deep vacuum from one sample to the next while the throttle
+stays open, and it shows vacuum at full throttle.
 """
 
 from __future__ import annotations
@@ -20,38 +20,37 @@ NEAR_BAROMETER_KPA, DEEP_VACUUM_KPA = (70.0, 107.0), 40.0
 #: Without a throttle or pedal only a fall to less than an engine runs at counts, and only between
 #: samples so near each other that the manifold cannot empty. [kPa], [s]
 BELOW_ENGINES_KPA, TOO_FAST_S = 15.0, 0.15
-#: Samples farther apart than this are no neighbours. [s]
+#: Samples farther apart than this are not compared. [s]
 NEIGHBOUR_S = 0.5
-#: So long after a fall throttle and pedal must still be open, by so much more than at rest, and
-#: hardly less than before: a channel polled late shows its closing later. [s], [%], [%]
+#: Throttle and pedal must still be open this long after a fall, by this much more than at rest, and
+#: may have closed by this much: a polled channel shows its closing later. [s], [%], [%]
 STILL_OPEN_S, OPEN_PCT, CLOSING_PCT = 1.0, 20.0, 5.0
-#: and no sooner than after so many renewals of a polled logger. [1]
+#: and for at least this many renewals of a polled logger. [1]
 RENEWALS = 2.5
 #: A pedal or throttle sensor shows no more than this at rest; where the lowest reading of a log is
 #: higher, it was never at rest (common practice, no source). [%]
 MOST_AT_REST_PCT = 30.0
-#: Full throttle, and a pressure that no manifold has there. [%], [kPa]
+#: Full throttle, and a pressure too low for it. [%], [kPa]
 FULL_PCT, NO_FULL_LOAD_KPA = 90.0, 50.0
-#: Falls, or samples at full throttle, from which a column is taken to be mixed: one may be a glitch
-#: of the logger. [1]
+#: Falls, or samples at full throttle, from which a column counts as mixed: a single one may be a
+#: glitch of the logger. [1]
 ENOUGH_FALLS, ENOUGH_SAMPLES = 3, 10
 
 Mask = npt.NDArray[np.bool_]
 
 
 @dataclass
-class PressureWitness:
-    """Counts what no absolute pressure does, over as many parts as a log has.
+class PressureReferenceCheck:
+    """Counts what no absolute pressure can do, over the parts of a log.
 
     Parameters
     ----------
     renewed_s
         Time between the new values of a polled logger; 0 where every row is new. [s]
     at_rest_pct
-        Readings of throttle and pedal at rest: a pedal's sensor may show 25 % there. Left out: 0.
-        [%]
+        Readings of throttle and pedal at rest: a pedal sensor may show 25 % there. Default: 0. [%]
     falls, at_full_throttle
-        What was counted so far. [1]
+        Counts so far. [1]
     """
 
     renewed_s: float = 0.0
@@ -62,13 +61,13 @@ class PressureWitness:
 
     @property
     def still_open_s(self) -> float:
-        """So long after a fall the throttle must still be open. [s]"""
+        """How long after a fall the throttle must still be open. [s]"""
         return max(STILL_OPEN_S, RENEWALS * self.renewed_s)
 
     def add(self, time_s: Floats, pressure_kpa: Floats, drivers: Sequence[Floats]) -> None:
-        """Take in a part: times, the pressure, and throttle and pedal as far as logged. [s, kPa, %]
+        """Add a part: times, pressure, and throttle and pedal as far as logged. [s, kPa, %]
 
-        The last of it waits for the next part, since what follows a fall is asked about.
+        The last samples wait for the next part, because the check looks at what follows a fall.
         """
         fresh = [time_s, pressure_kpa, *drivers]
         known = np.isfinite(pressure_kpa)
@@ -84,11 +83,11 @@ class PressureWitness:
 
     @property
     def is_mixed(self) -> bool:
-        """Whether the column cannot be an absolute pressure all through."""
+        """Whether the column cannot be absolute pressure throughout."""
         return self.falls >= ENOUGH_FALLS or self.at_full_throttle >= ENOUGH_SAMPLES
 
     def words(self) -> str:
-        """Say what speaks for it."""
+        """Return the note for the user, with the counts."""
         seen = []
         if self.falls >= ENOUGH_FALLS:
             seen.append(
@@ -101,13 +100,13 @@ class PressureWitness:
                 "throttle"
             )
         return (
-            f"the manifold pressure {' and '.join(seen)}, as where it is absolute in vacuum and "
-            "gauge in boost: boost is then filed in the cells of vacuum. Log one absolute pressure"
-            ", or name a channel that is, with its unit, under [channels]"
+            f"the manifold pressure {' and '.join(seen)}: it looks absolute in vacuum and gauge in "
+            "boost, which puts boost samples in the cells of vacuum. Log one absolute pressure, or "
+            "name an absolute channel, with its unit, under [channels]"
         )
 
     def _count(self, columns: Sequence[Floats], last: int) -> None:
-        """Count in pairs of neighbours of which the second lies before ``last``."""
+        """Count over pairs of neighbouring samples, the second before index ``last``."""
         times, pressure, drivers = columns[0], columns[1], columns[2:]
         before, here = pressure[: last - 1], pressure[1:last]
         step_s = np.diff(times[:last])

@@ -1,12 +1,11 @@
-"""Raw bytes of SAE J1979 (ISO 15031-5) mode 01 answers to values.
+"""Raw bytes of OBD responses (SAE J1979, ISO 15031-5, mode 01) to values.
 
-The paid standard was not seen. Formulas are those on which the diagnostic layer of scapy 2.x and
-two public tables of parameter identifiers agree; the -128 mA offset of the current-type oxygen
-sensors, the meaning of the "equivalence ratio" and the formulas of parameters 0D, 23, 42, 45, 49
-and 5C are from memory.
+The paid standard was not seen. The formulas are those on which the diagnostic layer of scapy 2.x
+and two public tables of parameter identifiers agree; the meaning of the "equivalence ratio" and the
+formulas of parameters 0D, 23, 42, 45, 49 and 5C are from memory.
 
-Traps that are kept clear of: 2/65536 is not rounded to 0.0000305; air flow has two bytes; and the
-parameters called "equivalence ratio" hold lambda (above 1 is lean), not its reciprocal.
+Known pitfalls: 2/65536 is not rounded to 0.0000305; air flow has two bytes; and the parameters
+called "equivalence ratio" hold lambda (above 1 is lean), not its reciprocal.
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ import pandas as pd
 from tuneassist.errors import SetupError
 from tuneassist.reading.log import Cells, Floats
 
-_ECHO = "41"  # an answer to mode 01 repeats the mode plus 0x40, and the parameter
+_RESPONSE_HEAD = "41"  # a response to mode 01 repeats the mode plus 0x40, and the parameter
 
 
 @dataclass(frozen=True)
@@ -32,7 +31,7 @@ class Parameter:
     Parameters
     ----------
     size
-        Bytes of an answer. [1]
+        Bytes of a response. [1]
     unit
         Unit word of the value.
     channels
@@ -47,8 +46,8 @@ class Parameter:
     formula: Callable[[Floats], Floats]
 
 
-def _word(b: Floats, first: int = 0) -> Floats:
-    return np.asarray(256.0 * b[:, first] + b[:, first + 1])
+def _word(b: Floats) -> Floats:
+    return np.asarray(256.0 * b[:, 0] + b[:, 1])
 
 
 def _share(b: Floats) -> Floats:
@@ -69,18 +68,8 @@ def _plain(b: Floats) -> Floats:
 
 
 def _lambda(b: Floats) -> Floats:
-    """1/32768 a step: the standard's 2/65536, exact in binary."""
+    """Return 1/32768 per step: the standard's 2/65536, exact in binary."""
     return _word(b) * 2.0 / 65536.0
-
-
-def sensor_volts(b: Floats) -> Floats:
-    """Second value of 0x24 to 0x2B. [V]"""
-    return _word(b, 2) * 8.0 / 65536.0
-
-
-def sensor_milliamperes(b: Floats) -> Floats:
-    """Second value of 0x34 to 0x3B. [mA]"""
-    return _word(b, 2) / 256.0 - 128.0
 
 
 def _table() -> dict[int, Parameter]:
@@ -121,7 +110,7 @@ def parameter(raw: str, *, channel: str, where: str) -> tuple[int, Parameter]:
     Raises
     ------
     SetupError
-        When it is none that the program knows, or cannot be this channel.
+        If the parameter is unknown, or cannot be this channel.
     """
     key = f"channels.{channel}.raw"
     try:
@@ -146,18 +135,18 @@ def parameter(raw: str, *, channel: str, where: str) -> tuple[int, Parameter]:
     return pid, found
 
 
-def decode_answers(cells: Cells, pid: int, *, is_hex: bool) -> Cells:
-    """Turn logged answers into values.
+def decode_responses(cells: Cells, pid: int, *, is_hex: bool) -> Cells:
+    """Turn logged responses into values.
 
     Parameters
     ----------
     cells
-        The column: bytes in hexadecimal, A first ("1A F8", "0x1AF8", or with the answer's head
+        The column: bytes in hexadecimal, A first ("1A F8", "0x1AF8", or with the response's head
         "41 0C 1A F8"), or one whole number 256 A + B.
     pid
         The parameter.
     is_hex
-        Which of both. Nothing is guessed: "26" is 38 in one and 26 in the other.
+        Whether it is hexadecimal. This is not guessed: "26" is 38 in one and 26 in the other.
 
     Returns
     -------
@@ -167,18 +156,18 @@ def decode_answers(cells: Cells, pid: int, *, is_hex: bool) -> Cells:
     Examples
     --------
     >>> raw = Cells(np.full(2, np.nan), pd.Series(["1A F8", "410C1AF8"]))
-    >>> decode_answers(raw, 0x0C, is_hex=True).numbers.tolist()
+    >>> decode_responses(raw, 0x0C, is_hex=True).numbers.tolist()
     [1726.0, 1726.0]
     """
     found = PARAMETERS[pid]
     if not is_hex:
-        return _of_numbers(cells, found)
+        return _from_numbers(cells, found)
     words = cells.words if cells.words is not None else pd.Series([""] * len(cells.numbers))
     text = words.fillna("").str.strip().str.replace(r"0[xX]|[\s:_-]", "", regex=True).str.upper()
-    echo = f"{_ECHO}{pid:02X}"
+    head = f"{_RESPONSE_HEAD}{pid:02X}"
     digits = 2 * found.size
-    is_whole_answer = text.str.startswith(echo) & (text.str.len() == digits + len(echo))
-    text = text.where(~is_whole_answer, text.str[len(echo) :])
+    is_whole_response = text.str.startswith(head) & (text.str.len() == digits + len(head))
+    text = text.where(~is_whole_response, text.str[len(head) :])
     is_bytes = text.str.fullmatch(rf"[0-9A-F]{{{digits}}}").to_numpy(dtype=bool)
     values = np.full(len(text), np.nan)
     values[is_bytes] = found.formula(_bytes_of("".join(text[is_bytes]), found.size))
@@ -189,7 +178,7 @@ def _bytes_of(text: str, size: int) -> Floats:
     return np.frombuffer(bytes.fromhex(text), dtype=np.uint8).reshape(-1, size).astype(float)
 
 
-def _of_numbers(cells: Cells, found: Parameter) -> Cells:
+def _from_numbers(cells: Cells, found: Parameter) -> Cells:
     numbers = cells.numbers
     is_whole = (numbers >= 0) & (numbers < 256.0**found.size) & (numbers == np.floor(numbers))
     whole = np.where(is_whole, numbers, 0.0).astype(np.uint64)

@@ -1,10 +1,9 @@
-"""What a log saw on its way: one value each time the engine passes through a cell.
+"""Evidence from transients: one value each time the engine passes through a cell.
 
 A pass is an unbroken run of moving samples that are nearest to one breakpoint. Wall film, manifold
-filling and the sensor's lag make its lambda wrong by some per cent, now one way and now the other,
-so that a pass is poor evidence of how far off a cell is. It is evidence all the same of a cell that
-no hold visited: many passes that all read lean there are no accident. The pass and not the sample
-is the unit, since the samples of one pass share its error.
+filling and sensor lag put its lambda off by a few percent in either direction, so one pass is weak
+evidence. Many passes that all read lean are still evidence about a cell that no hold visited. The
+pass is the unit, not the sample, because the samples of one pass share its error.
 """
 
 from __future__ import annotations
@@ -22,26 +21,26 @@ from tuneassist.grid import Axes, Floats, bilinear_weights
 
 Mask = npt.NDArray[np.bool_]
 
-#: What is kept of the passes of each cell: their number, and sums over them.
+#: Columns for each cell: number of passes, and sums over the passes.
 COLUMNS = ("passes", "pass_rpm", "pass_load", "pass_need_ln", "pass_need_square")
-#: Passes beyond the first in their cell that tell how much passes scatter. [1]
+#: Fewest passes beyond the first in their cell from which the scatter is estimated. [1]
 MIN_SPARE = 10
-#: No pass is taken for more exact than this. [ln]
+#: Least standard deviation of a pass. [ln]
 MIN_PASS_SD = 0.005
 
 
 @dataclass(frozen=True, eq=False)
 class PassEvidence:
-    """The passes of one log, a row per cell that was passed.
+    """The passes of one log, one value per cell that was passed.
 
     Parameters
     ----------
     rpm, load
-        Where they were, on average. [rpm], [load unit]
+        Mean place of the passes. [rpm], [load unit]
     need
-        What they need in total, on average. [ln]
+        Mean total need. [ln]
     variance
-        Variance of that average. [ln^2]
+        Variance of that mean. [ln^2]
     """
 
     rpm: Floats
@@ -53,16 +52,16 @@ class PassEvidence:
 def lambda_when_moving(
     time_s: Floats, rpm: Floats, load: Floats, lam: Floats, *, delay: SensorDelay, rows: Mask
 ) -> Floats:
-    """Lambda that belongs to moving samples, shape (n,): read later by delay and sensor lag.
+    """Lambda of moving samples, shape (n,): read later by transport delay and sensor lag.
 
     Parameters
     ----------
     time_s, rpm, load, lam
         The time line, lambda as logged. [s], [rpm], [load unit], [lambda]
     delay
-        How late lambda is.
+        Delay of lambda.
     rows
-        Samples at which it is asked for; nan elsewhere.
+        Samples for which it is wanted; nan elsewhere.
     """
     found = np.full(len(time_s), np.nan)
     at = np.flatnonzero(rows)
@@ -74,7 +73,7 @@ def lambda_when_moving(
 
 
 def long_after_cut(time_s: Floats, is_fuelled: Mask, dead_s: float) -> Mask:
-    """Mask of samples that are farther than a dead time behind the last fuel cut."""
+    """Tell which samples come more than a dead time after the last fuel cut."""
     last_cut_s = np.maximum.accumulate(np.where(is_fuelled, -np.inf, time_s))
     return np.asarray(time_s - last_cut_s > dead_s)
 
@@ -120,7 +119,7 @@ def pass_evidence(
     fit: LatticeFit,
     original_share: float = 1.0,
 ) -> PassEvidence | None:
-    """Turn one log's sums into evidence; None where too few passes tell how much they scatter.
+    """Turn one log's sums into evidence; None with too few passes to estimate their scatter.
 
     Parameters
     ----------
@@ -131,10 +130,10 @@ def pass_evidence(
     in_force_ln
         Correction that was in force at each cell, shape (cells,). [ln of need]
     fit
-        The surface of the holds. Where the passes as a whole read richer than it does, which a
-        sensor's lag and wet walls may well make them, they are moved to it.
+        The surface of the holds. If the passes read richer than the surface on average, as sensor
+        lag and wall film can make them, they are shifted to it.
     original_share
-        Share of the log that does not repeat another part of it; a repeat teaches nothing. [1]
+        Share of the log that does not repeat another part of it; a repeat adds no evidence. [1]
     """
     number = sums["passes"].to_numpy(dtype=float)
     cells = np.flatnonzero(number > 0)

@@ -15,18 +15,18 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import ndimage, sparse
 
+from tuneassist.evidence.cell_passes import PassEvidence
 from tuneassist.evidence.disputes import find_disputes
 from tuneassist.evidence.holds import SHARED_ERRORS
+from tuneassist.evidence.hull import MIN_WEIGHT, hull_of, is_inside, is_supported
 from tuneassist.evidence.lattice import LatticeFit
+from tuneassist.evidence.local_evidence import LocalEvidence, local_evidence
 from tuneassist.evidence.need import (
     correction_need_ln,
     from_surface_scale,
     scatter_scale,
     surface_scale,
 )
-from tuneassist.evidence.own import OwnEvidence, own_evidence
-from tuneassist.evidence.passes import PassEvidence
-from tuneassist.evidence.reach import TOUCH, hull_of, is_inside, is_within_reach
 from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats, Grid, bilinear_weights
 from tuneassist.settings import CorrectionSettings, Target
@@ -152,9 +152,9 @@ def cell_table(
     return _with_bounds(table, holds, weights, is_value, is_bound)
 
 
-def _touching(weights: sparse.csr_matrix) -> sparse.csr_matrix:
+def _touches(weights: sparse.csr_matrix) -> sparse.csr_matrix:
     """1 where a hold touches a cell, shape (holds, cells)."""
-    return (weights >= TOUCH).astype(float)
+    return (weights >= MIN_WEIGHT).astype(float)
 
 
 def _counted(
@@ -168,7 +168,7 @@ def _counted(
             "load": axes.cell_load(),
             "target_lambda": target.table.ravel(),
             "samples": np.round(samples).astype(int),
-            "holds": np.asarray(_touching(weights).sum(axis=0)).ravel().astype(int),
+            "holds": np.asarray(_touches(weights).sum(axis=0)).ravel().astype(int),
         }
     )
 
@@ -183,7 +183,7 @@ def _confidence(
     correction: CorrectionSettings,
 ) -> npt.NDArray[np.object_]:
     """Return each cell's word, lower where holds disagree or a sensor was at its stop near by."""
-    near = _near_holds(_touching(weights), axes)
+    near = _near_holds(_touches(weights), axes)
     reached = claim.is_reached & ~is_bound
     words = confidence_words(50.0 * (claim.high - claim.low), near, reached, correction)
     is_known = words != "none"
@@ -191,7 +191,7 @@ def _confidence(
     is_disputed = claim.is_disputed & is_known
     words[is_disputed] = np.where(wide == "none", "low", wide)[is_disputed]
     # readings next to a stop are those that happened to stay off it: a biased choice
-    is_biased = _near_holds(_touching(stopped), axes) > 0
+    is_biased = _near_holds(_touches(stopped), axes) > 0
     words[(is_biased | claim.is_sign_disputed) & is_known] = "low"
     return words
 
@@ -238,7 +238,7 @@ class _Claim:
     effective_n: Floats
     is_reached: Mask
     is_enclosed: Mask
-    own: OwnEvidence
+    own: LocalEvidence
     own_low: Floats
     own_high: Floats
 
@@ -267,7 +267,7 @@ class _Claim:
     @classmethod
     def nothing(cls, size: int) -> _Claim:
         unknown, zero, none = np.full(size, np.nan), np.zeros(size), np.zeros(size, dtype=bool)
-        own = OwnEvidence.nothing(size)
+        own = LocalEvidence.nothing(size)
         return cls(
             *(unknown, unknown, unknown, unknown, zero, zero, zero, none, none),
             own,
@@ -284,7 +284,7 @@ def _claim(
     *,
     kind: str,
     in_force: Floats,
-    alone: OwnEvidence,
+    alone: LocalEvidence,
 ) -> _Claim:
     def deviation(surface: Floats) -> Floats:
         return from_surface_scale(surface, kind) - in_force
@@ -304,7 +304,7 @@ def _claim(
         rich=deviation(fit.theta + disputes.rich) - theta,
         lean=deviation(fit.theta + disputes.lean) - theta,
         effective_n=np.round((fit.hold_scatter / np.maximum(error, 1e-9)) ** 2, 2),
-        is_reached=is_within_reach(axes, hull, own),
+        is_reached=is_supported(axes, hull, own),
         is_enclosed=is_inside(axes, hull, axes.cell_rpm(), axes.cell_load()),
         own=alone,
         own_low=deviation(alone.value - alone.half_width),
@@ -320,7 +320,7 @@ def _own(
     passes: Mapping[int, PassEvidence],
     fit: LatticeFit,
     kind: str,
-) -> OwnEvidence:
+) -> LocalEvidence:
     """Read each cell from what was seen in it: holds, and passes on the way."""
     names = ("rpm", "load", "total_need_ln", "within_se", "log_number")
     rpm, load, need, within, log = (holds[name].to_numpy(dtype=float) for name in names)
@@ -329,7 +329,7 @@ def _own(
     own = [within**2 + fit.hold_scatter**2, *(one.variance for one in others)]
     more = [bilinear_weights(axes, one.rpm, one.load) for one in others]
     numbers = [np.full(len(one.need), number) for number, one in passes.items()]
-    found = own_evidence(
+    found = local_evidence(
         axes,
         rpm=np.concatenate([rpm, *(one.rpm for one in others)]),
         load=np.concatenate([load, *(one.load for one in others)]),
@@ -396,8 +396,8 @@ def _evidence_words(
     fit: LatticeFit | None,
 ) -> npt.NDArray[np.object_]:
     text = np.full(len(words), "", dtype=object)
-    text[own < TOUCH] = f"no hold of its own, {BEYOND_HOLDS}"
-    text[(own < TOUCH) & claim.is_enclosed] = "no hold of its own, read between its neighbours"
+    text[own < MIN_WEIGHT] = f"no hold of its own, {BEYOND_HOLDS}"
+    text[(own < MIN_WEIGHT) & claim.is_enclosed] = "no hold of its own, read between its neighbours"
     if fit is not None and not fit.is_surface:
         text[:] = "the holds show no pattern over speed and load"
     for cell in np.flatnonzero(claim.is_disputed):
@@ -425,7 +425,9 @@ def _with_bounds(
     for side, column, pick in (("lean", "ci_low_pct", np.min), ("rich", "ci_high_pct", np.max)):
         rows = stopped["stop"].eq(side).to_numpy()
         for cell in np.flatnonzero(is_bound & (share[rows].sum(axis=0) >= STOP_WEIGHT)):
-            needs = stopped["need_ln"].to_numpy(dtype=float)[rows][share[rows][:, cell] >= TOUCH]
+            needs = stopped["need_ln"].to_numpy(dtype=float)[rows][
+                share[rows][:, cell] >= MIN_WEIGHT
+            ]
             bound = 100.0 * float(np.expm1(pick(needs)))
             table.loc[cell, column] = bound
             more = "leaner" if side == "lean" else "richer"

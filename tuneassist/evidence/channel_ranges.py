@@ -1,7 +1,7 @@
-"""From where to where channels run in a log, told where a filter takes much of it.
+"""Range of each channel in a log, reported where a filter drops a large share of the samples.
 
-A coolant read in the wrong unit, or a load that is absolute on an axis above the barometer, is seen
-at once when the range in the log stands beside the range that was asked for.
+The logged range next to the expected one shows at once that the coolant was read in the wrong unit,
+or that an absolute load was logged for a gauge axis.
 """
 
 from __future__ import annotations
@@ -17,19 +17,19 @@ from tuneassist.units import convert, unit_named
 
 COLUMNS = ("rpm", "load", "coolant_temp_c", "coolant_volts", "oil_temp_c")
 MOSTLY_SWEEP = 0.5
-"""Share of the samples from which a log is a sweep, and not just in part. [1]"""
+"""Share of sweeping samples from which the whole log is called a sweep. [1]"""
 ATMOSPHERE_KPA = 101.325
 """Standard atmosphere, ISO 2533:1975 (from memory). [kPa]"""
 
 
-class Spans:
-    """Lowest and highest value of each channel, over as many parts as a log has."""
+class ChannelRanges:
+    """Lowest and highest value of each channel over the parts of a log."""
 
     def __init__(self) -> None:
         self._low_high: dict[str, tuple[float, float]] = {}
 
     def add(self, samples: pd.DataFrame) -> None:
-        """Take in a part of the log."""
+        """Add a part of the log."""
         for name in COLUMNS:
             if name not in samples:
                 continue
@@ -43,12 +43,12 @@ class Spans:
                 )
 
     def notes(self, fates: pd.Series, *, name: str, setup: Setup) -> tuple[str, ...]:
-        """Say what stood beside what was asked for, where a filter took a large share.
+        """Compare logged and expected ranges where a filter dropped a large share.
 
         Parameters
         ----------
         fates
-            Samples by what became of them.
+            Number of samples by their fate.
         name
             The log's name.
         setup
@@ -70,70 +70,70 @@ class Spans:
 def _sweep_words(name: str, share: float) -> str:
     part = "" if share >= MOSTLY_SWEEP else " in part"
     return (
-        f"{name}: This log is a sweep{part}: speed or load travels slowly through the cells in "
-        f"{100.0 * share:.1f} % of the samples. Steady holds are what is used today, so stop at "
-        "each point for some ten seconds."
+        f"{name}: This log is a sweep{part}: speed or load moves slowly through the cells in "
+        f"{100.0 * share:.1f} % of the samples. Only steady holds are used: hold each point for "
+        "about ten seconds."
     )
 
 
-def _outside_words(spans: Mapping[str, tuple[float, float]], setup: Setup) -> Iterator[str]:
+def _outside_words(ranges: Mapping[str, tuple[float, float]], setup: Setup) -> Iterator[str]:
     axes, margin = setup.axes, setup.steady.outside_margin_cells
     ways = [("rpm", "speed", "rpm", axes.rpm), ("load", axes.load_name, axes.load_unit, axes.load)]
     past = [
-        f"{word} runs from {_number(spans[name][0])} to {_number(spans[name][1])} {unit} in the "
+        f"{word} runs from {_number(ranges[name][0])} to {_number(ranges[name][1])} {unit} in the "
         f"log, its axis from {points[0]:g} to {points[-1]:g}"
         for name, word, unit, points in ways
-        if name in spans and _is_past(spans[name], points, margin)
+        if name in ranges and _is_past(ranges[name], points, margin)
     ]
     yield f"lie outside the axes: {'; '.join(past)}."
-    if "load" in spans and _is_past(spans["load"], axes.load, margin):
+    if "load" in ranges and _is_past(ranges["load"], axes.load, margin):
         yield _load_question(axes)
 
 
 def _load_question(axes: Axes) -> str:
     if unit_named(axes.load_unit).quantity != "pressure":
-        return "Is it this load that the axis means, and in this unit?"
+        return "Is this the load that the axis uses, and in the same unit?"
     apart = convert(ATMOSPHERE_KPA, "kPa", axes.load_unit)
     return (
-        "Is one of the two absolute and the other gauge pressure (they lie about "
-        f"{_number(float(apart))} {axes.load_unit} apart), or is the unit another?"
+        "Is one of them absolute and the other gauge pressure (a difference of about "
+        f"{_number(float(apart))} {axes.load_unit}), or is the unit different?"
     )
 
 
-def _cold_words(spans: Mapping[str, tuple[float, float]], setup: Setup) -> Iterator[str]:
+def _cold_words(ranges: Mapping[str, tuple[float, float]], setup: Setup) -> Iterator[str]:
     steady: SteadySettings = setup.steady
-    if "coolant_temp_c" in spans:
-        low, high = spans["coolant_temp_c"]
+    if "coolant_temp_c" in ranges:
+        low, high = ranges["coolant_temp_c"]
         yield (
             f"count as a cold engine: coolant runs from {low:.0f} to {high:.0f} degC in the log, "
-            f"and {steady.min_coolant_c:g} degC is the least (steady.min_coolant_c)."
+            f"and the minimum is {steady.min_coolant_c:g} degC (steady.min_coolant_c)."
         )
         if high < steady.min_coolant_c:
-            yield "Was it never warm, or is the column in another unit (degF) than it was read in?"
-    elif "coolant_volts" in spans:
-        low, high = spans["coolant_volts"]
+            yield "Was the engine never warm, or is the column in another unit, such as degF?"
+    elif "coolant_volts" in ranges:
+        low, high = ranges["coolant_volts"]
         yield (
             f"count as a cold engine: the coolant sender runs from {low:.2f} to {high:.2f} V in "
-            f"the log, and {steady.max_coolant_volts:g} V is the most "
+            f"the log, and the maximum is {steady.max_coolant_volts:g} V "
             "(steady.max_coolant_volts)."
         )
-    elif "oil_temp_c" in spans:
-        low, high = spans["oil_temp_c"]
+    elif "oil_temp_c" in ranges:
+        low, high = ranges["oil_temp_c"]
         yield (
             f"count as a cold engine: oil runs from {low:.0f} to {high:.0f} degC in the log, and "
-            f"{steady.min_oil_c:g} degC is the least (steady.min_oil_c)."
+            f"the minimum is {steady.min_oil_c:g} degC (steady.min_oil_c)."
         )
     else:
         yield (
-            f"lie in the first {steady.unproven_warm_s:g} s, in which nothing shows that the "
-            "engine was warm (steady.unproven_warm_s)."
+            f"lie in the first {steady.unproven_warm_s:g} s, and no channel shows that the engine "
+            "was warm then (steady.unproven_warm_s)."
         )
 
 
-def _is_past(span: tuple[float, float], points: Floats, margin: float) -> bool:
+def _is_past(logged: tuple[float, float], points: Floats, margin: float) -> bool:
     low = points[0] - margin * (points[1] - points[0])
     high = points[-1] + margin * (points[-1] - points[-2])
-    return bool(span[0] < low or span[1] > high)
+    return bool(logged[0] < low or logged[1] > high)
 
 
 def _number(value: float) -> str:

@@ -21,15 +21,15 @@ from hypothesis import strategies as st
 
 from tuneassist.channels import KNOCK
 from tuneassist.errors import LogError, NoEvidenceError
-from tuneassist.evidence.influences import (
-    HIDING,
+from tuneassist.evidence.knock import knock_sign, shows_knock
+from tuneassist.evidence.pressure_reference import PressureReferenceCheck
+from tuneassist.evidence.side_channels import (
+    EXCLUDED_BY,
     KNOCK_SAMPLES,
     MIXED_SAMPLES,
     PRESSURE_FALL,
-    Influences,
+    SideChannels,
 )
-from tuneassist.evidence.knock import knock_sign, shows_knock
-from tuneassist.evidence.reference import PressureWitness
 from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, read_evidence
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Floats, Grid
@@ -302,7 +302,7 @@ def test_valves_heard_at_idle_and_on_the_overrun_are_no_knock(
     heard = samples.assign(knock=way(samples, at))
     found = proposed(heard)
     np.testing.assert_array_equal(step(found), step(proposed(samples)))
-    assert f"{at.sum()} readings of knock were logged at a load below 50 kPa" in notes_of(found)
+    assert f"{at.sum()} knock readings at a load below 50 kPa" in notes_of(found)
     everywhere = replace(SETUP, limits=replace(SETUP.limits, knock_above_kpa=0.0))
     found = proposed(heard, everywhere)
     texts = found.cells["unsafe_step_barred"].to_numpy()
@@ -316,7 +316,7 @@ def test_knock_that_a_logger_tells_late_is_heard_when_the_load_is_off_again() ->
     for late_s, heard in ((0.5, 1), (1.5, 0)):
         logged = line.assign(knock=np.where(np.isclose(time_s, 2.0 + late_s), 1.0, 0.0))
         for cut_at in (len(line), 21, 24):  # in one part, and in two
-            watch = Influences(logged, SETUP)
+            watch = SideChannels(logged, SETUP)
             for part in (logged.iloc[:cut_at], logged.iloc[cut_at:]):
                 watch.add(part)
             found = watch.onto(pd.DataFrame(index=range(AXES.size)))
@@ -332,7 +332,7 @@ def test_where_no_pressure_is_known_all_knock_is_heard_but_below_the_load_that_i
     line = samples.assign(knock=count(samples, at))
 
     def heard(setup: Setup, frame: pd.DataFrame) -> int:
-        watch = Influences(frame, setup)
+        watch = SideChannels(frame, setup)
         watch.add(frame)
         found = watch.onto(pd.DataFrame(index=range(AXES.size)))
         return int(found[KNOCK_SAMPLES].sum()) if KNOCK_SAMPLES in found else 0
@@ -384,7 +384,7 @@ def test_the_leaner_bank_counts_on_a_spark_engine() -> None:
     assert float(apart.abs().max()) < 1.0
     assert step(both)[in_boost()].min() >= 0.0
     assert "differs by more than 2 %" in notes_of(both)
-    assert "leaner bank counts" in notes_of(both)
+    assert "leaner bank was used" in notes_of(both)
     assert "lambda_second = false under [channels]" in notes_of(both)
 
 
@@ -403,7 +403,7 @@ def test_the_richer_bank_counts_on_a_compression_engine() -> None:
     ).samples
     for factor, moved in ((0.9, 0.9), (1.1, 1.0)):
         twin = samples.assign(lambda_second=samples["lambda"] * factor)
-        seen = Influences(twin, setup).add(twin)["lambda"]
+        seen = SideChannels(twin, setup).add(twin)["lambda"]
         np.testing.assert_allclose(seen, samples["lambda"] * moved, rtol=1e-9)
 
 
@@ -432,7 +432,7 @@ def test_a_dead_second_bank_is_left_unread_and_named() -> None:
     samples = drive()
     found = proposed(samples.assign(lambda_second=1.36))
     np.testing.assert_array_equal(step(found), step(proposed(samples)))
-    assert "second bank never moves" in notes_of(found)
+    assert "second bank never changes" in notes_of(found)
 
 
 def written(
@@ -477,7 +477,7 @@ def test_lambda_told_once_more_in_another_unit_is_no_second_bank(tmp_path) -> No
     setup.write_text(setup.read_text("utf-8").replace("afr_stoich = 14.7", "afr_stoich = 9.8"))
     found = read_log(log, setup=read_setup(setup))
     assert "lambda_second" not in found.samples
-    assert any("likely the same sensor once more" in note for note in found.notes)
+    assert any("likely the same sensor again" in note for note in found.notes)
 
 
 # --- what changes the fuel ------------------------------------------------------------------------
@@ -506,7 +506,7 @@ def test_samples_under_another_fuel_teach_nothing(channel: str, off: float, on: 
     assert 0.9 * at.sum() < taken < 1.1 * at.sum()
     assert found.holds["load"].max() < BOOST_KPA + 2.0
     assert int(found.fates.sum()) == found.samples == len(samples)
-    assert any("teach nothing" in note for note in found.notes)
+    assert any("they were excluded" in note for note in found.notes)
     step_pct = step(propose_from([found], setup=SETUP, current=ZEROS))
     assert step_pct[in_boost()].min() >= 0.0
 
@@ -656,7 +656,7 @@ def test_an_honest_absolute_pressure_is_not_taken_for_a_mixed_one(
         samples = drive(seed=seed, rate_hz=rate_hz, is_polled=is_polled)
         for dropped in ([], ["throttle_pct"]):
             seen = samples.drop(columns=dropped)
-            watch = Influences(seen, SETUP)
+            watch = SideChannels(seen, SETUP)
             watch.add(seen)
             assert MIXED_SAMPLES not in watch.onto(pd.DataFrame(index=range(AXES.size)))
 
@@ -666,7 +666,7 @@ def test_a_throttle_that_snaps_shut_is_no_mixed_pressure_even_if_it_is_polled_la
     is_open = (time_s % 10.0) < 5.0
     pressure = np.where(is_open, 99.0, 28.0)
     late = np.roll(np.where(is_open, 80.0, 2.0), 7)
-    witness = PressureWitness()
+    witness = PressureReferenceCheck()
     witness.add(time_s, pressure, [late])
     assert not witness.is_mixed
     witness.add(time_s + 60.0, pressure, [np.full(600, 80.0)])
@@ -678,7 +678,7 @@ def test_a_throttle_that_snaps_shut_is_no_mixed_pressure_even_if_it_is_polled_la
 def test_a_fall_counts_once_wherever_the_log_is_cut(at: int) -> None:
     time_s, throttle = np.arange(0.0, 100.0, 0.1), np.full(1000, 60.0)
     pressure = np.where(time_s < 50.0, 99.0, 3.0)
-    witness = PressureWitness()
+    witness = PressureReferenceCheck()
     for part in (slice(0, at), slice(at, None)):
         witness.add(time_s[part], pressure[part], [throttle[part]])
     assert witness.falls == 1
@@ -696,17 +696,17 @@ def test_a_pedal_that_shows_a_quarter_at_rest_is_not_open_there() -> None:
             throttle_pct=np.where(is_open, 27.0, 24.5),  # of a pedal that rests at 24.5 %
         )
     )
-    watch = Influences(samples, SETUP)
+    watch = SideChannels(samples, SETUP)
     watch.add(samples)
     assert MIXED_SAMPLES not in watch.onto(pd.DataFrame(index=range(AXES.size)))
     opened = samples.assign(throttle_pct=np.r_[24.5, np.full(399, 80.0)])
-    watch = Influences(opened, SETUP)
+    watch = SideChannels(opened, SETUP)
     watch.add(opened)
     assert MIXED_SAMPLES in watch.onto(pd.DataFrame(index=range(AXES.size)))
 
 
 def test_low_pressure_at_full_throttle_is_a_mixed_pressure() -> None:
-    witness, time_s = PressureWitness(), np.arange(0.0, 10.0, 0.1)
+    witness, time_s = PressureReferenceCheck(), np.arange(0.0, 10.0, 0.1)
     witness.add(time_s, np.full(100, 45.0), [np.full(100, 100.0)])
     assert witness.at_full_throttle >= 80
     assert "samples at full throttle" in witness.words()
@@ -749,7 +749,7 @@ def test_what_a_part_says_does_not_hang_on_where_the_log_is_cut(at: list[int]) -
 
     def seen(edges: list[int]) -> tuple[pd.DataFrame, LogEvidence]:
         parts = cut(samples, edges)
-        watch = Influences(parts[0], SETUP)
+        watch = SideChannels(parts[0], SETUP)
         return pd.concat([watch.add(part) for part in parts]), reduce_parts(
             parts, name="x", setup=SETUP
         )
@@ -761,7 +761,7 @@ def test_what_a_part_says_does_not_hang_on_where_the_log_is_cut(at: list[int]) -
     pd.testing.assert_series_equal(found.fates, whole.fates)
     assert found.notes == whole.notes
     assert {KNOCK_SAMPLES, MIXED_SAMPLES} <= set(found.peaks)
-    assert (one[list(HIDING.values())].sum() > 0).all()
+    assert (one[list(EXCLUDED_BY.values())].sum() > 0).all()
 
 
 def test_a_part_that_lacks_a_channel_says_nothing_about_it() -> None:

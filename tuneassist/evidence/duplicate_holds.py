@@ -1,9 +1,9 @@
-"""Holds that another one repeats to the last digit: written twice, not seen twice.
+"""Duplicate holds: the same data recorded twice.
 
-Two holds of an engine never agree in speed, load, need, scatter and length to seven digits. A
-session that stands in a log again and again, or in two files, does: taken for new evidence, its
-holds look surer than they are, and as they do not scatter at all, the fit follows every one of them
-and trusts nothing in between.
+Two real holds never agree in speed, load, need, scatter and length to seven digits. A session that
+is repeated in a log, or is in two files, gives such duplicates. Used as new evidence they would
+look more certain than they are, and since they do not scatter, the fit would follow each of them
+and trust nothing in between.
 """
 
 from __future__ import annotations
@@ -12,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-#: What two holds must share to be one.
+#: Columns in which duplicates agree.
 COLUMNS = ("rpm", "load", "total_need_ln", "within_se", "samples", "stop")
 
 
 def is_original(holds: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Tell which holds are the first of their kind.
+    """Tell which holds do not duplicate an earlier one.
 
     Parameters
     ----------
@@ -37,5 +37,5 @@ def is_original(holds: pd.DataFrame) -> npt.NDArray[np.bool_]:
     """
     table = holds[list(COLUMNS)]
     numbers = table.columns.drop("stop")
-    # seven digits are those of a float of 32 bits: sums over a later part differ in the last of 64
+    # 32-bit floats have seven digits; 64-bit sums over a later part may differ in the last digits
     return ~table.astype(dict.fromkeys(numbers, np.float32)).duplicated().to_numpy()
