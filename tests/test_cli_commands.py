@@ -20,6 +20,7 @@ from tuneassist.correction import Breach
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.own_units import reading
+from tuneassist.workflow.logs import distinct_names
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 PETROL, VAN = SAMPLES / "petrol-setup.toml", SAMPLES / "van-setup.toml"
@@ -653,7 +654,7 @@ def test_patterns_are_opened_up_where_the_shell_did_not(tmp_path: Path) -> None:
 
 def test_logs_of_one_name_are_told_apart_by_their_folders(tmp_path: Path) -> None:
     paths = [Path("mon/a/x.csv"), Path("tue/a/x.csv"), Path("tue/b/x.csv"), Path("y.csv")]
-    assert inputs.distinct_names(paths) == ["mon/a/x.csv", "tue/a/x.csv", "b/x.csv", "y.csv"]
+    assert distinct_names(paths) == ["mon/a/x.csv", "tue/a/x.csv", "b/x.csv", "y.csv"]
     one, two = tmp_path / "one", tmp_path / "two"
     for folder, source in ((one, "petrol-session-1.csv"), (two, "petrol-session-2.csv")):
         folder.mkdir()

@@ -6,28 +6,14 @@ import gc
 import os
 import sys
 import warnings
-from collections.abc import Callable
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperGroup
 
 from tuneassist import __version__, stopping
 from tuneassist.cli import streams
-from tuneassist.cli.check import check
+from tuneassist.cli.commands import HELP_NAMES, LazyGroup
 from tuneassist.cli.console import tell
-from tuneassist.cli.coverage import coverage
-from tuneassist.cli.full_load import ManyLogs
-from tuneassist.cli.keys import keys
-from tuneassist.cli.limits import limits
-from tuneassist.cli.plan import plan
-from tuneassist.cli.propose import propose
-from tuneassist.cli.report import report
-from tuneassist.cli.rounds import COMMANDS as ROUNDS
-from tuneassist.cli.runs import runs
-from tuneassist.cli.tunes import EPILOG as TUNES_EPILOG
-from tuneassist.cli.tunes import check as check_tunes
-from tuneassist.cli.verify import verify
 from tuneassist.errors import InputError, OutputError, TuneassistError
 from tuneassist.inert import NAME_LENGTH, told
 from tuneassist.show.cautions import all_cautions
@@ -42,7 +28,7 @@ GARBAGE_THRESHOLD = 50_000
 THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
-class _Group(TyperGroup):
+class _Group(LazyGroup):
     """Turns what a command raises into one message and an exit status."""
 
     def make_context(self, *args: Any, **kwargs: Any) -> Any:
@@ -106,23 +92,6 @@ def _mistake_words(error: Exception) -> str:
     )
 
 
-def _flowing(doc: str) -> str:
-    r"""Join the lines of each paragraph, so that help fills the terminal whatever its width.
-
-    Examples
-    --------
-    >>> _flowing("One\n    line.\n\n    Two.")
-    'One line.\n\nTwo.'
-    """
-    return "\n\n".join(" ".join(part.split()) for part in doc.split("\n\n"))
-
-
-def _help_of(command: Callable[..., object]) -> dict[str, Any]:
-    """Return a command's help, and its first sentence whole for the list of commands."""
-    text = _flowing(command.__doc__ or "")
-    return {"help": text, "short_help": text.split("\n\n")[0]}
-
-
 app = typer.Typer(
     cls=_Group,
     name="tuneassist",
@@ -140,30 +109,8 @@ app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,  # plain help: the framed one takes twice as long to start
     pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
+    context_settings=HELP_NAMES,
 )
-for _command in (propose, check, coverage, plan, verify, limits, keys):
-    app.command(**_help_of(_command))(_command)
-for _compares in (runs, report):
-    app.command(cls=ManyLogs, **_help_of(_compares))(_compares)
-rounds = typer.Typer(
-    help="The tune loop, one folder per tune: log, propose, load, log again, until it is enough.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-for _step in ROUNDS:
-    rounds.command(**_help_of(_step))(_step)
-app.add_typer(rounds, name="rounds")
-tunes = typer.Typer(
-    help="A set of tunes of one car: standard, economy, towing, high power.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-tunes.callback()(lambda: None)  # so that the sub-command keeps its name
-tunes.command("check", epilog=TUNES_EPILOG, **_help_of(check_tunes))(check_tunes)
-app.add_typer(tunes, name="tunes")
 
 
 def _show_version(is_asked: bool) -> None:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+import typer
+
+from tuneassist import files, show
 from tuneassist.inert import clipped, inert
 
 if TYPE_CHECKING:
@@ -21,8 +25,6 @@ MESSAGE_LENGTH = 200_000
 
 def tell(message: str) -> None:
     """Write a message to standard error: wrapped for a terminal, whole lines for a pipe."""
-    import typer
-
     lines = [inert(line) for line in f"{NAME}: {clipped(message, MESSAGE_LENGTH)}".splitlines()]
     if sys.stderr.isatty():
         lines = [part for line in lines for part in _wrapped(line)]
@@ -31,8 +33,6 @@ def tell(message: str) -> None:
 
 
 def _wrapped(line: str) -> list[str]:
-    import shutil
-
     width = max(40, shutil.get_terminal_size().columns - 1)
     return textwrap.wrap(
         line, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
@@ -41,28 +41,23 @@ def _wrapped(line: str) -> list[str]:
 
 def screen() -> Console:
     """Return the console for screens; plain when piped, without colour under NO_COLOR."""
-    from tuneassist.show.inert_console import InertConsole
-
-    return InertConsole(file=sys.stdout, markup=False, highlight=False, emoji=False)
+    return show.inert_console.InertConsole(
+        file=sys.stdout, markup=False, highlight=False, emoji=False
+    )
 
 
 def look_of(console: Console) -> Look:
     """Return what the console can show."""
-    from tuneassist.show.look import Look
+    is_ascii = not console.encoding.lower().startswith("utf")
+    return show.look.Look(width=console.width, is_ascii=is_ascii)
 
-    return Look(width=console.width, is_ascii=not console.encoding.lower().startswith("utf"))
 
-
-def show(console: Console, *renderables: RenderableType) -> None:
+def write(console: Console, *renderables: RenderableType) -> None:
     """Print what `tuneassist.show` made; a plain text is one line."""
     for renderable in renderables:
         console.print(inert(renderable) if isinstance(renderable, str) else renderable)
 
 
-def show_json(record: Mapping[str, Any]) -> None:
+def write_json(record: Mapping[str, Any]) -> None:
     """Print a record as JSON, in UTF-8 whatever the terminal's code page is."""
-    import typer
-
-    from tuneassist.files.text import stable_json
-
-    typer.echo(stable_json(record).encode("utf-8"), nl=False)
+    typer.echo(files.text.stable_json(record).encode("utf-8"), nl=False)

@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperCommand
 
+from tuneassist import workflow
+from tuneassist.cli.inputs import find_logs, read_logs
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
@@ -165,10 +168,52 @@ Driven = Annotated[
 ]
 
 
+Air = tuple[float, float]
+AirBefore = Annotated[
+    Air | None,
+    typer.Option(
+        "--air-before",
+        metavar="KPA DEGC",
+        help="Pressure (kPa, absolute) and temperature (degC) of the air ahead of the filter for "
+        "the runs before, such as --air-before 98.7 24. Left out: barometer and inlet "
+        "temperature as logged.",
+        show_default=False,
+    ),
+]
+AirAfter = Annotated[
+    Air | None,
+    typer.Option(
+        "--air-after",
+        metavar="KPA DEGC",
+        help="The same for the runs after, such as --air-after 99.2 19.",
+        show_default=False,
+    ),
+]
+Margin = Annotated[
+    float | None,
+    typer.Option(
+        "--margin",
+        metavar="PCT",
+        help="With --zero: less torque than this is no change.",
+        show_default=False,
+    ),
+]
+Inertia = Annotated[
+    float | None,
+    typer.Option(
+        "--inertia",
+        metavar="KGM2",
+        help="Needed only where the log has neither torque nor power: "
+        "inertia of rollers, wheels and driveline in kg m2, seen from the crankshaft in "
+        "the gear driven. Rollers of 80 kg m2 that turn once for four turns of the crank "
+        "are 80/16: --inertia 5.",
+        show_default=False,
+    ),
+]
+
+
 def reader_of(typed: Sequence[Path]) -> ReadLogs:
     """Return what reads one side's logs; folders and patterns are opened up once, when read."""
-    from tuneassist.cli.inputs import find_logs, read_logs
-
     paths = cache(lambda: find_logs(typed))
     return lambda car: read_logs(paths(), setup=car)
 
@@ -187,9 +232,7 @@ def ignition_as_usage() -> Iterator[None]:
     typer.BadParameter
         Wrong usage.
     """
-    from tuneassist.workflow.runs import IgnitionClashError
-
     try:
         yield
-    except IgnitionClashError as error:
+    except workflow.runs.IgnitionClashError as error:
         raise typer.BadParameter(str(error)) from error

@@ -11,18 +11,16 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import IO, TYPE_CHECKING
 
-from tuneassist import stopping
+import typer
+
+from tuneassist import stopping, workflow
 from tuneassist.cli.console import tell
-from tuneassist.cli.log_files import LOG_SUFFIXES, sort_out
 from tuneassist.errors import LogError
 from tuneassist.inert import NAME_LENGTH, listed, told
-from tuneassist.workflow.logs import distinct_names, refuse_twins
-from tuneassist.workflow.logs import reduce_logs as reduce_watched
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
@@ -108,7 +106,9 @@ def _place_for(name: str) -> tuple[Path, IO[bytes]]:
 def _matching(pattern: str) -> list[Path]:
     """Open a pattern up, since not every shell does it, and say what is no log."""
     found = sorted(Path(name) for name in glob.glob(pattern))  # noqa: PTH207
-    logs, left = sort_out([path for path in found if path.is_file()], suffix=Path(pattern).suffix)
+    logs, left = workflow.log_files.sort_out(
+        [path for path in found if path.is_file()], suffix=Path(pattern).suffix
+    )
     if not logs:
         raise LogError(
             "no file matches this pattern."
@@ -125,12 +125,12 @@ def _matching(pattern: str) -> list[Path]:
 def _in_folder(folder: Path) -> list[Path]:
     """List a folder's logs by name, and say what is none."""
     found = sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith("."))
-    logs, left = sort_out(found)
+    logs, left = workflow.log_files.sort_out(found)
     if not logs:
         raise LogError(
             "the folder holds no log files.",
             where=str(folder),
-            mend=f"Log files end in {', '.join(sorted(LOG_SUFFIXES))}.",
+            mend=f"Log files end in {', '.join(sorted(workflow.log_files.LOG_SUFFIXES))}.",
         )
     names = listed(path.name for path in logs)
     shown = told(folder, NAME_LENGTH)
@@ -139,43 +139,33 @@ def _in_folder(folder: Path) -> list[Path]:
 
 
 def read_logs(paths: Sequence[Path], *, setup: Setup | None) -> list[Log]:
-    """Read logs, with a bar where it takes long and somebody watches.
+    """Do what `tuneassist.workflow.logs.read_logs` does, with a bar where somebody watches."""
+    with _Progress(len(paths)) as bar:
+        return workflow.logs.read_logs(paths, setup=setup, watch=bar)
 
-    Raises
-    ------
-    LogError
-        When a log cannot be used, or the same one comes twice.
+
+def reducer(
+    typed: Sequence[Path], *, is_strict: bool, workers: int = 1, scheduler: str | None = None
+) -> Callable[[Setup], LogsAtHand]:
+    """Return what finds and reduces the logs that were typed, once the setup is known.
+
+    It does what `tuneassist.workflow.logs.reduce_logs` does, with a bar where somebody watches.
     """
-    from tuneassist.reading import read_log
 
-    logs = []
-    with _Progress(len(paths)) as bar:
-        for index, (path, name) in enumerate(zip(paths, distinct_names(paths), strict=True)):
-            log = read_log(path, setup=setup, progress=bar.for_log(index, name))
-            logs.append(replace(log, name=name))
-    refuse_twins(logs)
-    return logs
+    def reduce(setup: Setup) -> LogsAtHand:
+        paths = find_logs(typed)
+        refuse_both(workers, scheduler)
+        with _Progress(len(paths)) as bar:
+            return workflow.logs.reduce_logs(
+                paths,
+                setup=setup,
+                is_strict=is_strict,
+                workers=workers,
+                scheduler=scheduler,
+                watch=bar,
+            )
 
-
-def reduce_logs(
-    paths: Sequence[Path],
-    *,
-    setup: Setup,
-    is_strict: bool,
-    workers: int = 1,
-    scheduler: str | None = None,
-) -> LogsAtHand:
-    """Do what `tuneassist.workflow.logs.reduce_logs` does, with a bar where somebody watches."""
-    refuse_both(workers, scheduler)
-    with _Progress(len(paths)) as bar:
-        return reduce_watched(
-            paths,
-            setup=setup,
-            is_strict=is_strict,
-            workers=workers,
-            scheduler=scheduler,
-            watch=bar,
-        )
+    return reduce
 
 
 def refuse_both(workers: int, scheduler: str | None) -> None:
@@ -187,8 +177,6 @@ def refuse_both(workers: int, scheduler: str | None) -> None:
         Wrong usage.
     """
     if workers > 1 and scheduler is not None:
-        import typer
-
         raise typer.BadParameter("--workers and --scheduler: give one, a scheduler has its own.")
 
 
@@ -230,6 +218,7 @@ class _Progress:
         self.for_log(count, name)(0.0)
 
     def _started(self) -> Bar:
+        # imported where a bar is needed, since most logs are read without one
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 

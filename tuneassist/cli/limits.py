@@ -2,23 +2,30 @@
 
 from __future__ import annotations
 
+from tuneassist import show, workflow
+from tuneassist.cli import console
+from tuneassist.cli.commands import new_app
 from tuneassist.cli.options import AsJson, SetupFile
 
+app = new_app()
 
+
+@app.command()
 def limits(setup: SetupFile, json: AsJson = False) -> None:
     """List the safety rules in force: value, unit, default or file, and why.
 
     Also says which way is safe for this engine. Writes no file.
     """
-    from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.correction import describe_limits, setup_doubts
-    from tuneassist.files.setup_file import read_setup
-    from tuneassist.show.rules import limits_screen
-
-    car = read_setup(setup)
-    table, notes = describe_limits(car), setup_doubts(car)
+    found = workflow.limits.read_limits(setup)
     if json:
-        show_json({"setup": str(setup), "limits": table.to_dict("records"), "notes": list(notes)})
+        console.write_json(
+            {
+                "setup": str(setup),
+                "limits": found.table.to_dict("records"),
+                "notes": list(found.notes),
+            }
+        )
         return
-    console = screen()
-    show(console, limits_screen(table, car, look_of(console), notes))
+    screen = console.screen()
+    look = console.look_of(screen)
+    console.write(screen, show.rules.limits_screen(found.table, found.setup, look, found.notes))

@@ -68,3 +68,12 @@ AsJson = Annotated[
 Overwrite = Annotated[
     bool, typer.Option("--overwrite", metavar="", help="Replace an earlier result.")
 ]
+PlotFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--plot",
+        metavar="FILE",
+        help="Also draw it into a new picture: .png, .svg or .pdf.",
+        show_default=False,
+    ),
+]

@@ -7,14 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tuneassist import show, workflow
+from tuneassist.cli import console
+from tuneassist.cli.commands import new_app
+from tuneassist.cli.inputs import reducer
 from tuneassist.cli.options import AsJson, Overwrite, Strict
+from tuneassist.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from tuneassist.loop.plan import Plan
-    from tuneassist.parallel import LogsAtHand
-    from tuneassist.settings import Setup
     from tuneassist.workflow.plan import PlanStart
 
 Known = Annotated[
@@ -61,8 +64,10 @@ SheetFile = Annotated[
         show_default=False,
     ),
 ]
+app = new_app()
 
 
+@app.command()
 def plan(
     known: Known,
     *,
@@ -82,52 +87,30 @@ def plan(
     """
     if not 0 < minutes < float("inf"):
         raise typer.BadParameter(f"{minutes:g} minutes is no time. Give more than 0.")
-    _require_free(csv, sheet, overwrite=overwrite)
+    workflow.plan.require_plan_files(csv, sheet, overwrite=overwrite)
     start = _with_hold(_start(known, setup, is_strict=strict), hold_seconds)
     made = start.plan(minutes)
-    written = _write(made, start, csv=csv, sheet=sheet)
+    written = workflow.plan.write_plan(made, start, csv=csv, sheet=sheet)
     if json:
-        _show_json(made, start)
+        _write_json(made, start)
     else:
-        _show_screen(made, start, written)
+        _write_screen(made, start, written)
 
 
-def _require_free(csv: Path | None, sheet: Path | None, *, overwrite: bool) -> None:
-    """Refuse files that could not be written, before any work is done."""
-    from tuneassist.workflow.new_file import require_new_file
-
-    for path in (csv, sheet):
-        if path is not None:
-            require_new_file(path, overwrite=overwrite)
-    if sheet is not None:
-        from tuneassist.show.plots import plot_format, require_matplotlib
-
-        require_matplotlib()
-        plot_format(sheet.suffix)
+def _write_json(made: Plan, start: PlanStart) -> None:
+    record = show.plan.plan_record(made, setup=start.setup, is_simulated=start.is_simulated)
+    console.write_json({**record, "set_aside": start.unusable})
 
 
-def _show_json(made: Plan, start: PlanStart) -> None:
-    from tuneassist.cli.console import show_json
-    from tuneassist.show.plan import plan_record
-
-    record = plan_record(made, setup=start.setup, is_simulated=start.is_simulated)
-    show_json({**record, "set_aside": start.unusable})
-
-
-def _show_screen(made: Plan, start: PlanStart, written: Sequence[Path]) -> None:
-    from tuneassist.cli.console import look_of, screen, show
-    from tuneassist.show.plan import plan_screen, written_lines
-
-    console = screen()
-    view = plan_screen(
-        made, setup=start.setup, look=look_of(console), is_simulated=start.is_simulated
+def _write_screen(made: Plan, start: PlanStart, written: Sequence[Path]) -> None:
+    screen = console.screen()
+    view = show.plan.plan_screen(
+        made, setup=start.setup, look=console.look_of(screen), is_simulated=start.is_simulated
     )
-    show(console, view, *written_lines(written))
+    console.write(screen, view, *show.plan.written_lines(written))
 
 
 def _with_hold(start: PlanStart, seconds: float | None) -> PlanStart:
-    from tuneassist.errors import InputError
-
     if seconds is None:
         return start
     try:
@@ -137,20 +120,13 @@ def _with_hold(start: PlanStart, seconds: float | None) -> PlanStart:
 
 
 def _start(known: Sequence[Path], setup: Path | None, *, is_strict: bool) -> PlanStart:
-    from tuneassist.cli.inputs import find_logs, reduce_logs
-    from tuneassist.workflow.plan import is_tune, start_of_logs, start_of_tune
-
-    if len(known) == 1 and is_tune(known[0]):
+    if len(known) == 1 and workflow.plan.is_tune(known[0]):
         if setup is not None:
             raise typer.BadParameter("A tune's folder has its own setup; leave --setup out.")
-        return start_of_tune(known[0])
+        return workflow.plan.start_of_tune(known[0])
     if setup is None:
         raise typer.BadParameter(_without_setup(known))
-
-    def reduce(car: Setup) -> LogsAtHand:
-        return reduce_logs(find_logs(known), setup=car, is_strict=is_strict)
-
-    return start_of_logs(reduce, setup=setup)
+    return workflow.plan.start_of_logs(reducer(known, is_strict=is_strict), setup=setup)
 
 
 def _without_setup(known: Sequence[Path]) -> str:
@@ -163,19 +139,3 @@ def _without_setup(known: Sequence[Path]) -> str:
     else:
         problem = f"{first}: a log needs --setup."
     return f"{problem} Name a tune's folder, or logs (or their folder) with --setup."
-
-
-def _write(made: Plan, start: PlanStart, *, csv: Path | None, sheet: Path | None) -> list[Path]:
-    """Write what was asked for, each file whole or not at all."""
-    from tuneassist.files.plain_file import write_whole
-    from tuneassist.files.text import frame_csv
-
-    if csv is not None:
-        write_whole(csv, frame_csv(made.holds).encode("utf-8"))
-    if sheet is not None:
-        from tuneassist.show.plan_sheet import plan_sheet
-        from tuneassist.show.plots import picture, plot_format
-
-        figure = plan_sheet(made, setup=start.setup, is_simulated=start.is_simulated)
-        write_whole(sheet, picture(figure, plot_format(sheet.suffix)))
-    return [path for path in (csv, sheet) if path is not None]

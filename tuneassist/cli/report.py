@@ -7,12 +7,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tuneassist import files, workflow
+from tuneassist.cli import console
+from tuneassist.cli.commands import new_app
 from tuneassist.cli.full_load import (
     After,
     Before,
     Driven,
     Ignition,
     IgnitionWord,
+    ManyLogs,
     Standard,
     Units,
     Zero,
@@ -20,12 +24,12 @@ from tuneassist.cli.full_load import (
     reader_of,
     value_of,
 )
+from tuneassist.cli.inputs import find_logs
 from tuneassist.cli.options import AsJson, Overwrite
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tuneassist.show.report_data import ReportData
     from tuneassist.workflow.report import FullLoadAsked, ReportWritten
 
 Paths = Annotated[
@@ -75,8 +79,10 @@ SetupAlone = Annotated[
         show_default=False,
     ),
 ]
+app = new_app()
 
 
+@app.command(cls=ManyLogs)
 def report(
     paths: Paths = None,
     *,
@@ -101,16 +107,9 @@ def report(
     rounds, full-load curves (--before, --after), the set of tunes (--tunes), what is left to do,
     and cautions.
     """
-    from tuneassist.cli.inputs import find_logs
-    from tuneassist.show.report import require_report
-    from tuneassist.workflow.new_file import require_new_file
-    from tuneassist.workflow.report import ReportAsked, report_data, write_report
-
     folder, logs = _split(paths or [])
     _check_usage(folder, before, after, tunes, setup, zero=zero)
-    require_report()
-    require_new_file(out, overwrite=overwrite)
-    asked = ReportAsked(
+    asked = workflow.report.ReportAsked(
         folder=folder,
         find_logs=lambda: find_logs(logs),
         full_load=_full_load(before, after, ignition, driven, is_zero=zero),
@@ -120,12 +119,13 @@ def report(
         units=value_of(units),
     )
     with ignition_as_usage():
-        data = report_data(asked)
-    done = write_report(data, out, figures=figures, is_customer=customer, overwrite=overwrite)
+        done = workflow.report.make_report(
+            asked, out, figures=figures, is_customer=customer, overwrite=overwrite
+        )
     if json:
-        _show_json(done, data, out)
+        _write_json(done, out)
     else:
-        _show_screen(done, out, figures)
+        _write_screen(done, out, figures)
 
 
 def _full_load(
@@ -136,42 +136,33 @@ def _full_load(
     *,
     is_zero: bool,
 ) -> FullLoadAsked | None:
-    from tuneassist.cli.console import tell
-    from tuneassist.workflow.report import FullLoadAsked
-
     if not before or not after:
         return None
-    return FullLoadAsked(
-        reader_of(before), reader_of(after), tell, value_of(ignition), driven, is_zero
+    return workflow.report.FullLoadAsked(
+        reader_of(before), reader_of(after), console.tell, value_of(ignition), driven, is_zero
     )
 
 
-def _show_json(done: ReportWritten, data: ReportData, out: Path) -> None:
-    from tuneassist.cli.console import show_json
-
+def _write_json(done: ReportWritten, out: Path) -> None:
     record = {"out": str(out), "sections": list(done.titles),
               "figures": [str(path) for path in done.figures]}  # fmt: skip
-    show_json({**({"simulated": True} if data.is_simulated else {}), **record})
+    console.write_json({**({"simulated": True} if done.is_simulated else {}), **record})
 
 
-def _show_screen(done: ReportWritten, out: Path, figures: Path | None) -> None:
-    from tuneassist.cli.console import screen, show
-
+def _write_screen(done: ReportWritten, out: Path, figures: Path | None) -> None:
     lines = [f"Written: {out}"]
     if figures is not None:
         lines.append(f"Figures: {figures}, {len(done.figures)} files")
-    show(screen(), *lines)
+    console.write(console.screen(), *lines)
 
 
 def _split(paths: Sequence[Path]) -> tuple[Path | None, list[Path]]:
     """Tell the folder from the logs; a file of a proposal stands for its folder."""
-    from tuneassist.files.proposal_folder import RESULT_FILES
-
     folders, logs = [], []
     for path in paths:
         if path.is_dir():
             folders.append(path)
-        elif path.name in RESULT_FILES:
+        elif path.name in files.proposal_folder.RESULT_FILES:
             folders.append(path.parent)
         else:
             logs.append(path)

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from tuneassist import files, show, workflow
+from tuneassist.cli import console
+from tuneassist.cli.commands import COMMANDS, new_app
+from tuneassist.cli.inputs import reducer
 from tuneassist.cli.options import AsJson, Logs, SetupFile, Strict
 
 if TYPE_CHECKING:
     from tuneassist.loop.history import Kind
-    from tuneassist.parallel import LogsAtHand
-    from tuneassist.settings import Setup
     from tuneassist.workflow.steps import AddedRound, StepDone, TuneStatus
 
 HALTED = 6
@@ -39,21 +41,21 @@ Grid = Annotated[
         show_default=False,
     ),
 ]
+app = new_app(COMMANDS["rounds"][1])
 
 
+@app.command()
 def start(folder: Folder, setup: SetupFile, *, grid: Grid = None) -> None:
     """Open a tune: a new folder that keeps setup, grids, evidence and history.
 
     Everything in it is plain text, and nothing in it is ever deleted.
     """
-    from tuneassist.cli.console import screen, show
-    from tuneassist.show.rounds import started_screen
-    from tuneassist.workflow import steps
-
-    tune = steps.start(folder, setup=setup, grid=grid)
-    show(screen(), started_screen(folder, setup=tune.setup, has_grid=grid is not None))
+    tune = workflow.steps.start(folder, setup=setup, grid=grid)
+    view = show.rounds.started_screen(folder, setup=tune.setup, has_grid=grid is not None)
+    console.write(console.screen(), view)
 
 
+@app.command()
 def add(folder: Folder, logs: Logs, strict: Strict = False, json: AsJson = False) -> None:
     """Add logs recorded with what the controller holds now, and propose the next grid.
 
@@ -61,30 +63,34 @@ def add(folder: Folder, logs: Logs, strict: Strict = False, json: AsJson = False
     nothing is proposed and the exit status is 6. Else the proposal rests on all rounds so far. A
     log that cannot be used is set aside and named.
     """
-    from tuneassist.cli.inputs import find_logs, reduce_logs
-    from tuneassist.workflow import steps
-
-    def reduce(setup: Setup) -> LogsAtHand:
-        return reduce_logs(find_logs(logs), setup=setup, is_strict=strict)
-
-    _tell_round(steps.add(folder, reduce), as_json=json)
+    _write_round(workflow.steps.add(folder, reducer(logs, is_strict=strict)), as_json=json)
 
 
+@app.command()
 def accept(folder: Folder) -> None:
     """Say that the last proposal is in the controller now."""
     _step(folder, "accept")
 
 
+@app.command()
 def reject(folder: Folder) -> None:
     """Say that the last proposal was not loaded; its evidence still counts."""
     _step(folder, "reject")
 
 
+@app.command()
+def status(folder: Folder, json: AsJson = False) -> None:
+    """Show every round, the engine's answers, and whether to go on or stop, and why."""
+    _write_status(workflow.steps.status(folder), as_json=json)
+
+
+@app.command()
 def undo(folder: Folder) -> None:
     """Go back to the state before the last step; nothing is deleted."""
     _step(folder, "undo")
 
 
+@app.command()
 def found(folder: Folder, answer: Answer, json: AsJson = False) -> None:
     """Say what you found after the loop halted, so that it can go on.
 
@@ -93,89 +99,62 @@ def found(folder: Folder, answer: Answer, json: AsJson = False) -> None:
     again. fuel-changed: fuel, injector, pressure or sensor changed; the evidence starts afresh
     from this round.
     """
-    from tuneassist.workflow import steps
-
-    came = steps.found(folder, answer)
-    if isinstance(came, steps.AddedRound):
-        _tell_round(came, as_json=json)
+    came = workflow.steps.found(folder, answer)
+    if isinstance(came, workflow.steps.AddedRound):
+        _write_round(came, as_json=json)
     elif json:
-        _show_status(steps.status_of(came.tune), as_json=True)
+        _write_status(workflow.steps.status_of(came.tune), as_json=True)
     else:
-        _tell_step(came)
-
-
-def status(folder: Folder, json: AsJson = False) -> None:
-    """Show every round, the engine's answers, and whether to go on or stop, and why."""
-    from tuneassist.workflow import steps
-
-    _show_status(steps.status(folder), as_json=json)
-
-
-COMMANDS = (start, add, accept, reject, status, undo, found)
-"""Sub-commands in the order of the help."""
+        _write_step(came)
 
 
 def _step(folder: Path, kind: Kind) -> None:
-    from tuneassist.workflow import steps
-
-    _tell_step(steps.step(folder, kind))
+    _write_step(workflow.steps.step(folder, kind))
 
 
-def _tell_round(came: AddedRound, *, as_json: bool) -> None:
+def _write_round(came: AddedRound, *, as_json: bool) -> None:
     """Print a round that was written, and end with the exit status that it deserves."""
-    from tuneassist.cli.console import look_of, screen, show, show_json, tell
-    from tuneassist.show.rounds import grid_name, round_screen
-
     judged = came.judged
     if as_json:
-        show_json(_round_summary(came))
+        console.write_json(_round_summary(came))
     else:
-        console = screen()
-        view = round_screen(
+        screen = console.screen()
+        view = show.rounds.round_screen(
             judged.shown,
             judged.result.round.response,
             number=judged.mark.number,
-            in_force=grid_name(judged.mark.in_force),
+            in_force=show.rounds.grid_name(judged.mark.in_force),
             advice=judged.advice,
             logs=came.logs,
             folder=came.folder,
-            look=look_of(console),
+            look=console.look_of(screen),
             is_simulated=came.is_simulated,
         )
-        show(console, view)
+        console.write(screen, view)
     if judged.result.is_halt:
-        tell(f"round {judged.mark.number} halted: {judged.result.round.response.why}.")
+        console.tell(f"round {judged.mark.number} halted: {judged.result.round.response.why}.")
         raise typer.Exit(HALTED)
 
 
 def _round_summary(came: AddedRound) -> dict[str, Any]:
-    from tuneassist.files.proposal_folder import RESULT_FILES
-    from tuneassist.show.notes import proposal_notes
-    from tuneassist.show.rounds import grid_name
-    from tuneassist.workflow.result import proposal_summary
-    from tuneassist.workflow.round_result import round_record
-
     judged = came.judged
-    summary = proposal_summary(
+    summary = workflow.result.proposal_summary(
         judged.shown,
         logs=came.logs,
-        files={name: came.folder / name for name in RESULT_FILES},
-        notes=proposal_notes(judged.shown, came.logs),
-        in_force=grid_name(judged.mark.in_force),
+        files={name: came.folder / name for name in files.proposal_folder.RESULT_FILES},
+        notes=show.notes.proposal_notes(judged.shown, came.logs),
+        in_force=show.rounds.grid_name(judged.mark.in_force),
         is_simulated=came.is_simulated,
     )
     summary["logs"] = [name for name, _ in judged.mark.logs]
-    return {"round": round_record(judged, ()), **summary}
+    return {"round": workflow.round_result.round_record(judged, ()), **summary}
 
 
-def _tell_step(done: StepDone) -> None:
-    from tuneassist.cli.console import screen, show, tell
-    from tuneassist.show.rounds import step_screen
-
+def _write_step(done: StepDone) -> None:
     if done.objection is not None:
-        tell(done.warning)
+        console.tell(done.warning)
         raise typer.Exit(done.objection.exit_status)
-    view = step_screen(
+    view = show.rounds.step_screen(
         done.tune.state,
         done.kind,
         folder=done.tune.path,
@@ -184,25 +163,22 @@ def _tell_step(done: StepDone) -> None:
         advice=done.advice,
         has_step=done.has_step,
     )
-    show(screen(), view)
+    console.write(console.screen(), view)
 
 
-def _show_status(found: TuneStatus, *, as_json: bool) -> None:
-    from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.show.rounds import status_screen
-
+def _write_status(found: TuneStatus, *, as_json: bool) -> None:
     if as_json:
-        show_json(found.record())
+        console.write_json(found.record())
         return
-    console = screen()
-    view = status_screen(
+    screen = console.screen()
+    view = show.rounds.status_screen(
         found.state,
         found.looks,
         found.advice,
         setup=found.setup,
         folder=found.path,
-        look=look_of(console),
+        look=console.look_of(screen),
         has_step=found.has_step,
         held=found.held or (),
     )
-    show(console, view)
+    console.write(screen, view)

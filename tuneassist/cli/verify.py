@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tuneassist import show, workflow
+from tuneassist.cli import console
+from tuneassist.cli.commands import new_app
 from tuneassist.cli.options import AsJson, SetupFile
 
 if TYPE_CHECKING:
@@ -26,45 +29,40 @@ Against = Annotated[
         show_default=False,
     ),
 ]
+app = new_app()
 
 
+@app.command()
 def verify(grid: GridFile, setup: SetupFile, against: Against = None, json: AsJson = False) -> None:
     """Hold a grid file against every rule of the setup.
 
     Ends with exit status 5 when a rule is broken, each breach named, whether this grid brought it
     in or it was carried over from the one before. Writes no file.
     """
-    from tuneassist.workflow.verify import verify_file
-
-    found = verify_file(grid, setup=setup, against=against)
+    found = workflow.verify.verify_file(grid, setup=setup, against=against)
     if json:
-        _show_json(found)
+        _write_json(found)
     found.require_clean()
     if not json:
-        _show_screen(found)
+        _write_screen(found)
 
 
-def _show_json(found: VerifiedFile) -> None:
-    from tuneassist.cli.console import show_json
-    from tuneassist.show.rules import breach_record
-
-    show_json(
+def _write_json(found: VerifiedFile) -> None:
+    console.write_json(
         {
             "grid": str(found.grid),
             "is_clean": not found.breaches,
             "carried_over": found.carried_over,
-            "breaches": breach_record(found.breaches),
+            "breaches": show.rules.breach_record(found.breaches),
         }
     )
 
 
-def _show_screen(found: VerifiedFile) -> None:
-    from tuneassist.cli.console import screen, show
-    from tuneassist.show.rules import clean_screen
-
-    car = found.setup
-    has_against = found.against is not None
-    show(
-        screen(),
-        clean_screen(str(found.grid), setup=car, cells=car.axes.size, has_against=has_against),
+def _write_screen(found: VerifiedFile) -> None:
+    view = show.rules.clean_screen(
+        str(found.grid),
+        setup=found.setup,
+        cells=found.setup.axes.size,
+        has_against=found.against is not None,
     )
+    console.write(console.screen(), view)

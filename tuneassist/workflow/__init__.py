@@ -18,3 +18,58 @@ shows what came back; a notebook makes the same call.
     verify        a grid file held against every rule
     tune          a tune's folder as an object with these steps
 """
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from tuneassist.lazy import modules_of
+
+if TYPE_CHECKING:
+    from tuneassist.workflow import (
+        check as check,
+    )
+    from tuneassist.workflow import (
+        coverage as coverage,
+    )
+    from tuneassist.workflow import (
+        limits as limits,
+    )
+    from tuneassist.workflow import (
+        log_files as log_files,
+    )
+    from tuneassist.workflow import (
+        logs as logs,
+    )
+    from tuneassist.workflow import (
+        pictures as pictures,
+    )
+    from tuneassist.workflow import (
+        plan as plan,
+    )
+    from tuneassist.workflow import (
+        report as report,
+    )
+    from tuneassist.workflow import (
+        result as result,
+    )
+    from tuneassist.workflow import (
+        round_result as round_result,
+    )
+    from tuneassist.workflow import (
+        runs as runs,
+    )
+    from tuneassist.workflow import (
+        steps as steps,
+    )
+    from tuneassist.workflow import (
+        tunes as tunes,
+    )
+    from tuneassist.workflow import (
+        verify as verify,
+    )
+    from tuneassist.workflow import (
+        write as write,
+    )
+else:
+    __getattr__ = modules_of(__name__)

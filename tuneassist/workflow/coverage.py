@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import pandas as pd
 
@@ -11,8 +12,10 @@ from tuneassist.arguments import of_kind
 from tuneassist.errors import SetupError
 from tuneassist.evidence.coverage import count_blank, count_states, coverage_table
 from tuneassist.evidence.residuals import hold_residuals
+from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Grid
 from tuneassist.inert import inert
+from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Evidence, LogEvidence, gather, grid_in_force, logs_of, reduce_log
 from tuneassist.reading import Log
 from tuneassist.settings import READ_SETUP, Setup
@@ -132,6 +135,28 @@ def coverage(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = 
     grid, read = grid_in_force(current, setup), logs_of(logs)
     reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in read]
     return cover(reduced, setup, current=grid, is_simulated=is_simulated(read, setup))
+
+
+def cover_files(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> Coverage:
+    """Say which cells log files have seen, held and can be trusted about.
+
+    Parameters
+    ----------
+    reduce
+        Reads the logs, once the setup is known.
+    setup
+        The setup's file.
+
+    Raises
+    ------
+    TuneassistError
+        When setup or logs cannot be used, or the logs hold no evidence.
+    """
+    car = read_setup(setup)
+    found = reduce(car)
+    simulated = is_simulated([one.log for one in found.used], car)
+    seen = cover([one.evidence for one in found.used], car, is_simulated=simulated)
+    return seen.beside(found.unusable)
 
 
 def cover(

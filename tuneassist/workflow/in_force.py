@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from tuneassist.errors import GridError
-
-if TYPE_CHECKING:
-    from tuneassist.grid import Axes, Grid
+from tuneassist.files.grid_file import read_grid
+from tuneassist.grid import Axes, Grid
 
 
 def read_in_force(path: Path, axes: Axes) -> Grid:
@@ -26,8 +24,6 @@ def read_in_force(path: Path, axes: Axes) -> Grid:
     GridError
         When it cannot be read, or is the step of a proposal.
     """
-    from tuneassist.files.grid_file import read_grid
-
     refuse_step(path)
     return read_grid(path, axes=axes)
 

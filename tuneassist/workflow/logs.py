@@ -5,15 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 from tuneassist.errors import LogError
 from tuneassist.inert import inert
-
-if TYPE_CHECKING:
-    from tuneassist.parallel import Answer, LogsAtHand
-    from tuneassist.reading import Log
-    from tuneassist.settings import Setup
+from tuneassist.parallel import Answer, LogFile, LogsAtHand, sort_out, try_file, try_files
+from tuneassist.reading import Log, read_log
+from tuneassist.settings import Setup
 
 
 class Watch(Protocol):
@@ -76,6 +74,34 @@ def _numbered(names: list[str], paths: Sequence[Path]) -> list[str]:
     ]
 
 
+def read_logs(
+    paths: Sequence[Path], *, setup: Setup | None, watch: Watch | None = None
+) -> list[Log]:
+    """Read logs whole.
+
+    Parameters
+    ----------
+    paths
+        The logs.
+    setup
+        Names the channels; None finds them by their headers.
+    watch
+        Is told how far the reading has come.
+
+    Raises
+    ------
+    LogError
+        When a log cannot be used, or the same one comes twice.
+    """
+    told = watch or NobodyWatches()
+    logs = []
+    for index, (path, name) in enumerate(zip(paths, distinct_names(paths), strict=True)):
+        log = read_log(path, setup=setup, progress=told.for_log(index, name))
+        logs.append(replace(log, name=name))
+    refuse_twins(logs)
+    return logs
+
+
 def reduce_logs(
     paths: Sequence[Path],
     *,
@@ -106,8 +132,6 @@ def reduce_logs(
         When no log can be used, with ``is_strict`` when one cannot, or when the same one comes
         twice.
     """
-    from tuneassist.parallel import LogFile, sort_out, try_file, try_files
-
     told = watch or NobodyWatches()
     files = [LogFile(p, name) for p, name in zip(paths, distinct_names(paths), strict=True)]
     if scheduler is None and (workers == 1 or len(files) == 1):

@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from tuneassist.errors import OutputError
+
 
 def require_new_file(path: Path, *, overwrite: bool, ask: str = "add --overwrite") -> None:
     """Refuse a file that could not be written, before any work is done.
@@ -23,8 +25,6 @@ def require_new_file(path: Path, *, overwrite: bool, ask: str = "add --overwrite
     OutputError
         When something has the name already and ``overwrite`` is not set, or the folder is missing.
     """
-    from tuneassist.errors import OutputError
-
     # lexists: a link that leads nowhere is something of this name too
     if path.is_dir() or (os.path.lexists(path) and not overwrite):
         raise OutputError(

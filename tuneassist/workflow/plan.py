@@ -9,8 +9,10 @@ from pathlib import Path
 import numpy as np
 
 from tuneassist.evidence.repeats import unusable_notes
+from tuneassist.files.plain_file import write_whole
 from tuneassist.files.plan_section import read_plan_settings
 from tuneassist.files.setup_file import read_setup
+from tuneassist.files.text import frame_csv
 from tuneassist.files.tune_folder import open_tune
 from tuneassist.files.tune_places import HISTORY
 from tuneassist.files.tune_setup import SETUP
@@ -22,6 +24,8 @@ from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Evidence, gather
 from tuneassist.settings import Setup
 from tuneassist.workflow.logs import is_simulated
+from tuneassist.workflow.new_file import require_new_file
+from tuneassist.workflow.pictures import draw_plan, require_picture
 from tuneassist.workflow.round_result import count_visits
 
 
@@ -137,3 +141,54 @@ def start_of_logs(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> Plan
     visits = count_visits(logs, car).flat()
     simulated = is_simulated([one.log for one in found.used], car)
     return PlanStart(car, read_plan_settings(setup), evidence, visits, simulated)
+
+
+def require_plan_files(csv: Path | None, sheet: Path | None, *, overwrite: bool) -> None:
+    """Refuse files that could not be written, before any work is done.
+
+    Parameters
+    ----------
+    csv, sheet
+        As for `write_plan`.
+    overwrite
+        What has their names is to be replaced.
+
+    Raises
+    ------
+    InputError
+        When matplotlib is missing, or the sheet's suffix is no picture's.
+    OutputError
+        When a name is taken, or a folder is missing.
+    """
+    if csv is not None:
+        require_new_file(csv, overwrite=overwrite)
+    if sheet is not None:
+        require_picture(sheet, overwrite=overwrite)
+
+
+def write_plan(
+    plan: Plan, start: PlanStart, *, csv: Path | None = None, sheet: Path | None = None
+) -> list[Path]:
+    """Write a plan into files, each whole or not at all.
+
+    Parameters
+    ----------
+    plan
+        What to hold next.
+    start
+        What it was made from.
+    csv
+        The holds as CSV; None writes none.
+    sheet
+        One page for the operator; None draws none.
+
+    Returns
+    -------
+    list of Path
+        What was written.
+    """
+    if csv is not None:
+        write_whole(csv, frame_csv(plan.holds).encode("utf-8"))
+    if sheet is not None:
+        draw_plan(sheet, plan, start)
+    return [path for path in (csv, sheet) if path is not None]

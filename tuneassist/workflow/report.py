@@ -15,11 +15,14 @@ from tuneassist.files.tunes_folder import read_tunes
 from tuneassist.loop.tunes import check_tunes
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import Ignition
-from tuneassist.show.report import report_html, report_sections
+from tuneassist.show.plots import picture
+from tuneassist.show.report import report_html, report_sections, require_report
 from tuneassist.show.report_cells import map_pictures
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
+from tuneassist.show.report_svg import svg_bytes
 from tuneassist.show.report_views import Picture, pictures_of
 from tuneassist.workflow.logs import is_simulated
+from tuneassist.workflow.new_file import require_new_file
 from tuneassist.workflow.report_source import read_source
 from tuneassist.workflow.runs import (
     ReadLogs,
@@ -94,10 +97,52 @@ class ReportAsked:
 
 @dataclass(frozen=True)
 class ReportWritten:
-    """Titles of the sections of a page that was written, and the files of its figures."""
+    """A page that was written.
+
+    Parameters
+    ----------
+    titles
+        Of its sections.
+    figures
+        The files of its figures.
+    is_simulated
+        Whether label or logs say that the data are simulated.
+    """
 
     titles: tuple[str, ...]
     figures: tuple[Path, ...]
+    is_simulated: bool = False
+
+
+def make_report(
+    asked: ReportAsked,
+    out: Path,
+    *,
+    figures: Path | None = None,
+    is_customer: bool = False,
+    overwrite: bool = False,
+) -> ReportWritten:
+    """Read what a report is to be about and write the page; a name that is taken is told first.
+
+    Parameters
+    ----------
+    asked
+        What it is to be about.
+    out, figures, is_customer
+        As for `write_report`.
+    overwrite
+        Replace a page and figures that were written before.
+
+    Raises
+    ------
+    TuneassistError
+        What `report_data` and `write_report` raise.
+    """
+    require_report()
+    require_new_file(out, overwrite=overwrite)
+    return write_report(
+        report_data(asked), out, figures=figures, is_customer=is_customer, overwrite=overwrite
+    )
 
 
 def report_data(asked: ReportAsked) -> ReportData:
@@ -183,14 +228,12 @@ def write_report(
         pictures = [*map_pictures(data), *pictures_of(sections)]
         drawn = write_figures(figures, pictures, overwrite=overwrite)
     write_whole(out, page.encode("utf-8"))
-    return ReportWritten(tuple(section.title for section in sections), tuple(drawn))
+    titles = tuple(section.title for section in sections)
+    return ReportWritten(titles, tuple(drawn), data.is_simulated)
 
 
 def write_figures(folder: Path, pictures: Sequence[Picture], *, overwrite: bool) -> list[Path]:
     """Write every figure as PNG and SVG, all of them or none."""
-    from tuneassist.show.plots import picture
-    from tuneassist.show.report_svg import svg_bytes
-
     contents: dict[str, bytes] = {}
     for one in pictures:
         contents[f"{one.name}.png"] = picture(one.figure, "png")

@@ -24,6 +24,7 @@ from tuneassist.pipeline import Proposal, checker_objection
 from tuneassist.reading import Log
 from tuneassist.settings import as_plain
 from tuneassist.show.check import column_record, evidence_record
+from tuneassist.show.proposal import fate_shares
 
 DECIMALS = 10
 """Digits of a percent in ``step.csv`` and ``grid.csv``: only the noise of doubles is left out."""
@@ -229,8 +230,6 @@ def proposal_summary(
     is_simulated: bool,
 ) -> dict[str, Any]:
     """Return what ``propose --json`` prints."""
-    from tuneassist.show.proposal import fate_shares
-
     cells, evidence = proposal.cells, proposal.evidence
     words = cells["confidence"].astype(str).value_counts()
     acted = proposal.limited.binding["rule"].value_counts()

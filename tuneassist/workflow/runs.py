@@ -63,6 +63,8 @@ class FullLoad:
         What the runs were judged as.
     is_assumed
         Whether that was taken without being told.
+    setup
+        The car's setup; None where there was none.
     """
 
     before: tuple[Log, ...]
@@ -71,6 +73,7 @@ class FullLoad:
     is_simulated: bool
     ignition: str = "spark"
     is_assumed: bool = False
+    setup: Setup | None = None
 
     @property
     def logs(self) -> tuple[Log, ...]:
@@ -81,6 +84,10 @@ class FullLoad:
     def assumed(self) -> str:
         """Ignition that was taken without being told; empty where it was told."""
         return self.ignition if self.is_assumed else ""
+
+    def units(self, name: str | None) -> OutputUnits:
+        """Return the units that were asked for, else the setup's, else those that were logged."""
+        return output_units(name, self.logs, self.setup)
 
 
 def compare_full_load(
@@ -136,7 +143,31 @@ def compare_full_load(
     if not found.is_usable:
         raise NoEvidenceError(f"No usable full-load runs to compare. {_why_not(found)}")
     simulated = is_simulated([log for side in sides for log in side], car)
-    return FullLoad(tuple(sides[0]), tuple(sides[1]), found, simulated, engine.ignition, is_assumed)
+    return FullLoad(
+        tuple(sides[0]), tuple(sides[1]), found, simulated, engine.ignition, is_assumed, car
+    )
+
+
+def air_of_sides(
+    before: tuple[float, float] | None,
+    after: tuple[float, float] | None,
+    humidity_pct: float | None = None,
+) -> SidesAir:
+    """Return the air of both sides from what was measured.
+
+    Parameters
+    ----------
+    before, after
+        Pressure [kPa] and temperature [degC]; None takes what was logged.
+    humidity_pct
+        Relative humidity of both. [%]
+    """
+    return SidesAir(
+        *(
+            None if side is None else AirState(*side, relative_humidity_pct=humidity_pct)
+            for side in (before, after)
+        )
+    )
 
 
 def engine_of(car: Setup | None, ignition: Ignition | None) -> tuple[EngineSettings, bool]:

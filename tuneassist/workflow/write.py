@@ -23,6 +23,7 @@ from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Proposal, logs_of
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
+from tuneassist.show.words import grid_words
 from tuneassist.workflow.in_force import read_in_force
 from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.new_file import require_new_file
@@ -175,8 +176,7 @@ def propose_files(
     *,
     setup: Path,
     out: Path,
-    grid: Path | None,
-    in_force: str,
+    grid: Path | None = None,
     overwrite: bool = False,
 ) -> ProposalWritten:
     """Propose from files and write the result; what stands in the way is told before any work.
@@ -189,8 +189,6 @@ def propose_files(
         The files of the setup and of the grid in force; None is all zeros.
     out
         The result's folder.
-    in_force
-        Which grid was taken to be in the controller, in words.
     overwrite
         Replace an earlier result.
 
@@ -200,6 +198,7 @@ def propose_files(
         What the reading, `propose_from` and `proposal_contents` raise.
     """
     require_free(out, overwrite=overwrite)
+    in_force = grid_words(grid)
     car = read_setup(setup)
     current = Grid.zeros(car.axes) if grid is None else read_in_force(grid, car.axes)
     found = reduce(car)

@@ -8,6 +8,8 @@ from pathlib import Path
 
 from tuneassist.errors import LogError
 from tuneassist.inert import listed
+from tuneassist.reading.delimited import DelimitedParts
+from tuneassist.reading.source import Source
 
 LOG_SUFFIXES = frozenset(
     {".csv", ".txt", ".tsv", ".log", ".dat", ".asc", ".gz", ".zst"}
@@ -76,9 +78,6 @@ def _has_table(path: Path) -> bool:
         return True
     if len(_ROW.findall(head)) >= _SURE_ROWS:
         return True
-    from tuneassist.reading.delimited import DelimitedParts
-    from tuneassist.reading.source import Source
-
     try:
         with Source(path) as source:
             if source.kind == "text":

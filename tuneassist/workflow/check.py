@@ -1,0 +1,162 @@
+"""How logs are read, and with a setup what they are worth as evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from tuneassist.correction import setup_doubts
+from tuneassist.errors import TuneassistError
+from tuneassist.evidence.repeats import unusable_notes
+from tuneassist.files.setup_file import read_setup
+from tuneassist.grid import Grid
+from tuneassist.parallel import Answer, LogFile, ends_job, reason, try_files
+from tuneassist.pipeline import LogEvidence, gather
+from tuneassist.reading import Log, LogReader
+from tuneassist.settings import Setup
+from tuneassist.workflow.logs import distinct_names, is_simulated
+
+
+@dataclass(frozen=True, eq=False)
+class CheckedLog:
+    """A log as it was read.
+
+    Parameters
+    ----------
+    log
+        What was recognised, converted, mended and dropped; without its samples.
+    evidence
+        What it is worth; None without a setup.
+    setup
+        The car's setup; None where there is none.
+    is_simulated
+        Whether label or log say so.
+    """
+
+    log: Log
+    evidence: LogEvidence | None
+    setup: Setup | None
+    is_simulated: bool
+
+
+@dataclass(frozen=True, eq=False)
+class CheckedLogs:
+    """What was found in logs.
+
+    Parameters
+    ----------
+    files
+        The logs that were named.
+    errors
+        Why logs cannot be used, in the order of the files.
+    setup_notes
+        Parts of the setup that hardly fit one another, whatever the logs hold.
+    doubts
+        What a proposal from these logs would doubt and was not said yet.
+    """
+
+    files: tuple[LogFile, ...]
+    errors: tuple[tuple[LogFile, TuneassistError], ...]
+    setup_notes: tuple[str, ...]
+    doubts: tuple[str, ...]
+
+    @property
+    def unusable(self) -> Mapping[str, str]:
+        """Names of the logs that cannot be used, with the reason."""
+        return {file.name: reason(file, error) for file, error in self.errors}
+
+    @property
+    def complaints(self) -> tuple[str, ...]:
+        """Why logs cannot be used: the whole message of one, each reason once of several."""
+        if len(self.errors) == 1:
+            return (str(self.errors[0][1]),)
+        return tuple(unusable_notes(self.unusable, [file.name for file in self.files]))
+
+    def exit_status(self, *, is_strict: bool) -> int:
+        """Return the exit status: an error where no log is left, or where one ends every job."""
+        is_all = is_strict or len(self.errors) == len(self.files)
+        return max((e.exit_status for _, e in self.errors if is_all or ends_job(e)), default=0)
+
+
+def check_logs(
+    paths: Callable[[], Sequence[Path]],
+    *,
+    setup: Path | None = None,
+    workers: int = 1,
+    scheduler: str | None = None,
+    each: Callable[[LogFile, CheckedLog | TuneassistError], None],
+) -> CheckedLogs:
+    """Read logs, and with a setup find their holds and what a proposal from them would doubt.
+
+    Parameters
+    ----------
+    paths
+        Finds the logs, once the setup is read.
+    setup
+        The setup's file.
+    workers, scheduler
+        As for `tuneassist.parallel.reduce_files`.
+    each
+        Takes each log as soon as it is read, or why it cannot be used.
+
+    Raises
+    ------
+    TuneassistError
+        When the setup cannot be used, no log is found, or the scheduler cannot be reached.
+    """
+    car = read_setup(setup) if setup else None
+    found = paths()
+    files = [LogFile(path, name) for path, name in zip(found, distinct_names(found), strict=True)]
+    errors: list[tuple[LogFile, TuneassistError]] = []
+    reduced: list[LogEvidence] = []
+    for file, one in zip(files, _read_each(files, car, workers, scheduler), strict=True):
+        if isinstance(one, TuneassistError):  # one bad log must not hide the others
+            errors.append((file, one))
+        elif one.evidence is not None:
+            reduced.append(one.evidence)
+        each(file, one)
+    notes = () if car is None else tuple(setup_doubts(car))
+    doubts = () if car is None else _doubts_of(reduced, car, known=notes)
+    return CheckedLogs(tuple(files), tuple(errors), notes, doubts)
+
+
+def _read_each(
+    files: Sequence[LogFile], car: Setup | None, workers: int, scheduler: str | None
+) -> Iterator[CheckedLog | TuneassistError]:
+    """Read each log; an error stands in its log's place."""
+    if car is None:
+        for file in files:
+            yield _read_alone(file)
+        return
+    is_shared = scheduler is not None or workers > 1
+    for batch in [files] if is_shared else [[file] for file in files]:  # alone: shown at once
+        for answer in try_files(batch, car, workers=workers, scheduler=scheduler):
+            yield _checked(answer, car)
+
+
+def _checked(answer: Answer, car: Setup) -> CheckedLog | TuneassistError:
+    if isinstance(answer, TuneassistError):
+        return answer
+    return CheckedLog(answer.log, answer.evidence, car, is_simulated([answer.log], car))
+
+
+def _read_alone(file: LogFile) -> CheckedLog | TuneassistError:
+    """Read a log to its end without keeping its samples."""
+    try:
+        reader = LogReader(file.path)
+        for _ in reader.parts():
+            pass
+    except TuneassistError as error:
+        return error
+    log = replace(reader.log(), name=file.name)
+    return CheckedLog(log, None, None, is_simulated([log], None))
+
+
+def _doubts_of(logs: Sequence[LogEvidence], car: Setup, *, known: Sequence[str]) -> tuple[str, ...]:
+    """Say what a proposal from these logs would doubt, in its own words, and was not said yet."""
+    if not logs:
+        return ()
+    said = {*known, *(note for log in logs for note in log.notes)}
+    evidence = gather(logs, setup=car, current=Grid.zeros(car.axes))
+    return tuple(note for note in evidence.notes if note not in said)
