@@ -10,44 +10,20 @@ from typing import TYPE_CHECKING
 from tuneassist.lazy import modules_of
 
 if TYPE_CHECKING:
-    from tuneassist.show import (
-        check as check,
-    )
-    from tuneassist.show import (
-        coverage as coverage,
-    )
-    from tuneassist.show import (
-        inert_console as inert_console,
-    )
-    from tuneassist.show import (
-        keys as keys,
-    )
-    from tuneassist.show import (
-        look as look,
-    )
-    from tuneassist.show import (
-        notes as notes,
-    )
-    from tuneassist.show import (
-        plan as plan,
-    )
-    from tuneassist.show import (
-        proposal as proposal,
-    )
-    from tuneassist.show import (
-        report as report,
-    )
-    from tuneassist.show import (
-        rounds as rounds,
-    )
-    from tuneassist.show import (
-        rules as rules,
-    )
-    from tuneassist.show import (
-        runs as runs,
-    )
-    from tuneassist.show import (
-        tunes as tunes,
+    from tuneassist.show import (  # noqa: F401 - known to type checkers
+        check,
+        coverage,
+        inert_console,
+        keys,
+        look,
+        notes,
+        plan,
+        proposal,
+        report,
+        rounds,
+        rules,
+        runs,
+        tunes,
     )
 else:
     __getattr__ = modules_of(__name__)

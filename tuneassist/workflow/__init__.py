@@ -26,50 +26,22 @@ from typing import TYPE_CHECKING
 from tuneassist.lazy import modules_of
 
 if TYPE_CHECKING:
-    from tuneassist.workflow import (
-        check as check,
-    )
-    from tuneassist.workflow import (
-        coverage as coverage,
-    )
-    from tuneassist.workflow import (
-        limits as limits,
-    )
-    from tuneassist.workflow import (
-        log_files as log_files,
-    )
-    from tuneassist.workflow import (
-        logs as logs,
-    )
-    from tuneassist.workflow import (
-        pictures as pictures,
-    )
-    from tuneassist.workflow import (
-        plan as plan,
-    )
-    from tuneassist.workflow import (
-        report as report,
-    )
-    from tuneassist.workflow import (
-        result as result,
-    )
-    from tuneassist.workflow import (
-        round_result as round_result,
-    )
-    from tuneassist.workflow import (
-        runs as runs,
-    )
-    from tuneassist.workflow import (
-        steps as steps,
-    )
-    from tuneassist.workflow import (
-        tunes as tunes,
-    )
-    from tuneassist.workflow import (
-        verify as verify,
-    )
-    from tuneassist.workflow import (
-        write as write,
+    from tuneassist.workflow import (  # noqa: F401 - known to type checkers
+        check,
+        coverage,
+        limits,
+        log_files,
+        logs,
+        pictures,
+        plan,
+        report,
+        result,
+        round_result,
+        runs,
+        steps,
+        tunes,
+        verify,
+        write,
     )
 else:
     __getattr__ = modules_of(__name__)
