@@ -33,7 +33,7 @@ from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.workflow import round_result
-from tuneassist.workflow.in_force import refuse_step
+from tuneassist.workflow.grid_in_force import refuse_step
 from tuneassist.workflow.logs import is_simulated, named_after
 from tuneassist.workflow.round_result import JudgedRound
 

@@ -10,7 +10,7 @@ from tuneassist.errors import RuleBreachError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.setup_file import read_setup
 from tuneassist.settings import Setup
-from tuneassist.workflow.in_force import read_in_force
+from tuneassist.workflow.grid_in_force import read_in_force
 
 
 @dataclass(frozen=True, eq=False)

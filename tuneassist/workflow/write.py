@@ -24,7 +24,7 @@ from tuneassist.pipeline import Proposal, logs_of
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.words import grid_words
-from tuneassist.workflow.in_force import read_in_force
+from tuneassist.workflow.grid_in_force import read_in_force
 from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.new_file import require_new_file
 from tuneassist.workflow.result import DECIMALS, InputFile, proposal_contents, require_free
