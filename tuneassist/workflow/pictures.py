@@ -9,7 +9,7 @@ from tuneassist.files.plain_file import write_whole
 from tuneassist.show.figures.full_load import ALONG_WORDS, plot_along, plot_full_load, plot_gain
 from tuneassist.show.plan_sheet import plan_sheet
 from tuneassist.show.plots import coverage_figure, picture, plot_format, require_matplotlib
-from tuneassist.workflow.new_file import require_new_file
+from tuneassist.workflow.output_paths import require_new_file
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

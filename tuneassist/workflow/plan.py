@@ -24,7 +24,7 @@ from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Evidence, gather
 from tuneassist.settings import Setup
 from tuneassist.workflow.logs import is_simulated
-from tuneassist.workflow.new_file import require_new_file
+from tuneassist.workflow.output_paths import require_new_file
 from tuneassist.workflow.pictures import draw_plan, require_picture
 from tuneassist.workflow.round_result import count_visits
 

@@ -22,7 +22,7 @@ from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
 from tuneassist.show.report_svg import svg_bytes
 from tuneassist.show.report_views import Picture, pictures_of
 from tuneassist.workflow.logs import is_simulated
-from tuneassist.workflow.new_file import require_new_file
+from tuneassist.workflow.output_paths import require_new_file
 from tuneassist.workflow.report_source import read_source
 from tuneassist.workflow.runs import (
     ReadLogs,

@@ -26,7 +26,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.words import grid_words
 from tuneassist.workflow.grid_in_force import read_in_force
 from tuneassist.workflow.logs import is_simulated
-from tuneassist.workflow.new_file import require_new_file
+from tuneassist.workflow.output_paths import require_new_file
 from tuneassist.workflow.result import DECIMALS, InputFile, proposal_contents, require_free
 
 ZEROS = "all zeros, for no grid in force was given"
