@@ -307,7 +307,7 @@ def test_when_the_checker_objects_to_the_written_form_nothing_is_written(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     breach = Breach("made_up_rule", 900.0, 6.0, 1.0, 0.0, "made_up_rule: at 900 rpm, 6: too much")
-    monkeypatch.setattr("tuneassist.workflow.result.check_grid", lambda *a, **k: (breach,))
+    monkeypatch.setattr("tuneassist.workflow.proposal_files.check_grid", lambda *a, **k: (breach,))
     result = run("propose", VAN_LOG, "-s", VAN, "-o", tmp_path / "out")
     assert result.exit_code == 5
     assert "made_up_rule: at 900 rpm, 6: too much" in result.stderr
@@ -324,7 +324,7 @@ def test_a_grid_text_that_says_something_else_is_refused(
         first, *rows = write_grid_text(grid).splitlines(keepends=True)  # type: ignore[arg-type]
         return first + "".join(reversed(rows))
 
-    monkeypatch.setattr("tuneassist.workflow.result.write_grid_text", swapped)
+    monkeypatch.setattr("tuneassist.workflow.proposal_files.write_grid_text", swapped)
     result = run("propose", VAN_LOG, "-s", VAN, "-o", tmp_path / "out")
     assert result.exit_code == 5
     assert list(tmp_path.iterdir()) == []

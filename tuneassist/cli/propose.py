@@ -83,7 +83,7 @@ def propose(
 
 def _summary(done: ProposalWritten) -> dict[str, Any]:
     """Return what ``--json`` prints."""
-    return workflow.result.proposal_summary(
+    return workflow.proposal_files.proposal_summary(
         done.proposal,
         logs=done.logs,
         files={name: done.folder / name for name in files.proposal_folder.RESULT_FILES},

@@ -138,7 +138,7 @@ def _write_round(came: AddedRound, *, as_json: bool) -> None:
 
 def _round_summary(came: AddedRound) -> dict[str, Any]:
     judged = came.judged
-    summary = workflow.result.proposal_summary(
+    summary = workflow.proposal_files.proposal_summary(
         judged.shown,
         logs=came.logs,
         files={name: came.folder / name for name in files.proposal_folder.RESULT_FILES},

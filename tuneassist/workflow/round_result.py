@@ -28,7 +28,7 @@ from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.rounds import grid_name
-from tuneassist.workflow.result import InputFile, proposal_contents
+from tuneassist.workflow.proposal_files import InputFile, proposal_contents
 
 
 @dataclass(frozen=True, eq=False)

@@ -27,7 +27,7 @@ from tuneassist.show.words import grid_words
 from tuneassist.workflow.grid_in_force import read_in_force
 from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.output_paths import require_new_file
-from tuneassist.workflow.result import DECIMALS, InputFile, proposal_contents, require_free
+from tuneassist.workflow.proposal_files import DECIMALS, InputFile, proposal_contents, require_free
 
 ZEROS = "all zeros, for no grid in force was given"
 FROM_PYTHON = "handed over in Python; its values are current_grid_pct"
