@@ -147,7 +147,7 @@ def _round_summary(came: AddedRound) -> dict[str, Any]:
         is_simulated=came.is_simulated,
     )
     summary["logs"] = [name for name, _ in judged.mark.logs]
-    return {"round": workflow.round_result.round_record(judged, ()), **summary}
+    return {"round": workflow.round_evaluation.round_record(judged, ()), **summary}
 
 
 def _write_step(done: StepDone) -> None:

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
         plan,
         proposal_files,
         report,
-        round_result,
+        round_evaluation,
         runs,
         steps,
         tunes,

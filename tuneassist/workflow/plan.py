@@ -26,7 +26,7 @@ from tuneassist.settings import Setup
 from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.output_paths import require_new_file
 from tuneassist.workflow.pictures import draw_plan, require_picture
-from tuneassist.workflow.round_result import count_visits
+from tuneassist.workflow.round_evaluation import count_visits
 
 
 @dataclass(frozen=True, eq=False)

@@ -32,10 +32,10 @@ from tuneassist.loop.history import (
 from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
-from tuneassist.workflow import round_result
+from tuneassist.workflow import round_evaluation
 from tuneassist.workflow.grid_in_force import refuse_step
 from tuneassist.workflow.logs import is_simulated, named_after
-from tuneassist.workflow.round_result import JudgedRound
+from tuneassist.workflow.round_evaluation import JudgedRound
 
 Reduce = Callable[[Setup], LogsAtHand]
 """Reads a round's logs with the tune's setup, once it is sure that a round may be added."""
@@ -195,7 +195,7 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
         simulated = is_simulated(read, tune.setup)
         earlier = tune.state.evidence
         judged = _judge(tune, found, _mark(tune, number, read), earlier)
-        contents = round_result.round_contents(
+        contents = round_evaluation.round_contents(
             tune, judged, logs=read, earlier=earlier, is_simulated=simulated
         )
         tune.write_round(number, contents)
@@ -271,7 +271,7 @@ def status_of(tune: TuneFolder) -> TuneStatus:
         tune.state,
         looks=tuple(look for look, _ in seen),
         advice=seen[-1][1] if seen else NO_LOGS,
-        has_step=not is_pending or round_result.changes_any_cell(tune, rounds[-1]),
+        has_step=not is_pending or round_evaluation.changes_any_cell(tune, rounds[-1]),
         held=_held_in_last(tune),
     )
 
@@ -301,9 +301,9 @@ def _judge(
     tune: TuneFolder, found: LogsAtHand, mark: RoundMark, earlier: Sequence[RoundMark]
 ) -> JudgedRound:
     said = [one.evidence for one in found.used]
-    visits = round_result.count_visits(said, tune.setup)
+    visits = round_evaluation.count_visits(said, tune.setup)
     with found.told():
-        judged = round_result.judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
+        judged = round_evaluation.judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
     return judged.beside(found.unusable)
 
 
@@ -327,18 +327,18 @@ def _judge_again(tune: TuneFolder, answer: str) -> AddedRound:
     """Judge the halted round again, as it is after what the tuner has found."""
     halted = tune.state.rounds[-1]
     stored = tune.evidence(halted)
-    as_read = round_result.earlier_record(tune, halted)
+    as_read = round_evaluation.earlier_record(tune, halted)
     earlier: tuple[RoundMark, ...] = tune.state.evidence
     mark = replace(halted, made=_new_mark())
     if answer == "not-loaded":
         mark = replace(mark, in_force=tune.state.loaded[-2])
     else:
         earlier = ()
-    judged = round_result.judge_round(
+    judged = round_evaluation.judge_round(
         tune, stored.logs, mark=mark, earlier=earlier, visits=stored.visits
     ).beside(take_words(as_read, "set_aside"))
     simulated = bool(as_read.get("simulated", False))
-    contents = round_result.round_contents(
+    contents = round_evaluation.round_contents(
         tune, judged, logs=(), earlier=earlier, is_simulated=simulated, as_read=as_read
     )
     tune.write_round(mark.number, contents)
@@ -360,7 +360,7 @@ def _with_what_waits(done: StepDone) -> StepDone:
     except TuneassistError as error:
         return replace(done, objection=error)
     advice = look_of_record(dict(tune.evidence(last).look))[1]
-    return replace(done, advice=advice, has_step=round_result.changes_any_cell(tune, last))
+    return replace(done, advice=advice, has_step=round_evaluation.changes_any_cell(tune, last))
 
 
 def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
