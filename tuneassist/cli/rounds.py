@@ -15,7 +15,7 @@ from tuneassist.cli.options import AsJson, Logs, SetupFile, Strict
 
 if TYPE_CHECKING:
     from tuneassist.loop.history import Kind
-    from tuneassist.workflow.steps import AddedRound, StepDone, TuneStatus
+    from tuneassist.workflow.tune_steps import AddedRound, StepDone, TuneStatus
 
 HALTED = 6
 """Exit status of a round that halted the loop, by the contract."""
@@ -50,7 +50,7 @@ def start(folder: Folder, setup: SetupFile, *, grid: Grid = None) -> None:
 
     Everything in it is plain text, and nothing in it is ever deleted.
     """
-    tune = workflow.steps.start(folder, setup=setup, grid=grid)
+    tune = workflow.tune_steps.start(folder, setup=setup, grid=grid)
     view = show.rounds.started_screen(folder, setup=tune.setup, has_grid=grid is not None)
     console.write(console.screen(), view)
 
@@ -63,7 +63,7 @@ def add(folder: Folder, logs: Logs, strict: Strict = False, json: AsJson = False
     nothing is proposed and the exit status is 6. Else the proposal rests on all rounds so far. A
     log that cannot be used is set aside and named.
     """
-    _write_round(workflow.steps.add(folder, reducer(logs, is_strict=strict)), as_json=json)
+    _write_round(workflow.tune_steps.add(folder, reducer(logs, is_strict=strict)), as_json=json)
 
 
 @app.command()
@@ -81,7 +81,7 @@ def reject(folder: Folder) -> None:
 @app.command()
 def status(folder: Folder, json: AsJson = False) -> None:
     """Show every round, the engine's answers, and whether to go on or stop, and why."""
-    _write_status(workflow.steps.status(folder), as_json=json)
+    _write_status(workflow.tune_steps.status(folder), as_json=json)
 
 
 @app.command()
@@ -99,17 +99,17 @@ def found(folder: Folder, answer: Answer, json: AsJson = False) -> None:
     again. fuel-changed: fuel, injector, pressure or sensor changed; the evidence starts afresh
     from this round.
     """
-    came = workflow.steps.found(folder, answer)
-    if isinstance(came, workflow.steps.AddedRound):
+    came = workflow.tune_steps.found(folder, answer)
+    if isinstance(came, workflow.tune_steps.AddedRound):
         _write_round(came, as_json=json)
     elif json:
-        _write_status(workflow.steps.status_of(came.tune), as_json=True)
+        _write_status(workflow.tune_steps.status_of(came.tune), as_json=True)
     else:
         _write_step(came)
 
 
 def _step(folder: Path, kind: Kind) -> None:
-    _write_step(workflow.steps.step(folder, kind))
+    _write_step(workflow.tune_steps.step(folder, kind))
 
 
 def _write_round(came: AddedRound, *, as_json: bool) -> None:

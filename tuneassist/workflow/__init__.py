@@ -38,7 +38,7 @@ if TYPE_CHECKING:
         report,
         round_evaluation,
         runs,
-        steps,
+        tune_steps,
         tunes,
         verify,
         write,

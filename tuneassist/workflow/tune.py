@@ -23,7 +23,7 @@ from tuneassist.pipeline import Proposal
 from tuneassist.settings import Setup
 from tuneassist.show.figures.tune import rounds_frame
 from tuneassist.show.notebook import page, proposal_html, sentences
-from tuneassist.workflow import steps
+from tuneassist.workflow import tune_steps
 from tuneassist.workflow.logs import reduce_logs
 
 FileName = str | os.PathLike[str]
@@ -193,7 +193,7 @@ class Tune:
             When the folder cannot be written, or holds something else.
         """
         held = None if grid is None else file_path(grid)
-        return cls(steps.start(file_path(folder), setup=file_path(setup), grid=held).path)
+        return cls(tune_steps.start(file_path(folder), setup=file_path(setup), grid=held).path)
 
     @classmethod
     def open(cls, folder: FileName) -> Tune:
@@ -247,7 +247,7 @@ class Tune:
         def reduce(setup: Setup) -> LogsAtHand:
             return reduce_logs(paths, setup=setup, is_strict=strict)
 
-        return _round(steps.add(self.path, reduce))
+        return _round(tune_steps.add(self.path, reduce))
 
     def accept(self) -> Standing:
         """Say that the last proposal is in the controller now."""
@@ -270,26 +270,26 @@ class Tune:
             "not-loaded" or "fuel-changed", after which the round is judged again; "sign-mended",
             "loop-opened" or "wrong-log", after which it does not count.
         """
-        came = steps.found(self.path, answer)
-        if isinstance(came, steps.AddedRound):
+        came = tune_steps.found(self.path, answer)
+        if isinstance(came, tune_steps.AddedRound):
             return _round(came)
         return self._standing(came)
 
     def status(self) -> Standing:
         """Return where the tune stands: every round, what is loaded and whether to go on."""
-        return _standing(steps.status(self.path))
+        return _standing(tune_steps.status(self.path))
 
     def _repr_html_(self) -> str:
         return self.status()._repr_html_()
 
     def _step(self, kind: Kind) -> Standing:
-        return self._standing(steps.step(self.path, kind))
+        return self._standing(tune_steps.step(self.path, kind))
 
-    def _standing(self, done: steps.StepDone) -> Standing:
+    def _standing(self, done: tune_steps.StepDone) -> Standing:
         """Return where the tune stands; a proposal that waits and is not sound is an error."""
         if done.objection is not None:
             raise InputError(done.warning)
-        return _standing(steps.status_of(done.tune))
+        return _standing(tune_steps.status_of(done.tune))
 
 
 def _paths(logs: FileName | Iterable[FileName]) -> list[Path]:
@@ -305,7 +305,7 @@ def _paths(logs: FileName | Iterable[FileName]) -> list[Path]:
     return found
 
 
-def _round(came: steps.AddedRound) -> TuneRound:
+def _round(came: tune_steps.AddedRound) -> TuneRound:
     judged = came.judged
     return TuneRound(
         number=judged.mark.number,
@@ -318,7 +318,7 @@ def _round(came: steps.AddedRound) -> TuneRound:
     )
 
 
-def _standing(found: steps.TuneStatus) -> Standing:
+def _standing(found: tune_steps.TuneStatus) -> Standing:
     proposed = found.state.names_of("proposed")
     return Standing(
         path=found.path,
