@@ -121,8 +121,8 @@ if TYPE_CHECKING:
         plot_step,
     )
     from tuneassist.workflow.coverage import Coverage, coverage
+    from tuneassist.workflow.proposal import write_grid, write_proposal
     from tuneassist.workflow.tune import Standing, Tune, TuneRound
-    from tuneassist.workflow.write import write_grid, write_proposal
 
 __version__ = "0.1.0"
 
@@ -208,7 +208,7 @@ _HOMES = {
         "Tune",
         "TuneRound",
     ),
-    "tuneassist.workflow.write": (
+    "tuneassist.workflow.proposal": (
         "write_grid",
         "write_proposal",
     ),

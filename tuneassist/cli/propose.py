@@ -14,7 +14,7 @@ from tuneassist.cli.inputs import reducer
 from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Strict, Workers
 
 if TYPE_CHECKING:
-    from tuneassist.workflow.write import ProposalWritten
+    from tuneassist.workflow.proposal import ProposalWritten
 
 Out = Annotated[
     Path,
@@ -70,7 +70,7 @@ def propose(
     before anything is written. A log that cannot be used is set aside and named.
     """
     reduce = reducer(logs, is_strict=strict, workers=workers, scheduler=scheduler)
-    done = workflow.write.propose_files(
+    done = workflow.proposal.propose_files(
         reduce, setup=setup, out=out, grid=grid, overwrite=overwrite
     )
     if json:

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
         logs,
         pictures,
         plan,
+        proposal,
         proposal_files,
         report,
         round_evaluation,
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
         tune_steps,
         tunes,
         verify,
-        write,
     )
 else:
     __getattr__ = modules_of(__name__)
