@@ -139,7 +139,7 @@ def main() -> None:
     """Run the command line, and end the process with its exit status."""
     try:
         stopping.listen()
-        streams.guard()
+        streams.keep_writable()
         status = _run()
         stopping.be_quiet()
     except stopping.Stopped as stop:
@@ -168,7 +168,7 @@ def _run() -> int:
         app(prog_name="tuneassist")
     except SystemExit as leaving:
         status = leaving.code if isinstance(leaving.code, int) else int(leaving.code is not None)
-    if (words := streams.complaint()) and status == 0:
+    if (words := streams.failure_message()) and status == 0:
         tell(words)
         status = OutputError.exit_status
     return status

@@ -27,15 +27,15 @@ class ManyLogs(TyperCommand):
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """Repeat the option ahead of each of its words, which is what the parser knows."""
-        return super().parse_args(ctx, spread(args))
+        return super().parse_args(ctx, repeat_option(args))
 
 
-def spread(args: Sequence[str]) -> list[str]:
+def repeat_option(args: Sequence[str]) -> list[str]:
     """Write ``--before a b`` as ``--before a --before b``.
 
     Examples
     --------
-    >>> spread(["x", "--before", "a", "b", "--json"])
+    >>> repeat_option(["x", "--before", "a", "b", "--json"])
     ['x', '--before', 'a', '--before', 'b', '--json']
     """
     out: list[str] = []

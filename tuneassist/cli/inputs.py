@@ -141,7 +141,7 @@ def _in_folder(folder: Path) -> list[Path]:
 def read_logs(paths: Sequence[Path], *, setup: Setup | None) -> list[Log]:
     """Do what `tuneassist.workflow.logs.read_logs` does, with a bar where somebody watches."""
     with _Progress(len(paths)) as bar:
-        return workflow.logs.read_logs(paths, setup=setup, watch=bar)
+        return workflow.logs.read_logs(paths, setup=setup, progress=bar)
 
 
 def reducer(
@@ -162,7 +162,7 @@ def reducer(
                 is_strict=is_strict,
                 workers=workers,
                 scheduler=scheduler,
-                watch=bar,
+                progress=bar,
             )
 
     return reduce

@@ -14,7 +14,7 @@ from tuneassist.cli.inputs import reducer
 from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Strict, Workers
 
 if TYPE_CHECKING:
-    from tuneassist.workflow.proposal import ProposalWritten
+    from tuneassist.workflow.proposal import WrittenProposal
 
 Out = Annotated[
     Path,
@@ -81,7 +81,7 @@ def propose(
         _write_screen(done, out=out, has_grid=grid is not None)
 
 
-def _summary(done: ProposalWritten) -> dict[str, Any]:
+def _summary(done: WrittenProposal) -> dict[str, Any]:
     """Return what ``--json`` prints."""
     return workflow.proposal_files.proposal_summary(
         done.proposal,
@@ -93,7 +93,7 @@ def _summary(done: ProposalWritten) -> dict[str, Any]:
     )
 
 
-def _write_line(done: ProposalWritten, *, out: Path, has_grid: bool) -> None:
+def _write_line(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
     """Print one line, however narrow the terminal; doubts go to standard error."""
     words = show.proposal.short_words(done.proposal, out, has_grid=has_grid)
     console.screen().print(words, soft_wrap=True)
@@ -101,7 +101,7 @@ def _write_line(done: ProposalWritten, *, out: Path, has_grid: bool) -> None:
         console.tell(doubt)
 
 
-def _write_screen(done: ProposalWritten, *, out: Path, has_grid: bool) -> None:
+def _write_screen(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
     screen, made = console.screen(), done.proposal
     view = show.proposal.proposal_screen(
         made,

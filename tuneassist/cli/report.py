@@ -30,7 +30,7 @@ from tuneassist.cli.options import AsJson, Overwrite
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tuneassist.workflow.report import FullLoadAsked, ReportWritten
+    from tuneassist.workflow.report import FullLoadRequest, WrittenReport
 
 Paths = Annotated[
     list[Path] | None,
@@ -109,7 +109,7 @@ def report(
     """
     folder, logs = _split(paths or [])
     _check_usage(folder, before, after, tunes, setup, zero=zero)
-    asked = workflow.report.ReportAsked(
+    asked = workflow.report.ReportRequest(
         folder=folder,
         find_logs=lambda: find_logs(logs),
         full_load=_full_load(before, after, ignition, driven, is_zero=zero),
@@ -135,21 +135,21 @@ def _full_load(
     driven: tuple[float, float] | None,
     *,
     is_zero: bool,
-) -> FullLoadAsked | None:
+) -> FullLoadRequest | None:
     if not before or not after:
         return None
-    return workflow.report.FullLoadAsked(
+    return workflow.report.FullLoadRequest(
         reader_of(before), reader_of(after), console.tell, value_of(ignition), driven, is_zero
     )
 
 
-def _write_json(done: ReportWritten, out: Path) -> None:
+def _write_json(done: WrittenReport, out: Path) -> None:
     record = {"out": str(out), "sections": list(done.titles),
               "figures": [str(path) for path in done.figures]}  # fmt: skip
     console.write_json({**({"simulated": True} if done.is_simulated else {}), **record})
 
 
-def _write_screen(done: ReportWritten, out: Path, figures: Path | None) -> None:
+def _write_screen(done: WrittenReport, out: Path, figures: Path | None) -> None:
     lines = [f"Written: {out}"]
     if figures is not None:
         lines.append(f"Figures: {figures}, {len(done.figures)} files")

@@ -94,7 +94,7 @@ def undo(folder: Folder) -> None:
 def found(folder: Folder, answer: Answer, json: AsJson = False) -> None:
     """Say what you found after the loop halted, so that it can go on.
 
-    not-loaded: the accepted grid was not in the controller after all; the round is judged again.
+    not-loaded: the accepted grid was not in the controller after all; the round is evaluated again.
     sign-mended, loop-opened: mended now; log again. wrong-log: a log of another car or table; log
     again. fuel-changed: fuel, injector, pressure or sensor changed; the evidence starts afresh
     from this round.
@@ -114,40 +114,42 @@ def _step(folder: Path, kind: Kind) -> None:
 
 def _write_round(came: AddedRound, *, as_json: bool) -> None:
     """Print a round that was written, and end with the exit status that it deserves."""
-    judged = came.judged
+    evaluated = came.evaluated
     if as_json:
         console.write_json(_round_summary(came))
     else:
         screen = console.screen()
         view = show.rounds.round_screen(
-            judged.shown,
-            judged.result.round.response,
-            number=judged.mark.number,
-            in_force=show.rounds.grid_name(judged.mark.in_force),
-            advice=judged.advice,
+            evaluated.shown,
+            evaluated.result.round.response,
+            number=evaluated.mark.number,
+            in_force=show.rounds.grid_name(evaluated.mark.in_force),
+            advice=evaluated.advice,
             logs=came.logs,
             folder=came.folder,
             look=console.look_of(screen),
             is_simulated=came.is_simulated,
         )
         console.write(screen, view)
-    if judged.result.is_halt:
-        console.tell(f"round {judged.mark.number} halted: {judged.result.round.response.why}.")
+    if evaluated.result.is_halt:
+        console.tell(
+            f"round {evaluated.mark.number} halted: {evaluated.result.round.response.why}."
+        )
         raise typer.Exit(HALTED)
 
 
 def _round_summary(came: AddedRound) -> dict[str, Any]:
-    judged = came.judged
+    evaluated = came.evaluated
     summary = workflow.proposal_files.proposal_summary(
-        judged.shown,
+        evaluated.shown,
         logs=came.logs,
         files={name: came.folder / name for name in files.proposal_folder.RESULT_FILES},
-        notes=show.notes.proposal_notes(judged.shown, came.logs),
-        in_force=show.rounds.grid_name(judged.mark.in_force),
+        notes=show.notes.proposal_notes(evaluated.shown, came.logs),
+        in_force=show.rounds.grid_name(evaluated.mark.in_force),
         is_simulated=came.is_simulated,
     )
-    summary["logs"] = [name for name, _ in judged.mark.logs]
-    return {"round": workflow.round_evaluation.round_record(judged, ()), **summary}
+    summary["logs"] = [name for name, _ in evaluated.mark.logs]
+    return {"round": workflow.round_evaluation.round_record(evaluated, ()), **summary}
 
 
 def _write_step(done: StepDone) -> None:

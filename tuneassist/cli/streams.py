@@ -20,7 +20,7 @@ _GONE = {errno.EPIPE, errno.ESHUTDOWN, *([errno.EINVAL] if os.name == "nt" else 
 """What the system says when the reader of a pipe has gone; Windows has its own word."""
 
 
-class _Outlet(io.RawIOBase):
+class _SafeOutput(io.RawIOBase):
     """Bytes on their way out; after a failure the rest is dropped.
 
     Parameters
@@ -51,13 +51,13 @@ class _Outlet(io.RawIOBase):
         return memoryview(data).nbytes
 
 
-def guard() -> None:
+def keep_writable() -> None:
     """Make standard output and error such that writing to them cannot fail."""
-    _occupy()
-    sys.stdout, sys.stderr = _guarded(sys.stdout), _guarded(sys.stderr)
+    _fill_closed_numbers()
+    sys.stdout, sys.stderr = _writable(sys.stdout), _writable(sys.stderr)
 
 
-def complaint() -> str:
+def failure_message() -> str:
     """Bring out what is still held, and say why standard output was not written; empty if it was.
 
     Flushed here, a stream that fails is not met at the interpreter's end.
@@ -66,7 +66,7 @@ def complaint() -> str:
         with contextlib.suppress(OSError, ValueError):
             stream.flush()
     raw = getattr(getattr(sys.stdout, "buffer", None), "raw", None)
-    failure = raw.failure if isinstance(raw, _Outlet) else None
+    failure = raw.failure if isinstance(raw, _SafeOutput) else None
     if failure is None or failure.errno in _GONE:
         return ""
     return (
@@ -75,7 +75,7 @@ def complaint() -> str:
     )
 
 
-def _occupy() -> None:
+def _fill_closed_numbers() -> None:
     """Give a closed standard stream's number away, so that no file of ours is taken for it."""
     for number in range(3):
         try:
@@ -85,18 +85,18 @@ def _occupy() -> None:
                 os.open(os.devnull, os.O_RDWR)  # it takes the lowest free number, this one
 
 
-def _guarded(stream: TextIO | None) -> TextIO:
+def _writable(stream: TextIO | None) -> TextIO:
     """Put an outlet under a text stream; a closed one gets the system's own drain.
 
     A label may hold what a code page lacks: it is replaced by a question mark.
     """
     if stream is None:
-        drain = io.BufferedWriter(_Outlet(io.FileIO(os.devnull, "w")))
+        drain = io.BufferedWriter(_SafeOutput(io.FileIO(os.devnull, "w")))
         return io.TextIOWrapper(drain, encoding="utf-8", errors="replace")
     if not isinstance(stream, io.TextIOWrapper):
         return stream
     return io.TextIOWrapper(
-        io.BufferedWriter(_Outlet(getattr(stream.buffer, "raw", stream.buffer))),
+        io.BufferedWriter(_SafeOutput(getattr(stream.buffer, "raw", stream.buffer))),
         encoding=stream.encoding,
         errors="replace",
         line_buffering=stream.line_buffering,

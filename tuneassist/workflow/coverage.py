@@ -134,7 +134,7 @@ def coverage(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = 
     of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
     grid, read = grid_in_force(current, setup), logs_of(logs)
     reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in read]
-    return cover(reduced, setup, current=grid, is_simulated=is_simulated(read, setup))
+    return cover_reduced(reduced, setup, current=grid, is_simulated=is_simulated(read, setup))
 
 
 def cover_files(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> Coverage:
@@ -155,11 +155,11 @@ def cover_files(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> Covera
     car = read_setup(setup)
     found = reduce(car)
     simulated = is_simulated([one.log for one in found.used], car)
-    seen = cover([one.evidence for one in found.used], car, is_simulated=simulated)
+    seen = cover_reduced([one.evidence for one in found.used], car, is_simulated=simulated)
     return seen.beside(found.unusable)
 
 
-def cover(
+def cover_reduced(
     logs: Sequence[LogEvidence],
     setup: Setup,
     *,

@@ -24,11 +24,11 @@ def read_in_force(path: Path, axes: Axes) -> Grid:
     GridError
         When it cannot be read, or is the step of a proposal.
     """
-    refuse_step(path)
+    refuse_step_file(path)
     return read_grid(path, axes=axes)
 
 
-def refuse_step(path: Path) -> None:
+def refuse_step_file(path: Path) -> None:
     """Refuse the step of a proposal: the controller never holds a step, but a whole grid.
 
     It is known by its name and by the files of a proposal beside it.

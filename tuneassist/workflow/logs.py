@@ -14,21 +14,21 @@ from tuneassist.reading import Log, read_log
 from tuneassist.settings import Setup
 
 
-class Watch(Protocol):
-    """Whoever is told how far the reading has come."""
+class ReadingProgress(Protocol):
+    """Is told how far the reading of the logs has come."""
 
     def for_log(self, index: int, name: str) -> Callable[[float], None]:
-        """Return what a reader calls with the share of this log that is done."""
+        """Return a callback that takes the share of this log that is done."""
 
     def after_log(self, count: int, name: str) -> None:
-        """Take note that so many logs are done, this one last."""
+        """Take the number of logs done and the name of the last one."""
 
 
-class NobodyWatches:
-    """Takes the news of reading and does nothing with it."""
+class NoProgress:
+    """Shows no progress."""
 
     def for_log(self, index: int, name: str) -> Callable[[float], None]:
-        """Return a call that does nothing."""
+        """Return a callback that does nothing."""
         return lambda share: None
 
     def after_log(self, count: int, name: str) -> None:
@@ -75,7 +75,7 @@ def _numbered(names: list[str], paths: Sequence[Path]) -> list[str]:
 
 
 def read_logs(
-    paths: Sequence[Path], *, setup: Setup | None, watch: Watch | None = None
+    paths: Sequence[Path], *, setup: Setup | None, progress: ReadingProgress | None = None
 ) -> list[Log]:
     """Read logs whole.
 
@@ -85,7 +85,7 @@ def read_logs(
         The logs.
     setup
         Names the channels; None finds them by their headers.
-    watch
+    progress
         Is told how far the reading has come.
 
     Raises
@@ -93,12 +93,12 @@ def read_logs(
     LogError
         When a log cannot be used, or the same one comes twice.
     """
-    told = watch or NobodyWatches()
+    reporter = progress or NoProgress()
     logs = []
     for index, (path, name) in enumerate(zip(paths, distinct_names(paths), strict=True)):
-        log = read_log(path, setup=setup, progress=told.for_log(index, name))
+        log = read_log(path, setup=setup, progress=reporter.for_log(index, name))
         logs.append(replace(log, name=name))
-    refuse_twins(logs)
+    refuse_duplicates(logs)
     return logs
 
 
@@ -109,7 +109,7 @@ def reduce_logs(
     is_strict: bool = False,
     workers: int = 1,
     scheduler: str | None = None,
-    watch: Watch | None = None,
+    progress: ReadingProgress | None = None,
 ) -> LogsAtHand:
     """Read logs and reduce them to holds.
 
@@ -123,7 +123,7 @@ def reduce_logs(
         A log that cannot be used ends the job; else it is set aside while others are left.
     workers, scheduler
         As for `tuneassist.parallel.reduce_files`.
-    watch
+    progress
         Is told how far the reading has come.
 
     Raises
@@ -132,17 +132,19 @@ def reduce_logs(
         When no log can be used, with ``is_strict`` when one cannot, or when the same one comes
         twice.
     """
-    told = watch or NobodyWatches()
+    reporter = progress or NoProgress()
     files = [LogFile(p, name) for p, name in zip(paths, distinct_names(paths), strict=True)]
     if scheduler is None and (workers == 1 or len(files) == 1):
         answers: Iterable[Answer] = (
-            try_file(file, setup, told.for_log(index, file.name))
+            try_file(file, setup, reporter.for_log(index, file.name))
             for index, file in enumerate(files)
         )
     else:
-        answers = try_files(files, setup, workers=workers, scheduler=scheduler, done=told.after_log)
+        answers = try_files(
+            files, setup, workers=workers, scheduler=scheduler, done=reporter.after_log
+        )
     found = sort_out(files, answers, is_strict=is_strict)
-    refuse_twins([one.log for one in found.used])
+    refuse_duplicates([one.log for one in found.used])
     return found
 
 
@@ -153,7 +155,7 @@ def named_after(where: str, logs: LogsAtHand) -> LogsAtHand:
     return replace(logs, used=used, unusable=unusable)
 
 
-def refuse_twins(logs: Sequence[Log]) -> None:
+def refuse_duplicates(logs: Sequence[Log]) -> None:
     """Refuse two logs with the same bytes: holds counted twice look surer than they are.
 
     Raises

@@ -6,6 +6,8 @@ import os
 from pathlib import Path
 
 from tuneassist.errors import OutputError
+from tuneassist.files.proposal_folder import RESULT_FILES, mend_interrupted
+from tuneassist.inert import listed
 
 
 def require_new_file(path: Path, *, overwrite: bool, ask: str = "add --overwrite") -> None:
@@ -32,3 +34,31 @@ def require_new_file(path: Path, *, overwrite: bool, ask: str = "add --overwrite
         )
     if not path.absolute().parent.is_dir():
         raise OutputError(f"{path}: the folder that it belongs in does not exist.")
+
+
+def require_free_folder(out: Path, *, overwrite: bool) -> None:
+    """Refuse an output folder that cannot take the result, before any work is done.
+
+    Raises
+    ------
+    OutputError
+        When the folder is a file, stands nowhere, or holds a result and ``overwrite`` is not set.
+    """
+    if not out.absolute().parent.is_dir():
+        raise OutputError(f"{out}: the folder that it belongs in does not exist. Create it first.")
+    mend_interrupted(out)
+    if not out.exists():
+        return
+    if not out.is_dir():
+        raise OutputError(f"{out}: this is a file. Name a new or an empty folder.")
+    found = sorted(path.name for path in out.iterdir())
+    foreign = [name for name in found if name not in RESULT_FILES]
+    if foreign:
+        raise OutputError(
+            f"{out}: the folder holds what is no result of this program: "
+            f"{listed(foreign, 3)}. Name a new or an empty folder."
+        )
+    if found and not overwrite:
+        raise OutputError(
+            f"{out}: the folder already holds a result. Name another folder, or add --overwrite."
+        )

@@ -26,8 +26,8 @@ from tuneassist.settings import Setup
 from tuneassist.show.words import grid_words
 from tuneassist.workflow.grid_in_force import read_in_force
 from tuneassist.workflow.logs import is_simulated
-from tuneassist.workflow.output_paths import require_new_file
-from tuneassist.workflow.proposal_files import DECIMALS, InputFile, proposal_contents, require_free
+from tuneassist.workflow.output_paths import require_free_folder, require_new_file
+from tuneassist.workflow.proposal_files import DECIMALS, InputFile, proposal_contents
 
 ZEROS = "all zeros, for no grid in force was given"
 FROM_PYTHON = "handed over in Python; its values are current_grid_pct"
@@ -91,7 +91,7 @@ def write_proposal(
     _require_its_logs(proposal, read)
     setup = proposal.setup
     held = None if grid is None else _held_file(file_path(grid), proposal)
-    return write_made(
+    return write_proposal_files(
         file_path(folder),
         proposal,
         logs=read,
@@ -147,7 +147,7 @@ def write_grid(grid: Grid, file: str | os.PathLike[str], *, overwrite: bool = Fa
 
 
 @dataclass(frozen=True, eq=False)
-class ProposalWritten:
+class WrittenProposal:
     """A proposal that was made from files and written.
 
     Parameters
@@ -178,7 +178,7 @@ def propose_files(
     out: Path,
     grid: Path | None = None,
     overwrite: bool = False,
-) -> ProposalWritten:
+) -> WrittenProposal:
     """Propose from files and write the result; what stands in the way is told before any work.
 
     Parameters
@@ -197,7 +197,7 @@ def propose_files(
     TuneassistError
         What the reading, `propose_from` and `proposal_contents` raise.
     """
-    require_free(out, overwrite=overwrite)
+    require_free_folder(out, overwrite=overwrite)
     in_force = grid_words(grid)
     car = read_setup(setup)
     current = Grid.zeros(car.axes) if grid is None else read_in_force(grid, car.axes)
@@ -208,7 +208,7 @@ def propose_files(
         said = [one.evidence for one in found.used]
         made = pipeline.propose_from(said, setup=car, current=current)
     made = made.beside(found.unusable)
-    folder = write_made(
+    folder = write_proposal_files(
         out,
         made,
         logs=read,
@@ -217,10 +217,10 @@ def propose_files(
         is_simulated=simulated,
         overwrite=overwrite,
     )
-    return ProposalWritten(made, read, folder, in_force, simulated)
+    return WrittenProposal(made, read, folder, in_force, simulated)
 
 
-def write_made(
+def write_proposal_files(
     folder: Path,
     proposal: Proposal,
     *,

@@ -14,12 +14,10 @@ import numpy as np
 
 from tuneassist import __version__
 from tuneassist.correction import check_grid, unsafe_record
-from tuneassist.errors import OutputError, RuleBreachError
+from tuneassist.errors import RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
-from tuneassist.files.proposal_folder import RESULT_FILES, mend_interrupted
 from tuneassist.files.text import frame_csv, stable_json
 from tuneassist.grid import Axes, Floats, Grid, compose_pct
-from tuneassist.inert import listed
 from tuneassist.pipeline import Proposal, checker_objection
 from tuneassist.reading import Log
 from tuneassist.settings import as_plain
@@ -49,34 +47,6 @@ class InputFile:
     role: str
     name: str
     sha256: str
-
-
-def require_free(out: Path, *, overwrite: bool) -> None:
-    """Refuse an output folder that cannot take the result, before any work is done.
-
-    Raises
-    ------
-    OutputError
-        When the folder is a file, stands nowhere, or holds a result and ``overwrite`` is not set.
-    """
-    if not out.absolute().parent.is_dir():
-        raise OutputError(f"{out}: the folder that it belongs in does not exist. Create it first.")
-    mend_interrupted(out)
-    if not out.exists():
-        return
-    if not out.is_dir():
-        raise OutputError(f"{out}: this is a file. Name a new or an empty folder.")
-    found = sorted(path.name for path in out.iterdir())
-    foreign = [name for name in found if name not in RESULT_FILES]
-    if foreign:
-        raise OutputError(
-            f"{out}: the folder holds what is no result of this program: "
-            f"{listed(foreign, 3)}. Name a new or an empty folder."
-        )
-    if found and not overwrite:
-        raise OutputError(
-            f"{out}: the folder already holds a result. Name another folder, or add --overwrite."
-        )
 
 
 def proposal_contents(
@@ -118,7 +88,7 @@ def proposal_contents(
     grid_text = write_grid_text(Grid(axes, np.round(proposal.grid.values, DECIMALS)))
     if has_halted and step.any():
         raise RuleBreachError("A halted round may change nothing; nothing is written.")
-    recheck(proposal, step_text=step_text, grid_text=grid_text, has_halted=has_halted)
+    check_as_written(proposal, step_text=step_text, grid_text=grid_text, has_halted=has_halted)
     record = {
         **proposal_record(proposal, logs=logs, inputs=inputs, is_simulated=is_simulated),
         "grid_in_force": in_force,
@@ -131,7 +101,7 @@ def proposal_contents(
     }
 
 
-def recheck(
+def check_as_written(
     proposal: Proposal, *, step_text: str, grid_text: str, has_halted: bool = False
 ) -> None:
     """Hold the grid against every rule in the form in which it will be read.

@@ -39,7 +39,7 @@ def no_logs() -> Sequence[Path]:
 
 
 @dataclass(frozen=True, eq=False)
-class FullLoadAsked:
+class FullLoadRequest:
     """Full-load runs that a report is to show.
 
     Parameters
@@ -65,7 +65,7 @@ class FullLoadAsked:
 
 
 @dataclass(frozen=True, eq=False)
-class ReportAsked:
+class ReportRequest:
     """What a report is to be about.
 
     Parameters
@@ -88,7 +88,7 @@ class ReportAsked:
 
     folder: Path | None = None
     find_logs: Callable[[], Sequence[Path]] = no_logs
-    full_load: FullLoadAsked | None = None
+    full_load: FullLoadRequest | None = None
     tunes: Path | None = None
     setup: Path | None = None
     standard: Standard | None = None
@@ -96,7 +96,7 @@ class ReportAsked:
 
 
 @dataclass(frozen=True)
-class ReportWritten:
+class WrittenReport:
     """A page that was written.
 
     Parameters
@@ -115,18 +115,18 @@ class ReportWritten:
 
 
 def make_report(
-    asked: ReportAsked,
+    request: ReportRequest,
     out: Path,
     *,
     figures: Path | None = None,
     is_customer: bool = False,
     overwrite: bool = False,
-) -> ReportWritten:
+) -> WrittenReport:
     """Read what a report is to be about and write the page; a name that is taken is told first.
 
     Parameters
     ----------
-    asked
+    request
         What it is to be about.
     out, figures, is_customer
         As for `write_report`.
@@ -141,11 +141,11 @@ def make_report(
     require_report()
     require_new_file(out, overwrite=overwrite)
     return write_report(
-        report_data(asked), out, figures=figures, is_customer=is_customer, overwrite=overwrite
+        report_data(request), out, figures=figures, is_customer=is_customer, overwrite=overwrite
     )
 
 
-def report_data(asked: ReportAsked) -> ReportData:
+def report_data(request: ReportRequest) -> ReportData:
     """Read and work out everything that a report is to be about.
 
     Raises
@@ -153,41 +153,43 @@ def report_data(asked: ReportAsked) -> ReportData:
     TuneassistError
         What the reading of each part and the comparison of full-load runs raise.
     """
-    data = _with_full_load(_with_tunes(_source(asked), asked), asked)
+    data = _with_full_load(_with_tunes(_source(request), request), request)
     return replace(data, is_simulated=data.is_simulated or is_simulated([], data.setup))
 
 
-def _source(asked: ReportAsked) -> ReportData:
+def _source(request: ReportRequest) -> ReportData:
     """Read the folder, or else the setup."""
     made_at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
-    if asked.folder is not None:
-        return read_source(asked.folder, asked.find_logs(), version=__version__, made_at=made_at)
-    setup = None if asked.setup is None else read_setup(asked.setup)
+    if request.folder is not None:
+        return read_source(
+            request.folder, request.find_logs(), version=__version__, made_at=made_at
+        )
+    setup = None if request.setup is None else read_setup(request.setup)
     return ReportData(setup=setup, version=__version__, made_at=made_at, is_simulated=False)
 
 
-def _with_tunes(data: ReportData, asked: ReportAsked) -> ReportData:
-    if asked.tunes is None:
+def _with_tunes(data: ReportData, request: ReportRequest) -> ReportData:
+    if request.tunes is None:
         return data
-    runs = run_settings(asked.standard)
-    listed = read_tunes(asked.tunes, settings=runs)
-    part = TunesPart(listed, check_tunes(listed, runs=runs), output_units(asked.units, ()))
+    runs = run_settings(request.standard)
+    listed = read_tunes(request.tunes, settings=runs)
+    part = TunesPart(listed, check_tunes(listed, runs=runs), output_units(request.units, ()))
     return replace(data, setup=data.setup or listed[0].setup, tunes=part)
 
 
-def _with_full_load(data: ReportData, asked: ReportAsked) -> ReportData:
-    runs = asked.full_load
+def _with_full_load(data: ReportData, request: ReportRequest) -> ReportData:
+    runs = request.full_load
     if runs is None:
         return data
     made = compare_full_load(
         runs.before,
         runs.after,
         car=data.setup,
-        settings=run_settings(asked.standard, driven_rpm=runs.driven_rpm),
+        settings=run_settings(request.standard, driven_rpm=runs.driven_rpm),
         ignition=runs.ignition,
         tell=runs.tell,
     )
-    units = output_units(asked.units, made.logs, data.setup)
+    units = output_units(request.units, made.logs, data.setup)
     zero = made.found.equivalence(units.changes()) if runs.is_zero else None
     part = FullLoadPart(made.found, units, zero, made.assumed)
     return replace(data, full_load=part, is_simulated=data.is_simulated or made.is_simulated)
@@ -200,7 +202,7 @@ def write_report(
     figures: Path | None = None,
     is_customer: bool = False,
     overwrite: bool = False,
-) -> ReportWritten:
+) -> WrittenReport:
     """Write the page, and its figures where they were asked for.
 
     Parameters
@@ -229,7 +231,7 @@ def write_report(
         drawn = write_figures(figures, pictures, overwrite=overwrite)
     write_whole(out, page.encode("utf-8"))
     titles = tuple(section.title for section in sections)
-    return ReportWritten(titles, tuple(drawn), data.is_simulated)
+    return WrittenReport(titles, tuple(drawn), data.is_simulated)
 
 
 def write_figures(folder: Path, pictures: Sequence[Picture], *, overwrite: bool) -> list[Path]:

@@ -1,4 +1,4 @@
-"""A round judged, and the contents of its folder."""
+"""A round evaluated, and the contents of its folder."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ from tuneassist.workflow.proposal_files import InputFile, proposal_contents
 
 
 @dataclass(frozen=True, eq=False)
-class JudgedRound:
+class EvaluatedRound:
     """A round, what it came to, and what to do next.
 
     Parameters
@@ -56,7 +56,7 @@ class JudgedRound:
     look: RoundLook
     advice: Advice
 
-    def beside(self, unusable: Mapping[str, str]) -> JudgedRound:
+    def beside(self, unusable: Mapping[str, str]) -> EvaluatedRound:
         """Return the same round with the logs that could not be used."""
         made = self.result.proposal.beside(unusable)
         return replace(self, result=replace(self.result, proposal=made))
@@ -74,14 +74,14 @@ class JudgedRound:
         return replace(self.result.proposal, evidence=own)
 
 
-def judge_round(
+def evaluate_round(
     tune: TuneFolder,
     logs: Sequence[LogEvidence],
     *,
     mark: RoundMark,
     earlier: Sequence[RoundMark],
     visits: Grid,
-) -> JudgedRound:
+) -> EvaluatedRound:
     """Judge a round by those before it and propose the next step.
 
     Parameters
@@ -112,13 +112,13 @@ def judge_round(
         plan=read_plan_settings(tune.path / SETUP),
         exceeded=exceeded_in(logs, setup),
     )
-    judged = replace(mark, verdict=response.verdict, is_halt=result.is_halt)
-    return JudgedRound(judged, result, tuple(logs), visits, look, advice)
+    evaluated = replace(mark, verdict=response.verdict, is_halt=result.is_halt)
+    return EvaluatedRound(evaluated, result, tuple(logs), visits, look, advice)
 
 
 def round_contents(
     tune: TuneFolder,
-    judged: JudgedRound,
+    evaluated: EvaluatedRound,
     *,
     logs: Sequence[Log],
     earlier: Sequence[RoundMark],
@@ -131,58 +131,58 @@ def round_contents(
     ----------
     tune
         The tune.
-    judged
+    evaluated
         The round.
     logs
-        The logs as read; empty when the round is judged again.
+        The logs as read; empty when the round is evaluated again.
     earlier
         Rounds that it rests on.
     is_simulated
         Whether label or logs say so.
     as_read
-        When it is judged again: its earlier ``proposal.json``, for what was told about reading.
+        When it is evaluated again: its earlier ``proposal.json``, for what was told about reading.
     """
     contents = proposal_contents(
-        judged.shown,
+        evaluated.shown,
         logs=logs,
-        inputs=_inputs(tune, judged.mark, earlier),
-        in_force=grid_name(judged.mark.in_force),
+        inputs=_inputs(tune, evaluated.mark, earlier),
+        in_force=grid_name(evaluated.mark.in_force),
         is_simulated=is_simulated,
-        has_halted=judged.result.is_halt,
+        has_halted=evaluated.result.is_halt,
     )
     record = json.loads(contents["proposal.json"])
     if as_read is not None:
         record["logs"] = as_read.get("logs", [])
-    if judged.result.is_halt:
+    if evaluated.result.is_halt:
         record["checked"] = "nothing was changed: the loop has halted"
-    record["round"] = round_record(judged, [one.name for one in earlier])
+    record["round"] = round_record(evaluated, [one.name for one in earlier])
     contents["proposal.json"] = stable_json(record)
     stored = StoredEvidence(
-        made=judged.mark.made,
-        logs=judged.logs,
-        set_aside=judged.result.set_aside,
-        response=judged.result.round.response,
+        made=evaluated.mark.made,
+        logs=evaluated.logs,
+        set_aside=evaluated.result.set_aside,
+        response=evaluated.result.round.response,
         look={
-            **look_record(judged.look, judged.advice),
-            **unsafe_record(judged.shown.unsafe_held),
+            **look_record(evaluated.look, evaluated.advice),
+            **unsafe_record(evaluated.shown.unsafe_held),
         },
-        visits=judged.visits,
+        visits=evaluated.visits,
     )
-    in_force = write_grid_text(judged.result.round.in_force)
+    in_force = write_grid_text(evaluated.result.round.in_force)
     return {**contents, "in-force.csv": in_force, **evidence_contents(stored, tune.setup.axes)}
 
 
-def round_record(judged: JudgedRound, earlier: Sequence[str]) -> dict[str, Any]:
+def round_record(evaluated: EvaluatedRound, earlier: Sequence[str]) -> dict[str, Any]:
     """Return what is particular to a round as plain values."""
     return {
-        "number": judged.mark.number,
-        "in_force": judged.mark.in_force,
-        "rests_on": [*earlier, *([] if judged.result.is_halt else [judged.mark.name])],
-        "response": response_record(judged.result.round.response),
-        "logs_set_aside": dict(judged.result.set_aside),
-        "advice": judged.advice.word,
-        "why": judged.advice.why,
-        "check": judged.advice.check,
+        "number": evaluated.mark.number,
+        "in_force": evaluated.mark.in_force,
+        "rests_on": [*earlier, *([] if evaluated.result.is_halt else [evaluated.mark.name])],
+        "response": response_record(evaluated.result.round.response),
+        "logs_set_aside": dict(evaluated.result.set_aside),
+        "advice": evaluated.advice.word,
+        "why": evaluated.advice.why,
+        "check": evaluated.advice.check,
     }
 
 

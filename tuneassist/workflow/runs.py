@@ -18,7 +18,7 @@ from tuneassist.runs.settings import Standard
 from tuneassist.settings import EngineSettings, Ignition, Setup
 from tuneassist.show.run_units import SYSTEMS, OutputUnits, units_of
 from tuneassist.show.runs import refusal_words
-from tuneassist.workflow.logs import is_simulated, refuse_twins
+from tuneassist.workflow.logs import is_simulated, refuse_duplicates
 
 MOST_REASONS = 6
 """Reasons that one message lists. [1]"""
@@ -128,7 +128,7 @@ def compare_full_load(
     """
     engine, is_assumed = engine_of(car, ignition)
     sides = [read_full_load(read, car, tell) for read in (before, after)]
-    refuse_twins([log for side in sides for log in side])
+    refuse_duplicates([log for side in sides for log in side])
     sides = [[with_target(log, car) for log in side] for side in sides]
     given = air or SidesAir()
     found = compare_runs(

@@ -267,7 +267,7 @@ class Tune:
         Parameters
         ----------
         answer
-            "not-loaded" or "fuel-changed", after which the round is judged again; "sign-mended",
+            "not-loaded" or "fuel-changed", after which the round is evaluated again; "sign-mended",
             "loop-opened" or "wrong-log", after which it does not count.
         """
         came = tune_steps.found(self.path, answer)
@@ -306,15 +306,15 @@ def _paths(logs: FileName | Iterable[FileName]) -> list[Path]:
 
 
 def _round(came: tune_steps.AddedRound) -> TuneRound:
-    judged = came.judged
+    evaluated = came.evaluated
     return TuneRound(
-        number=judged.mark.number,
+        number=evaluated.mark.number,
         folder=came.folder,
-        response=judged.result.round.response,
-        proposal=judged.shown,
-        advice=judged.advice,
-        look=judged.look,
-        is_halt=judged.result.is_halt,
+        response=evaluated.result.round.response,
+        proposal=evaluated.shown,
+        advice=evaluated.advice,
+        look=evaluated.look,
+        is_halt=evaluated.result.is_halt,
     )
 
 

@@ -33,9 +33,9 @@ from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.workflow import round_evaluation
-from tuneassist.workflow.grid_in_force import refuse_step
+from tuneassist.workflow.grid_in_force import refuse_step_file
 from tuneassist.workflow.logs import is_simulated, named_after
-from tuneassist.workflow.round_evaluation import JudgedRound
+from tuneassist.workflow.round_evaluation import EvaluatedRound
 
 Reduce = Callable[[Setup], LogsAtHand]
 """Reads a round's logs with the tune's setup, once it is sure that a round may be added."""
@@ -49,23 +49,23 @@ class AddedRound:
     ----------
     tune
         The tune after it.
-    judged
+    evaluated
         The round and what it came to.
     logs
-        The logs as read; empty where it was judged again.
+        The logs as read; empty where it was evaluated again.
     is_simulated
         Whether label or logs say so.
     """
 
     tune: TuneFolder
-    judged: JudgedRound
+    evaluated: EvaluatedRound
     logs: tuple[Log, ...]
     is_simulated: bool
 
     @property
     def folder(self) -> Path:
         """The round's folder."""
-        return self.tune.path / self.judged.mark.name
+        return self.tune.path / self.evaluated.mark.name
 
 
 @dataclass(frozen=True, eq=False)
@@ -162,7 +162,7 @@ def start(folder: Path, *, setup: Path, grid: Path | None = None) -> TuneFolder:
         When ``grid`` is the step of a proposal: the controller never holds one.
     """
     if grid is not None:
-        refuse_step(grid)
+        refuse_step_file(grid)
     return start_tune(folder, setup=setup, grid=grid, time=now())
 
 
@@ -194,14 +194,14 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
         _refuse_known(read, tune)
         simulated = is_simulated(read, tune.setup)
         earlier = tune.state.evidence
-        judged = _judge(tune, found, _mark(tune, number, read), earlier)
+        evaluated = _evaluate(tune, found, _mark(tune, number, read), earlier)
         contents = round_evaluation.round_contents(
-            tune, judged, logs=read, earlier=earlier, is_simulated=simulated
+            tune, evaluated, logs=read, earlier=earlier, is_simulated=simulated
         )
         tune.write_round(number, contents)
-        mark = replace(judged.mark, files=fingerprints(contents))
+        mark = replace(evaluated.mark, files=fingerprints(contents))
         after = tune.happened(Event("add", now(), round_details(mark)))
-    return AddedRound(after, judged, read, simulated)
+    return AddedRound(after, evaluated, read, simulated)
 
 
 def step(folder: Path, kind: Kind) -> StepDone:
@@ -224,7 +224,7 @@ def step(folder: Path, kind: Kind) -> StepDone:
 
 
 def found(folder: Path, answer: str) -> AddedRound | StepDone:
-    """Say what was found after a halt; by some answers the halted round is judged again.
+    """Say what was found after a halt; by some answers the halted round is evaluated again.
 
     Parameters
     ----------
@@ -241,7 +241,7 @@ def found(folder: Path, answer: str) -> AddedRound | StepDone:
     with open_tune(folder) as tune:
         require(tune.state, "found", answer=answer)
         if answer in JUDGED_AGAIN:
-            return _judge_again(tune, answer)
+            return _evaluate_again(tune, answer)
         after = _happened(tune, "found", {"answer": answer})
     return _with_what_waits(StepDone(after, "found"))
 
@@ -286,7 +286,7 @@ def _new_mark() -> str:
 
 
 def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundMark:
-    """Return the mark of a round that is yet to be judged."""
+    """Return the mark of a round that is yet to be evaluated."""
     return RoundMark(
         number,
         _new_mark(),
@@ -297,14 +297,16 @@ def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundMark:
     )
 
 
-def _judge(
+def _evaluate(
     tune: TuneFolder, found: LogsAtHand, mark: RoundMark, earlier: Sequence[RoundMark]
-) -> JudgedRound:
+) -> EvaluatedRound:
     said = [one.evidence for one in found.used]
     visits = round_evaluation.count_visits(said, tune.setup)
     with found.told():
-        judged = round_evaluation.judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
-    return judged.beside(found.unusable)
+        evaluated = round_evaluation.evaluate_round(
+            tune, said, mark=mark, earlier=earlier, visits=visits
+        )
+    return evaluated.beside(found.unusable)
 
 
 def _refuse_known(logs: Sequence[Log], tune: TuneFolder) -> None:
@@ -323,7 +325,7 @@ def _happened(tune: TuneFolder, kind: Kind, details: Mapping[str, Any]) -> TuneF
     return tune.happened(Event(kind, now(), details))
 
 
-def _judge_again(tune: TuneFolder, answer: str) -> AddedRound:
+def _evaluate_again(tune: TuneFolder, answer: str) -> AddedRound:
     """Judge the halted round again, as it is after what the tuner has found."""
     halted = tune.state.rounds[-1]
     stored = tune.evidence(halted)
@@ -334,17 +336,17 @@ def _judge_again(tune: TuneFolder, answer: str) -> AddedRound:
         mark = replace(mark, in_force=tune.state.loaded[-2])
     else:
         earlier = ()
-    judged = round_evaluation.judge_round(
+    evaluated = round_evaluation.evaluate_round(
         tune, stored.logs, mark=mark, earlier=earlier, visits=stored.visits
     ).beside(take_words(as_read, "set_aside"))
     simulated = bool(as_read.get("simulated", False))
     contents = round_evaluation.round_contents(
-        tune, judged, logs=(), earlier=earlier, is_simulated=simulated, as_read=as_read
+        tune, evaluated, logs=(), earlier=earlier, is_simulated=simulated, as_read=as_read
     )
     tune.write_round(mark.number, contents)
-    made = replace(judged.mark, files=fingerprints(contents))
+    made = replace(evaluated.mark, files=fingerprints(contents))
     after = _happened(tune, "found", {"answer": answer, **round_details(made)})
-    return AddedRound(after, judged, (), simulated)
+    return AddedRound(after, evaluated, (), simulated)
 
 
 def _with_what_waits(done: StepDone) -> StepDone:
