@@ -1,4 +1,4 @@
-"""The installed command: its sub-commands, and the one place where errors become messages."""
+"""The installed command, and the one place where errors become messages."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ from tuneassist.stopping import INTERRUPTED
 STOPPED = "stopped; a result is written whole or not at all."
 INTERNAL = 1
 HELP_START = "Usage:"
-"""How help begins, which a group shows where no command is named."""
+"""How help begins, which a group shows when no command is named."""
 GARBAGE_THRESHOLD = 50_000
-"""Objects between two looks for garbage in cycles; Python's own figure is 700 or 2,000. [1]"""
+"""New objects between two collections; Python's default is 700 or 2,000. [1]"""
 THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
@@ -32,7 +32,7 @@ class _Group(LazyGroup):
     """Turns what a command raises into one message and an exit status."""
 
     def make_context(self, *args: Any, **kwargs: Any) -> Any:
-        """Read the words ahead of the command."""
+        """Parse the options before the command."""
         try:
             return super().make_context(*args, **kwargs)
         except Exception as error:
@@ -52,7 +52,7 @@ class _Group(LazyGroup):
         except typer.Abort:
             raise
         except Exception as error:
-            stopping.refuse_late()  # a library may make an error of its own of a stop
+            stopping.refuse_late()  # a library may turn a stop into an error of its own
             if hasattr(error, "exit_code"):  # typer's own: wrong usage, and the way out
                 _clean_usage(error)
                 raise
@@ -64,44 +64,44 @@ class _Group(LazyGroup):
 
 
 def _clean_usage(error: Any) -> None:
-    """Let wrong usage be told in one line of bounded length: it repeats what was typed."""
+    """Limit a usage error, which repeats what was typed, to one line of bounded length."""
     if not hasattr(error, "format_message"):
         return
-    said = error.format_message()
-    if not said.startswith(HELP_START):
-        error.format_message = lambda: told(said)
+    message = error.format_message()
+    if not message.startswith(HELP_START):
+        error.format_message = lambda: told(message)
 
 
 def _file_words(error: OSError) -> str:
-    """Name the file or folder that the system refuses to look at: its name may be too long."""
+    """Name the file or folder that the system refuses, such as one with too long a name."""
     name = os.fsdecode(error.filename) if isinstance(error.filename, bytes) else error.filename
-    said = error.strerror or type(error).__name__
-    return f"{told(name, NAME_LENGTH)}: it cannot be used: {said}. Name another file or folder."
+    message = error.strerror or type(error).__name__
+    return f"{told(name, NAME_LENGTH)}: cannot be used: {message}. Name another file or folder."
 
 
 def _mistake_words(error: Exception) -> str:
-    """Say that the program itself failed, and where, in one sentence and without a traceback."""
+    """Describe an internal error and its place in one sentence, without a traceback."""
     place = error.__traceback__
     while place is not None and place.tb_next is not None:
         place = place.tb_next
-    said = f"{type(error).__name__}: {told(error)}"
+    message = f"{type(error).__name__}: {told(error)}"
     where = f" ({place.tb_frame.f_code.co_name}, line {place.tb_lineno})" if place else ""
     return (
-        f"a mistake in the program, not in your files: {said}{where}. "
-        "A result is written whole or not at all. Please report this line."
+        f"internal error, not caused by your files: {message}{where}. "
+        "A result is written whole or not at all. Please report this message."
     )
 
 
 app = typer.Typer(
     cls=_Group,
     name="tuneassist",
-    help="From logged rolling-road sessions to a safe, bounded correction grid, with the doubt "
-    "shown.",
+    help="Turn logged dyno sessions into a safe, limited correction grid, and show how far "
+    "to trust it.",
     epilog="\n\n".join(
         (
             "Exit status: 0 done, 2 wrong usage, 3 an input cannot be used, 4 no usable steady "
             "evidence, 5 a grid breaks a rule, 6 the engine did not answer.",
-            "Before anybody loads or drives what this program proposes:",
+            "Before you load or drive a proposal:",
             *all_cautions(),
         )
     ),
@@ -126,13 +126,13 @@ def _root(
         typer.Option(
             "--version",
             metavar="",
-            help="Show the version and stop.",
+            help="Show the version and exit.",
             callback=_show_version,
             is_eager=True,
         ),
     ] = False,
 ) -> None:
-    """Hold the options that belong to no command; the help text stands above."""
+    """Take the options that belong to no command; the help text is above."""
 
 
 def main() -> None:
@@ -148,20 +148,20 @@ def main() -> None:
     if stopping.asked() is not None:
         stopping.end(status)
     stopping.clear_away()
-    gc.freeze()  # the system takes the memory back at once, without a last look for cycles
+    gc.freeze()  # no last collection: the system frees the memory at once
     sys.exit(status)
 
 
 def _run() -> int:
     """Run the command and return its exit status."""
-    # The matrices here are small (some hundred cells). Handing them to several threads makes the
-    # linear algebra about twenty times slower than one thread is, and logs are read no faster.
-    # This has to stand before numpy is first imported; who sets the variables is left in peace.
+    # The matrices are small (some hundred cells): several threads make the linear algebra about
+    # twenty times slower than one, and read logs no faster. Must be set before numpy is imported;
+    # a value that the user has set is kept.
     for name in THREAD_VARIABLES:
         os.environ.setdefault(name, "1")
-    # A command is short and makes few cycles: looking for them costs a tenth of a short run.
+    # A command is short and makes few cycles: collecting them costs a tenth of a short run.
     gc.set_threshold(GARBAGE_THRESHOLD)
-    if not sys.warnoptions:  # a library's warning to programmers is no message to a tuner
+    if not sys.warnoptions:  # warnings for programmers are of no use to a tuner
         warnings.simplefilter("ignore")
     status = 0
     try:

@@ -1,4 +1,4 @@
-"""``tuneassist check``: how logs are read, and what they are worth as evidence."""
+"""``tuneassist check``: show how logs are read and what they are worth as evidence."""
 
 from __future__ import annotations
 
@@ -30,12 +30,12 @@ def check(
     strict: Strict = False,
     json: AsJson = False,
 ) -> None:
-    """Show how logs are read: what was recognised, converted, mended and dropped.
+    """Show how logs are read and what they are worth as evidence.
 
-    With a setup, also: which filter takes which share of the samples, how late lambda arrives, how
-    long it settles, where the sensor stops, the holds found, and what a proposal from these logs
-    would doubt; more than one worker shares that work out. A log that cannot be used is named at
-    the end. Writes no file.
+    Lists what was recognised, converted, repaired and dropped. With --setup also: the share of
+    samples that each filter takes, the delay of lambda, the settling time, the limits of the
+    sensor, the holds found, and what a proposal from these logs would doubt; --workers speeds this
+    up. Logs that cannot be used are listed at the end. Writes no file.
     """
     refuse_both(workers, scheduler)
     output = _JsonOutput() if json else _ScreenOutput()
@@ -72,7 +72,7 @@ class _ScreenOutput:
         console.write(self._screen, view)
 
     def write_end(self, found: CheckedLogs) -> None:
-        """Show what is said once of all logs."""
+        """Show the notes and doubts on all logs."""
         if found.setup_notes:
             console.write(self._screen, show.check.rules_and_target(found.setup_notes))
         if found.doubts:
@@ -86,7 +86,7 @@ class _JsonOutput:
         self._logs: list[dict[str, Any]] = []
 
     def write_log(self, file: LogFile, one: CheckedLog | TuneassistError) -> None:
-        """Take a log, or why it cannot be used."""
+        """Collect a log, or why it cannot be used."""
         if isinstance(one, TuneassistError):
             self._logs.append({"name": file.name, "error": str(one)})
             return
@@ -96,7 +96,7 @@ class _JsonOutput:
         self._logs.append(record)
 
     def write_end(self, found: CheckedLogs) -> None:
-        """Print what was taken."""
+        """Print what was collected."""
         more = {"notes": found.setup_notes, "doubts": found.doubts, "set_aside": found.unusable}
         given = {name: words for name, words in more.items() if words}
         console.write_json({"logs": self._logs, **given})

@@ -1,7 +1,7 @@
-"""The commands: their names, where they live, and one line of help for each.
+"""The commands: name, import string and one line of help.
 
-A command's module is imported when the command is called, so that the list of commands, a wrong
-name and ``--version`` need none of them.
+A command's module is imported when the command is called. The list of commands, a wrong name and
+``--version`` import none of them.
 """
 
 from __future__ import annotations
@@ -16,50 +16,50 @@ HELP_NAMES = {"help_option_names": ["-h", "--help"]}
 COMMANDS = {
     "propose": (
         "tuneassist.cli.propose:app",
-        "Propose a bounded correction from logs, and write it as a grid.",
+        "Propose a limited correction grid from logs and write it.",
     ),
     "check": (
         "tuneassist.cli.check:app",
-        "Show how logs are read: what was recognised, converted, mended and dropped.",
+        "Show how logs are read and what they are worth as evidence.",
     ),
     "coverage": (
         "tuneassist.cli.coverage:app",
-        "Show which cells were seen, held and can be trusted, and which still need holds.",
+        "Show which cells are seen, held, trusted or still need holds.",
     ),
     "plan": (
         "tuneassist.cli.plan:app",
-        "List the holds that take most of the remaining doubt away for the time.",
+        "List the holds that reduce doubt most in the time available.",
     ),
     "verify": (
         "tuneassist.cli.verify:app",
-        "Hold a grid file against every rule of the setup.",
+        "Check a grid file against every rule of the setup.",
     ),
     "limits": (
         "tuneassist.cli.limits:app",
-        "List the safety rules in force: value, unit, default or file, and why.",
+        "List every safety rule in force, its value, source and reason.",
     ),
     "keys": (
         "tuneassist.cli.keys:app",
-        "List what may stand in a setup file: keys, defaults, units, and what each is for.",
+        "List the keys of a setup file with default, unit and purpose.",
     ),
     "runs": (
         "tuneassist.cli.runs:app",
-        "Compare full-load runs before and after, in standard air, with intervals from repeats.",
+        "Compare full-load runs before and after a change.",
     ),
     "report": (
         "tuneassist.cli.report:app",
-        "Write a page about a tune that needs no network: for a screen, a phone, and A4 paper.",
+        "Write a report on a tune as one self-contained HTML page.",
     ),
     "rounds": (
         "tuneassist.cli.rounds:app",
-        "The tune loop, one folder per tune: log, propose, load, log again, until it is enough.",
+        "The tune loop, one folder per tune: log, propose, load, repeat.",
     ),
     "tunes": (
         "tuneassist.cli.tunes:app",
-        "A set of tunes of one car: standard, economy, towing, high power.",
+        "Check a set of tunes of one car, such as economy and towing.",
     ),
 }
-"""Name to the import string of its `typer.Typer` and its line of help, in the order of the help."""
+"""Import string of each command's `typer.Typer`, and its line of help, in order of display."""
 
 
 def new_app(words: str | None = None) -> typer.Typer:
@@ -75,7 +75,7 @@ def new_app(words: str | None = None) -> typer.Typer:
 
 
 class LazyCommand(TyperCommand):
-    """A command of which only name and line of help are known until it is called.
+    """A command that is imported when it is called.
 
     Parameters
     ----------

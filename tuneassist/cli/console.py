@@ -1,4 +1,4 @@
-"""Where output goes: screens and JSON to standard output, everything else to standard error."""
+"""Output: screens and JSON to standard output, messages to standard error."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ if TYPE_CHECKING:
 
 NAME = "tuneassist"
 MESSAGE_LENGTH = 200_000
-"""Characters of one message: a thousand broken rules are named, and no more. [1]"""
+"""Longest message; enough for a thousand broken rules. [1]"""
 
 
 def tell(message: str) -> None:
-    """Write a message to standard error: wrapped for a terminal, whole lines for a pipe."""
+    """Write a message to standard error, wrapped on a terminal only."""
     lines = [inert(line) for line in f"{NAME}: {clipped(message, MESSAGE_LENGTH)}".splitlines()]
     if sys.stderr.isatty():
         lines = [part for line in lines for part in _wrapped(line)]
@@ -47,17 +47,17 @@ def screen() -> Console:
 
 
 def look_of(console: Console) -> Look:
-    """Return what the console can show."""
+    """Return width and character set of the console."""
     is_ascii = not console.encoding.lower().startswith("utf")
     return show.look.Look(width=console.width, is_ascii=is_ascii)
 
 
 def write(console: Console, *renderables: RenderableType) -> None:
-    """Print what `tuneassist.show` made; a plain text is one line."""
+    """Print what `tuneassist.show` returned; plain text is one line."""
     for renderable in renderables:
         console.print(inert(renderable) if isinstance(renderable, str) else renderable)
 
 
 def write_json(record: Mapping[str, Any]) -> None:
-    """Print a record as JSON, in UTF-8 whatever the terminal's code page is."""
+    """Print a record as JSON, always in UTF-8."""
     typer.echo(files.text.stable_json(record).encode("utf-8"), nl=False)

@@ -1,4 +1,4 @@
-"""``tuneassist coverage``: which cells the logs have seen, held and can be trusted about."""
+"""``tuneassist coverage``: show how well logs cover the cells."""
 
 from __future__ import annotations
 
@@ -39,10 +39,10 @@ def coverage(
     strict: Strict = False,
     json: AsJson = False,
 ) -> None:
-    """Show which cells were seen, held and can be trusted, and which still need holds.
+    """Show which cells are seen, held, trusted or still need holds.
 
-    Seen: any sample came near. Held: a steady warm stretch counts there. Trusted: confidence fair
-    or good. Cells without a target are left alone.
+    Seen: at least one sample came near. Held: a steady, warm stretch counts there. Trusted: the
+    confidence is fair or good. Cells without a target are left alone.
     """
     if plot is not None:
         workflow.pictures.require_picture(plot, overwrite=overwrite)
@@ -80,4 +80,4 @@ def _write_screen(found: Coverage, plot: Path | None) -> None:
         is_simulated=found.is_simulated,
         words=f"{show.notes.logs_words(evidence)}, {holds}",
     )
-    console.write(screen, view, *([f"\nDrawn into {plot}"] if plot else []))
+    console.write(screen, view, *([f"\nPicture written: {plot}"] if plot else []))

@@ -1,4 +1,4 @@
-"""From what was typed to logs: folders and patterns opened up, names told apart, progress shown."""
+"""Find the logs that were named, read them, and show progress."""
 
 from __future__ import annotations
 
@@ -34,14 +34,14 @@ _PIECE = 1 << 20
 _OPEN: list[IO[bytes]] = []
 """Temporary files, which must stay open until the program ends."""
 PATIENCE_S = 0.7
-"""A bar is shown only when reading takes longer than this. [s]"""
+"""A bar is shown when reading takes longer than this. [s]"""
 
 
 def find_logs(typed: Sequence[Path]) -> list[Path]:
-    """Return the log files that were meant, folders and patterns opened up.
+    """Return the log files that were named; folders and patterns are expanded.
 
-    Standard input and pipes are put into a temporary file, which goes when the program ends: a log
-    is read twice where its format or its hash asks for it.
+    Standard input and pipes are saved to a temporary file, deleted when the program ends: some
+    formats, and the hash, need a second read.
 
     Raises
     ------
@@ -50,7 +50,7 @@ def find_logs(typed: Sequence[Path]) -> list[Path]:
     """
     paths: list[Path] = []
     if sum(str(path) == STANDARD_INPUT for path in typed) > 1:
-        raise LogError("it can be read once only.", where="standard input")
+        raise LogError("it can be read only once.", where="standard input")
     for path in typed:
         if str(path) == STANDARD_INPUT:
             paths.append(_spooled(path))
@@ -66,7 +66,7 @@ def find_logs(typed: Sequence[Path]) -> list[Path]:
 
 
 def _spooled(path: Path) -> Path:
-    """Save what can be read once only, piece by piece."""
+    """Save a stream that can be read only once, piece by piece."""
     is_standard = str(path) == STANDARD_INPUT
     where = "standard input" if is_standard else str(path)
     if is_standard and sys.stdin is None:
@@ -82,10 +82,10 @@ def _spooled(path: Path) -> Path:
 
 
 def _place_for(name: str) -> tuple[Path, IO[bytes]]:
-    """Make a temporary file that goes with the program, and a path under which it can be read.
+    """Make a temporary file that is deleted with the program, and a path to read it.
 
-    Linux shows open files under ``/proc``, so that the file itself needs no name there and is gone
-    even when the program is killed. Elsewhere it has one, which a kill leaves behind.
+    On Linux the file has no name and is read through ``/proc``, so that nothing is left
+    even after a kill. On other systems it has a name, and a kill leaves it behind.
     """
     atexit.register(stopping.clear_away)
     folder = Path(tempfile.mkdtemp(prefix="tuneassist-"))
@@ -104,7 +104,7 @@ def _place_for(name: str) -> tuple[Path, IO[bytes]]:
 
 
 def _matching(pattern: str) -> list[Path]:
-    """Open a pattern up, since not every shell does it, and say what is no log."""
+    """Expand a pattern, since not every shell does, and name the files that are not logs."""
     found = sorted(Path(name) for name in glob.glob(pattern))  # noqa: PTH207
     logs, left = workflow.log_files.sort_out(
         [path for path in found if path.is_file()], suffix=Path(pattern).suffix
@@ -123,7 +123,7 @@ def _matching(pattern: str) -> list[Path]:
 
 
 def _in_folder(folder: Path) -> list[Path]:
-    """List a folder's logs by name, and say what is none."""
+    """List a folder's logs by name, and name the files that are not logs."""
     found = sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith("."))
     logs, left = workflow.log_files.sort_out(found)
     if not logs:
@@ -139,7 +139,7 @@ def _in_folder(folder: Path) -> list[Path]:
 
 
 def read_logs(paths: Sequence[Path], *, setup: Setup | None) -> list[Log]:
-    """Do what `tuneassist.workflow.logs.read_logs` does, with a bar where somebody watches."""
+    """Read logs whole, with a progress bar on a terminal."""
     with _Progress(len(paths)) as bar:
         return workflow.logs.read_logs(paths, setup=setup, progress=bar)
 
@@ -147,9 +147,9 @@ def read_logs(paths: Sequence[Path], *, setup: Setup | None) -> list[Log]:
 def reducer(
     typed: Sequence[Path], *, is_strict: bool, workers: int = 1, scheduler: str | None = None
 ) -> Callable[[Setup], LogsAtHand]:
-    """Return what finds and reduces the logs that were typed, once the setup is known.
+    """Return a callback that finds and reduces the logs once the setup is known.
 
-    It does what `tuneassist.workflow.logs.reduce_logs` does, with a bar where somebody watches.
+    It shows a progress bar on a terminal; see `tuneassist.workflow.logs.reduce_logs`.
     """
 
     def reduce(setup: Setup) -> LogsAtHand:
@@ -169,7 +169,7 @@ def reducer(
 
 
 def refuse_both(workers: int, scheduler: str | None) -> None:
-    """Refuse workers here beside a scheduler that has its own.
+    """Refuse ``--workers`` together with ``--scheduler``.
 
     Raises
     ------
@@ -177,11 +177,13 @@ def refuse_both(workers: int, scheduler: str | None) -> None:
         Wrong usage.
     """
     if workers > 1 and scheduler is not None:
-        raise typer.BadParameter("--workers and --scheduler: give one, a scheduler has its own.")
+        raise typer.BadParameter(
+            "--workers and --scheduler exclude each other: a scheduler has its own workers."
+        )
 
 
 class _Progress:
-    """A bar on standard error that appears only when reading takes long."""
+    """A bar on standard error that appears when reading takes long."""
 
     def __init__(self, count: int) -> None:
         self._count = count
@@ -201,7 +203,7 @@ class _Progress:
             self._bar.stop()
 
     def for_log(self, index: int, name: str) -> Callable[[float], None]:
-        """Return what a reader calls with the share of this log that is done."""
+        """Return a callback that takes the share of this log that is done."""
 
         def say(share: float) -> None:
             is_late = time.monotonic() - self._start > PATIENCE_S
@@ -214,11 +216,11 @@ class _Progress:
         return say
 
     def after_log(self, count: int, name: str) -> None:
-        """Show that so many logs are done, this one last."""
+        """Take the number of logs done and the name of the last one."""
         self.for_log(count, name)(0.0)
 
     def _started(self) -> Bar:
-        # imported where a bar is needed, since most logs are read without one
+        # imported when a bar is needed: most logs are read without one
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 

@@ -1,4 +1,4 @@
-"""``tuneassist keys``: every key of a setup file, the channels and the unit words."""
+"""``tuneassist keys``: list the keys of a setup file, the channels and the unit words."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Section = Annotated[
     str | None,
     typer.Argument(
         metavar="SECTION",
-        help="Only this section: engine, channels, axes, target, steady, correction, limits, "
+        help="Show only this section: engine, channels, axes, target, steady, correction, limits, "
         "plan, fuels or units.",
         show_default=False,
     ),
@@ -25,16 +25,18 @@ app = new_app()
 
 @app.command()
 def keys(section: Section = None, json: AsJson = False) -> None:
-    """List what may stand in a setup file: keys, defaults, units, and what each is for.
+    """List the keys of a setup file with default, unit and purpose.
 
-    Also the names of the channels, the fuels and the unit words. Writes no file.
+    Also lists the channel names, fuels and unit words. Writes no file.
     """
     table = files.setup_keys.describe_keys()
     if section is not None:
         wanted = section.strip("[]")
         names = table["section"].str.split(".").str[0]
         if wanted not in set(names):
-            raise typer.BadParameter(f"{section!r} is no section; {', '.join(names.unique())} are.")
+            raise typer.BadParameter(
+                f"unknown section {section!r}. Sections: {', '.join(names.unique())}."
+            )
         table = table[names == wanted]
     if json:
         console.write_json({"keys": table.to_dict("records")})

@@ -1,4 +1,4 @@
-"""``tuneassist limits``: every safety rule in force, its value, and where it came from."""
+"""``tuneassist limits``: list the safety rules in force."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ app = new_app()
 
 @app.command()
 def limits(setup: SetupFile, json: AsJson = False) -> None:
-    """List the safety rules in force: value, unit, default or file, and why.
+    """List every safety rule in force, its value, source and reason.
 
-    Also says which way is safe for this engine. Writes no file.
+    Also says which direction is safe for this engine. Writes no file.
     """
     found = workflow.limits.read_limits(setup)
     if json:

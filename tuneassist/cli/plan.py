@@ -1,4 +1,4 @@
-"""``tuneassist plan``: what to hold next, in order."""
+"""``tuneassist plan``: list what to hold next, in order."""
 
 from __future__ import annotations
 
@@ -30,14 +30,20 @@ Known = Annotated[
 ]
 Minutes = Annotated[
     float,
-    typer.Option("--minutes", "-m", metavar="M", help="Time on a warm engine.", show_default=False),
+    typer.Option(
+        "--minutes",
+        "-m",
+        metavar="M",
+        help="Time available on a warm engine, in minutes.",
+        show_default=False,
+    ),
 ]
 HoldSeconds = Annotated[
     float | None,
     typer.Option(
         "--hold-seconds",
         metavar="S",
-        help="Length of each hold; left out: plan.hold_s of the setup, or its default.",
+        help="Length of each hold in seconds. Default: plan.hold_s of the setup, or its default.",
         show_default=False,
     ),
 ]
@@ -47,20 +53,25 @@ SetupOfLogs = Annotated[
         "--setup",
         "-s",
         metavar="FILE",
-        help="The car's setup file (TOML); a tune's folder has its own.",
+        help="The car's setup file (TOML). A tune's folder has its own.",
         show_default=False,
     ),
 ]
 CsvFile = Annotated[
     Path | None,
-    typer.Option("--csv", metavar="FILE", help="Also write a new CSV.", show_default=False),
+    typer.Option(
+        "--csv",
+        metavar="FILE",
+        help="Also write the holds to a new CSV file.",
+        show_default=False,
+    ),
 ]
 SheetFile = Annotated[
     Path | None,
     typer.Option(
         "--sheet",
         metavar="FILE",
-        help="Also draw one page for the operator: .png, .svg or .pdf.",
+        help="Also draw a one-page sheet for the operator: .png, .svg or .pdf.",
         show_default=False,
     ),
 ]
@@ -80,13 +91,14 @@ def plan(
     strict: Strict = False,
     json: AsJson = False,
 ) -> None:
-    """List the holds that take most of the remaining doubt away for the time.
+    """List the holds that reduce doubt most in the time available.
 
-    Weighted by where the car is driven (low and middle speeds, or as [plan] in the setup says),
-    within reach as logged, light load first, with rests between heavy holds.
+    Cells in which the car is driven weigh more: low and middle speeds, or as [plan] in the setup
+    says. Holds stay within the range that was logged. Light loads come first, with rests between
+    heavy holds.
     """
     if not 0 < minutes < float("inf"):
-        raise typer.BadParameter(f"{minutes:g} minutes is no time. Give more than 0.")
+        raise typer.BadParameter(f"--minutes must be greater than 0, not {minutes:g}.")
     workflow.plan.require_plan_files(csv, sheet, overwrite=overwrite)
     start = _with_hold(_start(known, setup, is_strict=strict), hold_seconds)
     made = start.plan(minutes)
@@ -122,7 +134,7 @@ def _with_hold(start: PlanStart, seconds: float | None) -> PlanStart:
 def _start(known: Sequence[Path], setup: Path | None, *, is_strict: bool) -> PlanStart:
     if len(known) == 1 and workflow.plan.is_tune(known[0]):
         if setup is not None:
-            raise typer.BadParameter("A tune's folder has its own setup; leave --setup out.")
+            raise typer.BadParameter("A tune's folder has its own setup. Leave out --setup.")
         return workflow.plan.start_of_tune(known[0])
     if setup is None:
         raise typer.BadParameter(_without_setup(known))
@@ -130,7 +142,7 @@ def _start(known: Sequence[Path], setup: Path | None, *, is_strict: bool) -> Pla
 
 
 def _without_setup(known: Sequence[Path]) -> str:
-    """Say what is wrong where neither a tune's folder nor a setup was named."""
+    """Explain what is missing when neither a tune's folder nor a setup was given."""
     first = known[0]
     if not first.exists():
         problem = f"{first}: there is no such file or folder."

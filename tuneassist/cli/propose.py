@@ -1,4 +1,4 @@
-"""``tuneassist propose``: logs in, a limited and checked correction grid out."""
+"""``tuneassist propose``: turn logs into a limited and checked correction grid."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Out = Annotated[
         "--out",
         "-o",
         metavar="FOLDER",
-        help="Folder for the result: step.csv, grid.csv, cells.csv, proposal.json.",
+        help="Folder for the result: step.csv, grid.csv, cells.csv and proposal.json.",
         show_default=False,
     ),
 ]
@@ -32,8 +32,8 @@ GridFile = Annotated[
         "--grid",
         "-g",
         metavar="FILE",
-        help="Correction grid that the controller held while these logs were recorded. "
-        "Left out: all zeros.",
+        help="Correction grid that was in the controller while the logs were recorded. Default: "
+        "all zeros.",
         show_default=False,
     ),
 ]
@@ -43,7 +43,7 @@ Quiet = Annotated[
         "--quiet",
         "-q",
         metavar="",
-        help="Print one line, no tables; doubts go to standard error.",
+        help="Print one line instead of tables; doubts go to standard error.",
     ),
 ]
 app = new_app()
@@ -63,11 +63,11 @@ def propose(
     json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Propose a bounded correction from logs, and write it as a grid.
+    """Propose a limited correction grid from logs and write it.
 
-    Steady warm stretches are compared with the target, cell by cell. Where there is no evidence
-    nothing changes; every rule of the setup holds; a second, independent check looks at the grid
-    before anything is written. A log that cannot be used is set aside and named.
+    Compares steady, warm stretches with the target, cell by cell. A cell without evidence does not
+    change. Every rule of the setup holds, and an independent checker verifies the grid before it
+    is written. A log that cannot be used is set aside and named.
     """
     reduce = reducer(logs, is_strict=strict, workers=workers, scheduler=scheduler)
     done = workflow.proposal.propose_files(
@@ -94,7 +94,7 @@ def _summary(done: WrittenProposal) -> dict[str, Any]:
 
 
 def _write_line(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
-    """Print one line, however narrow the terminal; doubts go to standard error."""
+    """Print one line without wrapping; doubts go to standard error."""
     words = show.proposal.short_words(done.proposal, out, has_grid=has_grid)
     console.screen().print(words, soft_wrap=True)
     for doubt in show.notes.proposal_doubts(done.proposal, done.logs):

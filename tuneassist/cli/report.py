@@ -1,4 +1,4 @@
-"""``tuneassist report``: one self-contained page about a tune."""
+"""``tuneassist report``: write one self-contained page about a tune."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ Paths = Annotated[
     list[Path] | None,
     typer.Argument(
         metavar="[FOLDER [LOG...]]",
-        help="A tune's folder, or a proposal's with, if you like, the logs it was made from.",
+        help="A tune's folder, or a proposal's folder with, optionally, the logs it used.",
         show_default=False,
     ),
 ]
@@ -51,7 +51,7 @@ Customer = Annotated[
     typer.Option(
         "--customer",
         metavar="",
-        help="Leave out what a customer cannot use: settings, evidence tables, commands.",
+        help="Leave out what a customer cannot use: settings, evidence tables and commands.",
     ),
 ]
 Figures = Annotated[
@@ -59,14 +59,14 @@ Figures = Annotated[
     typer.Option(
         "--figures",
         metavar="FOLDER",
-        help="Also write every figure into this new folder, as PNG and SVG.",
+        help="Also write every figure to this new folder, as PNG and SVG.",
         show_default=False,
     ),
 ]
 Tunes = Annotated[
     Path | None,
     typer.Option(
-        "--tunes", metavar="FOLDER", help="A folder with a set of tunes.", show_default=False
+        "--tunes", metavar="FOLDER", help="Folder with a set of tunes.", show_default=False
     ),
 ]
 SetupAlone = Annotated[
@@ -75,7 +75,7 @@ SetupAlone = Annotated[
         "--setup",
         "-s",
         metavar="FILE",
-        help="The car's setup file, where no folder is given that has its own.",
+        help="The car's setup file, for a report without a folder. A folder has its own.",
         show_default=False,
     ),
 ]
@@ -101,11 +101,12 @@ def report(
     overwrite: Overwrite = False,
     json: AsJson = False,
 ) -> None:
-    """Write a page about a tune that needs no network: for a screen, a phone, and A4 paper.
+    """Write a report on a tune as one self-contained HTML page.
 
-    What was asked, cells before and after, coverage and confidence, what was limited and why, the
-    rounds, full-load curves (--before, --after), the set of tunes (--tunes), what is left to do,
-    and cautions.
+    The page needs no network and suits a screen, a phone and A4 paper. It shows what was asked for,
+    the cells before and after, coverage and confidence, what was limited and why, the rounds,
+    full-load curves (--before, --after), the set of tunes (--tunes), what is left to do, and
+    cautions.
     """
     folder, logs = _split(paths or [])
     _check_usage(folder, before, after, tunes, setup, zero=zero)
@@ -157,7 +158,7 @@ def _write_screen(done: WrittenReport, out: Path, figures: Path | None) -> None:
 
 
 def _split(paths: Sequence[Path]) -> tuple[Path | None, list[Path]]:
-    """Tell the folder from the logs; a file of a proposal stands for its folder."""
+    """Separate the folder from the logs; a proposal's file means its folder."""
     folders, logs = [], []
     for path in paths:
         if path.is_dir():
@@ -168,11 +169,11 @@ def _split(paths: Sequence[Path]) -> tuple[Path | None, list[Path]]:
             logs.append(path)
     folders = list(dict.fromkeys(folders))
     if len(folders) > 1:
-        raise typer.BadParameter("one tune or proposal at a time: name one folder.")
+        raise typer.BadParameter("name one folder only, of a tune or a proposal.")
     if logs and not folders:
         raise typer.BadParameter(
-            f"{logs[0]} is no folder. Name the folder that rounds or propose wrote; full-load "
-            "logs stand after --before and --after."
+            f"{logs[0]} is not a folder. Name the folder that rounds or propose wrote; full-load "
+            "logs go after --before and --after."
         )
     return (folders[0] if folders else None), logs
 
@@ -187,10 +188,12 @@ def _check_usage(
     zero: bool,
 ) -> None:
     if zero and not before:
-        raise typer.BadParameter("--zero judges full-load runs: name them with --before, --after.")
+        raise typer.BadParameter("--zero needs full-load runs: add --before and --after.")
     if bool(before) != bool(after):
-        raise typer.BadParameter("--before and --after go together.")
+        raise typer.BadParameter("--before and --after are needed together.")
     if folder is None and not before and tunes is None:
         raise typer.BadParameter("nothing to report: name a folder, full-load logs or --tunes.")
     if folder is not None and setup is not None:
-        raise typer.BadParameter("--setup is for reports without a folder; the folder has its own.")
+        raise typer.BadParameter(
+            "--setup is only for a report without a folder; the folder has its own."
+        )

@@ -37,7 +37,7 @@ Grid = Annotated[
         "--grid",
         "-g",
         metavar="FILE",
-        help="Correction grid that the controller holds now. Left out: all zeros.",
+        help="Correction grid that is in the controller now. Default: all zeros.",
         show_default=False,
     ),
 ]
@@ -46,9 +46,10 @@ app = new_app(COMMANDS["rounds"][1])
 
 @app.command()
 def start(folder: Folder, setup: SetupFile, *, grid: Grid = None) -> None:
-    """Open a tune: a new folder that keeps setup, grids, evidence and history.
+    """Start a tune in a new folder.
 
-    Everything in it is plain text, and nothing in it is ever deleted.
+    The folder keeps setup, grids, evidence and history as plain text. Nothing in it is ever
+    deleted.
     """
     tune = workflow.tune_steps.start(folder, setup=setup, grid=grid)
     view = show.rounds.started_screen(folder, setup=tune.setup, has_grid=grid is not None)
@@ -57,47 +58,50 @@ def start(folder: Folder, setup: SetupFile, *, grid: Grid = None) -> None:
 
 @app.command()
 def add(folder: Folder, logs: Logs, strict: Strict = False, json: AsJson = False) -> None:
-    """Add logs recorded with what the controller holds now, and propose the next grid.
+    """Add logs of the grid in the controller and propose the next one.
 
-    First the engine's answer to the last change is measured; when it did not answer as it should,
-    nothing is proposed and the exit status is 6. Else the proposal rests on all rounds so far. A
-    log that cannot be used is set aside and named.
+    First measures how the engine answered the last change. If it did not answer as it should,
+    nothing is proposed and the exit status is 6. Otherwise the proposal uses the evidence of all
+    rounds. A log that cannot be used is set aside and named.
     """
     _write_round(workflow.tune_steps.add(folder, reducer(logs, is_strict=strict)), as_json=json)
 
 
 @app.command()
 def accept(folder: Folder) -> None:
-    """Say that the last proposal is in the controller now."""
+    """Record that the last proposal is now in the controller."""
     _step(folder, "accept")
 
 
 @app.command()
 def reject(folder: Folder) -> None:
-    """Say that the last proposal was not loaded; its evidence still counts."""
+    """Record that the last proposal was not loaded.
+
+    Its evidence still counts.
+    """
     _step(folder, "reject")
 
 
 @app.command()
 def status(folder: Folder, json: AsJson = False) -> None:
-    """Show every round, the engine's answers, and whether to go on or stop, and why."""
+    """Show every round, the engine's answers and what to do next."""
     _write_status(workflow.tune_steps.status(folder), as_json=json)
 
 
 @app.command()
 def undo(folder: Folder) -> None:
-    """Go back to the state before the last step; nothing is deleted."""
+    """Undo the last step; nothing is deleted."""
     _step(folder, "undo")
 
 
 @app.command()
 def found(folder: Folder, answer: Answer, json: AsJson = False) -> None:
-    """Say what you found after the loop halted, so that it can go on.
+    """Record what caused a halt, so that the loop can go on.
 
-    not-loaded: the accepted grid was not in the controller after all; the round is evaluated again.
-    sign-mended, loop-opened: mended now; log again. wrong-log: a log of another car or table; log
-    again. fuel-changed: fuel, injector, pressure or sensor changed; the evidence starts afresh
-    from this round.
+    not-loaded: the accepted grid was not in the controller; the round is evaluated again.
+    sign-mended, loop-opened: corrected now; log again. wrong-log: the log is of another car or
+    table; log again. fuel-changed: fuel, injector, pressure or sensor changed; the evidence starts
+    again with this round.
     """
     came = workflow.tune_steps.found(folder, answer)
     if isinstance(came, workflow.tune_steps.AddedRound):
@@ -113,7 +117,7 @@ def _step(folder: Path, kind: Kind) -> None:
 
 
 def _write_round(came: AddedRound, *, as_json: bool) -> None:
-    """Print a round that was written, and end with the exit status that it deserves."""
+    """Print a round, and exit with status 6 if it halted the loop."""
     evaluated = came.evaluated
     if as_json:
         console.write_json(_round_summary(came))

@@ -1,4 +1,4 @@
-"""``tuneassist runs``: full-load runs before and after."""
+"""``tuneassist runs``: compare full-load runs before and after a change."""
 
 from __future__ import annotations
 
@@ -42,8 +42,8 @@ SetupOfRuns = Annotated[
         "--setup",
         "-s",
         metavar="FILE",
-        help="The car's setup file: ignition, limits and channels. Left out: the default "
-        "limits of --ignition.",
+        help="The car's setup file: ignition, limits and channels. Default: the default limits of "
+        "--ignition.",
         show_default=False,
     ),
 ]
@@ -71,14 +71,15 @@ def runs(
     overwrite: Overwrite = False,
     json: AsJson = False,
 ) -> None:
-    """Compare full-load runs before and after, in standard air, with intervals from repeats.
+    """Compare full-load runs before and after a change.
 
-    Finds the pulls in each log, and shows the gain at every speed and over the speeds driven, the
-    peaks, lambda, boost and exhaust temperature against the limits, and drivability. With --zero
-    it tells "equivalent" from "different" and from "cannot tell".
+    Finds the pulls in each log. Shows the gain at every speed and over the speeds driven, with
+    intervals from repeats; the peaks; lambda, boost and exhaust temperature against the limits; and
+    drivability. --standard corrects for the air. --zero tests whether nothing changed: the result
+    is "equivalent", "different" or "cannot tell".
     """
     if not before or not after:
-        raise typer.BadParameter("logs of both sides are needed: --before LOG... --after LOG...")
+        raise typer.BadParameter("--before LOG... and --after LOG... are both required.")
     if plot is not None:
         workflow.pictures.require_picture(plot, overwrite=overwrite)
     given = {"margin_pct": margin, "driven_rpm": driven, "relative_humidity_pct": humidity,
@@ -99,7 +100,7 @@ def runs(
 def _write(
     made: FullLoad, *, zero: bool, units: OutputUnits, plot: Path | None, as_json: bool
 ) -> None:
-    """Write the picture that was asked for, and the screen or JSON."""
+    """Write the picture if one was requested, and the screen or JSON."""
     verdict = made.found.equivalence(None if as_json else units.changes()) if zero else None
     if plot is not None:
         workflow.pictures.draw_full_load(plot, made, units)
@@ -132,4 +133,4 @@ def _write_screen(
         is_simulated=made.is_simulated,
         assumed=made.assumed,
     )
-    console.write(screen, view, *([f"Drawn into {plot}"] if plot else []))
+    console.write(screen, view, *([f"Picture written: {plot}"] if plot else []))

@@ -1,7 +1,7 @@
-"""Standard streams that fail: what cannot be shown never changes what a command does.
+"""Standard streams that fail: output that cannot be written never changes what a command does.
 
-A reader who went away is no error: the rest is left unsaid. A full disk is one, told at the end,
-after the command has done its work and with the status that it would have had otherwise.
+A closed pipe is not an error: the rest of the output is dropped. A full disk is one: it is reported
+at the end, when the command has done its work.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
 _GONE = {errno.EPIPE, errno.ESHUTDOWN, *([errno.EINVAL] if os.name == "nt" else [])}
-"""What the system says when the reader of a pipe has gone; Windows has its own word."""
+"""Error numbers of a pipe without a reader; Windows has its own."""
 
 
 class _SafeOutput(io.RawIOBase):
-    """Bytes on their way out; after a failure the rest is dropped.
+    """A raw stream that drops everything after a failed write.
 
     Parameters
     ----------
     raw
-        The stream itself, without a buffer.
+        The stream, without a buffer.
     """
 
     def __init__(self, raw: Any) -> None:
@@ -52,15 +52,15 @@ class _SafeOutput(io.RawIOBase):
 
 
 def keep_writable() -> None:
-    """Make standard output and error such that writing to them cannot fail."""
+    """Make writing to standard output and standard error never fail."""
     _fill_closed_numbers()
     sys.stdout, sys.stderr = _writable(sys.stdout), _writable(sys.stderr)
 
 
 def failure_message() -> str:
-    """Bring out what is still held, and say why standard output was not written; empty if it was.
+    """Flush the streams; return why standard output was not written, empty if it was.
 
-    Flushed here, a stream that fails is not met at the interpreter's end.
+    Flushing here avoids a failure when the interpreter exits.
     """
     for stream in (sys.stdout, sys.stderr):
         with contextlib.suppress(OSError, ValueError):
@@ -71,12 +71,12 @@ def failure_message() -> str:
         return ""
     return (
         f"standard output cannot be written: {failure.strerror or failure}. "
-        "What the command wrote to files is whole."
+        "Files written by the command are complete."
     )
 
 
 def _fill_closed_numbers() -> None:
-    """Give a closed standard stream's number away, so that no file of ours is taken for it."""
+    """Open the null device for a closed standard stream, so that no other file gets its number."""
     for number in range(3):
         try:
             os.fstat(number)
@@ -86,9 +86,9 @@ def _fill_closed_numbers() -> None:
 
 
 def _writable(stream: TextIO | None) -> TextIO:
-    """Put an outlet under a text stream; a closed one gets the system's own drain.
+    """Make a text stream safe to write to; a closed one writes to the null device.
 
-    A label may hold what a code page lacks: it is replaced by a question mark.
+    Characters that a code page lacks are replaced by a question mark.
     """
     if stream is None:
         drain = io.BufferedWriter(_SafeOutput(io.FileIO(os.devnull, "w")))

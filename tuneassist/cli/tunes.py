@@ -16,7 +16,7 @@ from tuneassist.errors import RuleBreachError
 from tuneassist.files.tunes_example import EXAMPLE
 
 EPILOG = "A whole tunes.toml:\n\n" + "\n\n".join(f"\b\n{p}" for p in EXAMPLE.split("\n\n"))
-"""The example with its line breaks kept: the mark asks for that, paragraph by paragraph."""
+"""The example with its line breaks kept, by the mark before each paragraph."""
 
 Folder = Annotated[
     Path,
@@ -34,13 +34,13 @@ def check(
     fuel: Fuel = None,
     json: AsJson = False,
 ) -> None:
-    """Check a set of tunes: limits, standard all zeros, output in order, mixture and heat.
+    """Check a set of tunes: limits, zeros, output order, mixture, heat.
 
-    Where full-load runs are given, torque and power have to rise in the order stated at every
-    speed, in one air: that of a standard, or air that hardly differs; a run is a log with
-    full-load pulls in it, or a table, and must not exceed its tune's limits. A towing tune must
-    not be stronger, leaner (a diesel: richer) or hotter than a power tune. Says what was checked
-    and what was not. Ends with exit status 5 when something is not as it should be. Writes no file.
+    The standard tune must be all zeros. With full-load runs, torque and power must rise in the
+    stated order at every speed, in one air: that of a standard, or air that hardly differs. A run
+    is a log with full-load pulls, or a table, and must stay within its tune's limits. A towing tune
+    must not be stronger, leaner (diesel: richer) or hotter than a power tune. Lists what was
+    checked and what was not. Exit status 5 when a check fails. Writes no file.
     """
     settings = workflow.runs.run_settings(
         value_of(standard), relative_humidity_pct=humidity, fuel_mg_per_l_cycle=fuel

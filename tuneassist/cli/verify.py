@@ -1,4 +1,4 @@
-"""``tuneassist verify``: any grid file against every rule of a setup."""
+"""``tuneassist verify``: check a grid file against every rule of a setup."""
 
 from __future__ import annotations
 
@@ -17,15 +17,15 @@ if TYPE_CHECKING:
 
 GridFile = Annotated[
     Path,
-    typer.Argument(metavar="GRID", help="The grid file to look at.", show_default=False),
+    typer.Argument(metavar="GRID", help="The grid file to check.", show_default=False),
 ]
 Against = Annotated[
     Path | None,
     typer.Option(
         "--against",
         metavar="FILE",
-        help="Grid that the controller holds now; with it, rules on changes are looked at too, "
-        "and what is wrong in both is marked as carried over.",
+        help="Grid that is in the controller now. With it, the rules on changes are checked too, "
+        "and breaches in both grids are marked as carried over.",
         show_default=False,
     ),
 ]
@@ -34,10 +34,10 @@ app = new_app()
 
 @app.command()
 def verify(grid: GridFile, setup: SetupFile, against: Against = None, json: AsJson = False) -> None:
-    """Hold a grid file against every rule of the setup.
+    """Check a grid file against every rule of the setup.
 
-    Ends with exit status 5 when a rule is broken, each breach named, whether this grid brought it
-    in or it was carried over from the one before. Writes no file.
+    Names every breach, and whether this grid introduced it or carried it over from the grid that is
+    in the controller (--against). Exit status 5 when a rule is broken. Writes no file.
     """
     found = workflow.verify.verify_file(grid, setup=setup, against=against)
     if json:

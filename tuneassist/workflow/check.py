@@ -1,4 +1,4 @@
-"""How logs are read, and with a setup what they are worth as evidence."""
+"""Check how logs are read and, with a setup, what they are worth as evidence."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ class CheckedLog:
     Parameters
     ----------
     log
-        What was recognised, converted, mended and dropped; without its samples.
+        What was recognised, converted, repaired and dropped; without the samples.
     evidence
-        What it is worth; None without a setup.
+        Its evidence; None without a setup.
     setup
-        The car's setup; None where there is none.
+        The car's setup; None without one.
     is_simulated
-        Whether label or log say so.
+        Whether label or log say that the data are simulated.
     """
 
     log: Log
@@ -42,7 +42,7 @@ class CheckedLog:
 
 @dataclass(frozen=True, eq=False)
 class CheckedLogs:
-    """What was found in logs.
+    """The results for all logs.
 
     Parameters
     ----------
@@ -51,9 +51,9 @@ class CheckedLogs:
     errors
         Why logs cannot be used, in the order of the files.
     setup_notes
-        Parts of the setup that hardly fit one another, whatever the logs hold.
+        Parts of the setup that hardly fit one another.
     doubts
-        What a proposal from these logs would doubt and was not said yet.
+        Further doubts that a proposal from these logs would have.
     """
 
     files: tuple[LogFile, ...]
@@ -63,7 +63,7 @@ class CheckedLogs:
 
     @property
     def unusable(self) -> Mapping[str, str]:
-        """Names of the logs that cannot be used, with the reason."""
+        """Why each log that cannot be used is unusable, by name."""
         return {file.name: reason(file, error) for file, error in self.errors}
 
     @property
@@ -74,7 +74,13 @@ class CheckedLogs:
         return tuple(unusable_notes(self.unusable, [file.name for file in self.files]))
 
     def exit_status(self, *, is_strict: bool) -> int:
-        """Return the exit status: an error where no log is left, or where one ends every job."""
+        """Return the exit status: not 0 when no log can be used, or an error is not a log's own.
+
+        Parameters
+        ----------
+        is_strict
+            Any log that cannot be used counts.
+        """
         is_all = is_strict or len(self.errors) == len(self.files)
         return max((e.exit_status for _, e in self.errors if is_all or ends_job(e)), default=0)
 
@@ -92,18 +98,18 @@ def check_logs(
     Parameters
     ----------
     paths
-        Finds the logs, once the setup is read.
+        Finds the logs, after the setup is read.
     setup
         The setup's file.
     workers, scheduler
         As for `tuneassist.parallel.reduce_files`.
     each
-        Takes each log as soon as it is read, or why it cannot be used.
+        Takes each log as soon as it is read, or the error.
 
     Raises
     ------
     TuneassistError
-        When the setup cannot be used, no log is found, or the scheduler cannot be reached.
+        When the setup cannot be used, no log is found, or the scheduler does not answer.
     """
     car = read_setup(setup) if setup else None
     found = paths()
@@ -124,7 +130,7 @@ def check_logs(
 def _read_each(
     files: Sequence[LogFile], car: Setup | None, workers: int, scheduler: str | None
 ) -> Iterator[CheckedLog | TuneassistError]:
-    """Read each log; an error stands in its log's place."""
+    """Read each log; an error takes its log's place."""
     if car is None:
         for file in files:
             yield _read_alone(file)
@@ -142,7 +148,7 @@ def _checked(answer: Answer, car: Setup) -> CheckedLog | TuneassistError:
 
 
 def _read_alone(file: LogFile) -> CheckedLog | TuneassistError:
-    """Read a log to its end without keeping its samples."""
+    """Read a whole log without keeping its samples."""
     try:
         reader = LogReader(file.path)
         for _ in reader.parts():
@@ -154,9 +160,9 @@ def _read_alone(file: LogFile) -> CheckedLog | TuneassistError:
 
 
 def _doubts_of(logs: Sequence[LogEvidence], car: Setup, *, known: Sequence[str]) -> tuple[str, ...]:
-    """Say what a proposal from these logs would doubt, in its own words, and was not said yet."""
+    """Return the doubts that a proposal from these logs would have and that are not known yet."""
     if not logs:
         return ()
-    said = {*known, *(note for log in logs for note in log.notes)}
+    known_notes = {*known, *(note for log in logs for note in log.notes)}
     evidence = gather(logs, setup=car, current=Grid.zeros(car.axes))
-    return tuple(note for note in evidence.notes if note not in said)
+    return tuple(note for note in evidence.notes if note not in known_notes)

@@ -1,4 +1,4 @@
-"""How well logs cover the cells: what was seen, held and can be trusted."""
+"""How well logs cover the cells: which are seen, held and trusted."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ from tuneassist.workflow.logs import is_simulated
 
 @dataclass(frozen=True, eq=False)
 class Coverage:
-    """What logs say about each cell, and how well.
+    """How well logs cover each cell.
 
     Parameters
     ----------
     setup
         The car's setup.
     evidence
-        What all logs together say.
+        The evidence of all logs.
     table
         One row per cell: see `tuneassist.evidence.coverage.coverage_table`.
     is_simulated
@@ -56,7 +56,7 @@ class Coverage:
         return count_blank(self.table)
 
     def beside(self, unusable: Mapping[str, str]) -> Coverage:
-        """Return the same coverage with the logs that could not be used."""
+        """Return the same coverage, with the logs that could not be used."""
         return replace(self, evidence=self.evidence.beside(unusable))
 
     def to_frame(self) -> pd.DataFrame:
@@ -99,26 +99,26 @@ class Coverage:
 
 
 def coverage(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = None) -> Coverage:
-    """Say which cells the logs have seen, held and can be trusted about.
+    """Find out which cells the logs have seen, held and made trustworthy.
 
     Parameters
     ----------
     logs
-        Logs as read, or one.
+        One log or several, as read.
     setup
         The car's setup.
     current
-        The grid that the controller held while they were logged; None is all zeros.
+        The grid that was in the controller while they were recorded; None is all zeros.
 
     Returns
     -------
     Coverage
-        The same cells that ``tuneassist coverage`` shows.
+        The same cells as ``tuneassist coverage`` shows.
 
     Raises
     ------
     InputError
-        When no log is given, or something else than a log, a setup or a grid of its axes.
+        When no log is given, or an argument is not a log, a setup or a grid on its axes.
 
     Examples
     --------
@@ -138,12 +138,12 @@ def coverage(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = 
 
 
 def cover_files(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> Coverage:
-    """Say which cells log files have seen, held and can be trusted about.
+    """Find out which cells log files have seen, held and made trustworthy.
 
     Parameters
     ----------
     reduce
-        Reads the logs, once the setup is known.
+        Reads the logs with the setup.
     setup
         The setup's file.
 
@@ -166,7 +166,17 @@ def cover_reduced(
     current: Grid | None = None,
     is_simulated: bool = False,
 ) -> Coverage:
-    """Say how well logs that were reduced before cover the cells; parameters as for `coverage`."""
+    """Return how well reduced logs cover the cells.
+
+    Parameters
+    ----------
+    logs
+        The reduced logs.
+    setup, current
+        As for `coverage`.
+    is_simulated
+        Whether label or logs say that the data are simulated.
+    """
     evidence = gather(logs, setup=setup, current=grid_in_force(current, setup))
     table = coverage_table(
         setup.axes,

@@ -1,4 +1,4 @@
-"""The grid in force: read as the whole grid of the controller, a proposal's step refused."""
+"""Read the grid in force, and refuse the step of a proposal in its place."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from tuneassist.grid import Axes, Grid
 
 
 def read_in_force(path: Path, axes: Axes) -> Grid:
-    """Read the grid that the controller held while the logs were recorded.
+    """Read the grid that was in the controller while the logs were recorded.
 
     Parameters
     ----------
@@ -22,26 +22,31 @@ def read_in_force(path: Path, axes: Axes) -> Grid:
     Raises
     ------
     GridError
-        When it cannot be read, or is the step of a proposal.
+        When the file cannot be read, or is the step of a proposal.
     """
     refuse_step_file(path)
     return read_grid(path, axes=axes)
 
 
 def refuse_step_file(path: Path) -> None:
-    """Refuse the step of a proposal: the controller never holds a step, but a whole grid.
+    """Refuse the step of a proposal: the controller holds a whole grid, never a step.
 
-    It is known by its name and by the files of a proposal beside it.
+    A step is recognised by its file name and by the proposal's other files beside it.
+
+    Parameters
+    ----------
+    path
+        The file.
 
     Raises
     ------
     GridError
-        With the file that was meant.
+        When it is a step; the message names the grid to use.
     """
     whole, record = (path.with_name(name) for name in ("grid.csv", "proposal.json"))
     if path.name == "step.csv" and whole.is_file() and record.is_file():
         raise GridError(
-            "this is the step of a proposal, not what the controller holds.",
+            "this is the step of a proposal, not the grid in the controller.",
             where=str(path),
-            mend=f"If that proposal was typed in, the grid in force is {whole}.",
+            mend=f"If that proposal was loaded, the grid in force is {whole}.",
         )

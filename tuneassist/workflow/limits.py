@@ -1,4 +1,4 @@
-"""The safety rules in force: their values, where those came from, and what looks odd."""
+"""The safety rules in force, with values and sources."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Files to reduced logs: named so that they can be told apart, none of them counted twice."""
+"""Read and reduce log files, with distinct names and no duplicates."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from tuneassist.settings import Setup
 
 
 class ReadingProgress(Protocol):
-    """Is told how far the reading of the logs has come."""
+    """Takes the progress of reading logs."""
 
     def for_log(self, index: int, name: str) -> Callable[[float], None]:
         """Return a callback that takes the share of this log that is done."""
@@ -36,10 +36,10 @@ class NoProgress:
 
 
 def distinct_names(paths: Sequence[Path]) -> list[str]:
-    """Return file names, with as many folders before each as tell them apart.
+    """Return file names, each with as many parent folders as make it distinct.
 
-    They are what the logs are called from here on, and are safe to show; where that makes two
-    alike, a number tells them apart.
+    They are the names of the logs from here on and are safe to show. Names that become equal by
+    that are numbered.
 
     Examples
     --------
@@ -62,7 +62,7 @@ def distinct_names(paths: Sequence[Path]) -> list[str]:
 
 
 def _numbered(names: list[str], paths: Sequence[Path]) -> list[str]:
-    """Tell apart different files whose names look alike once they are safe to show."""
+    """Number different files whose names are equal once they are safe to show."""
     files: dict[str, list[Path]] = {}
     for name, path in zip(names, paths, strict=True):
         if path not in files.setdefault(name, []):
@@ -86,12 +86,12 @@ def read_logs(
     setup
         Names the channels; None finds them by their headers.
     progress
-        Is told how far the reading has come.
+        Takes the progress of reading.
 
     Raises
     ------
     LogError
-        When a log cannot be used, or the same one comes twice.
+        When a log cannot be used or is named twice.
     """
     reporter = progress or NoProgress()
     logs = []
@@ -120,17 +120,16 @@ def reduce_logs(
     setup
         The car's setup.
     is_strict
-        A log that cannot be used ends the job; else it is set aside while others are left.
+        Raise when a log cannot be used, instead of setting it aside.
     workers, scheduler
         As for `tuneassist.parallel.reduce_files`.
     progress
-        Is told how far the reading has come.
+        Takes the progress of reading.
 
     Raises
     ------
     LogError
-        When no log can be used, with ``is_strict`` when one cannot, or when the same one comes
-        twice.
+        When no log can be used, with ``is_strict`` when one cannot, or when a log is named twice.
     """
     reporter = progress or NoProgress()
     files = [LogFile(p, name) for p, name in zip(paths, distinct_names(paths), strict=True)]
@@ -148,20 +147,20 @@ def reduce_logs(
     return found
 
 
-def named_after(where: str, logs: LogsAtHand) -> LogsAtHand:
-    """Put a place ahead of the logs' names, since the next session's file often has the same."""
-    used = [one.called(f"{where}/{one.log.name}") for one in logs.used]
-    unusable = {f"{where}/{name}": why for name, why in logs.unusable.items()}
+def with_prefix(prefix: str, logs: LogsAtHand) -> LogsAtHand:
+    """Put a prefix before the logs' names: files of different sessions often share a name."""
+    used = [one.called(f"{prefix}/{one.log.name}") for one in logs.used]
+    unusable = {f"{prefix}/{name}": why for name, why in logs.unusable.items()}
     return replace(logs, used=used, unusable=unusable)
 
 
 def refuse_duplicates(logs: Sequence[Log]) -> None:
-    """Refuse two logs with the same bytes: holds counted twice look surer than they are.
+    """Refuse two logs with the same bytes: evidence counted twice looks more certain than it is.
 
     Raises
     ------
     LogError
-        With both names.
+        When there are such logs; the message names both.
     """
     seen: dict[str, str] = {}
     for log in logs:
@@ -169,19 +168,19 @@ def refuse_duplicates(logs: Sequence[Log]) -> None:
             raise LogError(
                 f"this log is the same as {seen[log.sha256]}, byte for byte.",
                 where=log.name,
-                mend="Name each log once: evidence counted twice looks surer than it is.",
+                mend="Name each log once: evidence counted twice looks more certain than it is.",
             )
         seen[log.sha256] = log.name
 
 
 def says_simulated(log: Log) -> bool:
-    """Tell whether a log's name or the lines above its header say that it is simulated."""
+    """Return whether a log's name, or a line above its header, says that it is simulated."""
     if "simulated" in log.name.casefold():
         return True
     return any("simulated" in line.casefold() for line in log.preamble)
 
 
 def is_simulated(logs: Sequence[Log], setup: Setup | None) -> bool:
-    """Tell whether the car's label or any log says that the data are simulated."""
+    """Return whether the car's label or any log says that the data are simulated."""
     label = setup.engine.label if setup else ""
     return "simulated" in label.casefold() or any(says_simulated(log) for log in logs)

@@ -1,4 +1,4 @@
-"""A file of its own, such as a picture or a page: is its name free?"""
+"""Refuse output files and folders that could not be written, before any work is done."""
 
 from __future__ import annotations
 
@@ -18,34 +18,40 @@ def require_new_file(path: Path, *, overwrite: bool, ask: str = "add --overwrite
     path
         The file.
     overwrite
-        What has the name is to be replaced.
+        Replace a file of this name.
     ask
-        How that is asked for, in words.
+        How to request that, for the message.
 
     Raises
     ------
     OutputError
-        When something has the name already and ``overwrite`` is not set, or the folder is missing.
+        When the name is taken and ``overwrite`` is not set, or the folder does not exist.
     """
-    # lexists: a link that leads nowhere is something of this name too
+    # lexists: a broken link takes the name too
     if path.is_dir() or (os.path.lexists(path) and not overwrite):
-        raise OutputError(
-            f"{path}: there is something of this name already. Name a new file, or {ask}."
-        )
+        raise OutputError(f"{path}: this name is taken. Name a new file, or {ask}.")
     if not path.absolute().parent.is_dir():
-        raise OutputError(f"{path}: the folder that it belongs in does not exist.")
+        raise OutputError(f"{path}: the folder for it does not exist.")
 
 
 def require_free_folder(out: Path, *, overwrite: bool) -> None:
     """Refuse an output folder that cannot take the result, before any work is done.
 
+    Parameters
+    ----------
+    out
+        The folder.
+    overwrite
+        Replace an earlier result.
+
     Raises
     ------
     OutputError
-        When the folder is a file, stands nowhere, or holds a result and ``overwrite`` is not set.
+        When it is a file, its parent does not exist, it holds other files, or it holds a result and
+        ``overwrite`` is not set.
     """
     if not out.absolute().parent.is_dir():
-        raise OutputError(f"{out}: the folder that it belongs in does not exist. Create it first.")
+        raise OutputError(f"{out}: the folder for it does not exist. Create it first.")
     mend_interrupted(out)
     if not out.exists():
         return

@@ -1,4 +1,4 @@
-"""Pictures in files of their own: refused before any work, drawn whole or not at all."""
+"""Draw pictures into files; refuse a name that could not be written before any work is done."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from tuneassist.workflow.runs import FullLoad
 
 ALONG = ("lambda", "boost_kpa", "exhaust_temp_c")
-"""Channels that are drawn along the speed, where they were logged."""
+"""Channels drawn over speed, if they were logged."""
 FRAME_SIZE_IN = (5.0, 3.4)
 """Width and height of one frame of the full-load picture. [in]"""
 
@@ -29,12 +29,19 @@ FRAME_SIZE_IN = (5.0, 3.4)
 def require_picture(path: Path, *, overwrite: bool) -> None:
     """Refuse a picture that could not be written, before any work is done.
 
+    Parameters
+    ----------
+    path
+        The file.
+    overwrite
+        Replace a file of this name.
+
     Raises
     ------
     InputError
-        When matplotlib is missing, or the file's suffix is no picture's.
+        When matplotlib is missing, or the suffix is not a picture's.
     OutputError
-        When the name is taken, or the folder is missing.
+        When the name is taken, or the folder does not exist.
     """
     require_matplotlib()
     plot_format(path.suffix)
@@ -42,7 +49,15 @@ def require_picture(path: Path, *, overwrite: bool) -> None:
 
 
 def draw_coverage(path: Path, seen: Coverage) -> None:
-    """Draw how well the cells are covered."""
+    """Draw how well logs cover the cells.
+
+    Parameters
+    ----------
+    path
+        The file.
+    seen
+        The coverage.
+    """
     figure = coverage_figure(
         seen.table,
         seen.setup.axes,
@@ -54,12 +69,32 @@ def draw_coverage(path: Path, seen: Coverage) -> None:
 
 
 def draw_plan(path: Path, plan: Plan, start: PlanStart) -> None:
-    """Draw a plan as one page for the operator."""
+    """Draw a plan as one page for the operator.
+
+    Parameters
+    ----------
+    path
+        The file.
+    plan
+        The plan.
+    start
+        What it was made from.
+    """
     _write(path, plan_sheet(plan, setup=start.setup, is_simulated=start.is_simulated))
 
 
 def draw_full_load(path: Path, made: FullLoad, units: OutputUnits) -> None:
-    """Draw torque, power, gain and the watched channels into one picture."""
+    """Draw torque, power, gain and the limited channels into one picture.
+
+    Parameters
+    ----------
+    path
+        The file.
+    made
+        The comparison.
+    units
+        Units shown.
+    """
     from matplotlib.figure import Figure  # an extra: it may be missing
 
     found, simulated = made.found, made.is_simulated

@@ -1,4 +1,4 @@
-"""What to hold next, from a tune's folder or from logs."""
+"""Plan what to hold next, from a tune's folder or from logs."""
 
 from __future__ import annotations
 
@@ -38,9 +38,9 @@ class PlanStart:
     setup
         The car's setup.
     settings
-        Weights and prices of time, from the setup's file.
+        Weights and times, from the setup's file.
     evidence
-        What is known so far; None where nothing has been logged.
+        The evidence so far; None if nothing was logged.
     visits
         Samples nearest to each breakpoint, moves included; None as above. [1]
     is_simulated
@@ -55,26 +55,31 @@ class PlanStart:
 
     @property
     def unusable(self) -> Mapping[str, str]:
-        """Names of the logs that could not be used, with the reason."""
+        """Why each log that could not be used was set aside, by name."""
         return dict(self.evidence.unusable) if self.evidence else {}
 
     def with_hold_s(self, seconds: float) -> PlanStart:
-        """Return the same with another length of each hold.
+        """Return the same start with another length of each hold.
+
+        Parameters
+        ----------
+        seconds
+            The length. [s]
 
         Raises
         ------
         InputError
-            When no hold can be so long. [s]
+            When the length is out of range.
         """
         return replace(self, settings=replace(self.settings, hold_s=seconds))
 
     def plan(self, minutes: float) -> Plan:
-        """Choose what to hold next; the notes name the logs that could not be used.
+        """Choose what to hold next; notes name the logs that could not be used.
 
         Parameters
         ----------
         minutes
-            Time there is, on a warm engine. [min]
+            Time available on a warm engine. [min]
 
         Raises
         ------
@@ -95,17 +100,22 @@ class PlanStart:
 
 
 def is_tune(folder: Path) -> bool:
-    """Tell whether a tune was started in this folder."""
+    """Return whether the folder holds a tune."""
     return (folder / HISTORY).is_file()
 
 
 def start_of_tune(folder: Path) -> PlanStart:
-    """Start from what the rounds of a tune say.
+    """Start from the rounds of a tune.
+
+    Parameters
+    ----------
+    folder
+        The tune's folder.
 
     Raises
     ------
     InputError
-        When there is no tune, or it cannot be read.
+        When it holds no tune, or the tune cannot be read.
     """
     with open_tune(folder, is_reading=True) as tune:
         marks, car = tune.state.evidence, tune.setup
@@ -120,12 +130,12 @@ def start_of_tune(folder: Path) -> PlanStart:
 
 
 def start_of_logs(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> PlanStart:
-    """Start from logs recorded with an all-zero grid.
+    """Start from logs that were recorded with an all-zero grid.
 
     Parameters
     ----------
     reduce
-        Reads the logs, once the setup is known.
+        Reads the logs with the setup.
     setup
         The setup's file.
 
@@ -151,14 +161,14 @@ def require_plan_files(csv: Path | None, sheet: Path | None, *, overwrite: bool)
     csv, sheet
         As for `write_plan`.
     overwrite
-        What has their names is to be replaced.
+        Replace files of these names.
 
     Raises
     ------
     InputError
         When matplotlib is missing, or the sheet's suffix is no picture's.
     OutputError
-        When a name is taken, or a folder is missing.
+        When a name is taken, or a folder does not exist.
     """
     if csv is not None:
         require_new_file(csv, overwrite=overwrite)
@@ -185,7 +195,7 @@ def write_plan(
     Returns
     -------
     list of Path
-        What was written.
+        The files written.
     """
     if csv is not None:
         write_whole(csv, frame_csv(plan.holds).encode("utf-8"))

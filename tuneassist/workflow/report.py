@@ -1,4 +1,4 @@
-"""A report: everything that was named, read and worked out, then the page and its figures."""
+"""Make a report: read and compute its parts, then write the page and its figures."""
 
 from __future__ import annotations
 
@@ -34,26 +34,26 @@ from tuneassist.workflow.runs import (
 
 
 def no_logs() -> Sequence[Path]:
-    """Find no logs."""
+    """Return no logs."""
     return ()
 
 
 @dataclass(frozen=True, eq=False)
 class FullLoadRequest:
-    """Full-load runs that a report is to show.
+    """Full-load runs to show in a report.
 
     Parameters
     ----------
     before, after
-        Read the logs of each side.
+        Callbacks that read the logs of each side.
     tell
-        Is told which logs were read without the setup's channels.
+        Takes a message about logs that were read without the setup's channels.
     ignition
-        Without a setup: what the runs are judged as.
+        The type of ignition, without a setup.
     driven_rpm
         Speeds over which the gain is averaged; None takes the default. [rpm]
     is_zero
-        Judge whether nothing changed.
+        Test whether nothing changed.
     """
 
     before: ReadLogs
@@ -66,24 +66,24 @@ class FullLoadRequest:
 
 @dataclass(frozen=True, eq=False)
 class ReportRequest:
-    """What a report is to be about.
+    """The contents of a report.
 
     Parameters
     ----------
     folder
-        Of a tune or a proposal; None where there is none.
+        A tune's or a proposal's folder; None without one.
     find_logs
-        Finds the logs that the proposal was made from; those of a tune are in its folder.
+        Finds the logs that a proposal was made from; a tune has its own.
     full_load
-        Full-load runs; None where there are none.
+        Full-load runs; None without any.
     tunes
-        Folder of a set of tunes.
+        Folder with a set of tunes.
     setup
-        The setup's file, where no folder is given that has its own.
+        The setup's file; a folder has its own.
     standard
-        Of torque and power, in the full-load runs and in the set of tunes.
+        Standard for torque and power in the full-load runs and the set of tunes.
     units
-        Name of a system of units; None takes the setup's, else those that were logged.
+        Name of a system of units; None takes the setup's, else the logged ones.
     """
 
     folder: Path | None = None
@@ -102,7 +102,7 @@ class WrittenReport:
     Parameters
     ----------
     titles
-        Of its sections.
+        Titles of its sections.
     figures
         The files of its figures.
     is_simulated
@@ -122,16 +122,16 @@ def make_report(
     is_customer: bool = False,
     overwrite: bool = False,
 ) -> WrittenReport:
-    """Read what a report is to be about and write the page; a name that is taken is told first.
+    """Read the parts of a report and write the page; refuse a taken name before any work.
 
     Parameters
     ----------
     request
-        What it is to be about.
+        The contents.
     out, figures, is_customer
         As for `write_report`.
     overwrite
-        Replace a page and figures that were written before.
+        Replace an earlier page and figures.
 
     Raises
     ------
@@ -146,19 +146,24 @@ def make_report(
 
 
 def report_data(request: ReportRequest) -> ReportData:
-    """Read and work out everything that a report is to be about.
+    """Read and compute the parts of a report.
+
+    Parameters
+    ----------
+    request
+        The contents.
 
     Raises
     ------
     TuneassistError
-        What the reading of each part and the comparison of full-load runs raise.
+        When a part cannot be read, or the full-load runs cannot be compared.
     """
     data = _with_full_load(_with_tunes(_source(request), request), request)
     return replace(data, is_simulated=data.is_simulated or is_simulated([], data.setup))
 
 
 def _source(request: ReportRequest) -> ReportData:
-    """Read the folder, or else the setup."""
+    """Read the folder, or the setup without one."""
     made_at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
     if request.folder is not None:
         return read_source(
@@ -203,20 +208,20 @@ def write_report(
     is_customer: bool = False,
     overwrite: bool = False,
 ) -> WrittenReport:
-    """Write the page, and its figures where they were asked for.
+    """Write the page, and its figures if requested.
 
     Parameters
     ----------
     data
-        What it is made from.
+        The parts of the report.
     out
         The page.
     figures
-        Folder for the figures; None writes none.
+        Folder for the figures; None for no figures.
     is_customer
         Leave out what a customer cannot use.
     overwrite
-        Replace figures that were written before.
+        Replace earlier figures.
 
     Raises
     ------
@@ -235,7 +240,22 @@ def write_report(
 
 
 def write_figures(folder: Path, pictures: Sequence[Picture], *, overwrite: bool) -> list[Path]:
-    """Write every figure as PNG and SVG, all of them or none."""
+    """Write every figure as PNG and SVG, all of them or none.
+
+    Parameters
+    ----------
+    folder
+        A new folder.
+    pictures
+        The figures.
+    overwrite
+        Replace earlier figures.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
     contents: dict[str, bytes] = {}
     for one in pictures:
         contents[f"{one.name}.png"] = picture(one.figure, "png")

@@ -1,4 +1,4 @@
-"""A round evaluated, and the contents of its folder."""
+"""Evaluate a round of a tune, and make the contents of its folder."""
 
 from __future__ import annotations
 
@@ -33,20 +33,20 @@ from tuneassist.workflow.proposal_files import InputFile, proposal_contents
 
 @dataclass(frozen=True, eq=False)
 class EvaluatedRound:
-    """A round, what it came to, and what to do next.
+    """A round, its result, and what to do next.
 
     Parameters
     ----------
     mark
-        The round as the history will know it.
+        The round's entry in the history.
     result
-        Response and proposal.
+        The engine's response and the proposal.
     logs
-        What each of its logs said, those set aside included.
+        Evidence of each of its logs, including those set aside.
     visits
         Samples nearest to each breakpoint. [1]
     look, advice
-        The round from afar, and whether to go on.
+        Summary of the round, and whether to go on.
     """
 
     mark: RoundMark
@@ -57,13 +57,13 @@ class EvaluatedRound:
     advice: Advice
 
     def beside(self, unusable: Mapping[str, str]) -> EvaluatedRound:
-        """Return the same round with the logs that could not be used."""
+        """Return the same round, with the logs that could not be used."""
         made = self.result.proposal.beside(unusable)
         return replace(self, result=replace(self.result, proposal=made))
 
     @property
     def shown(self) -> Proposal:
-        """The proposal with the logs and holds of this round alone, for screens and records."""
+        """The proposal with the logs and holds of this round only, for screens and records."""
         evidence = self.result.proposal.evidence
         own = replace(
             evidence,
@@ -82,18 +82,18 @@ def evaluate_round(
     earlier: Sequence[RoundMark],
     visits: Grid,
 ) -> EvaluatedRound:
-    """Judge a round by those before it and propose the next step.
+    """Evaluate a round with the ones before it, and propose the next step.
 
     Parameters
     ----------
     tune
         The tune.
     logs
-        What the round's logs said.
+        Evidence of the round's logs.
     mark
-        Number, folder mark, grid in force and logs; the verdict is filled in.
+        The round's entry without its verdict.
     earlier
-        Rounds that count.
+        Earlier rounds that count.
     visits
         Samples nearest to each breakpoint. [1]
     """
@@ -125,7 +125,7 @@ def round_contents(
     is_simulated: bool,
     as_read: Mapping[str, Any] | None = None,
 ) -> dict[str, str]:
-    """Return every file of a round's folder.
+    """Return the contents of a round's folder by file name.
 
     Parameters
     ----------
@@ -136,11 +136,11 @@ def round_contents(
     logs
         The logs as read; empty when the round is evaluated again.
     earlier
-        Rounds that it rests on.
+        Earlier rounds that it is based on.
     is_simulated
-        Whether label or logs say so.
+        Whether label or logs say that the data are simulated.
     as_read
-        When it is evaluated again: its earlier ``proposal.json``, for what was told about reading.
+        The earlier ``proposal.json`` of a round that is evaluated again, for its record of reading.
     """
     contents = proposal_contents(
         evaluated.shown,
@@ -173,7 +173,15 @@ def round_contents(
 
 
 def round_record(evaluated: EvaluatedRound, earlier: Sequence[str]) -> dict[str, Any]:
-    """Return what is particular to a round as plain values."""
+    """Return the ``round`` section of ``proposal.json``.
+
+    Parameters
+    ----------
+    evaluated
+        The round.
+    earlier
+        Names of the rounds that it is based on.
+    """
     return {
         "number": evaluated.mark.number,
         "in_force": evaluated.mark.in_force,
@@ -187,7 +195,7 @@ def round_record(evaluated: EvaluatedRound, earlier: Sequence[str]) -> dict[str,
 
 
 def _inputs(tune: TuneFolder, mark: RoundMark, earlier: Sequence[RoundMark]) -> list[InputFile]:
-    """Fingerprint every file that a round rests on."""
+    """Return every file that a round is based on, with its hash."""
     paths = [("setup", tune.path / SETUP)]
     if (tune.path / TARGET).exists():
         paths.append(("target", tune.path / TARGET))
@@ -201,7 +209,15 @@ def _inputs(tune: TuneFolder, mark: RoundMark, earlier: Sequence[RoundMark]) -> 
 
 
 def count_visits(logs: Sequence[LogEvidence], setup: Setup) -> Grid:
-    """Add up the samples nearest to each breakpoint, moves included."""
+    """Count the samples nearest to each breakpoint, including moves.
+
+    Parameters
+    ----------
+    logs
+        The reduced logs.
+    setup
+        The car's setup.
+    """
     seen = np.zeros(setup.axes.size)
     for log in logs:
         seen += 0 if log.visits is None else log.visits
@@ -209,13 +225,29 @@ def count_visits(logs: Sequence[LogEvidence], setup: Setup) -> Grid:
 
 
 def earlier_record(tune: TuneFolder, mark: RoundMark) -> Mapping[str, Any]:
-    """Read what was told about reading when a round was first made."""
+    """Read the ``proposal.json`` of a round.
+
+    Parameters
+    ----------
+    tune
+        The tune.
+    mark
+        The round.
+    """
     files = tune.files(mark)
     where = str(files.folder / "proposal.json")
     return parse_record(files.read("proposal.json"), where=where, mend=PUT_BACK)
 
 
 def changes_any_cell(tune: TuneFolder, mark: RoundMark) -> bool:
-    """Tell whether a round proposed anything else than the grid in force."""
+    """Return whether a round proposed a change.
+
+    Parameters
+    ----------
+    tune
+        The tune.
+    mark
+        The round.
+    """
     step = tune.files(mark).grid("step.csv", tune.setup.axes)
     return bool((np.nan_to_num(step.values) != 0).any())

@@ -1,4 +1,4 @@
-"""A set of tunes of one car, held against its limits and its order."""
+"""Check a set of tunes of one car."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from tuneassist.runs import RunSettings
 
 @dataclass(frozen=True, eq=False)
 class CheckedTunes:
-    """A set of tunes, and what was found about it.
+    """A set of tunes and the result of its check.
 
     Parameters
     ----------
