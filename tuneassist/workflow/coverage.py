@@ -56,7 +56,13 @@ class Coverage:
         return count_blank(self.table)
 
     def beside(self, unusable: Mapping[str, str]) -> Coverage:
-        """Return the same coverage, with the logs that could not be used."""
+        """Return the same coverage, with the logs that could not be used.
+
+        Parameters
+        ----------
+        unusable
+            Why each was set aside, by name.
+        """
         return replace(self, evidence=self.evidence.beside(unusable))
 
     def to_frame(self) -> pd.DataFrame:

@@ -41,6 +41,11 @@ def distinct_names(paths: Sequence[Path]) -> list[str]:
     They are the names of the logs from here on and are safe to show. Names that become equal by
     that are numbered.
 
+    Parameters
+    ----------
+    paths
+        The files.
+
     Examples
     --------
     >>> distinct_names([Path("mon/a.csv"), Path("tue/a.csv"), Path("tue/b.csv")])
@@ -148,7 +153,15 @@ def reduce_logs(
 
 
 def with_prefix(prefix: str, logs: LogsAtHand) -> LogsAtHand:
-    """Put a prefix before the logs' names: files of different sessions often share a name."""
+    """Put a prefix before the logs' names: files of different sessions often share a name.
+
+    Parameters
+    ----------
+    prefix
+        Such as the name of a round.
+    logs
+        The reduced logs.
+    """
     used = [one.called(f"{prefix}/{one.log.name}") for one in logs.used]
     unusable = {f"{prefix}/{name}": why for name, why in logs.unusable.items()}
     return replace(logs, used=used, unusable=unusable)
@@ -156,6 +169,11 @@ def with_prefix(prefix: str, logs: LogsAtHand) -> LogsAtHand:
 
 def refuse_duplicates(logs: Sequence[Log]) -> None:
     """Refuse two logs with the same bytes: evidence counted twice looks more certain than it is.
+
+    Parameters
+    ----------
+    logs
+        The logs as read.
 
     Raises
     ------
@@ -174,13 +192,27 @@ def refuse_duplicates(logs: Sequence[Log]) -> None:
 
 
 def says_simulated(log: Log) -> bool:
-    """Return whether a log's name, or a line above its header, says that it is simulated."""
+    """Return whether a log's name, or a line above its header, says that it is simulated.
+
+    Parameters
+    ----------
+    log
+        The log as read.
+    """
     if "simulated" in log.name.casefold():
         return True
     return any("simulated" in line.casefold() for line in log.preamble)
 
 
 def is_simulated(logs: Sequence[Log], setup: Setup | None) -> bool:
-    """Return whether the car's label or any log says that the data are simulated."""
+    """Return whether the car's label or any log says that the data are simulated.
+
+    Parameters
+    ----------
+    logs
+        The logs as read.
+    setup
+        The car's setup; None without one.
+    """
     label = setup.engine.label if setup else ""
     return "simulated" in label.casefold() or any(says_simulated(log) for log in logs)

@@ -100,7 +100,13 @@ class PlanStart:
 
 
 def is_tune(folder: Path) -> bool:
-    """Return whether the folder holds a tune."""
+    """Return whether a folder holds a tune.
+
+    Parameters
+    ----------
+    folder
+        The folder.
+    """
     return (folder / HISTORY).is_file()
 
 

@@ -57,7 +57,13 @@ class EvaluatedRound:
     advice: Advice
 
     def beside(self, unusable: Mapping[str, str]) -> EvaluatedRound:
-        """Return the same round, with the logs that could not be used."""
+        """Return the same round, with the logs that could not be used.
+
+        Parameters
+        ----------
+        unusable
+            Why each was set aside, by name.
+        """
         made = self.result.proposal.beside(unusable)
         return replace(self, result=replace(self.result, proposal=made))
 

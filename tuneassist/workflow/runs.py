@@ -86,7 +86,13 @@ class FullLoad:
         return self.ignition if self.is_assumed else ""
 
     def units(self, name: str | None) -> OutputUnits:
-        """Return the units of this name, or by default the setup's, else the logged ones."""
+        """Return the units to show.
+
+        Parameters
+        ----------
+        name
+            As for `output_units`.
+        """
         return output_units(name, self.logs, self.setup)
 
 
@@ -212,7 +218,17 @@ def run_settings(standard: Standard | None, **given: Any) -> RunSettings:
 
 
 def output_units(name: str | None, logs: Sequence[Log], car: Setup | None = None) -> OutputUnits:
-    """Return the units of this name, or by default the setup's, else the logged ones."""
+    """Return the units of this name, or by default the setup's, else the logged ones.
+
+    Parameters
+    ----------
+    name
+        "metric", "imperial" or "ps"; None takes the default.
+    logs
+        The logs as read.
+    car
+        The car's setup; None without one.
+    """
     return units_of(logs, car, None if name is None else SYSTEMS[name])
 
 
