@@ -111,6 +111,12 @@ def test_the_list_of_commands_imports_none_of_them() -> None:
     ]
 
 
+@pytest.mark.parametrize("group", [(), ("rounds",), ("tunes",)])
+def test_the_list_of_commands_cuts_no_line_short(group: tuple[str, ...]) -> None:
+    listed = CliRunner().invoke(app, [*group, "--help"]).output.split("Commands:")[1]
+    assert "..." not in listed
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_line_in_the_list_of_commands_is_how_the_help_begins(name: str) -> None:
     summary = COMMANDS[name][1]
