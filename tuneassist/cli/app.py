@@ -87,7 +87,7 @@ def _mistake_words(error: Exception) -> str:
     message = f"{type(error).__name__}: {told(error)}"
     where = f" ({place.tb_frame.f_code.co_name}, line {place.tb_lineno})" if place else ""
     return (
-        f"internal error, not caused by your files: {message}{where}. "
+        f"a mistake in the program, not in your files: {message}{where}. "
         "A result is written whole or not at all. Please report this message."
     )
 
