@@ -19,7 +19,6 @@ if TYPE_CHECKING:
         notes,
         plan,
         proposal,
-        report,
         rounds,
         rules,
         runs,
