@@ -195,8 +195,8 @@ def engine_of(car: Setup | None, ignition: Ignition | None) -> tuple[EngineSetti
         return EngineSettings(ignition=ignition or "spark"), ignition is None
     if ignition is not None and ignition != car.engine.ignition:
         raise IgnitionClashError(
-            f"--ignition {ignition} contradicts the setup (engine.ignition = "
-            f"{car.engine.ignition}). Leave it out."
+            f"--ignition {ignition} contradicts the setup, whose engine.ignition is "
+            f"{car.engine.ignition}. Leave it out."
         )
     return car.engine, False
 
