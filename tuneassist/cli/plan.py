@@ -98,7 +98,7 @@ def plan(
     heavy holds.
     """
     if not 0 < minutes < float("inf"):
-        raise typer.BadParameter(f"--minutes must be greater than 0, not {minutes:g}.")
+        raise typer.BadParameter(f"--minutes must be greater than 0 and finite, not {minutes:g}.")
     workflow.plan.require_plan_files(csv, sheet, overwrite=overwrite)
     start = _with_hold(_start(known, setup, is_strict=strict), hold_seconds)
     made = start.plan(minutes)

@@ -61,7 +61,7 @@ def require_free_folder(out: Path, *, overwrite: bool) -> None:
     foreign = [name for name in found if name not in RESULT_FILES]
     if foreign:
         raise OutputError(
-            f"{out}: the folder holds what is no result of this program: "
+            f"{out}: the folder contains files that are no result of this program: "
             f"{listed(foreign, 3)}. Name a new or an empty folder."
         )
     if found and not overwrite:
