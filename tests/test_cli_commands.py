@@ -20,6 +20,7 @@ from tuneassist.correction import Breach
 from tuneassist.errors import LogError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.own_units import reading
+from tuneassist.workflow.logs import distinct_names
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 PETROL, VAN = SAMPLES / "petrol-setup.toml", SAMPLES / "van-setup.toml"
@@ -306,7 +307,7 @@ def test_when_the_checker_objects_to_the_written_form_nothing_is_written(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     breach = Breach("made_up_rule", 900.0, 6.0, 1.0, 0.0, "made_up_rule: at 900 rpm, 6: too much")
-    monkeypatch.setattr("tuneassist.workflow.result.check_grid", lambda *a, **k: (breach,))
+    monkeypatch.setattr("tuneassist.workflow.proposal_files.check_grid", lambda *a, **k: (breach,))
     result = run("propose", VAN_LOG, "-s", VAN, "-o", tmp_path / "out")
     assert result.exit_code == 5
     assert "made_up_rule: at 900 rpm, 6: too much" in result.stderr
@@ -323,7 +324,7 @@ def test_a_grid_text_that_says_something_else_is_refused(
         first, *rows = write_grid_text(grid).splitlines(keepends=True)  # type: ignore[arg-type]
         return first + "".join(reversed(rows))
 
-    monkeypatch.setattr("tuneassist.workflow.result.write_grid_text", swapped)
+    monkeypatch.setattr("tuneassist.workflow.proposal_files.write_grid_text", swapped)
     result = run("propose", VAN_LOG, "-s", VAN, "-o", tmp_path / "out")
     assert result.exit_code == 5
     assert list(tmp_path.iterdir()) == []
@@ -656,7 +657,7 @@ def test_patterns_are_opened_up_where_the_shell_did_not(tmp_path: Path) -> None:
 
 def test_logs_of_one_name_are_told_apart_by_their_folders(tmp_path: Path) -> None:
     paths = [Path("mon/a/x.csv"), Path("tue/a/x.csv"), Path("tue/b/x.csv"), Path("y.csv")]
-    assert inputs.distinct_names(paths) == ["mon/a/x.csv", "tue/a/x.csv", "b/x.csv", "y.csv"]
+    assert distinct_names(paths) == ["mon/a/x.csv", "tue/a/x.csv", "b/x.csv", "y.csv"]
     one, two = tmp_path / "one", tmp_path / "two"
     for folder, source in ((one, "petrol-session-1.csv"), (two, "petrol-session-2.csv")):
         folder.mkdir()

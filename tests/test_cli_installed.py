@@ -9,8 +9,11 @@ import sys
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from tuneassist.cli import inputs
+from tuneassist.cli.app import app
+from tuneassist.cli.commands import COMMANDS
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 VAN, VAN_LOG = SAMPLES / "van-setup.toml", SAMPLES / "van-session-1.csv"
@@ -69,18 +72,56 @@ def test_a_reader_who_goes_away_is_no_error_to_tell_about() -> None:
     assert said == b""
 
 
-def test_help_imports_nothing_heavy() -> None:
+LIGHT = (
+    ("--help",),
+    ("--version",),
+    *((name, "--help") for name in COMMANDS),
+    ("rounds", "add", "--help"),
+    ("propose", "--nonsense"),
+    ("runs", "--ignition", "nonsense"),
+)
+
+
+def test_help_and_wrong_usage_import_nothing_heavy() -> None:
     program = (
         "import sys\n"
-        "from tuneassist.cli.app import main\n"
-        "sys.argv = ['tuneassist', '--help']\n"
-        "try:\n    main()\nexcept SystemExit:\n    pass\n"
-        "heavy = {'numpy', 'pandas', 'scipy', 'pyarrow', 'statsmodels'} & set(sys.modules)\n"
-        "sys.exit(1 if heavy else 0)\n"
+        "from typer.testing import CliRunner\n"
+        "from tuneassist.cli.app import app\n"
+        f"for words in {LIGHT!r}:\n"
+        "    done = CliRunner().invoke(app, words)\n"
+        "    heavy = {'numpy', 'pandas', 'scipy', 'pyarrow', 'statsmodels'} & set(sys.modules)\n"
+        "    print(*words, done.exit_code, *heavy)\n"
     )
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, check=False)
-    assert done.returncode == 0, done.stderr
-    assert b"propose" in done.stdout
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True)
+    status = {words: 2 if "nonsense" in words[-1] else 0 for words in LIGHT}
+    assert done.stdout.decode().splitlines() == [f"{' '.join(w)} {status[w]}" for w in LIGHT]
+
+
+def test_the_list_of_commands_imports_none_of_them() -> None:
+    program = (
+        "import sys\n"
+        "from typer.testing import CliRunner\n"
+        "from tuneassist.cli.app import app\n"
+        "assert 'propose' in CliRunner().invoke(app, ['--help']).output\n"
+        "print(*sorted(m for m in sys.modules if m.startswith('tuneassist.cli.')))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True)
+    assert done.stdout.decode().split() == [
+        f"tuneassist.cli.{name}" for name in ("app", "commands", "console", "streams")
+    ]
+
+
+@pytest.mark.parametrize("group", [(), ("rounds",), ("tunes",)])
+def test_the_list_of_commands_cuts_no_line_short(group: tuple[str, ...]) -> None:
+    listed = CliRunner().invoke(app, [*group, "--help"]).output.split("Commands:")[1]
+    assert "..." not in listed
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_line_in_the_list_of_commands_is_how_the_help_begins(name: str) -> None:
+    summary = COMMANDS[name][1]
+    found = CliRunner().invoke(app, [name, "--help"]).output
+    assert summary in " ".join(found.split())
 
 
 @pytest.mark.parametrize(("given", "wanted"), [(None, "1"), ("2", "2")])

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 from report_makers import PETROL, VAN, full_load, run, write_full_load, write_sides
 
-from tuneassist.cli.full_load import spread
+from tuneassist.cli.full_load import repeat_option
 from tuneassist.files.setup_file import read_setup
 from tuneassist.reading import read_log
 from tuneassist.simulate.full_load import FullLoadPlan, stock_diesel, tuned_diesel
@@ -25,10 +25,10 @@ def sides(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
 
 
 def test_one_option_takes_several_logs_and_stops_at_the_next_option() -> None:
-    assert spread(["--before", "a", "b", "--after", "c", "--json"]) == [
+    assert repeat_option(["--before", "a", "b", "--after", "c", "--json"]) == [
         "--before", "a", "--before", "b", "--after", "c", "--json",
     ]  # fmt: skip
-    assert spread(["folder", "--after", "c", "--out", "x"]) == [
+    assert repeat_option(["folder", "--after", "c", "--out", "x"]) == [
         "folder", "--after", "c", "--out", "x",
     ]  # fmt: skip
 

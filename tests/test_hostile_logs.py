@@ -20,7 +20,6 @@ import pyarrow as pa
 import pytest
 from pyarrow import ipc, parquet
 
-from tuneassist.cli.log_files import sort_out
 from tuneassist.errors import GridError, LogError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.setup_file import read_setup
@@ -31,6 +30,7 @@ from tuneassist.reading.headers import read_heading
 from tuneassist.reading.matching import match_columns
 from tuneassist.reading.parquet import open_parquet
 from tuneassist.reading.source import Source
+from tuneassist.workflow.log_files import sort_out
 
 ROWS = 4000
 SECONDS = np.arange(ROWS) * 0.05

@@ -302,7 +302,7 @@ def test_an_undo_that_brings_back_a_damaged_proposal_says_so(tmp_path: Path, tun
     own.accept()
     grid = own.path / "round-01" / "grid.csv"
     grid.write_text(grid.read_text("utf-8").replace("\n800,", "\n801,"), encoding="utf-8")
-    with pytest.raises(InputError, match="undo is done, but the proposal that waits may not"):
+    with pytest.raises(InputError, match="undo is done, but the pending proposal may not"):
         own.undo()
 
 

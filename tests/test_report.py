@@ -39,7 +39,7 @@ from tuneassist.settings import (
 )
 from tuneassist.show.cautions import cautions
 from tuneassist.show.report_svg import inline_svg
-from tuneassist.workflow.report import ReportAsked, report_data, write_report
+from tuneassist.workflow.report import ReportRequest, report_data, write_report
 
 
 class Page(HTMLParser):
@@ -337,7 +337,7 @@ def test_words_from_files_cannot_become_markup(tmp_path: Path) -> None:
 
 
 def test_python_calls_write_the_page_of_the_command(folder: Path, tmp_path: Path) -> None:
-    data = report_data(ReportAsked(folder=folder / "tune"))
+    data = report_data(ReportRequest(folder=folder / "tune"))
     done = write_report(data, tmp_path / "python.html", is_customer=True)
     result = run(
         "report", folder / "tune", "--customer", "--out", tmp_path / "command.html", "--json"

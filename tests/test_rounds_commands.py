@@ -19,7 +19,7 @@ from tuneassist.show.rounds import pending_steps
 from tuneassist.simulate import SessionPlan, TrueEngine, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
 from tuneassist.simulate.sample_logs import setup_text
-from tuneassist.workflow import round_result
+from tuneassist.workflow import round_evaluation
 
 ENGINE = draw_engine(np.random.default_rng(31))
 PLAN = SessionPlan(holds=25, rate_hz=5, warm_up_s=0, gaps=0)
@@ -449,7 +449,7 @@ def test_a_program_that_fails_between_leaves_no_half_round(
     ok("rounds", "accept", car.tune)
     log = car.log("b.csv", 2, grid="round-01/grid.csv")
     with monkeypatch.context() as patch:
-        patch.setattr(round_result, "evidence_contents", lambda *_: 1 / 0)
+        patch.setattr(round_evaluation, "evidence_contents", lambda *_: 1 / 0)
         assert run("rounds", "add", car.tune, log).exit_code == 1
     assert not (car.tune / "round-02").exists()
     ok("rounds", "add", car.tune, log)

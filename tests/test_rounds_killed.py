@@ -31,8 +31,8 @@ from tuneassist.pipeline import reduce_log
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import Dialect, standard_columns, write_log
 from tuneassist.simulate.sample_logs import setup_text
-from tuneassist.workflow import round_result
-from tuneassist.workflow.round_result import judge_round
+from tuneassist.workflow import round_evaluation
+from tuneassist.workflow.round_evaluation import evaluate_round
 
 ENGINE = draw_engine(np.random.default_rng(41))
 PLAN = SessionPlan(holds=10, rate_hz=5, warm_up_s=0, gaps=0, hold_s=(6.0, 8.0))
@@ -165,14 +165,14 @@ def remembered(monkeypatch: pytest.MonkeyPatch) -> None:
             kept[name] = reduce_log(*args, **kwargs)
         return kept[name]
 
-    def judged(*args: Any, mark: RoundEntry, **kwargs: Any) -> round_result.JudgedRound:
+    def judged(*args: Any, mark: RoundEntry, **kwargs: Any) -> round_evaluation.EvaluatedRound:
         if mark.name not in kept:
-            kept[mark.name] = judge_round(*args, mark=mark, **kwargs)
-        found: round_result.JudgedRound = kept[mark.name]
+            kept[mark.name] = evaluate_round(*args, mark=mark, **kwargs)
+        found: round_evaluation.EvaluatedRound = kept[mark.name]
         return replace(found, mark=replace(found.mark, made=mark.made))
 
     monkeypatch.setattr(pipeline, "reduce_log", reduced)
-    monkeypatch.setattr(round_result, "judge_round", judged)
+    monkeypatch.setattr(round_evaluation, "evaluate_round", judged)
 
 
 @pytest.mark.usefixtures("remembered")

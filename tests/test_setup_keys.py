@@ -96,7 +96,7 @@ def test_the_command_lists_one_section_and_refuses_an_unknown_one() -> None:
     assert "injector_duty" in runner.invoke(app, ["keys"]).stdout
     refused = runner.invoke(app, ["keys", "steering"])
     assert refused.exit_code == 2
-    assert "is no section" in refused.output
+    assert "unknown section 'steering'" in " ".join(refused.output.split())
 
 
 def test_the_readmes_lines_are_a_setup(tmp_path) -> None:

@@ -1,4 +1,4 @@
-"""From logged dynamometer sessions to a safe, bounded correction grid, with the doubt shown.
+"""Turn logged dyno sessions into a safe, limited correction grid, and show how far to trust it.
 
 The path of the data::
 
@@ -6,15 +6,14 @@ The path of the data::
     evidence     samples -> steady holds -> deviation per cell with its interval
     correction   deviation -> raw correction -> limited step, verified by an independent checker
     pipeline     the stages in order
-    workflow     what the commands do: proposals, rounds, coverage, files
-    files        setup in; grid and proposal out, all files or none
+    workflow     what the commands do: proposals, rounds, coverage, reports
+    files        read setups; write grids and proposals, all files or none
 
-Public names are loaded when they are first used, so that the command line starts at once.
+Public names are imported on first use, so that the command line starts at once.
 
 Examples
 --------
-Read a setup and a log, propose, and look at it. In a notebook a proposal, its grid and its evidence
-show themselves as tables.
+Read a setup and a log, and propose. A notebook shows proposal, grid and evidence as tables.
 
 >>> import tuneassist as ta
 >>> setup = ta.read_setup("sample_logs/petrol-setup.toml")
@@ -25,7 +24,7 @@ show themselves as tables.
 >>> ta.plot_cells(proposal.cells, setup, is_simulated=True).get_title(loc="left")
 'Deviation from target, % (simulated data)'
 
-Settings are values: change one and propose again. No cell moves further than it allows.
+Change a setting and propose again. No cell changes by more than the setting allows.
 
 >>> from dataclasses import replace
 >>> careful = replace(setup, limits=replace(setup.limits, max_step_pct=2.0))
@@ -34,7 +33,7 @@ True
 >>> bool(ta.propose(log, setup=careful).to_frame()["step_pct"].abs().max() <= 2.0)
 True
 
-Write the four files, or a grid by itself. What stands there already is not overwritten.
+Write the four files, or only a grid. Existing files are not overwritten.
 
 >>> from pathlib import Path
 >>> from tempfile import TemporaryDirectory
@@ -51,13 +50,13 @@ tuneassist.errors.OutputError: ... Name a new file, or pass overwrite=True.
 ...               cells=proposal.limited.source)  # no rule is broken
 ()
 
-Which cells are known, and how well. The loop over several rounds is `Tune`.
+Find out how well the logs cover the cells. `Tune` is the loop over several rounds.
 
 >>> found = ta.coverage(log, setup=setup)
 >>> list(found.states)
 ['left alone', 'unseen', 'seen', 'held', 'trusted']
 
-Full-load runs before and after, here of a simulated car.
+Compare full-load runs before and after a change, here of a simulated car.
 
 >>> import numpy as np
 >>> from tuneassist.simulate import FullLoadPlan, simulate_full_load, stock_diesel, tuned_diesel
@@ -121,8 +120,8 @@ if TYPE_CHECKING:
         plot_step,
     )
     from tuneassist.workflow.coverage import Coverage, coverage
+    from tuneassist.workflow.proposal import write_grid, write_proposal
     from tuneassist.workflow.tune import Standing, Tune, TuneRound
-    from tuneassist.workflow.write import write_grid, write_proposal
 
 __version__ = "0.1.0"
 
@@ -208,7 +207,7 @@ _HOMES = {
         "Tune",
         "TuneRound",
     ),
-    "tuneassist.workflow.write": (
+    "tuneassist.workflow.proposal": (
         "write_grid",
         "write_proposal",
     ),
@@ -280,7 +279,7 @@ __all__ = [
 
 
 def __getattr__(name: str) -> Any:
-    """Load a public name on first use."""
+    """Import a public name on first use."""
     home = _HOME_OF.get(name)
     if home is None:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -1,6 +1,6 @@
 """``python -m tuneassist``: the same as the installed command.
 
-A stop is listened for before the commands are imported, which takes a noticeable time.
+Signals are handled before the commands are imported, which takes a noticeable time.
 """
 
 from tuneassist import stopping

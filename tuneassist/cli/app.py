@@ -1,4 +1,4 @@
-"""The installed command: its sub-commands, and the one place where errors become messages."""
+"""The installed command, and the one place where errors become messages."""
 
 from __future__ import annotations
 
@@ -6,28 +6,14 @@ import gc
 import os
 import sys
 import warnings
-from collections.abc import Callable
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperGroup
 
 from tuneassist import __version__, stopping
 from tuneassist.cli import streams
-from tuneassist.cli.check import check
+from tuneassist.cli.commands import HELP_NAMES, LazyGroup
 from tuneassist.cli.console import tell
-from tuneassist.cli.coverage import coverage
-from tuneassist.cli.full_load import ManyLogs
-from tuneassist.cli.keys import keys
-from tuneassist.cli.limits import limits
-from tuneassist.cli.plan import plan
-from tuneassist.cli.propose import propose
-from tuneassist.cli.report import report
-from tuneassist.cli.rounds import COMMANDS as ROUNDS
-from tuneassist.cli.runs import runs
-from tuneassist.cli.tunes import EPILOG as TUNES_EPILOG
-from tuneassist.cli.tunes import check as check_tunes
-from tuneassist.cli.verify import verify
 from tuneassist.errors import InputError, OutputError, TuneassistError
 from tuneassist.inert import NAME_LENGTH, one_line
 from tuneassist.show.cautions import all_cautions
@@ -36,17 +22,17 @@ from tuneassist.stopping import INTERRUPTED
 STOPPED = "stopped; a result is written whole or not at all."
 INTERNAL = 1
 HELP_START = "Usage:"
-"""How help begins, which a group shows where no command is named."""
+"""How help begins, which a group shows when no command is named."""
 GARBAGE_THRESHOLD = 50_000
-"""Objects between two looks for garbage in cycles; Python's own figure is 700 or 2,000. [1]"""
+"""New objects between two collections; Python's default is 700 or 2,000. [1]"""
 THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
-class _Group(TyperGroup):
+class _Group(LazyGroup):
     """Turns what a command raises into one message and an exit status."""
 
     def make_context(self, *args: Any, **kwargs: Any) -> Any:
-        """Read the words ahead of the command."""
+        """Parse the options before the command."""
         try:
             return super().make_context(*args, **kwargs)
         except Exception as error:
@@ -66,7 +52,7 @@ class _Group(TyperGroup):
         except typer.Abort:
             raise
         except Exception as error:
-            stopping.raise_if_stopped()  # a library may make an error of its own of a stop
+            stopping.raise_if_stopped()  # a library may turn a stop into an error of its own
             if hasattr(error, "exit_code"):  # typer's own: wrong usage, and the way out
                 _clean_usage(error)
                 raise
@@ -78,61 +64,44 @@ class _Group(TyperGroup):
 
 
 def _clean_usage(error: Any) -> None:
-    """Let wrong usage be told in one line of bounded length: it repeats what was typed."""
+    """Limit a usage error, which repeats what was typed, to one line of bounded length."""
     if not hasattr(error, "format_message"):
         return
-    said = error.format_message()
-    if not said.startswith(HELP_START):
-        error.format_message = lambda: one_line(said)
+    message = error.format_message()
+    if not message.startswith(HELP_START):
+        error.format_message = lambda: one_line(message)
 
 
 def _file_words(error: OSError) -> str:
-    """Name the file or folder that the system refuses to look at: its name may be too long."""
+    """Name the file or folder that the system refuses, such as one with too long a name."""
     name = os.fsdecode(error.filename) if isinstance(error.filename, bytes) else error.filename
-    said = error.strerror or type(error).__name__
-    return f"{one_line(name, NAME_LENGTH)}: it cannot be used: {said}. Name another file or folder."
+    message = error.strerror or type(error).__name__
+    return f"{one_line(name, NAME_LENGTH)}: cannot be used: {message}. Name another file or folder."
 
 
 def _mistake_words(error: Exception) -> str:
-    """Say that the program itself failed, and where, in one sentence and without a traceback."""
+    """Describe an internal error and its place in one sentence, without a traceback."""
     place = error.__traceback__
     while place is not None and place.tb_next is not None:
         place = place.tb_next
-    said = f"{type(error).__name__}: {one_line(error)}"
+    message = f"{type(error).__name__}: {one_line(error)}"
     where = f" ({place.tb_frame.f_code.co_name}, line {place.tb_lineno})" if place else ""
     return (
-        f"a mistake in the program, not in your files: {said}{where}. "
-        "A result is written whole or not at all. Please report this line."
+        f"a mistake in the program, not in your files: {message}{where}. "
+        "A result is written whole or not at all. Please report this message."
     )
-
-
-def _flowing(doc: str) -> str:
-    r"""Join the lines of each paragraph, so that help fills the terminal whatever its width.
-
-    Examples
-    --------
-    >>> _flowing("One\n    line.\n\n    Two.")
-    'One line.\n\nTwo.'
-    """
-    return "\n\n".join(" ".join(part.split()) for part in doc.split("\n\n"))
-
-
-def _help_of(command: Callable[..., object]) -> dict[str, Any]:
-    """Return a command's help, and its first sentence whole for the list of commands."""
-    text = _flowing(command.__doc__ or "")
-    return {"help": text, "short_help": text.split("\n\n")[0]}
 
 
 app = typer.Typer(
     cls=_Group,
     name="tuneassist",
-    help="From logged rolling-road sessions to a safe, bounded correction grid, with the doubt "
-    "shown.",
+    help="Turn logged dyno sessions into a safe, limited correction grid, and show how far "
+    "to trust it.",
     epilog="\n\n".join(
         (
             "Exit status: 0 done, 2 wrong usage, 3 an input cannot be used, 4 no usable steady "
             "evidence, 5 a grid breaks a rule, 6 the engine did not answer.",
-            "Before anybody loads or drives what this program proposes:",
+            "Before you load or drive a proposal:",
             *all_cautions(),
         )
     ),
@@ -140,30 +109,8 @@ app = typer.Typer(
     add_completion=False,
     rich_markup_mode=None,  # plain help: the framed one takes twice as long to start
     pretty_exceptions_enable=False,
-    context_settings={"help_option_names": ["-h", "--help"]},
+    context_settings=HELP_NAMES,
 )
-for _command in (propose, check, coverage, plan, verify, limits, keys):
-    app.command(**_help_of(_command))(_command)
-for _compares in (runs, report):
-    app.command(cls=ManyLogs, **_help_of(_compares))(_compares)
-rounds = typer.Typer(
-    help="The tune loop, one folder per tune: log, propose, load, log again, until it is enough.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-for _step in ROUNDS:
-    rounds.command(**_help_of(_step))(_step)
-app.add_typer(rounds, name="rounds")
-tunes = typer.Typer(
-    help="A set of tunes of one car: standard, economy, towing, high power.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    context_settings={"help_option_names": ["-h", "--help"]},
-)
-tunes.callback()(lambda: None)  # so that the sub-command keeps its name
-tunes.command("check", epilog=TUNES_EPILOG, **_help_of(check_tunes))(check_tunes)
-app.add_typer(tunes, name="tunes")
 
 
 def _show_version(is_asked: bool) -> None:
@@ -179,20 +126,20 @@ def _root(
         typer.Option(
             "--version",
             metavar="",
-            help="Show the version and stop.",
+            help="Show the version and exit.",
             callback=_show_version,
             is_eager=True,
         ),
     ] = False,
 ) -> None:
-    """Hold the options that belong to no command; the help text stands above."""
+    """Take the options that belong to no command; the help text is above."""
 
 
 def main() -> None:
     """Run the command line, and end the process with its exit status."""
     try:
         stopping.handle_signals()
-        streams.guard()
+        streams.keep_writable()
         status = _run()
         stopping.restore_signals()
     except stopping.Stopped as stop:
@@ -201,27 +148,27 @@ def main() -> None:
     if stopping.requested_status() is not None:
         stopping.exit_now(status)
     stopping.delete_unfinished()
-    gc.freeze()  # the system takes the memory back at once, without a last look for cycles
+    gc.freeze()  # no last collection: the system frees the memory at once
     sys.exit(status)
 
 
 def _run() -> int:
     """Run the command and return its exit status."""
-    # The matrices here are small (some hundred cells). Handing them to several threads makes the
-    # linear algebra about twenty times slower than one thread is, and logs are read no faster.
-    # This has to stand before numpy is first imported; who sets the variables is left in peace.
+    # The matrices are small (some hundred cells): several threads make the linear algebra about
+    # twenty times slower than one, and read logs no faster. Must be set before numpy is imported;
+    # a value that the user has set is kept.
     for name in THREAD_VARIABLES:
         os.environ.setdefault(name, "1")
-    # A command is short and makes few cycles: looking for them costs a tenth of a short run.
+    # A command is short and makes few cycles: collecting them costs a tenth of a short run.
     gc.set_threshold(GARBAGE_THRESHOLD)
-    if not sys.warnoptions:  # a library's warning to programmers is no message to a tuner
+    if not sys.warnoptions:  # warnings for programmers are of no use to a tuner
         warnings.simplefilter("ignore")
     status = 0
     try:
         app(prog_name="tuneassist")
     except SystemExit as leaving:
         status = leaving.code if isinstance(leaving.code, int) else int(leaving.code is not None)
-    if (words := streams.complaint()) and status == 0:
+    if (words := streams.failure_message()) and status == 0:
         tell(words)
         status = OutputError.exit_status
     return status

@@ -1,12 +1,16 @@
-"""Where output goes: screens and JSON to standard output, everything else to standard error."""
+"""Output: screens and JSON to standard output, messages to standard error."""
 
 from __future__ import annotations
 
+import shutil
 import sys
 import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+import typer
+
+from tuneassist import files, show
 from tuneassist.inert import clipped, inert
 
 if TYPE_CHECKING:
@@ -16,13 +20,11 @@ if TYPE_CHECKING:
 
 NAME = "tuneassist"
 MESSAGE_LENGTH = 200_000
-"""Characters of one message: a thousand broken rules are named, and no more. [1]"""
+"""Longest message; enough for a thousand broken rules. [1]"""
 
 
 def tell(message: str) -> None:
-    """Write a message to standard error: wrapped for a terminal, whole lines for a pipe."""
-    import typer
-
+    """Write a message to standard error, wrapped on a terminal only."""
     lines = [inert(line) for line in f"{NAME}: {clipped(message, MESSAGE_LENGTH)}".splitlines()]
     if sys.stderr.isatty():
         lines = [part for line in lines for part in _wrapped(line)]
@@ -31,8 +33,6 @@ def tell(message: str) -> None:
 
 
 def _wrapped(line: str) -> list[str]:
-    import shutil
-
     width = max(40, shutil.get_terminal_size().columns - 1)
     return textwrap.wrap(
         line, width, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False
@@ -41,28 +41,23 @@ def _wrapped(line: str) -> list[str]:
 
 def screen() -> Console:
     """Return the console for screens; plain when piped, without colour under NO_COLOR."""
-    from tuneassist.show.safe_console import SafeConsole
-
-    return SafeConsole(file=sys.stdout, markup=False, highlight=False, emoji=False)
-
-
-def look_of(console: Console) -> Display:
-    """Return what the console can show."""
-    from tuneassist.show.display import Display
-
-    return Display(width=console.width, is_ascii=not console.encoding.lower().startswith("utf"))
+    return show.inert_console.InertConsole(
+        file=sys.stdout, markup=False, highlight=False, emoji=False
+    )
 
 
-def show(console: Console, *renderables: RenderableType) -> None:
-    """Print what `tuneassist.show` made; a plain text is one line."""
+def display_of(console: Console) -> Display:
+    """Return width and character set of the console."""
+    is_ascii = not console.encoding.lower().startswith("utf")
+    return show.display.Display(width=console.width, is_ascii=is_ascii)
+
+
+def write(console: Console, *renderables: RenderableType) -> None:
+    """Print what `tuneassist.show` returned; plain text is one line."""
     for renderable in renderables:
         console.print(inert(renderable) if isinstance(renderable, str) else renderable)
 
 
-def show_json(record: Mapping[str, Any]) -> None:
-    """Print a record as JSON, in UTF-8 whatever the terminal's code page is."""
-    import typer
-
-    from tuneassist.files.serialise import stable_json
-
-    typer.echo(stable_json(record).encode("utf-8"), nl=False)
+def write_json(record: Mapping[str, Any]) -> None:
+    """Print a record as JSON, always in UTF-8."""
+    typer.echo(files.serialise.stable_json(record).encode("utf-8"), nl=False)

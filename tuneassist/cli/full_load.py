@@ -1,4 +1,4 @@
-"""What `runs` and `report` share: options that take many logs, and how those are read."""
+"""Options that `runs` and `report` share, and how their logs are read."""
 
 from __future__ import annotations
 
@@ -11,6 +11,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 from typer.core import TyperCommand
 
+from tuneassist import workflow
+from tuneassist.cli.inputs import find_logs, read_logs
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
@@ -20,19 +23,19 @@ MANY = ("--before", "--after")
 
 
 class ManyLogs(TyperCommand):
-    """A command whose ``--before`` and ``--after`` take every word up to the next option."""
+    """A command whose ``--before`` and ``--after`` take all words up to the next option."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Repeat the option ahead of each of its words, which is what the parser knows."""
-        return super().parse_args(ctx, spread(args))
+        """Repeat the option before each of its words, as the parser expects."""
+        return super().parse_args(ctx, repeat_option(args))
 
 
-def spread(args: Sequence[str]) -> list[str]:
+def repeat_option(args: Sequence[str]) -> list[str]:
     """Write ``--before a b`` as ``--before a --before b``.
 
     Examples
     --------
-    >>> spread(["x", "--before", "a", "b", "--json"])
+    >>> repeat_option(["x", "--before", "a", "b", "--json"])
     ['x', '--before', 'a', '--before', 'b', '--json']
     """
     out: list[str] = []
@@ -50,7 +53,7 @@ def spread(args: Sequence[str]) -> list[str]:
 
 
 class StandardWord(StrEnum):
-    """The standards' words on the command line."""
+    """Standards on the command line."""
 
     NONE = "none"
     ISO1585 = "iso1585"
@@ -63,7 +66,7 @@ Before = Annotated[
     typer.Option(
         "--before",
         metavar="LOG...",
-        help="Full-load logs of the car as it was; several are repeats.",
+        help="Full-load logs before the change. Several logs are repeats.",
         show_default=False,
     ),
 ]
@@ -72,7 +75,7 @@ After = Annotated[
     typer.Option(
         "--after",
         metavar="LOG...",
-        help="Full-load logs of the car as it is now.",
+        help="Full-load logs after the change.",
         show_default=False,
     ),
 ]
@@ -80,9 +83,8 @@ Standard = Annotated[
     StandardWord | None,
     typer.Option(
         "--standard",
-        help="Bring torque and power to this standard's air; none leaves them as measured, "
-        "whatever the air was. Left out: as measured, and runs in air that differs are not "
-        "compared.",
+        help="Correct torque and power to the air of this standard; none leaves them as measured "
+        "in any air. Default: as measured, but runs in different air are not compared.",
         show_default=False,
     ),
 ]
@@ -91,7 +93,7 @@ Humidity = Annotated[
     typer.Option(
         "--humidity",
         metavar="PCT",
-        help="With --standard: relative humidity of the air, percent, such as --humidity 45.",
+        help="With --standard: relative humidity of the air in percent, such as --humidity 45.",
         show_default=False,
     ),
 ]
@@ -101,8 +103,8 @@ Fuel = Annotated[
         "--fuel",
         metavar="MG",
         help="Needed only for a diesel with --standard iso1585: fuel at full load in mg per litre "
-        "of displacement and working cycle. 65 mg a stroke into each cylinder of a 2.0 litre four "
-        "is 130: --fuel 130.",
+        "of displacement and working cycle. 65 mg per stroke and cylinder in a 2.0 litre "
+        "four-cylinder engine is 130: --fuel 130.",
         show_default=False,
     ),
 ]
@@ -119,8 +121,8 @@ Ignition = Annotated[
     IgnitionWord | None,
     typer.Option(
         "--ignition",
-        help="Without a setup: what the runs are judged as, spark (petrol, gas) or compression "
-        "(diesel). It decides the limits and the standard's formula.",
+        help="Without --setup: spark (petrol, gas) or compression (diesel). It decides the limits "
+        "and the formula of the standard.",
         show_default=False,
     ),
 ]
@@ -138,9 +140,9 @@ Units = Annotated[
     UnitsWord | None,
     typer.Option(
         "--units",
-        help="Units shown: metric is kW, N.m, kPa and degC; imperial hp, lbf.ft, psi and degF; ps "
-        "PS, N.m, bar and degC. Left out: as in the setup, else as logged, else metric. JSON stays "
-        "metric.",
+        help="Units shown: metric is kW, N.m, kPa and degC; imperial is hp, lbf.ft, psi and degF; "
+        "ps is PS, N.m, bar and degC. Default: as in the setup, else as logged, else metric. "
+        "JSON is always metric.",
         show_default=False,
     ),
 ]
@@ -149,8 +151,8 @@ Zero = Annotated[
     typer.Option(
         "--zero",
         metavar="",
-        help="Judge whether nothing changed: standard car before, fitted box with an all-zero "
-        "grid after.",
+        help="Test whether nothing changed: standard car before, fitted box with an all-zero grid "
+        "after.",
     ),
 ]
 Driven = Annotated[
@@ -158,38 +160,77 @@ Driven = Annotated[
     typer.Option(
         "--driven",
         metavar="LOW HIGH",
-        help="Speeds over which the gain is averaged, rpm, such as --driven 2200 6000. Left out: "
-        "1600 2600, where a car that tows is driven.",
+        help="Speeds over which the gain is averaged, in rpm, such as --driven 2200 6000. "
+        "Default: 1600 2600, where a towing car is driven.",
+        show_default=False,
+    ),
+]
+
+
+Air = tuple[float, float]
+AirBefore = Annotated[
+    Air | None,
+    typer.Option(
+        "--air-before",
+        metavar="KPA DEGC",
+        help="Air upstream of the air filter for the runs before: pressure (kPa, absolute) and "
+        "temperature (degC), such as --air-before 98.7 24. Default: barometer and inlet "
+        "temperature as logged.",
+        show_default=False,
+    ),
+]
+AirAfter = Annotated[
+    Air | None,
+    typer.Option(
+        "--air-after",
+        metavar="KPA DEGC",
+        help="The same for the runs after, such as --air-after 99.2 19.",
+        show_default=False,
+    ),
+]
+Margin = Annotated[
+    float | None,
+    typer.Option(
+        "--margin",
+        metavar="PCT",
+        help="With --zero: a smaller change of torque counts as no change, in percent.",
+        show_default=False,
+    ),
+]
+Inertia = Annotated[
+    float | None,
+    typer.Option(
+        "--inertia",
+        metavar="KGM2",
+        help="Needed only where the log has neither torque nor power: inertia of rollers, wheels "
+        "and driveline at the crankshaft in the gear driven, in kg m2. Rollers of 80 kg m2 "
+        "that turn once for four turns of the crank are 80/16: --inertia 5.",
         show_default=False,
     ),
 ]
 
 
 def reader_of(typed: Sequence[Path]) -> ReadLogs:
-    """Return what reads one side's logs; folders and patterns are opened up once, when read."""
-    from tuneassist.cli.inputs import find_logs, read_logs
-
+    """Return a callback that reads one side's logs; they are searched for once."""
     paths = cache(lambda: find_logs(typed))
     return lambda car: read_logs(paths(), setup=car)
 
 
 def value_of(word: StrEnum | None) -> Any:
-    """Return a word of the command line as the library knows it, which has its own type for it."""
+    """Return a choice of the command line as the library's plain text."""
     return None if word is None else word.value
 
 
 @contextmanager
 def ignition_as_usage() -> Iterator[None]:
-    """Let an ``--ignition`` that is not the setup's be wrong usage.
+    """Report an ``--ignition`` that contradicts the setup as wrong usage.
 
     Raises
     ------
     typer.BadParameter
         Wrong usage.
     """
-    from tuneassist.workflow.runs import IgnitionClashError
-
     try:
         yield
-    except IgnitionClashError as error:
+    except workflow.runs.IgnitionClashError as error:
         raise typer.BadParameter(str(error)) from error

@@ -1,4 +1,4 @@
-"""From what was typed to logs: folders and patterns opened up, names told apart, progress shown."""
+"""Find the logs that were named, read them, and show progress."""
 
 from __future__ import annotations
 
@@ -11,18 +11,16 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import IO, TYPE_CHECKING
 
-from tuneassist import stopping
+import typer
+
+from tuneassist import stopping, workflow
 from tuneassist.cli.console import tell
-from tuneassist.cli.log_files import LOG_SUFFIXES, sort_out
 from tuneassist.errors import LogError
 from tuneassist.inert import NAME_LENGTH, listed, one_line
-from tuneassist.workflow.logs import distinct_names, refuse_twins
-from tuneassist.workflow.logs import reduce_logs as reduce_watched
 
 if TYPE_CHECKING:
     from rich.progress import Progress as Bar
@@ -36,14 +34,14 @@ _PIECE = 1 << 20
 _OPEN: list[IO[bytes]] = []
 """Temporary files, which must stay open until the program ends."""
 PATIENCE_S = 0.7
-"""A bar is shown only when reading takes longer than this. [s]"""
+"""A bar is shown when reading takes longer than this. [s]"""
 
 
 def find_logs(typed: Sequence[Path]) -> list[Path]:
-    """Return the log files that were meant, folders and patterns opened up.
+    """Return the log files that were named; folders and patterns are expanded.
 
-    Standard input and pipes are put into a temporary file, which goes when the program ends: a log
-    is read twice where its format or its hash asks for it.
+    Standard input and pipes are saved to a temporary file, deleted when the program ends: some
+    formats, and the hash, need a second read.
 
     Raises
     ------
@@ -52,7 +50,7 @@ def find_logs(typed: Sequence[Path]) -> list[Path]:
     """
     paths: list[Path] = []
     if sum(str(path) == STANDARD_INPUT for path in typed) > 1:
-        raise LogError("it can be read once only.", where="standard input")
+        raise LogError("it can be read only once.", where="standard input")
     for path in typed:
         if str(path) == STANDARD_INPUT:
             paths.append(_spooled(path))
@@ -68,7 +66,7 @@ def find_logs(typed: Sequence[Path]) -> list[Path]:
 
 
 def _spooled(path: Path) -> Path:
-    """Save what can be read once only, piece by piece."""
+    """Save a stream that can be read only once, piece by piece."""
     is_standard = str(path) == STANDARD_INPUT
     where = "standard input" if is_standard else str(path)
     if is_standard and sys.stdin is None:
@@ -84,10 +82,10 @@ def _spooled(path: Path) -> Path:
 
 
 def _place_for(name: str) -> tuple[Path, IO[bytes]]:
-    """Make a temporary file that goes with the program, and a path under which it can be read.
+    """Make a temporary file that is deleted with the program, and a path to read it.
 
-    Linux shows open files under ``/proc``, so that the file itself needs no name there and is gone
-    even when the program is killed. Elsewhere it has one, which a kill leaves behind.
+    On Linux the file has no name and is read through ``/proc``, so that nothing is left
+    even after a kill. On other systems it has a name, and a kill leaves it behind.
     """
     atexit.register(stopping.delete_unfinished)
     folder = Path(tempfile.mkdtemp(prefix="tuneassist-"))
@@ -106,9 +104,11 @@ def _place_for(name: str) -> tuple[Path, IO[bytes]]:
 
 
 def _matching(pattern: str) -> list[Path]:
-    """Open a pattern up, since not every shell does it, and say what is no log."""
+    """Expand a pattern, since not every shell does, and name the files that are not logs."""
     found = sorted(Path(name) for name in glob.glob(pattern))  # noqa: PTH207
-    logs, left = sort_out([path for path in found if path.is_file()], suffix=Path(pattern).suffix)
+    logs, left = workflow.log_files.usable_logs(
+        [path for path in found if path.is_file()], suffix=Path(pattern).suffix
+    )
     if not logs:
         raise LogError(
             "no file matches this pattern."
@@ -123,14 +123,14 @@ def _matching(pattern: str) -> list[Path]:
 
 
 def _in_folder(folder: Path) -> list[Path]:
-    """List a folder's logs by name, and say what is none."""
+    """List a folder's logs by name, and name the files that are not logs."""
     found = sorted(p for p in folder.iterdir() if p.is_file() and not p.name.startswith("."))
-    logs, left = sort_out(found)
+    logs, left = workflow.log_files.usable_logs(found)
     if not logs:
         raise LogError(
             "the folder holds no log files.",
             where=str(folder),
-            mend=f"Log files end in {', '.join(sorted(LOG_SUFFIXES))}.",
+            mend=f"Log files end in {', '.join(sorted(workflow.log_files.LOG_SUFFIXES))}.",
         )
     names = listed(path.name for path in logs)
     shown = one_line(folder, NAME_LENGTH)
@@ -139,47 +139,37 @@ def _in_folder(folder: Path) -> list[Path]:
 
 
 def read_logs(paths: Sequence[Path], *, setup: Setup | None) -> list[Log]:
-    """Read logs, with a bar where it takes long and somebody watches.
+    """Read logs whole, with a progress bar on a terminal."""
+    with _Progress(len(paths)) as bar:
+        return workflow.logs.read_logs(paths, setup=setup, progress=bar)
 
-    Raises
-    ------
-    LogError
-        When a log cannot be used, or the same one comes twice.
+
+def reducer(
+    typed: Sequence[Path], *, is_strict: bool, workers: int = 1, scheduler: str | None = None
+) -> Callable[[Setup], LogsAtHand]:
+    """Return a callback that finds and reduces the logs once the setup is known.
+
+    It shows a progress bar on a terminal; see `tuneassist.workflow.logs.reduce_logs`.
     """
-    from tuneassist.reading import read_log
 
-    logs = []
-    with _Progress(len(paths)) as bar:
-        for index, (path, name) in enumerate(zip(paths, distinct_names(paths), strict=True)):
-            log = read_log(path, setup=setup, progress=bar.for_log(index, name))
-            logs.append(replace(log, name=name))
-    refuse_twins(logs)
-    return logs
+    def reduce(setup: Setup) -> LogsAtHand:
+        paths = find_logs(typed)
+        refuse_both(workers, scheduler)
+        with _Progress(len(paths)) as bar:
+            return workflow.logs.reduce_logs(
+                paths,
+                setup=setup,
+                is_strict=is_strict,
+                workers=workers,
+                scheduler=scheduler,
+                progress=bar,
+            )
 
-
-def reduce_logs(
-    paths: Sequence[Path],
-    *,
-    setup: Setup,
-    is_strict: bool,
-    workers: int = 1,
-    scheduler: str | None = None,
-) -> LogsAtHand:
-    """Do what `tuneassist.workflow.logs.reduce_logs` does, with a bar where somebody watches."""
-    refuse_both(workers, scheduler)
-    with _Progress(len(paths)) as bar:
-        return reduce_watched(
-            paths,
-            setup=setup,
-            is_strict=is_strict,
-            workers=workers,
-            scheduler=scheduler,
-            watch=bar,
-        )
+    return reduce
 
 
 def refuse_both(workers: int, scheduler: str | None) -> None:
-    """Refuse workers here beside a scheduler that has its own.
+    """Refuse ``--workers`` together with ``--scheduler``.
 
     Raises
     ------
@@ -187,13 +177,13 @@ def refuse_both(workers: int, scheduler: str | None) -> None:
         Wrong usage.
     """
     if workers > 1 and scheduler is not None:
-        import typer
-
-        raise typer.BadParameter("--workers and --scheduler: give one, a scheduler has its own.")
+        raise typer.BadParameter(
+            "--workers and --scheduler exclude each other: a scheduler has its own workers."
+        )
 
 
 class _Progress:
-    """A bar on standard error that appears only when reading takes long."""
+    """A bar on standard error that appears when reading takes long."""
 
     def __init__(self, count: int) -> None:
         self._count = count
@@ -213,7 +203,7 @@ class _Progress:
             self._bar.stop()
 
     def for_log(self, index: int, name: str) -> Callable[[float], None]:
-        """Return what a reader calls with the share of this log that is done."""
+        """Return a callback that takes the share of this log that is done."""
 
         def say(share: float) -> None:
             is_late = time.monotonic() - self._start > PATIENCE_S
@@ -226,10 +216,11 @@ class _Progress:
         return say
 
     def after_log(self, count: int, name: str) -> None:
-        """Show that so many logs are done, this one last."""
+        """Take the number of logs done and the name of the last one."""
         self.for_log(count, name)(0.0)
 
     def _started(self) -> Bar:
+        # imported when a bar is needed: most logs are read without one
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 

@@ -1,24 +1,31 @@
-"""``tuneassist limits``: every safety rule in force, its value, and where it came from."""
+"""``tuneassist limits``: list the safety rules in force."""
 
 from __future__ import annotations
 
+from tuneassist import show, workflow
+from tuneassist.cli import console
+from tuneassist.cli.commands import new_app
 from tuneassist.cli.options import AsJson, SetupFile
 
+app = new_app()
 
+
+@app.command()
 def limits(setup: SetupFile, json: AsJson = False) -> None:
-    """List the safety rules in force: value, unit, default or file, and why.
+    """List every safety rule in force, its value, source and reason.
 
-    Also says which way is safe for this engine. Writes no file.
+    Also says which direction is safe for this engine. Writes no file.
     """
-    from tuneassist.cli.console import look_of, screen, show, show_json
-    from tuneassist.correction import describe_limits, setup_questions
-    from tuneassist.files.setup_file import read_setup
-    from tuneassist.show.rules import limits_screen
-
-    car = read_setup(setup)
-    table, notes = describe_limits(car), setup_questions(car)
+    found = workflow.limits.read_limits(setup)
     if json:
-        show_json({"setup": str(setup), "limits": table.to_dict("records"), "notes": list(notes)})
+        console.write_json(
+            {
+                "setup": str(setup),
+                "limits": found.table.to_dict("records"),
+                "notes": list(found.notes),
+            }
+        )
         return
-    console = screen()
-    show(console, limits_screen(table, car, look_of(console), notes))
+    screen = console.screen()
+    look = console.display_of(screen)
+    console.write(screen, show.rules.limits_screen(found.table, found.setup, look, found.notes))

@@ -1,4 +1,4 @@
-"""Arguments and options that several commands share, so that they are the same everywhere."""
+"""Arguments and options that several commands share."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ Logs = Annotated[
     list[Path],
     typer.Argument(
         metavar="LOG",
-        help="Log files; a folder stands for the log files in it, - for standard input.",
+        help="Log files. A folder means the log files in it, - means standard input.",
         show_default=False,
     ),
 ]
@@ -27,7 +27,7 @@ OptionalSetup = Annotated[
         "--setup",
         "-s",
         metavar="FILE",
-        help="The car's setup file (TOML). With it, holds are looked for as well.",
+        help="The car's setup file (TOML). With it, check also finds the holds.",
         show_default=False,
     ),
 ]
@@ -38,7 +38,7 @@ Workers = Annotated[
         metavar="N",
         min=1,
         max=256,
-        help="Processes that read logs side by side.",
+        help="Processes that read logs in parallel.",
         show_default=True,
     ),
 ]
@@ -48,8 +48,8 @@ Scheduler = Annotated[
         "--scheduler",
         metavar="ADDRESS",
         help="Dask scheduler whose workers read the logs, such as tcp://host:8786. They must see "
-        "the logs under the same paths. Name only a cluster that you trust like this computer: "
-        "what it sends back can run any program here.",
+        "the logs under the same paths. Only name a cluster that you trust like this "
+        "computer: its answers can run any program here.",
         show_default=False,
     ),
 ]
@@ -58,13 +58,22 @@ Strict = Annotated[
     typer.Option(
         "--strict",
         metavar="",
-        help="End with an error where any log cannot be used, instead of setting it aside.",
+        help="Stop with an error if any log cannot be used, instead of setting it aside.",
     ),
 ]
 AsJson = Annotated[
     bool,
-    typer.Option("--json", metavar="", help="Print JSON on standard output, and only that."),
+    typer.Option("--json", metavar="", help="Print JSON to standard output and nothing else."),
 ]
 Overwrite = Annotated[
     bool, typer.Option("--overwrite", metavar="", help="Replace an earlier result.")
+]
+PlotFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--plot",
+        metavar="FILE",
+        help="Also draw a picture into a new file: .png, .svg or .pdf.",
+        show_default=False,
+    ),
 ]

@@ -1,4 +1,4 @@
-"""``tuneassist plan``: what to hold next, in order."""
+"""``tuneassist plan``: list what to hold next, in order."""
 
 from __future__ import annotations
 
@@ -7,14 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tuneassist import show, workflow
+from tuneassist.cli import console
+from tuneassist.cli.commands import new_app
+from tuneassist.cli.inputs import reducer
 from tuneassist.cli.options import AsJson, Overwrite, Strict
+from tuneassist.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from tuneassist.loop.plan import Plan
-    from tuneassist.parallel import LogsAtHand
-    from tuneassist.settings import Setup
     from tuneassist.workflow.plan import PlanStart
 
 Known = Annotated[
@@ -27,14 +30,20 @@ Known = Annotated[
 ]
 Minutes = Annotated[
     float,
-    typer.Option("--minutes", "-m", metavar="M", help="Time on a warm engine.", show_default=False),
+    typer.Option(
+        "--minutes",
+        "-m",
+        metavar="M",
+        help="Time available on a warm engine, in minutes.",
+        show_default=False,
+    ),
 ]
 HoldSeconds = Annotated[
     float | None,
     typer.Option(
         "--hold-seconds",
         metavar="S",
-        help="Length of each hold; left out: plan.hold_s of the setup, or its default.",
+        help="Length of each hold in seconds. Default: plan.hold_s of the setup, or its default.",
         show_default=False,
     ),
 ]
@@ -44,25 +53,32 @@ SetupOfLogs = Annotated[
         "--setup",
         "-s",
         metavar="FILE",
-        help="The car's setup file (TOML); a tune's folder has its own.",
+        help="The car's setup file (TOML). A tune's folder has its own.",
         show_default=False,
     ),
 ]
 CsvFile = Annotated[
     Path | None,
-    typer.Option("--csv", metavar="FILE", help="Also write a new CSV.", show_default=False),
+    typer.Option(
+        "--csv",
+        metavar="FILE",
+        help="Also write the holds to a new CSV file.",
+        show_default=False,
+    ),
 ]
 SheetFile = Annotated[
     Path | None,
     typer.Option(
         "--sheet",
         metavar="FILE",
-        help="Also draw one page for the operator: .png, .svg or .pdf.",
+        help="Also draw a one-page sheet for the operator: .png, .svg or .pdf.",
         show_default=False,
     ),
 ]
+app = new_app()
 
 
+@app.command()
 def plan(
     known: Known,
     *,
@@ -75,59 +91,38 @@ def plan(
     strict: Strict = False,
     json: AsJson = False,
 ) -> None:
-    """List the holds that take most of the remaining doubt away for the time.
+    """List the holds that reduce doubt most in the time available.
 
-    Weighted by where the car is driven (low and middle speeds, or as [plan] in the setup says),
-    within reach as logged, light load first, with rests between heavy holds.
+    Cells in which the car is driven weigh more: low and middle speeds, or as [plan] in the setup
+    says. Holds stay within the range that was logged. Light loads come first, with rests between
+    heavy holds.
     """
     if not 0 < minutes < float("inf"):
-        raise typer.BadParameter(f"{minutes:g} minutes is no time. Give more than 0.")
-    _require_free(csv, sheet, overwrite=overwrite)
+        raise typer.BadParameter(f"--minutes must be greater than 0 and finite, not {minutes:g}.")
+    workflow.plan.require_plan_files(csv, sheet, overwrite=overwrite)
     start = _with_hold(_start(known, setup, is_strict=strict), hold_seconds)
     made = start.plan(minutes)
-    written = _write(made, start, csv=csv, sheet=sheet)
+    written = workflow.plan.write_plan(made, start, csv=csv, sheet=sheet)
     if json:
-        _show_json(made, start)
+        _write_json(made, start)
     else:
-        _show_screen(made, start, written)
+        _write_screen(made, start, written)
 
 
-def _require_free(csv: Path | None, sheet: Path | None, *, overwrite: bool) -> None:
-    """Refuse files that could not be written, before any work is done."""
-    from tuneassist.workflow.new_file import require_new_file
-
-    for path in (csv, sheet):
-        if path is not None:
-            require_new_file(path, overwrite=overwrite)
-    if sheet is not None:
-        from tuneassist.show.plots import plot_format, require_matplotlib
-
-        require_matplotlib()
-        plot_format(sheet.suffix)
+def _write_json(made: Plan, start: PlanStart) -> None:
+    record = show.plan.plan_record(made, setup=start.setup, is_simulated=start.is_simulated)
+    console.write_json({**record, "set_aside": start.unusable})
 
 
-def _show_json(made: Plan, start: PlanStart) -> None:
-    from tuneassist.cli.console import show_json
-    from tuneassist.show.plan import plan_record
-
-    record = plan_record(made, setup=start.setup, is_simulated=start.is_simulated)
-    show_json({**record, "set_aside": start.unusable})
-
-
-def _show_screen(made: Plan, start: PlanStart, written: Sequence[Path]) -> None:
-    from tuneassist.cli.console import look_of, screen, show
-    from tuneassist.show.plan import plan_screen, written_lines
-
-    console = screen()
-    view = plan_screen(
-        made, setup=start.setup, display=look_of(console), is_simulated=start.is_simulated
+def _write_screen(made: Plan, start: PlanStart, written: Sequence[Path]) -> None:
+    screen = console.screen()
+    view = show.plan.plan_screen(
+        made, setup=start.setup, display=console.display_of(screen), is_simulated=start.is_simulated
     )
-    show(console, view, *written_lines(written))
+    console.write(screen, view, *show.plan.written_lines(written))
 
 
 def _with_hold(start: PlanStart, seconds: float | None) -> PlanStart:
-    from tuneassist.errors import InputError
-
     if seconds is None:
         return start
     try:
@@ -137,24 +132,17 @@ def _with_hold(start: PlanStart, seconds: float | None) -> PlanStart:
 
 
 def _start(known: Sequence[Path], setup: Path | None, *, is_strict: bool) -> PlanStart:
-    from tuneassist.cli.inputs import find_logs, reduce_logs
-    from tuneassist.workflow.plan import is_tune, start_of_logs, start_of_tune
-
-    if len(known) == 1 and is_tune(known[0]):
+    if len(known) == 1 and workflow.plan.is_tune(known[0]):
         if setup is not None:
-            raise typer.BadParameter("A tune's folder has its own setup; leave --setup out.")
-        return start_of_tune(known[0])
+            raise typer.BadParameter("A tune's folder has its own setup. Leave out --setup.")
+        return workflow.plan.start_of_tune(known[0])
     if setup is None:
         raise typer.BadParameter(_without_setup(known))
-
-    def reduce(car: Setup) -> LogsAtHand:
-        return reduce_logs(find_logs(known), setup=car, is_strict=is_strict)
-
-    return start_of_logs(reduce, setup=setup)
+    return workflow.plan.start_of_logs(reducer(known, is_strict=is_strict), setup=setup)
 
 
 def _without_setup(known: Sequence[Path]) -> str:
-    """Say what is wrong where neither a tune's folder nor a setup was named."""
+    """Explain what is missing when neither a tune's folder nor a setup was given."""
     first = known[0]
     if not first.exists():
         problem = f"{first}: there is no such file or folder."
@@ -163,19 +151,3 @@ def _without_setup(known: Sequence[Path]) -> str:
     else:
         problem = f"{first}: a log needs --setup."
     return f"{problem} Name a tune's folder, or logs (or their folder) with --setup."
-
-
-def _write(made: Plan, start: PlanStart, *, csv: Path | None, sheet: Path | None) -> list[Path]:
-    """Write what was asked for, each file whole or not at all."""
-    from tuneassist.files.safe_files import write_atomically
-    from tuneassist.files.serialise import frame_csv
-
-    if csv is not None:
-        write_atomically(csv, frame_csv(made.holds).encode("utf-8"))
-    if sheet is not None:
-        from tuneassist.show.plan_sheet import plan_sheet
-        from tuneassist.show.plots import picture, plot_format
-
-        figure = plan_sheet(made, setup=start.setup, is_simulated=start.is_simulated)
-        write_atomically(sheet, picture(figure, plot_format(sheet.suffix)))
-    return [path for path in (csv, sheet) if path is not None]

@@ -1,4 +1,4 @@
-"""``tuneassist propose``: logs in, a limited and checked correction grid out."""
+"""``tuneassist propose``: turn logs into a limited and checked correction grid."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tuneassist.cli.console import look_of, screen, show, show_json, tell
+from tuneassist import files, show, workflow
+from tuneassist.cli import console
+from tuneassist.cli.commands import new_app
+from tuneassist.cli.inputs import reducer
 from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Strict, Workers
 
 if TYPE_CHECKING:
-    from tuneassist.parallel import LogsAtHand
-    from tuneassist.settings import Setup
-    from tuneassist.workflow.write import ProposalWritten
+    from tuneassist.workflow.proposal import WrittenProposal
 
 Out = Annotated[
     Path,
@@ -21,7 +22,7 @@ Out = Annotated[
         "--out",
         "-o",
         metavar="FOLDER",
-        help="Folder for the result: step.csv, grid.csv, cells.csv, proposal.json.",
+        help="Folder for the result: step.csv, grid.csv, cells.csv and proposal.json.",
         show_default=False,
     ),
 ]
@@ -31,8 +32,8 @@ GridFile = Annotated[
         "--grid",
         "-g",
         metavar="FILE",
-        help="Correction grid that the controller held while these logs were recorded. "
-        "Left out: all zeros.",
+        help="Correction grid that was in the controller while the logs were recorded. Default: "
+        "all zeros.",
         show_default=False,
     ),
 ]
@@ -42,11 +43,13 @@ Quiet = Annotated[
         "--quiet",
         "-q",
         metavar="",
-        help="Print one line, no tables; doubts go to standard error.",
+        help="Print one line instead of tables; doubts go to standard error.",
     ),
 ]
+app = new_app()
 
 
+@app.command()
 def propose(
     logs: Logs,
     setup: SetupFile,
@@ -60,67 +63,55 @@ def propose(
     json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
-    """Propose a bounded correction from logs, and write it as a grid.
+    """Propose a limited correction grid from logs and write it.
 
-    Steady warm stretches are compared with the target, cell by cell. Where there is no evidence
-    nothing changes; every rule of the setup holds; a second, independent check looks at the grid
-    before anything is written. A log that cannot be used is set aside and named.
+    Compares steady, warm stretches with the target, cell by cell. A cell without evidence does not
+    change. Every rule of the setup holds, and an independent checker verifies the grid before it
+    is written. A log that cannot be used is set aside and named.
     """
-    from tuneassist.cli.inputs import find_logs, reduce_logs
-    from tuneassist.show.labels import grid_words
-    from tuneassist.workflow.write import propose_files
-
-    def reduce(car: Setup) -> LogsAtHand:
-        return reduce_logs(
-            find_logs(logs), setup=car, is_strict=strict, workers=workers, scheduler=scheduler
-        )
-
-    done = propose_files(
-        reduce, setup=setup, out=out, grid=grid, in_force=grid_words(grid), overwrite=overwrite
+    reduce = reducer(logs, is_strict=strict, workers=workers, scheduler=scheduler)
+    done = workflow.proposal.propose_files(
+        reduce, setup=setup, out=out, grid=grid, overwrite=overwrite
     )
     if json:
-        show_json(_summary(done))
+        console.write_json(_summary(done))
+    elif quiet:
+        _write_line(done, out=out, has_grid=grid is not None)
     else:
-        show_screen(done, out=out, has_grid=grid is not None, is_quiet=quiet)
+        _write_screen(done, out=out, has_grid=grid is not None)
 
 
-def _summary(done: ProposalWritten) -> dict[str, Any]:
+def _summary(done: WrittenProposal) -> dict[str, Any]:
     """Return what ``--json`` prints."""
-    from tuneassist.files.result_writer import RESULT_FILES
-    from tuneassist.show.notes import proposal_notes
-    from tuneassist.workflow.result import proposal_summary
-
-    return proposal_summary(
+    return workflow.proposal_files.proposal_summary(
         done.proposal,
         logs=done.logs,
-        files={name: done.folder / name for name in RESULT_FILES},
-        notes=proposal_notes(done.proposal, done.logs),
+        files={name: done.folder / name for name in files.result_writer.RESULT_FILES},
+        notes=show.notes.proposal_notes(done.proposal, done.logs),
         in_force=done.in_force,
         is_simulated=done.is_simulated,
     )
 
 
-def show_screen(done: ProposalWritten, *, out: Path, has_grid: bool, is_quiet: bool) -> None:
-    """Print the screen of a proposal that was written, or one line of it."""
-    from tuneassist.show import proposal as screens
-    from tuneassist.show.notes import proposal_doubts
+def _write_line(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
+    """Print one line without wrapping; doubts go to standard error."""
+    words = show.proposal.short_words(done.proposal, out, has_grid=has_grid)
+    console.screen().print(words, soft_wrap=True)
+    for doubt in show.notes.proposal_doubts(done.proposal, done.logs):
+        console.tell(doubt)
 
-    made, console = done.proposal, screen()
-    if is_quiet:
-        words = screens.short_words(made, out, has_grid=has_grid)
-        console.print(words, soft_wrap=True)  # one line, however narrow the terminal
-        for doubt in proposal_doubts(made, done.logs):
-            tell(doubt)
-        return
-    has_step = bool((made.limited.step_pct != 0).any())
-    show(
-        console,
-        screens.proposal_screen(
-            made,
-            logs=done.logs,
-            in_force=done.in_force,
-            display=look_of(console),
-            is_simulated=done.is_simulated,
-        ),
-        screens.written_screen(out, setup=made.setup, has_step=has_step, has_grid=has_grid),
+
+def _write_screen(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
+    screen, made = console.screen(), done.proposal
+    view = show.proposal.proposal_screen(
+        made,
+        logs=done.logs,
+        in_force=done.in_force,
+        display=console.display_of(screen),
+        is_simulated=done.is_simulated,
     )
+    has_step = bool((made.limited.step_pct != 0).any())
+    written = show.proposal.written_screen(
+        out, setup=made.setup, has_step=has_step, has_grid=has_grid
+    )
+    console.write(screen, view, written)

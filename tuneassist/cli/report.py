@@ -1,4 +1,4 @@
-"""``tuneassist report``: one self-contained page about a tune."""
+"""``tuneassist report``: write one self-contained page about a tune."""
 
 from __future__ import annotations
 
@@ -7,12 +7,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tuneassist import files, workflow
+from tuneassist.cli import console
+from tuneassist.cli.commands import new_app
 from tuneassist.cli.full_load import (
     After,
     Before,
     Driven,
     Ignition,
     IgnitionWord,
+    ManyLogs,
     Standard,
     Units,
     Zero,
@@ -20,19 +24,19 @@ from tuneassist.cli.full_load import (
     reader_of,
     value_of,
 )
+from tuneassist.cli.inputs import find_logs
 from tuneassist.cli.options import AsJson, Overwrite
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tuneassist.show.report_data import ReportData
-    from tuneassist.workflow.report import FullLoadAsked, ReportWritten
+    from tuneassist.workflow.report import FullLoadRequest, WrittenReport
 
 Paths = Annotated[
     list[Path] | None,
     typer.Argument(
         metavar="[FOLDER [LOG...]]",
-        help="A tune's folder, or a proposal's with, if you like, the logs it was made from.",
+        help="A tune's folder, or a proposal's folder with, optionally, the logs it used.",
         show_default=False,
     ),
 ]
@@ -47,7 +51,7 @@ Customer = Annotated[
     typer.Option(
         "--customer",
         metavar="",
-        help="Leave out what a customer cannot use: settings, evidence tables, commands.",
+        help="Leave out what a customer cannot use: settings, evidence tables and commands.",
     ),
 ]
 Figures = Annotated[
@@ -55,14 +59,14 @@ Figures = Annotated[
     typer.Option(
         "--figures",
         metavar="FOLDER",
-        help="Also write every figure into this new folder, as PNG and SVG.",
+        help="Also write every figure to this new folder, as PNG and SVG.",
         show_default=False,
     ),
 ]
 Tunes = Annotated[
     Path | None,
     typer.Option(
-        "--tunes", metavar="FOLDER", help="A folder with a set of tunes.", show_default=False
+        "--tunes", metavar="FOLDER", help="Folder with a set of tunes.", show_default=False
     ),
 ]
 SetupAlone = Annotated[
@@ -71,12 +75,14 @@ SetupAlone = Annotated[
         "--setup",
         "-s",
         metavar="FILE",
-        help="The car's setup file, where no folder is given that has its own.",
+        help="The car's setup file, for a report without a folder. A folder has its own.",
         show_default=False,
     ),
 ]
+app = new_app()
 
 
+@app.command(cls=ManyLogs)
 def report(
     paths: Paths = None,
     *,
@@ -95,22 +101,16 @@ def report(
     overwrite: Overwrite = False,
     json: AsJson = False,
 ) -> None:
-    """Write a page about a tune that needs no network: for a screen, a phone, and A4 paper.
+    """Write a report on a tune as one self-contained HTML page.
 
-    What was asked, cells before and after, coverage and confidence, what was limited and why, the
-    rounds, full-load curves (--before, --after), the set of tunes (--tunes), what is left to do,
-    and cautions.
+    The page needs no network and suits a screen, a phone and A4 paper. It shows what was asked for,
+    the cells before and after, coverage and confidence, what was limited and why, the rounds,
+    full-load curves (--before, --after), the set of tunes (--tunes), what is left to do, and
+    cautions.
     """
-    from tuneassist.cli.inputs import find_logs
-    from tuneassist.show.report import require_report
-    from tuneassist.workflow.new_file import require_new_file
-    from tuneassist.workflow.report import ReportAsked, report_data, write_report
-
     folder, logs = _split(paths or [])
     _check_usage(folder, before, after, tunes, setup, zero=zero)
-    require_report()
-    require_new_file(out, overwrite=overwrite)
-    asked = ReportAsked(
+    asked = workflow.report.ReportRequest(
         folder=folder,
         find_logs=lambda: find_logs(logs),
         full_load=_full_load(before, after, ignition, driven, is_zero=zero),
@@ -120,12 +120,13 @@ def report(
         units=value_of(units),
     )
     with ignition_as_usage():
-        data = report_data(asked)
-    done = write_report(data, out, figures=figures, is_customer=customer, overwrite=overwrite)
+        done = workflow.report.make_report(
+            asked, out, figures=figures, is_customer=customer, overwrite=overwrite
+        )
     if json:
-        _show_json(done, data, out)
+        _write_json(done, out)
     else:
-        _show_screen(done, out, figures)
+        _write_screen(done, out, figures)
 
 
 def _full_load(
@@ -135,53 +136,44 @@ def _full_load(
     driven: tuple[float, float] | None,
     *,
     is_zero: bool,
-) -> FullLoadAsked | None:
-    from tuneassist.cli.console import tell
-    from tuneassist.workflow.report import FullLoadAsked
-
+) -> FullLoadRequest | None:
     if not before or not after:
         return None
-    return FullLoadAsked(
-        reader_of(before), reader_of(after), tell, value_of(ignition), driven, is_zero
+    return workflow.report.FullLoadRequest(
+        reader_of(before), reader_of(after), console.tell, value_of(ignition), driven, is_zero
     )
 
 
-def _show_json(done: ReportWritten, data: ReportData, out: Path) -> None:
-    from tuneassist.cli.console import show_json
-
+def _write_json(done: WrittenReport, out: Path) -> None:
     record = {"out": str(out), "sections": list(done.titles),
               "figures": [str(path) for path in done.figures]}  # fmt: skip
-    show_json({**({"simulated": True} if data.is_simulated else {}), **record})
+    console.write_json({**({"simulated": True} if done.is_simulated else {}), **record})
 
 
-def _show_screen(done: ReportWritten, out: Path, figures: Path | None) -> None:
-    from tuneassist.cli.console import screen, show
-
+def _write_screen(done: WrittenReport, out: Path, figures: Path | None) -> None:
     lines = [f"Written: {out}"]
     if figures is not None:
         lines.append(f"Figures: {figures}, {len(done.figures)} files")
-    show(screen(), *lines)
+    console.write(console.screen(), *lines)
 
 
 def _split(paths: Sequence[Path]) -> tuple[Path | None, list[Path]]:
-    """Tell the folder from the logs; a file of a proposal stands for its folder."""
-    from tuneassist.files.result_writer import RESULT_FILES
-
+    """Separate the folder from the logs; a proposal's file means its folder."""
     folders, logs = [], []
     for path in paths:
         if path.is_dir():
             folders.append(path)
-        elif path.name in RESULT_FILES:
+        elif path.name in files.result_writer.RESULT_FILES:
             folders.append(path.parent)
         else:
             logs.append(path)
     folders = list(dict.fromkeys(folders))
     if len(folders) > 1:
-        raise typer.BadParameter("one tune or proposal at a time: name one folder.")
+        raise typer.BadParameter("name one folder only, of a tune or a proposal.")
     if logs and not folders:
         raise typer.BadParameter(
-            f"{logs[0]} is no folder. Name the folder that rounds or propose wrote; full-load "
-            "logs stand after --before and --after."
+            f"{logs[0]} is not a folder. Name the folder that rounds or propose wrote; full-load "
+            "logs go after --before and --after."
         )
     return (folders[0] if folders else None), logs
 
@@ -196,10 +188,12 @@ def _check_usage(
     zero: bool,
 ) -> None:
     if zero and not before:
-        raise typer.BadParameter("--zero judges full-load runs: name them with --before, --after.")
+        raise typer.BadParameter("--zero needs full-load runs: add --before and --after.")
     if bool(before) != bool(after):
-        raise typer.BadParameter("--before and --after go together.")
+        raise typer.BadParameter("--before and --after are needed together.")
     if folder is None and not before and tunes is None:
         raise typer.BadParameter("nothing to report: name a folder, full-load logs or --tunes.")
     if folder is not None and setup is not None:
-        raise typer.BadParameter("--setup is for reports without a folder; the folder has its own.")
+        raise typer.BadParameter(
+            "--setup is only for a report without a folder; the folder has its own."
+        )

@@ -1,7 +1,7 @@
-"""Standard streams that fail: what cannot be shown never changes what a command does.
+"""Standard streams that fail: output that cannot be written never changes what a command does.
 
-A reader who went away is no error: the rest is left unsaid. A full disk is one, told at the end,
-after the command has done its work and with the status that it would have had otherwise.
+A closed pipe is not an error: the rest of the output is dropped. A full disk is one: it is reported
+at the end, when the command has done its work.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
 _GONE = {errno.EPIPE, errno.ESHUTDOWN, *([errno.EINVAL] if os.name == "nt" else [])}
-"""What the system says when the reader of a pipe has gone; Windows has its own word."""
+"""Error numbers of a pipe without a reader; Windows has its own."""
 
 
-class _Outlet(io.RawIOBase):
-    """Bytes on their way out; after a failure the rest is dropped.
+class _SafeOutput(io.RawIOBase):
+    """A raw stream that drops everything after a failed write.
 
     Parameters
     ----------
     raw
-        The stream itself, without a buffer.
+        The stream, without a buffer.
     """
 
     def __init__(self, raw: Any) -> None:
@@ -51,32 +51,32 @@ class _Outlet(io.RawIOBase):
         return memoryview(data).nbytes
 
 
-def guard() -> None:
-    """Make standard output and error such that writing to them cannot fail."""
-    _occupy()
-    sys.stdout, sys.stderr = _guarded(sys.stdout), _guarded(sys.stderr)
+def keep_writable() -> None:
+    """Make writing to standard output and standard error never fail."""
+    _fill_closed_numbers()
+    sys.stdout, sys.stderr = _writable(sys.stdout), _writable(sys.stderr)
 
 
-def complaint() -> str:
-    """Bring out what is still held, and say why standard output was not written; empty if it was.
+def failure_message() -> str:
+    """Flush the streams; return why standard output was not written, empty if it was.
 
-    Flushed here, a stream that fails is not met at the interpreter's end.
+    Flushing here avoids a failure when the interpreter exits.
     """
     for stream in (sys.stdout, sys.stderr):
         with contextlib.suppress(OSError, ValueError):
             stream.flush()
     raw = getattr(getattr(sys.stdout, "buffer", None), "raw", None)
-    failure = raw.failure if isinstance(raw, _Outlet) else None
+    failure = raw.failure if isinstance(raw, _SafeOutput) else None
     if failure is None or failure.errno in _GONE:
         return ""
     return (
         f"standard output cannot be written: {failure.strerror or failure}. "
-        "What the command wrote to files is whole."
+        "Files written by the command are complete."
     )
 
 
-def _occupy() -> None:
-    """Give a closed standard stream's number away, so that no file of ours is taken for it."""
+def _fill_closed_numbers() -> None:
+    """Open the null device for a closed standard stream, so that no other file gets its number."""
     for number in range(3):
         try:
             os.fstat(number)
@@ -85,18 +85,18 @@ def _occupy() -> None:
                 os.open(os.devnull, os.O_RDWR)  # it takes the lowest free number, this one
 
 
-def _guarded(stream: TextIO | None) -> TextIO:
-    """Put an outlet under a text stream; a closed one gets the system's own drain.
+def _writable(stream: TextIO | None) -> TextIO:
+    """Make a text stream safe to write to; a closed one writes to the null device.
 
-    A label may hold what a code page lacks: it is replaced by a question mark.
+    Characters that a code page lacks are replaced by a question mark.
     """
     if stream is None:
-        drain = io.BufferedWriter(_Outlet(io.FileIO(os.devnull, "w")))
+        drain = io.BufferedWriter(_SafeOutput(io.FileIO(os.devnull, "w")))
         return io.TextIOWrapper(drain, encoding="utf-8", errors="replace")
     if not isinstance(stream, io.TextIOWrapper):
         return stream
     return io.TextIOWrapper(
-        io.BufferedWriter(_Outlet(getattr(stream.buffer, "raw", stream.buffer))),
+        io.BufferedWriter(_SafeOutput(getattr(stream.buffer, "raw", stream.buffer))),
         encoding=stream.encoding,
         errors="replace",
         line_buffering=stream.line_buffering,

@@ -1,4 +1,4 @@
-"""``tuneassist verify``: any grid file against every rule of a setup."""
+"""``tuneassist verify``: check a grid file against every rule of a setup."""
 
 from __future__ import annotations
 
@@ -7,6 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tuneassist import show, workflow
+from tuneassist.cli import console
+from tuneassist.cli.commands import new_app
 from tuneassist.cli.options import AsJson, SetupFile
 
 if TYPE_CHECKING:
@@ -14,57 +17,52 @@ if TYPE_CHECKING:
 
 GridFile = Annotated[
     Path,
-    typer.Argument(metavar="GRID", help="The grid file to look at.", show_default=False),
+    typer.Argument(metavar="GRID", help="The grid file to check.", show_default=False),
 ]
 Against = Annotated[
     Path | None,
     typer.Option(
         "--against",
         metavar="FILE",
-        help="Grid that the controller holds now; with it, rules on changes are looked at too, "
-        "and what is wrong in both is marked as carried over.",
+        help="Grid that is in the controller now. With it, the rules on changes are checked too, "
+        "and breaches in both grids are marked as carried over.",
         show_default=False,
     ),
 ]
+app = new_app()
 
 
+@app.command()
 def verify(grid: GridFile, setup: SetupFile, against: Against = None, json: AsJson = False) -> None:
-    """Hold a grid file against every rule of the setup.
+    """Check a grid file against every rule of the setup.
 
-    Ends with exit status 5 when a rule is broken, each breach named, whether this grid brought it
-    in or it was carried over from the one before. Writes no file.
+    Names every breach, and whether this grid introduced it or carried it over from the grid that is
+    in the controller (--against). Exit status 5 when a rule is broken. Writes no file.
     """
-    from tuneassist.workflow.verify import verify_file
-
-    found = verify_file(grid, setup=setup, against=against)
+    found = workflow.verify.verify_file(grid, setup=setup, against=against)
     if json:
-        _show_json(found)
+        _write_json(found)
     found.require_clean()
     if not json:
-        _show_screen(found)
+        _write_screen(found)
 
 
-def _show_json(found: VerifiedFile) -> None:
-    from tuneassist.cli.console import show_json
-    from tuneassist.show.rules import breach_record
-
-    show_json(
+def _write_json(found: VerifiedFile) -> None:
+    console.write_json(
         {
             "grid": str(found.grid),
             "is_clean": not found.breaches,
             "carried_over": found.carried_over,
-            "breaches": breach_record(found.breaches),
+            "breaches": show.rules.breach_record(found.breaches),
         }
     )
 
 
-def _show_screen(found: VerifiedFile) -> None:
-    from tuneassist.cli.console import screen, show
-    from tuneassist.show.rules import clean_screen
-
-    car = found.setup
-    has_against = found.against is not None
-    show(
-        screen(),
-        clean_screen(str(found.grid), setup=car, cells=car.axes.size, has_against=has_against),
+def _write_screen(found: VerifiedFile) -> None:
+    view = show.rules.clean_screen(
+        str(found.grid),
+        setup=found.setup,
+        cells=found.setup.axes.size,
+        has_against=found.against is not None,
     )
+    console.write(console.screen(), view)

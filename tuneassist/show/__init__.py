@@ -2,3 +2,27 @@
 
 Every function here returns something that `rich` can render, a figure, or plain values for JSON.
 """
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from tuneassist.lazy import modules_of
+
+if TYPE_CHECKING:
+    from tuneassist.show import (  # noqa: F401 - known to type checkers
+        check,
+        coverage,
+        inert_console,
+        keys,
+        look,
+        notes,
+        plan,
+        proposal,
+        rounds,
+        rules,
+        runs,
+        tunes,
+    )
+else:
+    __getattr__ = modules_of(__name__)

@@ -1,20 +1,53 @@
-"""What the program does: a proposal, a round of a tune, coverage; what commands and notebooks call.
+"""What the program does, as calls that take and return objects and show nothing.
 
-Every call takes and gives objects and shows nothing. A command reads its options, makes one call,
-shows what came back; a notebook makes the same call.
+A command reads its options, makes one call and shows the result; a notebook makes the same call.
 
 ::
 
-    logs          files to reduced logs, named, none of them twice
-    result        a proposal as the contents of its four files, checked in the form they are read
-    write         a proposal or a grid into files
-    coverage      how well logs cover the cells
-    plan          what to hold next, from a tune or from logs
-    report        what a report is made from, and the page
-    report_source a tune's or a proposal's folder, as a report takes it
-    round_result  a round judged, and the contents of its folder
-    runs          full-load runs before and after
-    steps         the steps of a tune: start, add, accept, reject, undo, found, status
-    verify        a grid file held against every rule
-    tune          a tune's folder as an object with these steps
+    logs              read and reduce log files
+    log_files         which files of a folder are logs
+    check             how logs are read, and what they are worth as evidence
+    coverage          how well logs cover the cells
+    proposal          propose from log files, and write proposals and grids
+    proposal_files    the contents of a proposal's four files
+    grid_in_force     read the grid in the controller
+    limits            the safety rules in force
+    verify            check a grid file against every rule
+    tune              a tune's folder as an object, for notebooks
+    tune_steps        start, add, accept, reject, undo, found and status of a tune
+    round_evaluation  evaluate a round, and make the contents of its folder
+    plan              what to hold next, from a tune or from logs
+    runs              compare full-load runs before and after a change
+    tunes             check a set of tunes of one car
+    report            make a report
+    report_source     read a tune's or a proposal's folder for a report
+    pictures          draw pictures into files
+    output_paths      refuse output files and folders that could not be written
 """
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from tuneassist.lazy import modules_of
+
+if TYPE_CHECKING:
+    from tuneassist.workflow import (  # noqa: F401 - known to type checkers
+        check,
+        coverage,
+        limits,
+        log_files,
+        logs,
+        pictures,
+        plan,
+        proposal,
+        proposal_files,
+        report,
+        round_evaluation,
+        runs,
+        tune_steps,
+        tunes,
+        verify,
+    )
+else:
+    __getattr__ = modules_of(__name__)

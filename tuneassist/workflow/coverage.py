@@ -1,9 +1,10 @@
-"""How well logs cover the cells: what was seen, held and can be trusted."""
+"""How well logs cover the cells: which are seen, held and trusted."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import pandas as pd
 
@@ -11,8 +12,10 @@ from tuneassist.arguments import of_kind
 from tuneassist.errors import SetupError
 from tuneassist.evidence.coverage import count_blank, count_states, coverage_table
 from tuneassist.evidence.residuals import hold_residuals
+from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Grid
 from tuneassist.inert import inert
+from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Evidence, LogEvidence, gather, grid_in_force, logs_of, reduce_log
 from tuneassist.reading import Log
 from tuneassist.settings import READ_SETUP, Setup
@@ -23,14 +26,14 @@ from tuneassist.workflow.logs import is_simulated
 
 @dataclass(frozen=True, eq=False)
 class Coverage:
-    """What logs say about each cell, and how well.
+    """How well logs cover each cell.
 
     Parameters
     ----------
     setup
         The car's setup.
     evidence
-        What all logs together say.
+        The evidence of all logs.
     table
         One row per cell: see `tuneassist.evidence.coverage.coverage_table`.
     is_simulated
@@ -53,7 +56,13 @@ class Coverage:
         return count_blank(self.table)
 
     def beside(self, unusable: Mapping[str, str]) -> Coverage:
-        """Return the same coverage with the logs that could not be used."""
+        """Return the same coverage, with the logs that could not be used.
+
+        Parameters
+        ----------
+        unusable
+            Why each was set aside, by name.
+        """
         return replace(self, evidence=self.evidence.beside(unusable))
 
     def to_frame(self) -> pd.DataFrame:
@@ -96,26 +105,26 @@ class Coverage:
 
 
 def coverage(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = None) -> Coverage:
-    """Say which cells the logs have seen, held and can be trusted about.
+    """Find out which cells the logs have seen, held and made trustworthy.
 
     Parameters
     ----------
     logs
-        Logs as read, or one.
+        One log or several, as read.
     setup
         The car's setup.
     current
-        The grid that the controller held while they were logged; None is all zeros.
+        The grid that was in the controller while they were recorded; None is all zeros.
 
     Returns
     -------
     Coverage
-        The same cells that ``tuneassist coverage`` shows.
+        The same cells as ``tuneassist coverage`` shows.
 
     Raises
     ------
     InputError
-        When no log is given, or something else than a log, a setup or a grid of its axes.
+        When no log is given, or an argument is not a log, a setup or a grid on its axes.
 
     Examples
     --------
@@ -131,17 +140,49 @@ def coverage(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = 
     of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
     grid, read = grid_in_force(current, setup), logs_of(logs)
     reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in read]
-    return cover(reduced, setup, current=grid, is_simulated=is_simulated(read, setup))
+    return cover_reduced(reduced, setup, current=grid, is_simulated=is_simulated(read, setup))
 
 
-def cover(
+def cover_files(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> Coverage:
+    """Find out which cells log files have seen, held and made trustworthy.
+
+    Parameters
+    ----------
+    reduce
+        Reads the logs with the setup.
+    setup
+        The setup's file.
+
+    Raises
+    ------
+    TuneassistError
+        When setup or logs cannot be used, or the logs hold no evidence.
+    """
+    car = read_setup(setup)
+    found = reduce(car)
+    simulated = is_simulated([one.log for one in found.used], car)
+    seen = cover_reduced([one.evidence for one in found.used], car, is_simulated=simulated)
+    return seen.beside(found.unusable)
+
+
+def cover_reduced(
     logs: Sequence[LogEvidence],
     setup: Setup,
     *,
     current: Grid | None = None,
     is_simulated: bool = False,
 ) -> Coverage:
-    """Say how well logs that were reduced before cover the cells; parameters as for `coverage`."""
+    """Return how well reduced logs cover the cells.
+
+    Parameters
+    ----------
+    logs
+        The reduced logs.
+    setup, current
+        As for `coverage`.
+    is_simulated
+        Whether label or logs say that the data are simulated.
+    """
     evidence = gather(logs, setup=setup, current=grid_in_force(current, setup))
     table = coverage_table(
         setup.axes,

@@ -1,36 +1,34 @@
-"""Files to reduced logs: named so that they can be told apart, none of them counted twice."""
+"""Read and reduce log files, with distinct names and no duplicates."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
 from tuneassist.errors import LogError
 from tuneassist.inert import inert
-
-if TYPE_CHECKING:
-    from tuneassist.parallel import Answer, LogsAtHand
-    from tuneassist.reading import Log
-    from tuneassist.settings import Setup
+from tuneassist.parallel import Answer, LogFile, LogsAtHand, try_file, try_files, usable_logs
+from tuneassist.reading import Log, read_log
+from tuneassist.settings import Setup
 
 
-class Watch(Protocol):
-    """Whoever is told how far the reading has come."""
+class ReadingProgress(Protocol):
+    """Takes the progress of reading logs."""
 
     def for_log(self, index: int, name: str) -> Callable[[float], None]:
-        """Return what a reader calls with the share of this log that is done."""
+        """Return a callback that takes the share of this log that is done."""
 
     def after_log(self, count: int, name: str) -> None:
-        """Take note that so many logs are done, this one last."""
+        """Take the number of logs done and the name of the last one."""
 
 
-class NobodyWatches:
-    """Takes the news of reading and does nothing with it."""
+class NoProgress:
+    """Shows no progress."""
 
     def for_log(self, index: int, name: str) -> Callable[[float], None]:
-        """Return a call that does nothing."""
+        """Return a callback that does nothing."""
         return lambda share: None
 
     def after_log(self, count: int, name: str) -> None:
@@ -38,10 +36,15 @@ class NobodyWatches:
 
 
 def distinct_names(paths: Sequence[Path]) -> list[str]:
-    """Return file names, with as many folders before each as tell them apart.
+    """Return file names, each with as many parent folders as make it distinct.
 
-    They are what the logs are called from here on, and are safe to show; where that makes two
-    alike, a number tells them apart.
+    They are the names of the logs from here on and are safe to show. Names that become equal by
+    that are numbered.
+
+    Parameters
+    ----------
+    paths
+        The files.
 
     Examples
     --------
@@ -64,7 +67,7 @@ def distinct_names(paths: Sequence[Path]) -> list[str]:
 
 
 def _numbered(names: list[str], paths: Sequence[Path]) -> list[str]:
-    """Tell apart different files whose names look alike once they are safe to show."""
+    """Number different files whose names are equal once they are safe to show."""
     files: dict[str, list[Path]] = {}
     for name, path in zip(names, paths, strict=True):
         if path not in files.setdefault(name, []):
@@ -76,6 +79,34 @@ def _numbered(names: list[str], paths: Sequence[Path]) -> list[str]:
     ]
 
 
+def read_logs(
+    paths: Sequence[Path], *, setup: Setup | None, progress: ReadingProgress | None = None
+) -> list[Log]:
+    """Read logs whole.
+
+    Parameters
+    ----------
+    paths
+        The logs.
+    setup
+        Names the channels; None finds them by their headers.
+    progress
+        Takes the progress of reading.
+
+    Raises
+    ------
+    LogError
+        When a log cannot be used or is named twice.
+    """
+    reporter = progress or NoProgress()
+    logs = []
+    for index, (path, name) in enumerate(zip(paths, distinct_names(paths), strict=True)):
+        log = read_log(path, setup=setup, progress=reporter.for_log(index, name))
+        logs.append(replace(log, name=name))
+    refuse_duplicates(logs)
+    return logs
+
+
 def reduce_logs(
     paths: Sequence[Path],
     *,
@@ -83,7 +114,7 @@ def reduce_logs(
     is_strict: bool = False,
     workers: int = 1,
     scheduler: str | None = None,
-    watch: Watch | None = None,
+    progress: ReadingProgress | None = None,
 ) -> LogsAtHand:
     """Read logs and reduce them to holds.
 
@@ -94,48 +125,60 @@ def reduce_logs(
     setup
         The car's setup.
     is_strict
-        A log that cannot be used ends the job; else it is set aside while others are left.
+        Raise when a log cannot be used, instead of setting it aside.
     workers, scheduler
         As for `tuneassist.parallel.reduce_files`.
-    watch
-        Is told how far the reading has come.
+    progress
+        Takes the progress of reading.
 
     Raises
     ------
     LogError
-        When no log can be used, with ``is_strict`` when one cannot, or when the same one comes
-        twice.
+        When no log can be used, with ``is_strict`` when one cannot, or when a log is named twice.
     """
-    from tuneassist.parallel import LogFile, try_file, try_files, usable_logs
-
-    told = watch or NobodyWatches()
+    reporter = progress or NoProgress()
     files = [LogFile(p, name) for p, name in zip(paths, distinct_names(paths), strict=True)]
     if scheduler is None and (workers == 1 or len(files) == 1):
         answers: Iterable[Answer] = (
-            try_file(file, setup, told.for_log(index, file.name))
+            try_file(file, setup, reporter.for_log(index, file.name))
             for index, file in enumerate(files)
         )
     else:
-        answers = try_files(files, setup, workers=workers, scheduler=scheduler, done=told.after_log)
+        answers = try_files(
+            files, setup, workers=workers, scheduler=scheduler, done=reporter.after_log
+        )
     found = usable_logs(files, answers, is_strict=is_strict)
-    refuse_twins([one.log for one in found.used])
+    refuse_duplicates([one.log for one in found.used])
     return found
 
 
-def named_after(where: str, logs: LogsAtHand) -> LogsAtHand:
-    """Put a place ahead of the logs' names, since the next session's file often has the same."""
-    used = [one.called(f"{where}/{one.log.name}") for one in logs.used]
-    unusable = {f"{where}/{name}": why for name, why in logs.unusable.items()}
+def with_prefix(prefix: str, logs: LogsAtHand) -> LogsAtHand:
+    """Put a prefix before the logs' names: files of different sessions often share a name.
+
+    Parameters
+    ----------
+    prefix
+        Such as the name of a round.
+    logs
+        The reduced logs.
+    """
+    used = [one.called(f"{prefix}/{one.log.name}") for one in logs.used]
+    unusable = {f"{prefix}/{name}": why for name, why in logs.unusable.items()}
     return replace(logs, used=used, unusable=unusable)
 
 
-def refuse_twins(logs: Sequence[Log]) -> None:
-    """Refuse two logs with the same bytes: holds counted twice look surer than they are.
+def refuse_duplicates(logs: Sequence[Log]) -> None:
+    """Refuse two logs with the same bytes: evidence counted twice looks more certain than it is.
+
+    Parameters
+    ----------
+    logs
+        The logs as read.
 
     Raises
     ------
     LogError
-        With both names.
+        When there are such logs; the message names both.
     """
     seen: dict[str, str] = {}
     for log in logs:
@@ -143,19 +186,33 @@ def refuse_twins(logs: Sequence[Log]) -> None:
             raise LogError(
                 f"this log is the same as {seen[log.sha256]}, byte for byte.",
                 where=log.name,
-                mend="Name each log once: evidence counted twice looks surer than it is.",
+                mend="Name each log once: evidence counted twice looks more certain than it is.",
             )
         seen[log.sha256] = log.name
 
 
 def says_simulated(log: Log) -> bool:
-    """Tell whether a log's name or the lines above its header say that it is simulated."""
+    """Return whether a log's name, or a line above its header, says that it is simulated.
+
+    Parameters
+    ----------
+    log
+        The log as read.
+    """
     if "simulated" in log.name.casefold():
         return True
     return any("simulated" in line.casefold() for line in log.preamble)
 
 
 def is_simulated(logs: Sequence[Log], setup: Setup | None) -> bool:
-    """Tell whether the car's label or any log says that the data are simulated."""
+    """Return whether the car's label or any log says that the data are simulated.
+
+    Parameters
+    ----------
+    logs
+        The logs as read.
+    setup
+        The car's setup; None without one.
+    """
     label = setup.engine.label if setup else ""
     return "simulated" in label.casefold() or any(says_simulated(log) for log in logs)

@@ -1,4 +1,4 @@
-"""What to hold next, from a tune's folder or from logs."""
+"""Plan what to hold next, from a tune's folder or from logs."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ import numpy as np
 
 from tuneassist.evidence.repeats import unusable_notes
 from tuneassist.files.plan_section import read_plan_settings
+from tuneassist.files.safe_files import write_atomically
+from tuneassist.files.serialise import frame_csv
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.tune_folder import open_tune
 from tuneassist.files.tune_layout import HISTORY
@@ -22,7 +24,9 @@ from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Evidence, gather
 from tuneassist.settings import Setup
 from tuneassist.workflow.logs import is_simulated
-from tuneassist.workflow.round_result import count_visits
+from tuneassist.workflow.output_paths import require_new_file
+from tuneassist.workflow.pictures import draw_plan, require_picture
+from tuneassist.workflow.round_evaluation import count_visits
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,9 +38,9 @@ class PlanStart:
     setup
         The car's setup.
     settings
-        Weights and prices of time, from the setup's file.
+        Weights and times, from the setup's file.
     evidence
-        What is known so far; None where nothing has been logged.
+        The evidence so far; None if nothing was logged.
     visits
         Samples nearest to each breakpoint, moves included; None as above. [1]
     is_simulated
@@ -51,26 +55,31 @@ class PlanStart:
 
     @property
     def unusable(self) -> Mapping[str, str]:
-        """Names of the logs that could not be used, with the reason."""
+        """Why each log that could not be used was set aside, by name."""
         return dict(self.evidence.unusable) if self.evidence else {}
 
     def with_hold_s(self, seconds: float) -> PlanStart:
-        """Return the same with another length of each hold.
+        """Return the same start with another length of each hold.
+
+        Parameters
+        ----------
+        seconds
+            The length. [s]
 
         Raises
         ------
         InputError
-            When no hold can be so long. [s]
+            When the length is out of range.
         """
         return replace(self, settings=replace(self.settings, hold_s=seconds))
 
     def plan(self, minutes: float) -> Plan:
-        """Choose what to hold next; the notes name the logs that could not be used.
+        """Choose what to hold next; notes name the logs that could not be used.
 
         Parameters
         ----------
         minutes
-            Time there is, on a warm engine. [min]
+            Time available on a warm engine. [min]
 
         Raises
         ------
@@ -91,17 +100,28 @@ class PlanStart:
 
 
 def is_tune(folder: Path) -> bool:
-    """Tell whether a tune was started in this folder."""
+    """Return whether a folder holds a tune.
+
+    Parameters
+    ----------
+    folder
+        The folder.
+    """
     return (folder / HISTORY).is_file()
 
 
 def start_of_tune(folder: Path) -> PlanStart:
-    """Start from what the rounds of a tune say.
+    """Start from the rounds of a tune.
+
+    Parameters
+    ----------
+    folder
+        The tune's folder.
 
     Raises
     ------
     InputError
-        When there is no tune, or it cannot be read.
+        When it holds no tune, or the tune cannot be read.
     """
     with open_tune(folder, is_reading=True) as tune:
         marks, car = tune.state.evidence, tune.setup
@@ -116,12 +136,12 @@ def start_of_tune(folder: Path) -> PlanStart:
 
 
 def start_of_logs(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> PlanStart:
-    """Start from logs recorded with an all-zero grid.
+    """Start from logs that were recorded with an all-zero grid.
 
     Parameters
     ----------
     reduce
-        Reads the logs, once the setup is known.
+        Reads the logs with the setup.
     setup
         The setup's file.
 
@@ -137,3 +157,54 @@ def start_of_logs(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> Plan
     visits = count_visits(logs, car).flat()
     simulated = is_simulated([one.log for one in found.used], car)
     return PlanStart(car, read_plan_settings(setup), evidence, visits, simulated)
+
+
+def require_plan_files(csv: Path | None, sheet: Path | None, *, overwrite: bool) -> None:
+    """Refuse files that could not be written, before any work is done.
+
+    Parameters
+    ----------
+    csv, sheet
+        As for `write_plan`.
+    overwrite
+        Replace files of these names.
+
+    Raises
+    ------
+    InputError
+        When matplotlib is missing, or the sheet's suffix is no picture's.
+    OutputError
+        When a name is taken, or a folder does not exist.
+    """
+    if csv is not None:
+        require_new_file(csv, overwrite=overwrite)
+    if sheet is not None:
+        require_picture(sheet, overwrite=overwrite)
+
+
+def write_plan(
+    plan: Plan, start: PlanStart, *, csv: Path | None = None, sheet: Path | None = None
+) -> list[Path]:
+    """Write a plan into files, each whole or not at all.
+
+    Parameters
+    ----------
+    plan
+        What to hold next.
+    start
+        What it was made from.
+    csv
+        The holds as CSV; None writes none.
+    sheet
+        One page for the operator; None draws none.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
+    if csv is not None:
+        write_atomically(csv, frame_csv(plan.holds).encode("utf-8"))
+    if sheet is not None:
+        draw_plan(sheet, plan, start)
+    return [path for path in (csv, sheet) if path is not None]

@@ -1,4 +1,4 @@
-"""A report: everything that was named, read and worked out, then the page and its figures."""
+"""Make a report: read and compute its parts, then write the page and its figures."""
 
 from __future__ import annotations
 
@@ -15,11 +15,14 @@ from tuneassist.files.tunes_folder import read_tunes
 from tuneassist.loop.tune_set import check_tunes
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import Ignition
-from tuneassist.show.report import report_html, report_sections
+from tuneassist.show.plots import picture
+from tuneassist.show.report import report_html, report_sections, require_report
 from tuneassist.show.report_blocks import Picture, pictures_of
 from tuneassist.show.report_cells import map_pictures
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
+from tuneassist.show.report_svg import svg_bytes
 from tuneassist.workflow.logs import is_simulated
+from tuneassist.workflow.output_paths import require_new_file
 from tuneassist.workflow.report_source import read_source
 from tuneassist.workflow.runs import (
     ReadLogs,
@@ -31,26 +34,26 @@ from tuneassist.workflow.runs import (
 
 
 def no_logs() -> Sequence[Path]:
-    """Find no logs."""
+    """Return no logs."""
     return ()
 
 
 @dataclass(frozen=True, eq=False)
-class FullLoadAsked:
-    """Full-load runs that a report is to show.
+class FullLoadRequest:
+    """Full-load runs to show in a report.
 
     Parameters
     ----------
     before, after
-        Read the logs of each side.
+        Callbacks that read the logs of each side.
     tell
-        Is told which logs were read without the setup's channels.
+        Takes a message about logs that were read without the setup's channels.
     ignition
-        Without a setup: what the runs are judged as.
+        The type of ignition, without a setup.
     driven_rpm
         Speeds over which the gain is averaged; None takes the default. [rpm]
     is_zero
-        Judge whether nothing changed.
+        Test whether nothing changed.
     """
 
     before: ReadLogs
@@ -62,30 +65,30 @@ class FullLoadAsked:
 
 
 @dataclass(frozen=True, eq=False)
-class ReportAsked:
-    """What a report is to be about.
+class ReportRequest:
+    """The contents of a report.
 
     Parameters
     ----------
     folder
-        Of a tune or a proposal; None where there is none.
+        A tune's or a proposal's folder; None without one.
     find_logs
-        Finds the logs that the proposal was made from; those of a tune are in its folder.
+        Finds the logs that a proposal was made from; a tune has its own.
     full_load
-        Full-load runs; None where there are none.
+        Full-load runs; None without any.
     tunes
-        Folder of a set of tunes.
+        Folder with a set of tunes.
     setup
-        The setup's file, where no folder is given that has its own.
+        The setup's file; a folder has its own.
     standard
-        Of torque and power, in the full-load runs and in the set of tunes.
+        Standard for torque and power in the full-load runs and the set of tunes.
     units
-        Name of a system of units; None takes the setup's, else those that were logged.
+        Name of a system of units; None takes the setup's, else the logged ones.
     """
 
     folder: Path | None = None
     find_logs: Callable[[], Sequence[Path]] = no_logs
-    full_load: FullLoadAsked | None = None
+    full_load: FullLoadRequest | None = None
     tunes: Path | None = None
     setup: Path | None = None
     standard: Standard | None = None
@@ -93,56 +96,105 @@ class ReportAsked:
 
 
 @dataclass(frozen=True)
-class ReportWritten:
-    """Titles of the sections of a page that was written, and the files of its figures."""
+class WrittenReport:
+    """A page that was written.
+
+    Parameters
+    ----------
+    titles
+        Titles of its sections.
+    figures
+        The files of its figures.
+    is_simulated
+        Whether label or logs say that the data are simulated.
+    """
 
     titles: tuple[str, ...]
     figures: tuple[Path, ...]
+    is_simulated: bool = False
 
 
-def report_data(asked: ReportAsked) -> ReportData:
-    """Read and work out everything that a report is to be about.
+def make_report(
+    request: ReportRequest,
+    out: Path,
+    *,
+    figures: Path | None = None,
+    is_customer: bool = False,
+    overwrite: bool = False,
+) -> WrittenReport:
+    """Read the parts of a report and write the page; refuse a taken name before any work.
+
+    Parameters
+    ----------
+    request
+        The contents.
+    out, figures, is_customer
+        As for `write_report`.
+    overwrite
+        Replace an earlier page and figures.
 
     Raises
     ------
     TuneassistError
-        What the reading of each part and the comparison of full-load runs raise.
+        What `report_data` and `write_report` raise.
     """
-    data = _with_full_load(_with_tunes(_source(asked), asked), asked)
+    require_report()
+    require_new_file(out, overwrite=overwrite)
+    return write_report(
+        report_data(request), out, figures=figures, is_customer=is_customer, overwrite=overwrite
+    )
+
+
+def report_data(request: ReportRequest) -> ReportData:
+    """Read and compute the parts of a report.
+
+    Parameters
+    ----------
+    request
+        The contents.
+
+    Raises
+    ------
+    TuneassistError
+        When a part cannot be read, or the full-load runs cannot be compared.
+    """
+    data = _with_full_load(_with_tunes(_source(request), request), request)
     return replace(data, is_simulated=data.is_simulated or is_simulated([], data.setup))
 
 
-def _source(asked: ReportAsked) -> ReportData:
-    """Read the folder, or else the setup."""
+def _source(request: ReportRequest) -> ReportData:
+    """Read the folder, or the setup without one."""
     made_at = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
-    if asked.folder is not None:
-        return read_source(asked.folder, asked.find_logs(), version=__version__, made_at=made_at)
-    setup = None if asked.setup is None else read_setup(asked.setup)
+    if request.folder is not None:
+        return read_source(
+            request.folder, request.find_logs(), version=__version__, made_at=made_at
+        )
+    setup = None if request.setup is None else read_setup(request.setup)
     return ReportData(setup=setup, version=__version__, made_at=made_at, is_simulated=False)
 
 
-def _with_tunes(data: ReportData, asked: ReportAsked) -> ReportData:
-    if asked.tunes is None:
+def _with_tunes(data: ReportData, request: ReportRequest) -> ReportData:
+    if request.tunes is None:
         return data
-    runs = run_settings(asked.standard)
-    listed = read_tunes(asked.tunes, settings=runs)
-    part = TunesPart(listed, check_tunes(listed, runs=runs), output_units(asked.units, ()))
+    runs = run_settings(request.standard)
+    listed = read_tunes(request.tunes, settings=runs)
+    part = TunesPart(listed, check_tunes(listed, runs=runs), output_units(request.units, ()))
     return replace(data, setup=data.setup or listed[0].setup, tunes=part)
 
 
-def _with_full_load(data: ReportData, asked: ReportAsked) -> ReportData:
-    runs = asked.full_load
+def _with_full_load(data: ReportData, request: ReportRequest) -> ReportData:
+    runs = request.full_load
     if runs is None:
         return data
     made = compare_full_load(
         runs.before,
         runs.after,
         car=data.setup,
-        settings=run_settings(asked.standard, driven_rpm=runs.driven_rpm),
+        settings=run_settings(request.standard, driven_rpm=runs.driven_rpm),
         ignition=runs.ignition,
         tell=runs.tell,
     )
-    units = output_units(asked.units, made.logs, data.setup)
+    units = output_units(request.units, made.logs, data.setup)
     zero = made.found.equivalence(units.changes()) if runs.is_zero else None
     part = FullLoadPart(made.found, units, zero, made.assumed)
     return replace(data, full_load=part, is_simulated=data.is_simulated or made.is_simulated)
@@ -155,21 +207,21 @@ def write_report(
     figures: Path | None = None,
     is_customer: bool = False,
     overwrite: bool = False,
-) -> ReportWritten:
-    """Write the page, and its figures where they were asked for.
+) -> WrittenReport:
+    """Write the page, and its figures if requested.
 
     Parameters
     ----------
     data
-        What it is made from.
+        The parts of the report.
     out
         The page.
     figures
-        Folder for the figures; None writes none.
+        Folder for the figures; None for no figures.
     is_customer
         Leave out what a customer cannot use.
     overwrite
-        Replace figures that were written before.
+        Replace earlier figures.
 
     Raises
     ------
@@ -183,14 +235,27 @@ def write_report(
         pictures = [*map_pictures(data), *pictures_of(sections)]
         drawn = write_figures(figures, pictures, overwrite=overwrite)
     write_atomically(out, page.encode("utf-8"))
-    return ReportWritten(tuple(section.title for section in sections), tuple(drawn))
+    titles = tuple(section.title for section in sections)
+    return WrittenReport(titles, tuple(drawn), data.is_simulated)
 
 
 def write_figures(folder: Path, pictures: Sequence[Picture], *, overwrite: bool) -> list[Path]:
-    """Write every figure as PNG and SVG, all of them or none."""
-    from tuneassist.show.plots import picture
-    from tuneassist.show.report_svg import svg_bytes
+    """Write every figure as PNG and SVG, all of them or none.
 
+    Parameters
+    ----------
+    folder
+        A new folder.
+    pictures
+        The figures.
+    overwrite
+        Replace earlier figures.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    """
     contents: dict[str, bytes] = {}
     for one in pictures:
         contents[f"{one.name}.png"] = picture(one.figure, "png")

@@ -1,4 +1,4 @@
-"""From a tune's folder, or a proposal's with its logs, to what a report is made from."""
+"""Read a tune's folder, or a proposal's with its logs, for a report."""
 
 from __future__ import annotations
 
@@ -30,25 +30,25 @@ from tuneassist.show.rounds import grid_name, next_steps
 from tuneassist.workflow.logs import distinct_names
 
 ALONE = "the proposal"
-"""Name of a proposal that belongs to no tune."""
+"""Name of a proposal outside a tune."""
 
 
 def read_source(folder: Path, logs: Sequence[Path], *, version: str, made_at: str) -> ReportData:
-    """Read a folder that `propose` or `rounds` wrote.
+    """Read a folder that ``propose`` or ``rounds`` wrote.
 
     Parameters
     ----------
     folder
-        A tune, or a proposal.
+        A tune's or a proposal's folder.
     logs
-        Logs of the proposal, for its holds; none for a tune, which keeps them.
+        The proposal's logs, for its holds; none for a tune, which keeps its own evidence.
     version, made_at
-        Of this program, and now.
+        Version of this program, and the time.
 
     Raises
     ------
     InputError
-        When the folder is neither, or a log is none of its own.
+        When the folder is neither, or a log does not belong to it.
     """
     data = ReportData(setup=None, version=version, made_at=made_at, is_simulated=False)
     if (folder / HISTORY).is_file():
@@ -56,7 +56,7 @@ def read_source(folder: Path, logs: Sequence[Path], *, version: str, made_at: st
             raise LogError(
                 "a tune keeps its own evidence and takes no logs.",
                 where=str(logs[0]),
-                mend="Leave the logs out, or name the full-load runs after --before and --after.",
+                mend="Leave out the logs, or name full-load runs after --before and --after.",
             )
         with open_tune(folder, is_reading=True) as tune:
             return _of_tune(tune, data)
@@ -75,7 +75,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
     state = tune.state
     if not state.rounds:
         raise InputError(
-            "no round has been added to this tune yet, so that there is nothing to report.",
+            "no round has been added to this tune yet: there is nothing to report.",
             where=str(tune.path),
             mend=f"Log, then: tuneassist rounds add {tune.path} LOG...",
         )
@@ -134,7 +134,7 @@ def _outcome(mark: RoundEntry, state: TuneState) -> str:
 
 
 def _pooled_residuals(tune: TuneFolder) -> pd.DataFrame | None:
-    """Fit the rounds that count once more, as the last one was."""
+    """Fit the rounds that count again, as for the last round."""
     if not tune.state.evidence:
         return None
     setup = tune.setup
@@ -152,20 +152,20 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
     one = replace(one, logs=tuple(inputs))
     residuals = None
     if logs:
-        said = _own_logs(logs, {sha: name for name, sha in inputs}, setup)
-        evidence = gather(said, setup=setup, current=result.current)
+        reduced = _own_logs(logs, {sha: name for name, sha in inputs}, setup)
+        evidence = gather(reduced, setup=setup, current=result.current)
         residuals = hold_residuals(evidence.holds, evidence.fit, setup.axes, kind=setup.target.kind)
-        visits = [log.visits for log in said if log.visits is not None]
+        visits = [log.visits for log in reduced if log.visits is not None]
         one = replace(one, coverage=_coverage(setup, one.cells, visits))
     steps: tuple[str, ...] = (
-        "Read step.csv against what you know of this engine; cells.csv says why, cell by cell.",
-        f"Type {result.path / 'grid.csv'} into the controller: it is the whole grid, not an "
-        "addition to the one in force. Then log again.",
+        "Check step.csv against what you know of this engine; cells.csv gives each cell's reason.",
+        f"Load {result.path / 'grid.csv'} into the controller: it is the whole grid, not an "
+        "addition to the grid in force. Then log again.",
     )
     if not (one.cells["step_pct"] != 0).any():
         steps = (
-            "No cell changes. If a doubt holds steps back, settle that first. Otherwise log more "
-            "holds where there is no evidence, or finish.",
+            "No cell changes. If a doubt limits the steps, resolve it first. Otherwise log more "
+            "holds in cells without evidence, or finish.",
         )
     label = setup.engine.label
     return replace(
@@ -179,7 +179,7 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
 
 
 def _own_logs(paths: Sequence[Path], known: dict[str, str], setup: Setup) -> list[LogEvidence]:
-    """Reduce the logs that a proposal was made from, all of them and no others."""
+    """Reduce all the logs that a proposal was made from, and no others."""
     files = []
     for path, shown in zip(paths, distinct_names(paths), strict=True):
         sha256 = sha256_of(path)
@@ -187,14 +187,14 @@ def _own_logs(paths: Sequence[Path], known: dict[str, str], setup: Setup) -> lis
             raise LogError(
                 "this is none of the logs that the proposal was made from.",
                 where=str(path),
-                mend=f"They are {', '.join(known.values())}; the bytes have to be the same.",
+                mend=f"They are {', '.join(known.values())}; the bytes must be the same.",
             )
         files.append(LogFile(path, known.pop(sha256) or shown))
     if known:
         raise LogError(
-            f"the proposal was made from {', '.join(known.values())} as well.",
+            f"the proposal was also made from {', '.join(known.values())}.",
             where=str(paths[0]),
-            mend="Name all of its logs, or none.",
+            mend="Name all of its logs or none.",
         )
     return [one.evidence for one in reduce_files(files, setup)]
 
@@ -219,14 +219,14 @@ def _as_round(result: ResultFolder, name: str, in_force: str) -> ReportRound:
 
 
 def expected_cells(cells: pd.DataFrame, setup: Setup) -> pd.DataFrame:
-    """Return the cells with the deviations that their step should lead to.
+    """Return the cells with the deviations expected after their step.
 
     Parameters
     ----------
     cells
         With ``deviation_pct, ci_low_pct, ci_high_pct, step_pct``. [%]
     setup
-        What the grid acts on: lambda/(1+s) for fuel, lambda x (1+s) for air.
+        Says what the grid acts on: lambda/(1+s) for fuel, lambda x (1+s) for air.
     """
     step = cells["step_pct"].to_numpy(dtype=float)
     moved = {}

@@ -1,4 +1,4 @@
-"""Full-load runs before and after: both sides read, compared, and refused where nothing follows."""
+"""Compare full-load runs before and after a change."""
 
 from __future__ import annotations
 
@@ -18,30 +18,30 @@ from tuneassist.runs.settings import Standard
 from tuneassist.settings import EngineSettings, Ignition, Setup
 from tuneassist.show.run_units import SYSTEMS, OutputUnits, units_of
 from tuneassist.show.runs import refusal_words
-from tuneassist.workflow.logs import is_simulated, refuse_twins
+from tuneassist.workflow.logs import is_simulated, refuse_duplicates
 
 MOST_REASONS = 6
-"""Reasons that one message lists. [1]"""
+"""Most reasons in one message. [1]"""
 FACTOR_REFUSALS = ("no air state", "fuel not known", "spark only", "outside the standard's range")
-"""Names of the refusals that tell why a pull has no factor to standard air."""
+"""Refusals that explain why a pull has no factor to standard air."""
 STANDARDS_WORDS = "--standard iso1585, --standard sae-j1349 or --standard din70020"
-"""How a standard is named, for messages."""
+"""The options that name a standard, for messages."""
 AS_MEASURED: Final = "none"
-"""The standard that corrects nothing."""
+"""Name for no correction."""
 
 ReadLogs = Callable[[Setup | None], list[Log]]
-"""Reads the logs of one side, with the setup's channels or by their headers."""
+"""Reads the logs of one side, with the setup's channels or by header."""
 Tell = Callable[[str], None]
-"""Takes a sentence that a user should read."""
+"""Takes a message to the user."""
 
 
 class IgnitionClashError(InputError):
-    """The ignition that was named is not that of the setup."""
+    """The ignition contradicts the setup."""
 
 
 @dataclass(frozen=True, eq=False)
 class SidesAir:
-    """The air of both sides where it was given; None takes what was logged."""
+    """The air of both sides; None takes the logged air."""
 
     before: AirState | None = None
     after: AirState | None = None
@@ -49,20 +49,22 @@ class SidesAir:
 
 @dataclass(frozen=True, eq=False)
 class FullLoad:
-    """Logs of both sides and what they say.
+    """Full-load logs of both sides and their comparison.
 
     Parameters
     ----------
     before, after
-        As read.
+        The logs as read.
     found
         The comparison.
     is_simulated
-        Whether label or logs say that they are simulated.
+        Whether label or logs say that the data are simulated.
     ignition
-        What the runs were judged as.
+        The type of ignition that the runs were evaluated for.
     is_assumed
-        Whether that was taken without being told.
+        Whether the ignition was assumed.
+    setup
+        The car's setup; None without one.
     """
 
     before: tuple[Log, ...]
@@ -71,6 +73,7 @@ class FullLoad:
     is_simulated: bool
     ignition: str = "spark"
     is_assumed: bool = False
+    setup: Setup | None = None
 
     @property
     def logs(self) -> tuple[Log, ...]:
@@ -79,8 +82,18 @@ class FullLoad:
 
     @property
     def assumed(self) -> str:
-        """Ignition that was taken without being told; empty where it was told."""
+        """The ignition if it was assumed, else empty."""
         return self.ignition if self.is_assumed else ""
+
+    def units(self, name: str | None) -> OutputUnits:
+        """Return the units to show.
+
+        Parameters
+        ----------
+        name
+            As for `output_units`.
+        """
+        return output_units(name, self.logs, self.setup)
 
 
 def compare_full_load(
@@ -98,30 +111,30 @@ def compare_full_load(
     Parameters
     ----------
     before, after
-        Read the logs of each side.
+        Callbacks that read the logs of each side.
     car
         The car's setup: ignition, limits and channels; None takes the defaults of ``ignition``.
     settings
         Thresholds and the standard.
     ignition
-        Without a setup: "spark" or "compression"; None takes spark and says so.
+        "spark" or "compression", without a setup; None assumes spark and says so.
     air
-        The air of both sides; None where it cannot be given.
+        The air of both sides; None if it cannot be given.
     tell
-        Is told which logs were read without the setup's channels.
+        Takes a message about logs that were read without the setup's channels.
 
     Raises
     ------
     InputError
-        When the sides ran in air that differs and were not corrected; the message says the way out.
+        When the sides ran in different air without correction; the message says what to do.
     IgnitionClashError
-        When setup and ``ignition`` do not agree.
+        When ``ignition`` contradicts the setup.
     NoEvidenceError
         When a side has no usable pull, or the two share no speed; the message says why.
     """
     engine, is_assumed = engine_of(car, ignition)
     sides = [read_full_load(read, car, tell) for read in (before, after)]
-    refuse_twins([log for side in sides for log in side])
+    refuse_duplicates([log for side in sides for log in side])
     sides = [[with_target(log, car) for log in side] for side in sides]
     given = air or SidesAir()
     found = compare_runs(
@@ -136,32 +149,67 @@ def compare_full_load(
     if not found.is_usable:
         raise NoEvidenceError(f"No usable full-load runs to compare. {_why_not(found)}")
     simulated = is_simulated([log for side in sides for log in side], car)
-    return FullLoad(tuple(sides[0]), tuple(sides[1]), found, simulated, engine.ignition, is_assumed)
+    return FullLoad(
+        tuple(sides[0]), tuple(sides[1]), found, simulated, engine.ignition, is_assumed, car
+    )
+
+
+def air_of_sides(
+    before: tuple[float, float] | None,
+    after: tuple[float, float] | None,
+    humidity_pct: float | None = None,
+) -> SidesAir:
+    """Return the air of both sides from what was measured.
+
+    Parameters
+    ----------
+    before, after
+        Pressure [kPa] and temperature [degC]; None takes what was logged.
+    humidity_pct
+        Relative humidity of both. [%]
+    """
+    return SidesAir(
+        *(
+            None if side is None else AirState(*side, relative_humidity_pct=humidity_pct)
+            for side in (before, after)
+        )
+    )
 
 
 def engine_of(car: Setup | None, ignition: Ignition | None) -> tuple[EngineSettings, bool]:
-    """Return the engine that runs are judged as, and whether its ignition was assumed.
+    """Return the engine to evaluate the runs for, and whether its ignition was assumed.
+
+    Parameters
+    ----------
+    car
+        The car's setup; None without one.
+    ignition
+        As for `compare_full_load`.
 
     Raises
     ------
     IgnitionClashError
-        When setup and ``ignition`` do not agree.
+        When ``ignition`` contradicts the setup.
     """
     if car is None:
         return EngineSettings(ignition=ignition or "spark"), ignition is None
     if ignition is not None and ignition != car.engine.ignition:
         raise IgnitionClashError(
-            f"--ignition {ignition} does not agree with the setup, whose engine.ignition is "
-            f"{car.engine.ignition}: leave it out."
+            f"--ignition {ignition} contradicts the setup, whose engine.ignition is "
+            f"{car.engine.ignition}. Leave it out."
         )
     return car.engine, False
 
 
 def run_settings(standard: Standard | None, **given: Any) -> RunSettings:
-    """Build the settings from what was given, defaults elsewhere.
+    """Build the settings from the given values and the defaults.
 
-    A standard that was named as "none" is the answer to the question what becomes of runs in air
-    that differs; one that was left out is not.
+    Parameters
+    ----------
+    standard
+        "none" compares runs in different air as measured; None refuses to.
+    given
+        Fields of `tuneassist.RunSettings`; None takes the default.
     """
     known = {name: value for name, value in given.items() if value is not None}
     if standard == AS_MEASURED:
@@ -170,12 +218,36 @@ def run_settings(standard: Standard | None, **given: Any) -> RunSettings:
 
 
 def output_units(name: str | None, logs: Sequence[Log], car: Setup | None = None) -> OutputUnits:
-    """Return the units that were asked for, else the setup's, else those that were logged."""
+    """Return the units of this name, or by default the setup's, else the logged ones.
+
+    Parameters
+    ----------
+    name
+        "metric", "imperial" or "ps"; None takes the default.
+    logs
+        The logs as read.
+    car
+        The car's setup; None without one.
+    """
     return units_of(logs, car, None if name is None else SYSTEMS[name])
 
 
 def read_full_load(read: ReadLogs, car: Setup | None, tell: Tell) -> list[Log]:
-    """Read full-load logs with the setup's channels, else by their headers, and say so."""
+    """Read full-load logs with the setup's channels, or by header with a message.
+
+    Parameters
+    ----------
+    read
+        Reads the logs.
+    car
+        The car's setup; None without one.
+    tell
+        Takes the message.
+
+    Raises
+    ------
+    LogError
+        When the logs cannot be read either way."""
     try:
         return read(car)
     except LogError as error:
@@ -192,7 +264,15 @@ def read_full_load(read: ReadLogs, car: Setup | None, tell: Tell) -> list[Log]:
 
 
 def with_target(log: Log, car: Setup | None) -> Log:
-    """Put the setup's lambda target beside a log's samples, where none was logged."""
+    """Add the setup's lambda target to a log's samples, if none was logged.
+
+    Parameters
+    ----------
+    log
+        The log.
+    car
+        The car's setup; None adds nothing.
+    """
     samples = log.samples
     if car is None or "load" not in samples or "lambda_target" in samples:
         return log
@@ -204,7 +284,7 @@ def with_target(log: Log, car: Setup | None) -> Log:
 
 
 def _refuse_different_air(found: RunsComparison, *, can_give_air: bool) -> None:
-    """Raise, with the way out, where the sides ran in air that differs and was not corrected."""
+    """Raise when the sides ran in different air without correction, and say what to do."""
     apart = next((r for r in found.refusals if r.name == DIFFERENT_AIR), None)
     if apart is None:
         return
@@ -215,19 +295,19 @@ def _refuse_different_air(found: RunsComparison, *, can_give_air: bool) -> None:
     mend = f"Correct it with {STANDARDS_WORDS}; or compare as measured with --standard none."
     if can_give_air:
         mend += (
-            " Where the logged temperature is not that of the outside air, give the air: "
+            " If the logged temperature is not that of the outside air, give the air: "
             "--air-before KPA DEGC --air-after KPA DEGC."
         )
     raise InputError(f"{apart.description}{why}", mend=mend)
 
 
 def _why_not(found: RunsComparison) -> str:
-    """Say why there is no gain: the refusals of the sides that have no pull."""
+    """Return why there is no gain: the refusals of the sides without a usable pull."""
     usable = set(found.pulls["side"]) if len(found.pulls) else set()
     if usable == {"before", "after"}:
-        return "The two sides share no speed."
+        return "The two sides have no engine speed in common."
     of_interest = [r for r in found.refusals if r.where.split(",")[0] not in usable]
     words = refusal_words(of_interest)
     more = len(words) - MOST_REASONS
-    rest = [f"And {more} more like these."] if more > 0 else []
+    rest = [f"And {more} more reasons."] if more > 0 else []
     return " ".join([*words[:MOST_REASONS], *rest])

@@ -1,4 +1,4 @@
-"""A tune's folder as an object: the loop for notebooks, with the rules of ``tuneassist rounds``."""
+"""A tune's folder as an object: ``tuneassist rounds`` for notebooks."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from tuneassist.pipeline import Proposal
 from tuneassist.settings import Setup
 from tuneassist.show.figures.tune import rounds_frame
 from tuneassist.show.notebook import page, proposal_html, sentences
-from tuneassist.workflow import steps
+from tuneassist.workflow import tune_steps
 from tuneassist.workflow.logs import reduce_logs
 
 FileName = str | os.PathLike[str]
@@ -31,24 +31,24 @@ FileName = str | os.PathLike[str]
 
 @dataclass(frozen=True, eq=False)
 class TuneRound:
-    """A round of a tune: the engine's answer, what is proposed, and whether to go on.
+    """A round of a tune: the engine's response, the proposal, and whether to go on.
 
     Parameters
     ----------
     number
         Its number, from 1.
     folder
-        Where its files are.
+        Folder of its files.
     response
-        How the engine answered the last change.
+        The engine's response to the last change.
     proposal
-        The step; after a halt it changes nothing.
+        The proposal; after a halt it changes nothing.
     advice
         Whether to go on, and why.
     look
-        The round from afar.
+        Summary of the round.
     is_halt
-        Whether the loop has halted: say what was found with `Tune.found`, or take it back.
+        Whether the loop has halted: record the cause with `Tune.found`, or undo the round.
     """
 
     number: int
@@ -60,11 +60,11 @@ class TuneRound:
     is_halt: bool
 
     def to_frame(self) -> pd.DataFrame:
-        """Return the proposal's cells as ``cells.csv`` has them."""
+        """Return the proposal's cells, as in ``cells.csv``."""
         return self.proposal.to_frame()
 
     def __repr__(self) -> str:
-        """Show the answer and what to do next; `proposal` has the rest."""
+        """Show the response and what to do next; `proposal` has the rest."""
         return "\n".join([f"Round {self.number} in {inert(self.folder)}", *self._lines()])
 
     def _repr_html_(self) -> str:
@@ -75,32 +75,32 @@ class TuneRound:
     def _lines(self) -> list[str]:
         answer = f"  engine: {self.response.verdict}, {one_line(self.response.why)}"
         if self.is_halt:
-            return [answer, "  halted: nothing is proposed until found() says what you found"]
+            return [answer, "  halted: no further proposal until found() records the cause"]
         return [answer, f"  {self.advice.word}: {one_line(self.advice.why)}"]
 
 
 @dataclass(frozen=True, eq=False)
 class Standing:
-    """Where a tune stands.
+    """The status of a tune.
 
     Parameters
     ----------
     path
         Its folder.
     looks
-        Each round from afar, oldest first.
+        Summary of each round, oldest first.
     advice
         Whether to go on, and why.
     controller_holds
         Name of the grid in the controller: "start" or a round's.
     proposed
-        Name of the round whose proposal is neither accepted nor rejected; None without one.
+        Name of the round whose proposal is pending; None without one.
     rejected
         Names of the rounds whose proposal was not loaded.
     is_halted
-        Whether the loop waits for what was found.
+        Whether the loop has halted and waits for `Tune.found`.
     unsafe_held
-        What asked the unsafe way in the last round; None where that was not kept.
+        Changes in the unsafe direction that were held back in the last round; None if not recorded.
     """
 
     path: Path
@@ -117,7 +117,7 @@ class Standing:
         return rounds_frame(self.looks)
 
     def __repr__(self) -> str:
-        """Show it on a few lines; `to_frame` has the rounds."""
+        """Show the status on a few lines; `to_frame` has the rounds."""
         return "\n".join([f"Tune in {inert(self.path)}", *self._lines()])
 
     def _repr_html_(self) -> str:
@@ -138,8 +138,8 @@ class Standing:
 class Tune:
     """A tune in its folder: log, propose, load, log again.
 
-    Each call locks the folder, does what the command of its name does and lets go; between calls
-    nothing is held, so that commands and notebooks may take turns on one tune.
+    Each call locks the folder, does what the command of the same name does, and unlocks it.
+    Commands and notebooks can therefore take turns on one tune.
 
     Parameters
     ----------
@@ -174,35 +174,40 @@ class Tune:
 
     @classmethod
     def start(cls, folder: FileName, *, setup: FileName, grid: FileName | None = None) -> Tune:
-        """Open a new tune.
+        """Start a tune in a new folder.
 
         Parameters
         ----------
         folder
-            Missing or empty; the folder that it stands in must exist.
+            Missing or empty; its parent must exist.
         setup
             The car's setup file; a copy goes into the folder.
         grid
-            The grid file that the controller holds now; None is all zeros.
+            File of the grid in the controller; None is all zeros.
 
         Raises
         ------
         InputError
             When setup or grid cannot be used, or the folder holds a tune.
         OutputError
-            When the folder cannot be written, or holds something else.
+            When the folder cannot be written, or holds other files.
         """
         held = None if grid is None else file_path(grid)
-        return cls(steps.start(file_path(folder), setup=file_path(setup), grid=held).path)
+        return cls(tune_steps.start(file_path(folder), setup=file_path(setup), grid=held).path)
 
     @classmethod
     def open(cls, folder: FileName) -> Tune:
-        """Open a tune that was started before.
+        """Open an existing tune.
+
+        Parameters
+        ----------
+        folder
+            The tune's folder.
 
         Raises
         ------
         InputError
-            When there is no tune, or it cannot be read.
+            When the folder holds no tune, or it cannot be read.
         """
         path = file_path(folder)
         with open_tune(path, is_reading=True):
@@ -214,24 +219,24 @@ class Tune:
             return tune.setup
 
     def grid_in_force(self) -> Grid:
-        """Read the grid that the controller holds, by what was said."""
+        """Read the grid that is in the controller, according to the history."""
         with open_tune(self.path, is_reading=True) as tune:
             return tune.grid(tune.state.current)
 
     def add(self, logs: FileName | Iterable[FileName], *, strict: bool = False) -> TuneRound:
-        """Add logs recorded with what the controller holds now, and propose the next grid.
+        """Add logs of the grid in the controller, and propose the next one.
 
         Parameters
         ----------
         logs
-            Log files, or one.
+            One log file or several.
         strict
-            A log that cannot be used is an error; else it is set aside while others are left.
+            Raise when a log cannot be used, instead of setting it aside.
 
         Returns
         -------
         TuneRound
-            Where the engine did not answer as it should, it is a halt and proposes nothing.
+            A halt without a proposal if the engine did not answer as it should.
 
         Raises
         ------
@@ -240,85 +245,85 @@ class Tune:
         LogError
             When no log can be used, or one is in the tune already.
         NoEvidenceError
-            When the logs hold none.
+            When the logs hold no evidence.
         """
         paths = _paths(logs)
 
         def reduce(setup: Setup) -> LogsAtHand:
             return reduce_logs(paths, setup=setup, is_strict=strict)
 
-        return _round(steps.add(self.path, reduce))
+        return _round(tune_steps.add(self.path, reduce))
 
     def accept(self) -> Standing:
-        """Say that the last proposal is in the controller now."""
+        """Record that the last proposal is now in the controller."""
         return self._step("accept")
 
     def reject(self) -> Standing:
-        """Say that the last proposal was not loaded; its evidence still counts."""
+        """Record that the last proposal was not loaded; its evidence still counts."""
         return self._step("reject")
 
     def undo(self) -> Standing:
-        """Go back to the state before the last step; nothing is deleted."""
+        """Undo the last step; nothing is deleted."""
         return self._step("undo")
 
     def found(self, answer: str) -> TuneRound | Standing:
-        """Say what was found after a halt, so that the loop can go on.
+        """Record what caused a halt, so that the loop can go on.
 
         Parameters
         ----------
         answer
-            "not-loaded" or "fuel-changed", after which the round is judged again; "sign-mended",
+            "not-loaded" or "fuel-changed", after which the round is evaluated again; "sign-mended",
             "loop-opened" or "wrong-log", after which it does not count.
         """
-        came = steps.found(self.path, answer)
-        if isinstance(came, steps.AddedRound):
+        came = tune_steps.found(self.path, answer)
+        if isinstance(came, tune_steps.AddedRound):
             return _round(came)
         return self._standing(came)
 
     def status(self) -> Standing:
-        """Return where the tune stands: every round, what is loaded and whether to go on."""
-        return _standing(steps.status(self.path))
+        """Return the status: every round, what is loaded and whether to go on."""
+        return _standing(tune_steps.status(self.path))
 
     def _repr_html_(self) -> str:
         return self.status()._repr_html_()
 
     def _step(self, kind: Kind) -> Standing:
-        return self._standing(steps.step(self.path, kind))
+        return self._standing(tune_steps.step(self.path, kind))
 
-    def _standing(self, done: steps.StepDone) -> Standing:
-        """Return where the tune stands; a proposal that waits and is not sound is an error."""
+    def _standing(self, done: tune_steps.StepDone) -> Standing:
+        """Return the status; raise when the pending proposal must not be loaded."""
         if done.objection is not None:
             raise InputError(done.warning)
-        return _standing(steps.status_of(done.tune))
+        return _standing(tune_steps.status_of(done.tune))
 
 
 def _paths(logs: FileName | Iterable[FileName]) -> list[Path]:
-    """Return what was handed in as a list of files."""
+    """Return the given log files as a list of paths."""
     if isinstance(logs, (str, os.PathLike)):
         return [file_path(logs, error=LogError)]
     mend = 'Give a log file, such as "session.csv", or a list of them.'
     if not isinstance(logs, Iterable):
-        raise LogError("these are no log files.", mend=mend)
+        raise LogError("these are not log files.", mend=mend)
     found = [file_path(log, error=LogError) for log in logs]
     if not found:
         raise LogError("no log was given.", mend=mend)
     return found
 
 
-def _round(came: steps.AddedRound) -> TuneRound:
-    judged = came.judged
+def _round(came: tune_steps.AddedRound) -> TuneRound:
+    evaluated = came.evaluated
     return TuneRound(
-        number=judged.mark.number,
+        number=evaluated.mark.number,
         folder=came.folder,
-        response=judged.result.round.response,
-        proposal=judged.shown,
-        advice=judged.advice,
-        look=judged.look,
-        is_halt=judged.result.is_halt,
+        response=evaluated.result.round.response,
+        proposal=evaluated.shown,
+        advice=evaluated.advice,
+        look=evaluated.look,
+        is_halt=evaluated.result.is_halt,
     )
 
 
-def _standing(found: steps.TuneStatus) -> Standing:
+def _standing(found: tune_steps.TuneStatus) -> Standing:
     proposed = found.state.rounds_with_outcome("proposed")
     return Standing(
         path=found.path,

@@ -1,4 +1,4 @@
-"""A grid file held against every rule of a setup."""
+"""Check a grid file against every rule of a setup."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from tuneassist.errors import RuleBreachError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.setup_file import read_setup
 from tuneassist.settings import Setup
-from tuneassist.workflow.in_force import read_in_force
+from tuneassist.workflow.grid_in_force import read_in_force
 
 
 @dataclass(frozen=True, eq=False)
@@ -22,11 +22,11 @@ class VerifiedFile:
     grid
         The file.
     against
-        The file of the grid that the controller holds; None where it was not given.
+        File of the grid in the controller; None without one.
     setup
         The car's setup.
     breaches
-        What is wrong, whether the grid brought it in or it was carried over.
+        Every broken rule, introduced by this grid or carried over.
     """
 
     grid: Path
@@ -36,16 +36,16 @@ class VerifiedFile:
 
     @property
     def carried_over(self) -> int:
-        """Number of breaches that the grid in force has already."""
+        """Number of breaches that the grid in force already has."""
         return sum(breach.is_carried_over for breach in self.breaches)
 
     def require_clean(self) -> None:
-        """Raise where a rule is broken.
+        """Raise when a rule is broken.
 
         Raises
         ------
         RuleBreachError
-            With each breach.
+            With every breach.
         """
         if not self.breaches:
             return
@@ -58,17 +58,16 @@ class VerifiedFile:
 
 
 def verify_file(grid: Path, *, setup: Path, against: Path | None = None) -> VerifiedFile:
-    """Hold a grid file against every rule of a setup.
+    """Check a grid file against every rule of a setup.
 
     Parameters
     ----------
     grid
-        The file to look at.
+        The file to check.
     setup
         The setup's file.
     against
-        The file of the grid that the controller holds now; with it, rules on changes are looked at
-        too.
+        File of the grid in the controller; with it, the rules on changes are checked too.
 
     Raises
     ------

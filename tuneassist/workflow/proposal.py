@@ -1,4 +1,4 @@
-"""Proposals and grids into files, as the command line writes them."""
+"""Propose from log files, and write proposals and grids."""
 
 from __future__ import annotations
 
@@ -23,14 +23,15 @@ from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Proposal, logs_of
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
-from tuneassist.workflow.in_force import read_in_force
+from tuneassist.show.labels import grid_words
+from tuneassist.workflow.grid_in_force import read_in_force
 from tuneassist.workflow.logs import is_simulated
-from tuneassist.workflow.new_file import require_new_file
-from tuneassist.workflow.result import DECIMALS, InputFile, proposal_contents, require_free
+from tuneassist.workflow.output_paths import require_free_folder, require_new_file
+from tuneassist.workflow.proposal_files import DECIMALS, InputFile, proposal_contents
 
 ZEROS = "all zeros, for no grid in force was given"
 FROM_PYTHON = "handed over in Python; its values are current_grid_pct"
-"""What ``proposal.json`` says of a grid in force that no file is named for."""
+"""The grid in force in ``proposal.json``, without a file."""
 OVERWRITE = "pass overwrite=True"
 
 
@@ -42,20 +43,20 @@ def write_proposal(
     grid: str | os.PathLike[str] | None = None,
     overwrite: bool = False,
 ) -> Path:
-    """Write a proposal's four files, as `tuneassist propose` does: all of them, or none.
+    """Write a proposal's four files, as ``tuneassist propose`` does: all of them or none.
 
     Parameters
     ----------
     proposal
         What was proposed.
     folder
-        Missing or empty; the folder that it stands in must exist.
+        Missing or empty; its parent must exist.
     logs
-        The logs that it was made from, as read: ``proposal.json`` says how.
+        The logs that it was made from, as read.
     grid
-        The file from which the grid in force was read, where there is one, for its fingerprint.
+        File of the grid in force, for its hash; None without one.
     overwrite
-        Replace an earlier proposal in this folder; without it, one is refused.
+        Replace an earlier proposal in this folder.
 
     Returns
     -------
@@ -67,11 +68,11 @@ def write_proposal(
     LogError
         When these are not the proposal's logs.
     GridError
-        When the file holds another grid than the proposal was made on.
+        When the file holds a different grid in force.
     OutputError
-        When the folder holds something already, or cannot be written.
+        When the folder is not empty, or cannot be written.
     RuleBreachError
-        When the grid, read back from the text that would be written, breaks a rule.
+        When the grid, read back from its text, breaks a rule.
 
     Examples
     --------
@@ -90,7 +91,7 @@ def write_proposal(
     _require_its_logs(proposal, read)
     setup = proposal.setup
     held = None if grid is None else _held_file(file_path(grid), proposal)
-    return write_made(
+    return write_proposal_files(
         file_path(folder),
         proposal,
         logs=read,
@@ -102,7 +103,7 @@ def write_proposal(
 
 
 def write_grid(grid: Grid, file: str | os.PathLike[str], *, overwrite: bool = False) -> Path:
-    """Write a grid as a grid file, as `tuneassist propose` writes ``grid.csv``.
+    """Write a grid file, as ``tuneassist propose`` writes ``grid.csv``.
 
     Parameters
     ----------
@@ -111,7 +112,7 @@ def write_grid(grid: Grid, file: str | os.PathLike[str], *, overwrite: bool = Fa
     file
         A new file.
     overwrite
-        Replace what has this name; without it, that is refused.
+        Replace a file of this name.
 
     Returns
     -------
@@ -121,7 +122,7 @@ def write_grid(grid: Grid, file: str | os.PathLike[str], *, overwrite: bool = Fa
     Raises
     ------
     OutputError
-        When something has the name already, or it cannot be written.
+        When the name is taken, or the file cannot be written.
 
     Examples
     --------
@@ -146,7 +147,7 @@ def write_grid(grid: Grid, file: str | os.PathLike[str], *, overwrite: bool = Fa
 
 
 @dataclass(frozen=True, eq=False)
-class ProposalWritten:
+class WrittenProposal:
     """A proposal that was made from files and written.
 
     Parameters
@@ -154,13 +155,13 @@ class ProposalWritten:
     proposal
         What was proposed.
     logs
-        The logs as read, without those that could not be used.
+        The logs as read, without unusable ones.
     folder
-        Where it was written.
+        The folder that it was written to.
     in_force
-        Which grid was taken to be in the controller, in words.
+        The grid in force, in words.
     is_simulated
-        Whether label or logs say so.
+        Whether label or logs say that the data are simulated.
     """
 
     proposal: Proposal
@@ -175,41 +176,39 @@ def propose_files(
     *,
     setup: Path,
     out: Path,
-    grid: Path | None,
-    in_force: str,
+    grid: Path | None = None,
     overwrite: bool = False,
-) -> ProposalWritten:
-    """Propose from files and write the result; what stands in the way is told before any work.
+) -> WrittenProposal:
+    """Propose from files and write the result; refuse a taken folder before any work.
 
     Parameters
     ----------
     reduce
-        Reads the logs, once the setup is known and the folder is free.
+        Reads the logs with the setup.
     setup, grid
-        The files of the setup and of the grid in force; None is all zeros.
+        Files of the setup and of the grid in force; None is all zeros.
     out
-        The result's folder.
-    in_force
-        Which grid was taken to be in the controller, in words.
+        Folder for the result.
     overwrite
         Replace an earlier result.
 
     Raises
     ------
     TuneassistError
-        What the reading, `propose_from` and `proposal_contents` raise.
+        When an input cannot be used, the logs hold no evidence, or the grid breaks a rule.
     """
-    require_free(out, overwrite=overwrite)
+    require_free_folder(out, overwrite=overwrite)
+    in_force = grid_words(grid)
     car = read_setup(setup)
     current = Grid.zeros(car.axes) if grid is None else read_in_force(grid, car.axes)
     found = reduce(car)
     read = tuple(one.log for one in found.used)
     simulated = is_simulated(read, car)
     with found.naming_unusable():
-        said = [one.evidence for one in found.used]
-        made = pipeline.propose_from(said, setup=car, current=current)
+        reduced = [one.evidence for one in found.used]
+        made = pipeline.propose_from(reduced, setup=car, current=current)
     made = made.beside(found.unusable)
-    folder = write_made(
+    folder = write_proposal_files(
         out,
         made,
         logs=read,
@@ -218,10 +217,10 @@ def propose_files(
         is_simulated=simulated,
         overwrite=overwrite,
     )
-    return ProposalWritten(made, read, folder, in_force, simulated)
+    return WrittenProposal(made, read, folder, in_force, simulated)
 
 
-def write_made(
+def write_proposal_files(
     folder: Path,
     proposal: Proposal,
     *,
@@ -231,7 +230,17 @@ def write_made(
     is_simulated: bool,
     overwrite: bool,
 ) -> Path:
-    """Write a proposal's four files; parameters as for `proposal_contents`."""
+    """Write a proposal's four files.
+
+    Parameters
+    ----------
+    folder
+        Missing, empty or to be overwritten.
+    proposal, logs, inputs, in_force, is_simulated
+        As for `proposal_contents`.
+    overwrite
+        Replace an earlier result.
+    """
     contents = proposal_contents(
         proposal, logs=logs, inputs=inputs, in_force=in_force, is_simulated=is_simulated
     )
@@ -241,14 +250,14 @@ def write_made(
 def input_files(
     car: Setup, setup: Path | None, grid: Path | None, logs: Sequence[Log]
 ) -> list[InputFile]:
-    """Fingerprint every file that a proposal rests on.
+    """Return every file that a proposal is based on, with its hash.
 
     Parameters
     ----------
     car
         The setup.
     setup, grid
-        The files that setup and grid in force were read from; None where there is none.
+        Files of the setup and of the grid in force; None without one.
     logs
         The logs as read.
     """
@@ -264,18 +273,18 @@ def input_files(
 
 
 def _require_its_logs(proposal: Proposal, logs: Sequence[Log]) -> None:
-    """Refuse to say of logs that a proposal rests on them when it rests on others."""
+    """Refuse logs that the proposal was not made from."""
     rests_on = sorted(log.name for log in proposal.evidence.logs)
     given = sorted(log.name for log in logs)
     if given != rests_on:
         raise LogError(
-            f"the proposal was made from {', '.join(rests_on)}, and these are {', '.join(given)}.",
-            mend="Hand over the logs that it was made from.",
+            f"the proposal was made from {', '.join(rests_on)}, not from {', '.join(given)}.",
+            mend="Pass the logs that it was made from.",
         )
 
 
 def _setup_file(setup: Setup) -> Path | None:
-    """Return the file that says what the setup says; None where it was made or changed since."""
+    """Return the setup's file; None if the setup was made or changed in Python."""
     path = Path(setup.source)
     try:
         return path if path.is_file() and read_setup(path) == setup else None
@@ -286,9 +295,9 @@ def _setup_file(setup: Setup) -> Path | None:
 def _held_file(path: Path, proposal: Proposal) -> Path:
     if read_in_force(path, proposal.setup.axes) != proposal.current:
         raise GridError(
-            "this is another grid than the one that the proposal was made on.",
+            "this is another grid than the proposal's grid in force.",
             where=str(path),
-            mend="Name the file that the grid in force was read from.",
+            mend="Name the file of the grid in force.",
         )
     return path
 

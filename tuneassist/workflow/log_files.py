@@ -1,4 +1,4 @@
-"""Which files of a folder, or of those that a pattern matches, are logs; the rest is named."""
+"""Decide which files of a folder or pattern are logs, and name the others."""
 
 from __future__ import annotations
 
@@ -8,35 +8,37 @@ from pathlib import Path
 
 from tuneassist.errors import LogError
 from tuneassist.inert import listed
+from tuneassist.reading.delimited import DelimitedParts
+from tuneassist.reading.source import Source
 
 LOG_SUFFIXES = frozenset(
     {".csv", ".txt", ".tsv", ".log", ".dat", ".asc", ".gz", ".zst"}
     | {".parquet", ".arrow", ".feather", ".mf4"}
 )
-"""Suffixes that are taken for logs in a folder; a file that is named is always read."""
+"""Suffixes of logs in a folder; a file that is named is always read."""
 LOOSE_SUFFIXES = frozenset({".txt", ".log", ".dat", ".asc"})
-"""Those that notes have as well: such a file is a log only if there is a table of numbers in it."""
+"""Suffixes that notes have too: such a file is a log only if it holds a table of numbers."""
 GRID_START = b"rpm/load"
 _PROBED_ROWS = 1000
 _HEAD_BYTES = 1 << 16
 _ROW = re.compile(rb"^[ \t\"]*[-+]?\d[^,;\t\r\n]*[,;\t]", re.MULTILINE)
-_SURE_ROWS = 20  # so many lines that begin with a number and a delimiter are no notes
+_SURE_ROWS = 20  # as many lines that begin with a number and a delimiter are a table
 
 
-def sort_out(found: Sequence[Path], *, suffix: str = "") -> tuple[list[Path], str]:
-    """Part logs from what is none.
+def usable_logs(found: Sequence[Path], *, suffix: str = "") -> tuple[list[Path], str]:
+    """Separate logs from other files.
 
     Parameters
     ----------
     found
         Files, in order.
     suffix
-        A suffix that was typed, which is taken for a log's whatever it is.
+        A suffix that was typed and therefore counts as a log's.
 
     Returns
     -------
     logs, left
-        The logs; and a sentence that names what was left out, empty where nothing was.
+        The logs; and a sentence that names the files left out, empty without any.
     """
     reasons = {path: _reason(path, suffix.casefold()) for path in found}
     logs = [path for path, why in reasons.items() if not why]
@@ -44,15 +46,15 @@ def sort_out(found: Sequence[Path], *, suffix: str = "") -> tuple[list[Path], st
     for path, why in reasons.items():
         if why:
             left.setdefault(why, []).append(path.name)
-    said = [f"{len(names)} {why} left out ({listed(names)})" for why, names in left.items()]
-    return logs, "; ".join(said)
+    sentences = [f"{len(names)} {why} left out ({listed(names)})" for why, names in left.items()]
+    return logs, "; ".join(sentences)
 
 
 def _reason(path: Path, suffix: str) -> str:
-    """Say why a file is no log; empty where it is one."""
+    """Return why a file is not a log; empty if it is one."""
     own = path.suffix.casefold()
     if own not in LOG_SUFFIXES and (own != suffix or own in ("", ".toml")):
-        return "file(s) without a log's suffix"
+        return "file(s) without a log suffix"
     if _is_grid(path):
         return "correction grid(s)"
     return "file(s) without a table" if own in LOOSE_SUFFIXES and not _has_table(path) else ""
@@ -68,7 +70,7 @@ def _is_grid(path: Path) -> bool:
 
 
 def _has_table(path: Path) -> bool:
-    """Tell whether a text holds a table; of a damaged one the reader says what is wrong."""
+    """Return whether a text holds a table; the reader reports what is wrong with a damaged one."""
     try:
         with path.open("rb") as stream:
             head = stream.read(_HEAD_BYTES).replace(b"\0", b"")
@@ -76,9 +78,6 @@ def _has_table(path: Path) -> bool:
         return True
     if len(_ROW.findall(head)) >= _SURE_ROWS:
         return True
-    from tuneassist.reading.delimited import DelimitedParts
-    from tuneassist.reading.source import Source
-
     try:
         with Source(path) as source:
             if source.kind == "text":

@@ -1,4 +1,4 @@
-"""A round judged, and the contents of its folder."""
+"""Evaluate a round of a tune, and make the contents of its folder."""
 
 from __future__ import annotations
 
@@ -35,25 +35,25 @@ from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.rounds import grid_name
-from tuneassist.workflow.result import InputFile, proposal_contents
+from tuneassist.workflow.proposal_files import InputFile, proposal_contents
 
 
 @dataclass(frozen=True, eq=False)
-class JudgedRound:
-    """A round, what it came to, and what to do next.
+class EvaluatedRound:
+    """A round, its result, and what to do next.
 
     Parameters
     ----------
     mark
-        The round as the history will know it.
+        The round's entry in the history.
     result
-        Response and proposal.
+        The engine's response and the proposal.
     logs
-        What each of its logs said, those set aside included.
+        Evidence of each of its logs, including those set aside.
     visits
         Samples nearest to each breakpoint. [1]
     look, advice
-        The round from afar, and whether to go on.
+        Summary of the round, and whether to go on.
     """
 
     mark: RoundEntry
@@ -63,14 +63,20 @@ class JudgedRound:
     look: RoundSummary
     advice: Advice
 
-    def beside(self, unusable: Mapping[str, str]) -> JudgedRound:
-        """Return the same round with the logs that could not be used."""
+    def beside(self, unusable: Mapping[str, str]) -> EvaluatedRound:
+        """Return the same round, with the logs that could not be used.
+
+        Parameters
+        ----------
+        unusable
+            Why each was set aside, by name.
+        """
         made = self.result.proposal.beside(unusable)
         return replace(self, result=replace(self.result, proposal=made))
 
     @property
     def shown(self) -> Proposal:
-        """The proposal with the logs and holds of this round alone, for screens and records."""
+        """The proposal with the logs and holds of this round only, for screens and records."""
         evidence = self.result.proposal.evidence
         own = replace(
             evidence,
@@ -81,26 +87,26 @@ class JudgedRound:
         return replace(self.result.proposal, evidence=own)
 
 
-def judge_round(
+def evaluate_round(
     tune: TuneFolder,
     logs: Sequence[LogEvidence],
     *,
     mark: RoundEntry,
     earlier: Sequence[RoundEntry],
     visits: Grid,
-) -> JudgedRound:
-    """Judge a round by those before it and propose the next step.
+) -> EvaluatedRound:
+    """Evaluate a round with the ones before it, and propose the next step.
 
     Parameters
     ----------
     tune
         The tune.
     logs
-        What the round's logs said.
+        Evidence of the round's logs.
     mark
-        Number, folder mark, grid in force and logs; the verdict is filled in.
+        The round's entry without its verdict.
     earlier
-        Rounds that count.
+        Earlier rounds that count.
     visits
         Samples nearest to each breakpoint. [1]
     """
@@ -119,82 +125,90 @@ def judge_round(
         plan=read_plan_settings(tune.path / SETUP),
         exceeded=exceeded_ceilings(logs, setup),
     )
-    judged = replace(mark, verdict=response.verdict, is_halt=result.is_halt)
-    return JudgedRound(judged, result, tuple(logs), visits, look, advice)
+    evaluated = replace(mark, verdict=response.verdict, is_halt=result.is_halt)
+    return EvaluatedRound(evaluated, result, tuple(logs), visits, look, advice)
 
 
 def round_contents(
     tune: TuneFolder,
-    judged: JudgedRound,
+    evaluated: EvaluatedRound,
     *,
     logs: Sequence[Log],
     earlier: Sequence[RoundEntry],
     is_simulated: bool,
     as_read: Mapping[str, Any] | None = None,
 ) -> dict[str, str]:
-    """Return every file of a round's folder.
+    """Return the contents of a round's folder by file name.
 
     Parameters
     ----------
     tune
         The tune.
-    judged
+    evaluated
         The round.
     logs
-        The logs as read; empty when the round is judged again.
+        The logs as read; empty when the round is evaluated again.
     earlier
-        Rounds that it rests on.
+        Earlier rounds that it is based on.
     is_simulated
-        Whether label or logs say so.
+        Whether label or logs say that the data are simulated.
     as_read
-        When it is judged again: its earlier ``proposal.json``, for what was told about reading.
+        The earlier ``proposal.json`` of a round that is evaluated again, for its record of reading.
     """
     contents = proposal_contents(
-        judged.shown,
+        evaluated.shown,
         logs=logs,
-        inputs=_inputs(tune, judged.mark, earlier),
-        in_force=grid_name(judged.mark.in_force),
+        inputs=_inputs(tune, evaluated.mark, earlier),
+        in_force=grid_name(evaluated.mark.in_force),
         is_simulated=is_simulated,
-        has_halted=judged.result.is_halt,
+        has_halted=evaluated.result.is_halt,
     )
     record = json.loads(contents["proposal.json"])
     if as_read is not None:
         record["logs"] = as_read.get("logs", [])
-    if judged.result.is_halt:
+    if evaluated.result.is_halt:
         record["checked"] = "nothing was changed: the loop has halted"
-    record["round"] = round_record(judged, [one.name for one in earlier])
+    record["round"] = round_record(evaluated, [one.name for one in earlier])
     contents["proposal.json"] = stable_json(record)
     stored = StoredEvidence(
-        made=judged.mark.made,
-        logs=judged.logs,
-        set_aside=judged.result.set_aside,
-        response=judged.result.round.response,
+        made=evaluated.mark.made,
+        logs=evaluated.logs,
+        set_aside=evaluated.result.set_aside,
+        response=evaluated.result.round.response,
         summary={
-            **summary_record(judged.look, judged.advice),
-            **unsafe_record(judged.shown.unsafe_held),
+            **summary_record(evaluated.look, evaluated.advice),
+            **unsafe_record(evaluated.shown.unsafe_held),
         },
-        visits=judged.visits,
+        visits=evaluated.visits,
     )
-    in_force = write_grid_text(judged.result.round.in_force)
+    in_force = write_grid_text(evaluated.result.round.in_force)
     return {**contents, "in-force.csv": in_force, **evidence_contents(stored, tune.setup.axes)}
 
 
-def round_record(judged: JudgedRound, earlier: Sequence[str]) -> dict[str, Any]:
-    """Return what is particular to a round as plain values."""
+def round_record(evaluated: EvaluatedRound, earlier: Sequence[str]) -> dict[str, Any]:
+    """Return the ``round`` section of ``proposal.json``.
+
+    Parameters
+    ----------
+    evaluated
+        The round.
+    earlier
+        Names of the rounds that it is based on.
+    """
     return {
-        "number": judged.mark.number,
-        "in_force": judged.mark.in_force,
-        "rests_on": [*earlier, *([] if judged.result.is_halt else [judged.mark.name])],
-        "response": response_record(judged.result.round.response),
-        "logs_set_aside": dict(judged.result.set_aside),
-        "advice": judged.advice.word,
-        "why": judged.advice.why,
-        "check": judged.advice.check,
+        "number": evaluated.mark.number,
+        "in_force": evaluated.mark.in_force,
+        "rests_on": [*earlier, *([] if evaluated.result.is_halt else [evaluated.mark.name])],
+        "response": response_record(evaluated.result.round.response),
+        "logs_set_aside": dict(evaluated.result.set_aside),
+        "advice": evaluated.advice.word,
+        "why": evaluated.advice.why,
+        "check": evaluated.advice.check,
     }
 
 
 def _inputs(tune: TuneFolder, mark: RoundEntry, earlier: Sequence[RoundEntry]) -> list[InputFile]:
-    """Fingerprint every file that a round rests on."""
+    """Return every file that a round is based on, with its hash."""
     paths = [("setup", tune.path / SETUP)]
     if (tune.path / TARGET).exists():
         paths.append(("target", tune.path / TARGET))
@@ -208,7 +222,15 @@ def _inputs(tune: TuneFolder, mark: RoundEntry, earlier: Sequence[RoundEntry]) -
 
 
 def count_visits(logs: Sequence[LogEvidence], setup: Setup) -> Grid:
-    """Add up the samples nearest to each breakpoint, moves included."""
+    """Count the samples nearest to each breakpoint, including moves.
+
+    Parameters
+    ----------
+    logs
+        The reduced logs.
+    setup
+        The car's setup.
+    """
     seen = np.zeros(setup.axes.size)
     for log in logs:
         seen += 0 if log.visits is None else log.visits
@@ -216,13 +238,29 @@ def count_visits(logs: Sequence[LogEvidence], setup: Setup) -> Grid:
 
 
 def earlier_record(tune: TuneFolder, mark: RoundEntry) -> Mapping[str, Any]:
-    """Read what was told about reading when a round was first made."""
+    """Read the ``proposal.json`` of a round.
+
+    Parameters
+    ----------
+    tune
+        The tune.
+    mark
+        The round.
+    """
     files = tune.files(mark)
     where = str(files.folder / "proposal.json")
     return parse_record(files.read("proposal.json"), where=where, mend=PUT_BACK)
 
 
 def changes_any_cell(tune: TuneFolder, mark: RoundEntry) -> bool:
-    """Tell whether a round proposed anything else than the grid in force."""
+    """Return whether a round proposed a change.
+
+    Parameters
+    ----------
+    tune
+        The tune.
+    mark
+        The round.
+    """
     step = tune.files(mark).grid("step.csv", tune.setup.axes)
     return bool((np.nan_to_num(step.values) != 0).any())

@@ -1,6 +1,6 @@
-"""The steps of a tune: each locks the folder, does one thing by its rules and gives back what came.
+"""The steps of a tune. Each locks the folder, does one thing and returns the result.
 
-The commands `tuneassist rounds ...` and the notebook's `tuneassist.Tune` both call these.
+The commands ``tuneassist rounds`` and `tuneassist.Tune` call them.
 """
 
 from __future__ import annotations
@@ -32,62 +32,62 @@ from tuneassist.loop.history import (
 from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
-from tuneassist.workflow import round_result
-from tuneassist.workflow.in_force import refuse_step
-from tuneassist.workflow.logs import is_simulated, named_after
-from tuneassist.workflow.round_result import JudgedRound
+from tuneassist.workflow import round_evaluation
+from tuneassist.workflow.grid_in_force import refuse_step_file
+from tuneassist.workflow.logs import is_simulated, with_prefix
+from tuneassist.workflow.round_evaluation import EvaluatedRound
 
 Reduce = Callable[[Setup], LogsAtHand]
-"""Reads a round's logs with the tune's setup, once it is sure that a round may be added."""
+"""Reads a round's logs with the tune's setup."""
 
 
 @dataclass(frozen=True, eq=False)
 class AddedRound:
-    """A round that was written, or written again after a halt.
+    """A round that was added, or evaluated again after a halt.
 
     Parameters
     ----------
     tune
-        The tune after it.
-    judged
-        The round and what it came to.
+        The tune after the step.
+    evaluated
+        The round and its result.
     logs
-        The logs as read; empty where it was judged again.
+        The logs as read; empty if the round was evaluated again.
     is_simulated
-        Whether label or logs say so.
+        Whether label or logs say that the data are simulated.
     """
 
     tune: TuneFolder
-    judged: JudgedRound
+    evaluated: EvaluatedRound
     logs: tuple[Log, ...]
     is_simulated: bool
 
     @property
     def folder(self) -> Path:
         """The round's folder."""
-        return self.tune.path / self.judged.mark.name
+        return self.tune.path / self.evaluated.mark.name
 
 
 @dataclass(frozen=True, eq=False)
 class StepDone:
-    """A step that needs no logs, and what waits after it.
+    """A step without logs, and the proposal that is pending after it.
 
     Parameters
     ----------
     tune
-        The tune after it.
+        The tune after the step.
     kind
-        What was done.
+        The kind of step.
     took_back
-        For ``undo``: the event that was taken back.
+        The event that ``undo`` took back.
     was_held
-        Name of the grid that the controller held before.
+        Name of the grid that was in the controller before.
     advice
-        Of the round whose proposal waits now; None where none does.
+        Advice of the round whose proposal is pending; None without one.
     has_step
-        Whether the proposal that waits changes a cell; True where none waits.
+        Whether the pending proposal changes a cell; True without one.
     objection
-        Why the proposal that waits may not be loaded; None where it may.
+        Why the pending proposal must not be loaded; None if it may be.
     """
 
     tune: TuneFolder
@@ -100,16 +100,16 @@ class StepDone:
 
     @property
     def warning(self) -> str:
-        """Says that the step is done and what waits is not sound; empty where it is."""
+        """The message when the pending proposal must not be loaded, else empty."""
         if self.objection is None:
             return ""
-        waits = "the proposal that waits may not be loaded"
+        waits = "the pending proposal may not be loaded"
         return f"{self.kind} is done, but {waits}: {self.objection}"
 
 
 @dataclass(frozen=True, eq=False)
 class TuneStatus:
-    """Where a tune stands.
+    """The status of a tune.
 
     Parameters
     ----------
@@ -118,15 +118,15 @@ class TuneStatus:
     setup
         The car's setup.
     state
-        What follows from its history.
+        Its state, from its history.
     looks
-        Each round from afar, oldest first.
+        Summary of each round, oldest first.
     advice
         Whether to go on, and why.
     has_step
-        Whether the proposal that waits changes a cell; True where none waits.
+        Whether the pending proposal changes a cell; True without one.
     held
-        What asked the unsafe way in the last round; None where that was not kept.
+        Changes in the unsafe direction that were held back in the last round; None if not recorded.
     """
 
     path: Path
@@ -138,7 +138,7 @@ class TuneStatus:
     held: tuple[UnsafeHeld, ...] | None
 
     def record(self) -> dict[str, Any]:
-        """Return it as plain values: what is loaded, proposed and rejected is told apart."""
+        """Return the status as plain values, as ``rounds status --json`` prints it."""
         proposed = self.state.rounds_with_outcome("proposed")
         held = self.held
         return {
@@ -154,63 +154,81 @@ class TuneStatus:
 
 
 def start(folder: Path, *, setup: Path, grid: Path | None = None) -> TuneFolder:
-    """Open a new tune; parameters and errors as for `start_tune`.
+    """Start a tune in a new folder.
+
+    Parameters
+    ----------
+    folder
+        Missing or empty.
+    setup
+        The setup's file.
+    grid
+        File of the grid in the controller; None is all zeros.
 
     Raises
     ------
     GridError
-        When ``grid`` is the step of a proposal: the controller never holds one.
+        When ``grid`` is the step of a proposal.
+    TuneassistError
+        What `tuneassist.files.tune_folder.start_tune` raises.
     """
     if grid is not None:
-        refuse_step(grid)
+        refuse_step_file(grid)
     return start_tune(folder, setup=setup, grid=grid, time=now())
 
 
 def add(folder: Path, reduce: Reduce) -> AddedRound:
-    """Add a round of logs: judge the engine's answer first, then propose or halt.
+    """Add a round of logs: evaluate the engine's response first, then propose or halt.
 
     Parameters
     ----------
     folder
         The tune's folder.
     reduce
-        Reads the logs. It is called with the lock held, when a round may be added.
+        Reads the logs; called while the folder is locked, once a round may be added.
 
     Raises
     ------
     InputError
-        When no round may be added now, or there is no tune.
+        When no round may be added now, or the folder holds no tune.
     LogError
         When a log cannot be used or is in the tune already.
     NoEvidenceError
-        When the logs hold none.
+        When the logs hold no evidence.
     """
     with open_tune(folder) as tune:
         require(tune.state, "add")
         number = tune.state.next_number
         tune.require_room(number)
-        found = named_after(round_name(number), reduce(tune.setup))
+        found = with_prefix(round_name(number), reduce(tune.setup))
         read = tuple(one.log for one in found.used)
         _refuse_known(read, tune)
         simulated = is_simulated(read, tune.setup)
         earlier = tune.state.evidence
-        judged = _judge(tune, found, _mark(tune, number, read), earlier)
-        contents = round_result.round_contents(
-            tune, judged, logs=read, earlier=earlier, is_simulated=simulated
+        evaluated = _evaluate(tune, found, _mark(tune, number, read), earlier)
+        contents = round_evaluation.round_contents(
+            tune, evaluated, logs=read, earlier=earlier, is_simulated=simulated
         )
         tune.write_round(number, contents)
-        mark = replace(judged.mark, files=fingerprints(contents))
+        mark = replace(evaluated.mark, files=fingerprints(contents))
         after = tune.record_event(Event("add", now(), round_details(mark)))
-    return AddedRound(after, judged, read, simulated)
+    return AddedRound(after, evaluated, read, simulated)
 
 
 def step(folder: Path, kind: Kind) -> StepDone:
-    """Do a step that needs no more than its name: ``accept``, ``reject`` or ``undo``.
+    """Accept or reject the last proposal, or undo the last step.
+
+    Parameters
+    ----------
+    folder
+        The tune's folder.
+    kind
+        "accept", "reject" or "undo".
 
     Raises
     ------
     InputError
-        When it cannot be done now, or what would be accepted is not what was proposed.
+        When the step is not possible now, or the files to accept are not the ones proposed.
     """
     with open_tune(folder) as tune:
         require(tune.state, kind)
@@ -220,11 +238,11 @@ def step(folder: Path, kind: Kind) -> StepDone:
         if kind == "undo" and last is not None:
             details = {"took_back": last.kind, "of": last.time}
         after = _happened(tune, kind, details)
-    return _with_what_waits(StepDone(after, kind, took_back=last, was_held=was_held))
+    return _with_pending(StepDone(after, kind, took_back=last, was_held=was_held))
 
 
 def found(folder: Path, answer: str) -> AddedRound | StepDone:
-    """Say what was found after a halt; by some answers the halted round is judged again.
+    """Record what caused a halt; after some answers the halted round is evaluated again.
 
     Parameters
     ----------
@@ -241,24 +259,35 @@ def found(folder: Path, answer: str) -> AddedRound | StepDone:
     with open_tune(folder) as tune:
         require(tune.state, "found", answer=answer)
         if answer in REASSESSED_ANSWERS:
-            return _judge_again(tune, answer)
+            return _evaluate_again(tune, answer)
         after = _happened(tune, "found", {"answer": answer})
-    return _with_what_waits(StepDone(after, "found"))
+    return _with_pending(StepDone(after, "found"))
 
 
 def status(folder: Path) -> TuneStatus:
-    """Read where a tune stands; every round is held against what the history says of it."""
+    """Read the status of a tune and check every round against the history.
+
+    Parameters
+    ----------
+    folder
+        The tune's folder.
+    """
     with open_tune(folder, is_reading=True) as tune:
         return status_of(tune)
 
 
 def status_of(tune: TuneFolder) -> TuneStatus:
-    """Return where a tune stands that was read before.
+    """Return the status of a tune that is open.
+
+    Parameters
+    ----------
+    tune
+        The tune.
 
     Raises
     ------
     InputError
-        When a round is not as it was written.
+        When a round's files have changed.
     """
     rounds = tune.state.rounds
     for one in rounds:
@@ -271,7 +300,7 @@ def status_of(tune: TuneFolder) -> TuneStatus:
         tune.state,
         looks=tuple(look for look, _ in seen),
         advice=seen[-1][1] if seen else NO_LOGS,
-        has_step=not is_pending or round_result.changes_any_cell(tune, rounds[-1]),
+        has_step=not is_pending or round_evaluation.changes_any_cell(tune, rounds[-1]),
         held=_held_in_last(tune),
     )
 
@@ -286,7 +315,7 @@ def _new_mark() -> str:
 
 
 def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundEntry:
-    """Return the mark of a round that is yet to be judged."""
+    """Return the entry of a round without its verdict."""
     return RoundEntry(
         number,
         _new_mark(),
@@ -297,25 +326,27 @@ def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundEntry:
     )
 
 
-def _judge(
+def _evaluate(
     tune: TuneFolder, found: LogsAtHand, mark: RoundEntry, earlier: Sequence[RoundEntry]
-) -> JudgedRound:
-    said = [one.evidence for one in found.used]
-    visits = round_result.count_visits(said, tune.setup)
+) -> EvaluatedRound:
+    reduced = [one.evidence for one in found.used]
+    visits = round_evaluation.count_visits(reduced, tune.setup)
     with found.naming_unusable():
-        judged = round_result.judge_round(tune, said, mark=mark, earlier=earlier, visits=visits)
-    return judged.beside(found.unusable)
+        evaluated = round_evaluation.evaluate_round(
+            tune, reduced, mark=mark, earlier=earlier, visits=visits
+        )
+    return evaluated.beside(found.unusable)
 
 
 def _refuse_known(logs: Sequence[Log], tune: TuneFolder) -> None:
-    """Refuse a log that the tune has: evidence counted twice looks surer than it is."""
+    """Refuse a log that the tune has already."""
     known = tune.state.known_logs()
     for log in logs:
         if log.sha256 in known:
             raise LogError(
                 f"this log was added in {known[log.sha256]} already, byte for byte.",
                 where=str(log.path),
-                mend="Add each log once: evidence counted twice looks surer than it is.",
+                mend="Add each log once: evidence counted twice looks more certain than it is.",
             )
 
 
@@ -323,48 +354,48 @@ def _happened(tune: TuneFolder, kind: Kind, details: Mapping[str, Any]) -> TuneF
     return tune.record_event(Event(kind, now(), details))
 
 
-def _judge_again(tune: TuneFolder, answer: str) -> AddedRound:
-    """Judge the halted round again, as it is after what the tuner has found."""
+def _evaluate_again(tune: TuneFolder, answer: str) -> AddedRound:
+    """Evaluate the halted round again with what the tuner has found."""
     halted = tune.state.rounds[-1]
     stored = tune.evidence(halted)
-    as_read = round_result.earlier_record(tune, halted)
+    as_read = round_evaluation.earlier_record(tune, halted)
     earlier: tuple[RoundEntry, ...] = tune.state.evidence
     mark = replace(halted, made=_new_mark())
     if answer == "not-loaded":
         mark = replace(mark, in_force=tune.state.loaded[-2])
     else:
         earlier = ()
-    judged = round_result.judge_round(
+    evaluated = round_evaluation.evaluate_round(
         tune, stored.logs, mark=mark, earlier=earlier, visits=stored.visits
     ).beside(take_words(as_read, "set_aside"))
     simulated = bool(as_read.get("simulated", False))
-    contents = round_result.round_contents(
-        tune, judged, logs=(), earlier=earlier, is_simulated=simulated, as_read=as_read
+    contents = round_evaluation.round_contents(
+        tune, evaluated, logs=(), earlier=earlier, is_simulated=simulated, as_read=as_read
     )
     tune.write_round(mark.number, contents)
-    made = replace(judged.mark, files=fingerprints(contents))
+    made = replace(evaluated.mark, files=fingerprints(contents))
     after = _happened(tune, "found", {"answer": answer, **round_details(made)})
-    return AddedRound(after, judged, (), simulated)
+    return AddedRound(after, evaluated, (), simulated)
 
 
-def _with_what_waits(done: StepDone) -> StepDone:
-    """Add what is known of the proposal that waits; the step is done, whatever is wrong with it."""
+def _with_pending(done: StepDone) -> StepDone:
+    """Add what is known about the pending proposal; the step itself is done in any case."""
     tune = done.tune
     if not tune.state.is_pending:
         return done
     last = tune.state.rounds[-1]
-    if not tune.files(last).folder.is_dir():  # told by what needs it
+    if not tune.files(last).folder.is_dir():  # reported by the step that needs it
         return done
     try:
         verify_round(tune, last)
     except TuneassistError as error:
         return replace(done, objection=error)
     advice = summary_from_record(dict(tune.evidence(last).summary))[1]
-    return replace(done, advice=advice, has_step=round_result.changes_any_cell(tune, last))
+    return replace(done, advice=advice, has_step=round_evaluation.changes_any_cell(tune, last))
 
 
 def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
-    """What asked the unsafe way in the last round; None where that was not kept."""
+    """Return what was held back in the unsafe direction in the last round; None if not recorded."""
     if not tune.state.rounds:
         return ()
     last = tune.state.rounds[-1]

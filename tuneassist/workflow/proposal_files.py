@@ -1,4 +1,4 @@
-"""A proposal as the contents of its four files, checked once more in the form they are read in."""
+"""The contents of a proposal's four files, checked again as they will be read."""
 
 from __future__ import annotations
 
@@ -14,68 +14,39 @@ import numpy as np
 
 from tuneassist import __version__
 from tuneassist.correction import check_grid, unsafe_record
-from tuneassist.errors import OutputError, RuleBreachError
+from tuneassist.errors import RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
-from tuneassist.files.result_writer import RESULT_FILES, recover_interrupted
 from tuneassist.files.serialise import frame_csv, stable_json
 from tuneassist.grid import Axes, Floats, Grid, compose_pct
-from tuneassist.inert import listed
 from tuneassist.pipeline import Proposal, checker_objection
 from tuneassist.reading import Log
 from tuneassist.settings import as_plain
 from tuneassist.show.check import column_record, evidence_record
+from tuneassist.show.proposal import outcome_shares
 
 DECIMALS = 10
-"""Digits of a percent in ``step.csv`` and ``grid.csv``: only the noise of doubles is left out."""
+"""Decimals of a percent in ``step.csv`` and ``grid.csv``; cuts only floating-point noise. [1]"""
 MISMATCH_PCT = 1e-6
-"""How far current grid, step and new grid may be from composing, as written. [%]"""
+"""Largest error of composing grid in force and step to the new grid, as written. [%]"""
 
 
 @dataclass(frozen=True)
 class InputFile:
-    """A file that a proposal rests on.
+    """A file that a proposal is based on.
 
     Parameters
     ----------
     role
         "setup", "target", "grid" or "log".
     name
-        As it was typed, or the name that tells it from the other logs.
+        As typed, or the distinct name of a log.
     sha256
-        Of its bytes.
+        Hash of its bytes.
     """
 
     role: str
     name: str
     sha256: str
-
-
-def require_free(out: Path, *, overwrite: bool) -> None:
-    """Refuse an output folder that cannot take the result, before any work is done.
-
-    Raises
-    ------
-    OutputError
-        When the folder is a file, stands nowhere, or holds a result and ``overwrite`` is not set.
-    """
-    if not out.absolute().parent.is_dir():
-        raise OutputError(f"{out}: the folder that it belongs in does not exist. Create it first.")
-    recover_interrupted(out)
-    if not out.exists():
-        return
-    if not out.is_dir():
-        raise OutputError(f"{out}: this is a file. Name a new or an empty folder.")
-    found = sorted(path.name for path in out.iterdir())
-    foreign = [name for name in found if name not in RESULT_FILES]
-    if foreign:
-        raise OutputError(
-            f"{out}: the folder holds what is no result of this program: "
-            f"{listed(foreign, 3)}. Name a new or an empty folder."
-        )
-    if found and not overwrite:
-        raise OutputError(
-            f"{out}: the folder already holds a result. Name another folder, or add --overwrite."
-        )
 
 
 def proposal_contents(
@@ -87,7 +58,7 @@ def proposal_contents(
     is_simulated: bool,
     has_halted: bool = False,
 ) -> dict[str, str]:
-    """Return the four files' contents.
+    """Return the contents of the four files by name.
 
     Parameters
     ----------
@@ -96,28 +67,27 @@ def proposal_contents(
     logs
         The logs as read.
     inputs
-        Every file that it rests on.
+        Every file that it is based on.
     in_force
-        Which grid was taken to be in the controller, in words.
+        The grid in force, in words.
     is_simulated
-        Whether label or logs say so.
+        Whether label or logs say that the data are simulated.
     has_halted
-        The loop has halted: the grid in force is written as it is, whatever the rules would have
-        changed.
+        Whether the loop has halted: then the grid in force is written unchanged.
 
     Raises
     ------
     RuleBreachError
-        When the grid, read back from the text that would be written, breaks a rule or is not what
-        step and current grid compose to.
+        When the grid, read back from its text, breaks a rule or does not equal grid in force and
+        step composed.
     """
     axes = proposal.setup.axes
     step = np.round(proposal.limited.step_pct.reshape(axes.shape), DECIMALS)
     step_text = write_grid_text(Grid(axes, step))
     grid_text = write_grid_text(Grid(axes, np.round(proposal.grid.values, DECIMALS)))
     if has_halted and step.any():
-        raise RuleBreachError("A halted round may change nothing; nothing is written.")
-    recheck(proposal, step_text=step_text, grid_text=grid_text, has_halted=has_halted)
+        raise RuleBreachError("A halted round must not change the grid; nothing was written.")
+    check_as_written(proposal, step_text=step_text, grid_text=grid_text, has_halted=has_halted)
     record = {
         **proposal_record(proposal, logs=logs, inputs=inputs, is_simulated=is_simulated),
         "grid_in_force": in_force,
@@ -130,15 +100,27 @@ def proposal_contents(
     }
 
 
-def recheck(
+def check_as_written(
     proposal: Proposal, *, step_text: str, grid_text: str, has_halted: bool = False
 ) -> None:
-    """Hold the grid against every rule in the form in which it will be read.
+    """Check the grid against every rule, as it will be read from its file.
 
-    After a halt only that it is the grid in force: a rule that asks for a change gets none.
+    The text is read by an independent reader, and the checker gets its values. After a halt the
+    only check is that the grid in force is unchanged.
 
-    The text is read back by another reader than the program's own, and the checker gets what that
-    reader saw.
+    Parameters
+    ----------
+    proposal
+        What was proposed.
+    step_text, grid_text
+        Contents of ``step.csv`` and ``grid.csv``.
+    has_halted
+        Whether the loop has halted.
+
+    Raises
+    ------
+    RuleBreachError
+        When the grid breaks a rule, or grid in force and step do not compose to it.
     """
     axes = proposal.setup.axes
     new, step = _read_back(grid_text, axes), _read_back(step_text, axes)
@@ -156,7 +138,7 @@ def recheck(
     is_value = np.isfinite(proposal.current.values)
     if (np.isfinite(new) != is_value).any() or (apart[is_value] > MISMATCH_PCT).any():
         raise RuleBreachError(
-            "The step does not compose with the grid in force to the new grid; nothing is written."
+            "The step and the grid in force do not compose to the new grid; nothing was written."
         )
 
 
@@ -164,14 +146,14 @@ def _read_back(text: str, axes: Axes) -> Floats:
     rows = list(csv.reader(io.StringIO(text)))[1:]
     values = [[float(cell) if cell else np.nan for cell in row[1:]] for row in rows]
     if [len(row) for row in values] != [axes.shape[1]] * axes.shape[0]:
-        raise RuleBreachError("The grid as written has another shape; nothing is written.")
+        raise RuleBreachError("The grid as written has the wrong shape; nothing was written.")
     return np.array(values)
 
 
 def proposal_record(
     proposal: Proposal, *, logs: Sequence[Log], inputs: Sequence[InputFile], is_simulated: bool
 ) -> dict[str, Any]:
-    """Return everything that made a proposal, as plain values for ``proposal.json``."""
+    """Return the contents of ``proposal.json``; parameters as for `proposal_contents`."""
     evidence = proposal.evidence
     record: dict[str, Any] = {
         "program": "tuneassist",
@@ -228,9 +210,17 @@ def proposal_summary(
     in_force: str,
     is_simulated: bool,
 ) -> dict[str, Any]:
-    """Return what ``propose --json`` prints."""
-    from tuneassist.show.proposal import outcome_shares
+    """Return what ``propose --json`` prints.
 
+    Parameters
+    ----------
+    proposal, logs, in_force, is_simulated
+        As for `proposal_contents`.
+    files
+        The four files by name.
+    notes
+        Notes on the evidence.
+    """
     cells, evidence = proposal.cells, proposal.evidence
     words = cells["confidence"].astype(str).value_counts()
     acted = proposal.limited.binding["rule"].value_counts()
