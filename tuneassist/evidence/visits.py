@@ -17,49 +17,6 @@ cell's own: the neighbours in time confirm it. A temperature lags and still tell
 before, and knock comes in single events; there a second reading in the cell confirms the first."""
 
 
-def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> pd.DataFrame:
-    """Highest confirmed value of each channel near each cell, from all samples, moves included.
-
-    Parameters
-    ----------
-    line
-        Samples with ``rpm``, ``load`` and the channels.
-    axes
-        Breakpoints.
-    columns
-        Channel columns to look at; those that were not logged are left out.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Shape (cells, channels), columns named ``<column>_max``; nan where never seen. One wild
-        reading is no temperature: another in the same cell must be as high, or of `PROMPT` channels
-        the reading before or after it, wherever that was.
-    """
-    present = [c for c in columns if c in line]
-    result = pd.DataFrame(index=range(axes.size))
-    usable = line[["rpm", "load"]].notna().all(axis=1)
-    if not present or not usable.any():
-        return result
-    places = line[usable]
-    rpm, load = (places[c].to_numpy(dtype=float) for c in ("rpm", "load"))
-    cell = pd.Series(nearest_cell(axes, rpm, load), index=places.index)
-    for name in present:
-        values = places[name].dropna().sort_values(ascending=False)
-        groups = values.groupby(cell[values.index])
-        second = groups.nth(1)
-        peak = pd.Series(second.to_numpy(), index=cell[second.index].to_numpy())
-        top = peak.reindex(range(axes.size)).to_numpy(dtype=float)
-        if name in PROMPT:
-            known = line[name].dropna()
-            near = pd.Series(confirmed(known.to_numpy(dtype=float)), index=known.index)
-            near = near[near.index.isin(cell.index) & np.isfinite(near)]
-            best = near.groupby(cell[near.index]).max().reindex(range(axes.size))
-            top = np.fmax(top, best.to_numpy(dtype=float))
-        result[f"{name}_max"] = top
-    return result
-
-
 def confirmed(values: Floats) -> Floats:
     """Each value as far as the one before or after it reaches, shape (n,); -inf for a lone one.
 
@@ -73,9 +30,11 @@ def confirmed(values: Floats) -> Floats:
 
 
 class RunningPeaks:
-    """`channel_peaks` of samples that come in parts: the two highest values of every cell.
+    """Highest confirmed value of each channel near each cell, of samples that come in parts.
 
-    The last value of a part waits for the next one, which may confirm it.
+    One wild reading is no temperature: another in the same cell must be as high, or of `PROMPT`
+    channels the reading before or after it, wherever that was. So the two highest values of every
+    cell are kept, and the last value of a part waits for the next one, which may confirm it.
 
     Parameters
     ----------
@@ -138,7 +97,10 @@ class RunningPeaks:
         two[:, 0], two[:, 1] = every[order[ends]], every[order[ends - 1]]
 
     def table(self) -> pd.DataFrame:
-        """Return what `channel_peaks` returns."""
+        """Return the highest values, shape (cells, channels), columns named ``<column>_max``.
+
+        A cell in which a channel was never confirmed has nan.
+        """
         found = {}
         for name, two in self._two.items():
             top = two[:, 1]
