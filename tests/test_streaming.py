@@ -21,7 +21,7 @@ from scipy import stats
 from tuneassist.characterise import characterise
 from tuneassist.evidence.groups import Groups
 from tuneassist.evidence.steady import USUAL_RATIOS, USUAL_SHARES
-from tuneassist.evidence.visits import RunningPeaks, count_nearest
+from tuneassist.evidence.visits import PROMPT, RunningPeaks, count_nearest, nearest_cell
 from tuneassist.files.setup_file import read_setup
 from tuneassist.one_log import NO_LAMBDA
 from tuneassist.reading import LogReader, read_log
@@ -412,7 +412,17 @@ def test_peaks_of_parts_are_those_of_the_whole(at: list[int]) -> None:
     running = RunningPeaks(CAR.axes, columns)
     for part in cut(samples, at):
         running.add(part["rpm"].to_numpy(), part["load"].to_numpy(), part)
-    pd.testing.assert_frame_equal(running.table(), channel_peaks(samples, CAR.axes, columns))
+    found = running.table()
+    pd.testing.assert_frame_equal(found, channel_peaks(samples, CAR.axes, columns))
+    cells = nearest_cell(CAR.axes, samples["rpm"].to_numpy(), samples["load"].to_numpy())
+    for name in columns:
+        readings = samples[name].groupby(cells)
+        plain = readings.agg(lambda values: values.nlargest(2).iloc[-1]).where(readings.count() > 1)
+        if name in PROMPT:
+            before, after = samples[name].shift(), samples[name].shift(-1)
+            near = np.minimum(samples[name], np.fmax(before, after))
+            plain = np.fmax(plain, near.groupby(cells).max())
+        np.testing.assert_array_equal(found[f"{name}_max"], plain.reindex(range(CAR.axes.size)))
 
 
 def test_visits_are_samples_near_each_cell() -> None:

@@ -16,6 +16,7 @@ import pandas as pd
 
 from tuneassist.evidence.need import inside_axes
 from tuneassist.evidence.steady import DRIVERS
+from tuneassist.evidence.visits import keep_highest
 from tuneassist.grid import Axes, Floats
 from tuneassist.settings import SteadySettings
 
@@ -65,8 +66,8 @@ class DrivenLoads:
         """Take a part's samples into account; those without speed or load are none."""
         inside = inside_axes(self._axes, rpm, load, margin_cells=self._margin)
         band, load = _band_of(self._speeds, rpm[inside]), load[inside]
-        self._high = _highest(self._high, band, load)
-        self._low = -_highest(-self._low, band, -load)
+        self._high = keep_highest(self._high, band, load)
+        self._low = -keep_highest(-self._low, band, -load)
 
     def add_samples(self, samples: pd.DataFrame, settings: SteadySettings) -> None:
         """Take samples with speed and load into account, those with the pedal released left out."""
@@ -87,19 +88,6 @@ def _is_released(samples: pd.DataFrame, settings: SteadySettings) -> npt.NDArray
         if name in samples:
             wish = np.where(np.isfinite(wish), wish, samples[name].to_numpy(dtype=float))
     return np.asarray(wish <= settings.overrun_throttle_pct)
-
-
-def _highest(known: Floats, band: npt.NDArray[np.int64], values: Floats) -> Floats:
-    """The highest values of each band, rising, with further ones taken in."""
-    new = np.flatnonzero(values > known[band, 0])
-    if not len(new):
-        return known
-    count = known.shape[1]
-    bands = np.concatenate([band[new], np.repeat(np.arange(len(known)), count)])
-    every = np.concatenate([values[new], known.ravel()])
-    order = np.lexsort((every, bands))
-    ends = np.cumsum(np.bincount(bands, minlength=len(known)))
-    return np.asarray(every[order[ends[:, None] - np.arange(count, 0, -1)]])
 
 
 def held_loads(axes: Axes, rpm: Floats, load: Floats) -> pd.DataFrame:

@@ -68,9 +68,8 @@ class RunningPeaks:
             values = samples[name].to_numpy(dtype=float)
             if name in self._sure:
                 self._confirm(name, values, np.where(is_known, cell, -1))
-            high = np.flatnonzero((values > two[:, 1][cell]) & is_known)
-            if len(high):
-                self._insert(two, cell[high], values[high])
+            known = np.flatnonzero(is_known)
+            self._two[name] = keep_highest(two, cell[known], values[known])
 
     def _confirm(self, name: str, values: Floats, cell: npt.NDArray[np.int64]) -> None:
         """Take in the values that have both neighbours by now, and the first of all."""
@@ -88,14 +87,6 @@ class RunningPeaks:
         rows = np.flatnonzero((at >= 0) & (sure > top[at]))
         np.maximum.at(top, at[rows], sure[rows])
 
-    def _insert(self, two: Floats, cell: npt.NDArray[np.int64], values: Floats) -> None:
-        own = np.arange(self._axes.size)
-        cells = np.concatenate([cell, own, own])
-        every = np.concatenate([values, two[:, 0], two[:, 1]])
-        order = np.lexsort((every, cells))
-        ends = np.cumsum(np.bincount(cells, minlength=self._axes.size)) - 1
-        two[:, 0], two[:, 1] = every[order[ends]], every[order[ends - 1]]
-
     def table(self) -> pd.DataFrame:
         """Return the highest values, shape (cells, channels), columns named ``<column>_max``.
 
@@ -103,13 +94,39 @@ class RunningPeaks:
         """
         found = {}
         for name, two in self._two.items():
-            top = two[:, 1]
+            top = two[:, 0]
             if name in self._sure:
                 values, cells = self._last[name]
                 self._take(name, confirmed(values)[-1:], cells[-1:])
                 top = np.maximum(top, self._sure[name])
             found[f"{name}_max"] = np.where(np.isfinite(top), top, np.nan)
         return pd.DataFrame(found, index=range(self._axes.size))
+
+
+def keep_highest(known: Floats, group: npt.NDArray[np.int64], values: Floats) -> Floats:
+    """Take further values into the highest of each group.
+
+    Parameters
+    ----------
+    known
+        The highest of each group so far, rising, shape (groups, kept).
+    group, values
+        Further values and where they belong, shape (n,).
+
+    Examples
+    --------
+    >>> keep_highest(np.array([[1.0, 5.0]]), np.array([0, 0]), np.array([7.0, 2.0])).tolist()
+    [[5.0, 7.0]]
+    """
+    new = np.flatnonzero(values > known[group, 0])
+    if not len(new):
+        return known
+    count = known.shape[1]
+    groups = np.concatenate([group[new], np.repeat(np.arange(len(known)), count)])
+    every = np.concatenate([values[new], known.ravel()])
+    order = np.lexsort((every, groups))
+    ends = np.cumsum(np.bincount(groups, minlength=len(known)))
+    return np.asarray(every[order[ends[:, None] - np.arange(count, 0, -1)]])
 
 
 def nearest_cell(axes: Axes, rpm: Floats, load: Floats) -> npt.NDArray[np.int64]:
