@@ -109,6 +109,12 @@ def spotted(samples: pd.DataFrame) -> pd.DataFrame:
     return samples.assign(rpm=rpm, **{"lambda": samples["lambda"] * wild})
 
 
+def seldom(samples: pd.DataFrame) -> pd.DataFrame:
+    """Coolant once a minute."""
+    is_told = np.arange(len(samples)) % 600 == 0
+    return samples.assign(coolant_temp_c=samples["coolant_temp_c"].where(is_told))
+
+
 def in_turn(samples: pd.DataFrame) -> pd.DataFrame:
     """One main channel to a row, the others blank."""
     turn = np.arange(len(samples)) % 3
@@ -131,6 +137,7 @@ KINDS = {
     "1 Hz": lambda: drive(rate_hz=1.0, holds=60),
     "pauses": lambda: drive(rate_hz=4.0, gaps=3),
     "never warm": lambda: drive(is_never_warm=True),
+    "coolant seldom": lambda: seldom(drive()),
     "no coolant": lambda: drive().drop(columns="coolant_temp_c"),
     "spikes and blanks": lambda: spotted(drive()),
     "tail": lambda: trailing(drive()),
