@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from frames import channel_peaks
 
 from tuneassist.evidence.cell_table import (
     cell_table,
@@ -14,7 +15,6 @@ from tuneassist.evidence.cell_table import (
 )
 from tuneassist.evidence.hull import hull_of, is_supported
 from tuneassist.evidence.lattice import LatticeFit, fit_lattice
-from tuneassist.evidence.visits import channel_peaks
 from tuneassist.grid import Axes, Grid, bilinear_weights
 from tuneassist.settings import CorrectionSettings, Target
 
@@ -331,10 +331,10 @@ def test_samples_belong_to_the_nearest_breakpoint_and_the_edge_takes_what_is_out
 
 
 def test_a_log_without_places_or_channels_has_no_peaks() -> None:
-    line = pd.DataFrame({"rpm": [np.nan], "load": [1.0], "knock": [3.0]})
-    for frame, columns in ((line, ("knock",)), (line.fillna(1.0), ("torque_nm",))):
-        found = channel_peaks(frame, AXES, columns)
-        assert found.shape == (AXES.size, 0)
+    line = pd.DataFrame({"rpm": [np.nan] * 2, "load": [1.0] * 2, "knock": [3.0] * 2})
+    assert channel_peaks(line, AXES, ("knock",))["knock_max"].isna().all()
+    assert channel_peaks(line.fillna(1.0), AXES, ("knock",))["knock_max"].notna().sum() == 1
+    assert channel_peaks(line.fillna(1.0), AXES, ("torque_nm",)).shape == (AXES.size, 0)
 
 
 def test_stricter_words_need_narrower_intervals() -> None:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from frames import columns_of
 from scipy.signal import lfilter
 
 from tuneassist.evidence.delay import (
@@ -64,7 +65,7 @@ def found(
     line: pd.DataFrame, surface: np.ndarray, settings: SteadySettings = DEFAULT
 ) -> SensorDelay:
     usable = np.ones(len(line), dtype=bool)
-    return estimate_delay(line, surface=surface, is_usable=usable, settings=settings)
+    return estimate_delay(columns_of(line), surface=surface, is_usable=usable, settings=settings)
 
 
 # --- against truth ------------------------------------------------------------------------------
@@ -167,7 +168,7 @@ def test_the_default_is_said_when_there_are_few_moves() -> None:
 def test_the_default_is_said_when_no_lambda_is_a_value() -> None:
     line, surface = stepped()
     nothing = np.zeros(len(line), dtype=bool)
-    answer = estimate_delay(line, surface=surface, is_usable=nothing, settings=DEFAULT)
+    answer = estimate_delay(columns_of(line), surface=surface, is_usable=nothing, settings=DEFAULT)
     assert answer.source == "default"
 
 
@@ -182,7 +183,7 @@ def test_a_lambda_of_zero_is_no_value_and_no_crash() -> None:
     line, surface = stepped()
     line.loc[20:25, "lambda"] = 0.0
     usable = (line["lambda"] > 0).to_numpy()
-    answer = estimate_delay(line, surface=surface, is_usable=usable, settings=DEFAULT)
+    answer = estimate_delay(columns_of(line), surface=surface, is_usable=usable, settings=DEFAULT)
     assert answer.delay_s == pytest.approx(0.3, abs=0.05)
 
 
@@ -201,6 +202,11 @@ def test_the_delay_goes_with_the_inverse_of_the_flow_within_bounds() -> None:
     assert made(0.01, 0.1).at(np.array([300.0]), np.array([1.0]))[0] == 0.0  # never negative
 
 
+def aligned(line: pd.DataFrame, delay: SensorDelay, *, max_gap_s: float) -> np.ndarray:
+    names = ("time_s", "rpm", "load", "lambda")
+    return align(*(line[name].to_numpy(dtype=float) for name in names), delay, max_gap_s=max_gap_s)
+
+
 def test_align_by_hand() -> None:
     # Rows 0.1 s apart, delay 0.3 s: row i gets the reading of row i + 3, the last three get none
     # but what lies within the longest gap, which is the last reading.
@@ -212,13 +218,13 @@ def test_align_by_hand() -> None:
             "lambda": [0.80, 0.81, 0.82, 0.83, 0.84, 0.85, 0.86, 0.87],
         }
     )
-    found = align(line, made(0.3), max_gap_s=0.05)
+    found = aligned(line, made(0.3), max_gap_s=0.05)
     np.testing.assert_allclose(found[:5], [0.83, 0.84, 0.85, 0.86, 0.87])
     assert np.isnan(found[5:]).all()
-    np.testing.assert_allclose(align(line, made(0.3), max_gap_s=1.0)[5:], 0.87)
+    np.testing.assert_allclose(aligned(line, made(0.3), max_gap_s=1.0)[5:], 0.87)
     # 0.34 s is nearer to the third row later than to the fourth, 0.36 s is not
-    assert align(line, made(0.34), max_gap_s=1.0)[0] == 0.83
-    assert align(line, made(0.36), max_gap_s=1.0)[0] == 0.84
+    assert aligned(line, made(0.34), max_gap_s=1.0)[0] == 0.83
+    assert aligned(line, made(0.36), max_gap_s=1.0)[0] == 0.84
 
 
 def test_align_reads_nothing_across_a_pause_and_keeps_stops_exact() -> None:
@@ -230,14 +236,14 @@ def test_align_reads_nothing_across_a_pause_and_keeps_stops_exact() -> None:
             "lambda": [1.0, 1.0, 1.36, 1.36],
         }
     )
-    found = align(line, made(2.0), max_gap_s=1.0)
+    found = aligned(line, made(2.0), max_gap_s=1.0)
     assert np.isnan(found[:2]).all()
-    assert align(line, made(0.05), max_gap_s=1.0)[2] == 1.36
+    assert aligned(line, made(0.05), max_gap_s=1.0)[2] == 1.36
 
 
 def test_align_where_the_place_is_unknown_takes_the_middle_delay() -> None:
     line = pd.DataFrame(
         {"time_s": np.arange(5) * 0.1, "rpm": np.nan, "load": 1.0, "lambda": np.arange(5.0)}
     )
-    assert align(line, made(0.2), max_gap_s=1.0)[:3].tolist() == [2.0, 3.0, 4.0]
-    assert align(line.head(1), made(0.2), max_gap_s=1.0).tolist() == [0.0]
+    assert aligned(line, made(0.2), max_gap_s=1.0)[:3].tolist() == [2.0, 3.0, 4.0]
+    assert aligned(line.head(1), made(0.2), max_gap_s=1.0).tolist() == [0.0]

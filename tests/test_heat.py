@@ -8,11 +8,11 @@ from types import MappingProxyType
 import numpy as np
 import pandas as pd
 import pytest
+from frames import channel_peaks
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tuneassist.evidence.heat import HeatPeaks
-from tuneassist.evidence.visits import channel_peaks
 from tuneassist.grid import Axes
 from tuneassist.reduction import reduce_log, reduce_parts
 from tuneassist.settings import Ceiling, EngineSettings, LimitSettings, Setup, Target

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from frames import reduce_to_holds
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
@@ -14,7 +15,6 @@ from scipy.signal import lfilter
 from tuneassist.evidence.holds import (
     find_settling,
     number_stretches,
-    reduce_to_holds,
     since_start_s,
     smooth_mask,
 )
@@ -106,7 +106,7 @@ def test_settling_follows_the_true_lag(tau_s: float) -> None:
     line, stretch = log(0.05 * rng.choice([-1, 1], 40), tau_s=tau_s, noise=0.002)
     time_s = line["time_s"].to_numpy()
     need = line["need_ln"].to_numpy()
-    found = find_settling(need, stretch, time_s, lag_s=0.05, settings=DEFAULT)
+    found = find_settling(need, stretch, time_s, lag_s=0.05, interval_s=DT_S, settings=DEFAULT)
     assert found.source == "log"
     assert 2.0 * tau_s < found.settle_s < 5.0 * tau_s
     # and what is left then is below the noise of a sample
@@ -117,7 +117,10 @@ def test_without_a_lag_the_shortest_settling_is_taken_and_three_lags_at_least() 
     rng = np.random.default_rng(3)
     line, stretch = log(0.05 * rng.choice([-1, 1], 40))
     time_s, need = line["time_s"].to_numpy(), line["need_ln"].to_numpy()
-    found = [find_settling(need, stretch, time_s, lag_s=t, settings=DEFAULT) for t in (0.05, 0.3)]
+    found = [
+        find_settling(need, stretch, time_s, lag_s=t, interval_s=DT_S, settings=DEFAULT)
+        for t in (0.05, 0.3)
+    ]
     assert [one.settle_s for one in found] == pytest.approx([0.5, 0.9])
 
 
@@ -130,7 +133,7 @@ def test_a_slow_logger_settles_no_later_for_want_of_samples() -> None:
         stretch = np.repeat(np.arange(1, 61), 8)
         time_s = np.arange(480.0)
         need = 0.005 * rng.standard_normal(480)
-        found = find_settling(need, stretch, time_s, lag_s=0.1, settings=DEFAULT)
+        found = find_settling(need, stretch, time_s, lag_s=0.1, interval_s=1.0, settings=DEFAULT)
         assert found.source == "log"
         settled.append(found.settle_s)
     assert np.mean(np.array(settled) <= 1.0) >= 0.9
@@ -144,6 +147,7 @@ def test_ten_long_stretches_are_needed(count: int, source: str) -> None:
         stretch,
         line["time_s"].to_numpy(),
         lag_s=0.05,
+        interval_s=DT_S,
         settings=DEFAULT,
     )
     assert found.source == source
@@ -159,6 +163,7 @@ def test_a_given_settling_is_taken() -> None:
         stretch,
         line["time_s"].to_numpy(),
         lag_s=9.0,
+        interval_s=DT_S,
         settings=replace(DEFAULT, settle_s=2.5),
     )
     assert (found.settle_s, found.source) == (2.5, "setup")

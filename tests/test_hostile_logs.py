@@ -30,7 +30,7 @@ from tuneassist.reading.headers import read_heading
 from tuneassist.reading.matching import match_columns
 from tuneassist.reading.parquet import open_parquet
 from tuneassist.reading.source import Source
-from tuneassist.workflow.log_files import sort_out
+from tuneassist.workflow.log_files import usable_logs
 
 ROWS = 4000
 SECONDS = np.arange(ROWS) * 0.05
@@ -473,7 +473,7 @@ def test_a_grid_with_blanks_around_its_first_cell_is_read(tmp_path, mark) -> Non
 @pytest.mark.parametrize("blank", [b"\n", b" ", b"\t", b'"', b"\r\n", b"\v", b"7"])
 def test_a_text_of_blanks_is_no_log_and_is_found_so_at_once(tmp_path, blank) -> None:
     path = saved(tmp_path, blank * MANY + b"x", "note.txt")
-    assert sort_out([path])[0] == []
+    assert usable_logs([path])[0] == []
 
 
 def test_a_header_of_brackets_is_compared_at_once() -> None:

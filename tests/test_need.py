@@ -9,9 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tuneassist.evidence.need import (
-    add_need,
+    STOP_WORDS,
+    TRIM_COLUMNS,
     from_surface_scale,
     inside_axes,
+    need_values,
     scatter_scale,
     surface_scale,
     target_at,
@@ -20,17 +22,21 @@ from tuneassist.grid import Axes
 from tuneassist.settings import SteadySettings
 
 AXES = Axes(rpm=np.array([1000.0, 2000.0, 4000.0]), load=np.array([40.0, 100.0]))
-NO_STOPS = (0.0, np.inf)
 
 
-def need(frame: dict[str, list[float]], target: float = 1.0, **stops: float) -> pd.DataFrame:
-    line = pd.DataFrame(frame)
-    return add_need(
-        line,
-        target_lambda=np.full(len(line), target),
+def need(
+    frame: dict[str, list[float]], target: float | list[float] = 1.0, **stops: float
+) -> pd.DataFrame:
+    columns = {name: np.array(values) for name, values in frame.items()}
+    count = len(next(iter(columns.values())))
+    found, stop = need_values(
+        columns.get("lambda"),
+        target_lambda=np.broadcast_to(target, count).astype(float),
+        trims={name: columns[name] for name in TRIM_COLUMNS if name in columns},
         stops=(stops.get("richest", 0.0), stops.get("leanest", np.inf)),
         settings=SteadySettings(),
     )
+    return pd.DataFrame({"need_ln": found, "is_at_stop": np.array(STOP_WORDS, dtype=object)[stop]})
 
 
 # --- the formula --------------------------------------------------------------------------------
@@ -67,13 +73,8 @@ def test_open_and_closed_loop_agree_on_what_the_cell_needs(
 
 
 def test_without_lambda_the_need_is_the_trims_and_only_where_a_target_is() -> None:
-    line = pd.DataFrame({"fuel_trim_short_pct": [10.0, 10.0], "fuel_trim_long_pct": [10.0, 10.0]})
-    found = add_need(
-        line,
-        target_lambda=np.array([1.0, np.nan]),
-        stops=NO_STOPS,
-        settings=SteadySettings(),
-    )["need_ln"]
+    trims = {"fuel_trim_short_pct": [10.0, 10.0], "fuel_trim_long_pct": [10.0, 10.0]}
+    found = need(trims, [1.0, np.nan])["need_ln"]
     assert float(np.exp(found[0])) == pytest.approx(1.21)
     assert np.isnan(found[1])
 
@@ -108,10 +109,10 @@ def test_a_sensor_at_its_stop_is_marked_within_its_width() -> None:
     assert found == ["lean", "lean", "", "rich", "rich", ""]
 
 
-def test_the_frame_given_is_not_changed() -> None:
-    line = pd.DataFrame({"lambda": [1.0]})
-    add_need(line, target_lambda=np.ones(1), stops=NO_STOPS, settings=SteadySettings())
-    assert list(line.columns) == ["lambda"]
+def test_the_arrays_given_are_not_changed() -> None:
+    lam, target = np.array([0.0, 1.36]), np.ones(2)
+    need_values(lam, target_lambda=target, trims={}, stops=(0.68, 1.36), settings=SteadySettings())
+    assert (lam.tolist(), target.tolist()) == ([0.0, 1.36], [1.0, 1.0])
 
 
 # --- the target at a sample ---------------------------------------------------------------------

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from frames import time_line_of
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tuneassist.evidence.refresh import change_rows, common_time_line, refresh_interval
+from tuneassist.evidence.refresh import change_rows, refresh_interval
 
 
 def wander(n: int, seed: int = 1) -> np.ndarray:
@@ -69,8 +70,8 @@ def test_blanks_are_no_change() -> None:
 
 def test_a_plain_log_stays_as_it_is() -> None:
     samples = frame(wander(300), wander(300, 2), wander(300, 3))
-    line, refresh = common_time_line(samples, main=MAIN, max_gap_s=1.0)
-    pd.testing.assert_frame_equal(line, samples)
+    line, refresh = time_line_of(samples, MAIN)
+    pd.testing.assert_frame_equal(line, samples.astype(float))
     assert not refresh.is_polled
     assert refresh.interval_s == pytest.approx(0.1)
 
@@ -82,7 +83,7 @@ def test_no_value_is_invented(periods: tuple[int, int, int], seed: int) -> None:
     true = [wander(n, seed + k) for k in range(3)]
     pairs = enumerate(zip(true, periods, strict=True))
     samples = frame(*(polled(values, period, k % period) for k, (values, period) in pairs))
-    line, refresh = common_time_line(samples, main=MAIN, max_gap_s=1.0)
+    line, refresh = time_line_of(samples, MAIN)
     assert refresh.rows == dict(zip(MAIN, periods, strict=True))
     assert refresh.interval_s == pytest.approx(0.1 * max(periods))
     at = np.round(line["time_s"].to_numpy() / 0.1).astype(int)
@@ -102,7 +103,7 @@ def test_no_value_is_invented(periods: tuple[int, int, int], seed: int) -> None:
 def test_the_slowest_channel_keeps_its_own_values_at_the_rows_where_it_was_renewed() -> None:
     true = wander(400)
     samples = frame(wander(400, 2), wander(400, 3), polled(true, 5))
-    line, refresh = common_time_line(samples, main=MAIN, max_gap_s=1.0)
+    line, refresh = time_line_of(samples, MAIN)
     assert refresh.is_polled
     np.testing.assert_array_equal(line["row"], np.arange(0, 400, 5) + 2)
     np.testing.assert_allclose(line["lambda"], true[::5])
@@ -113,7 +114,7 @@ def test_between_renewals_a_ramp_is_read_on_its_line_and_not_on_its_steps() -> N
     # speed (1000 + row) renewed at rows 0, 4, 8..., lambda at 2, 6, 10...: half way between
     rows = np.arange(400.0)
     samples = frame(polled(1000 + rows, 4), wander(400), polled(wander(400), 4, 2))
-    line, _ = common_time_line(samples, main=MAIN, max_gap_s=1.0)
+    line, _ = time_line_of(samples, MAIN)
     at = np.round(line["time_s"].to_numpy() / 0.1)
     inner = (at > 4) & (at < 392)
     np.testing.assert_allclose(line["rpm"][inner], 1000 + at[inner])
@@ -123,7 +124,7 @@ def test_a_still_polled_channel_is_renewed_in_its_turn() -> None:
     # While nothing changes every fifth row still counts; else a rest would have no samples.
     values = polled(np.r_[wander(200), np.full(200, 1.0), wander(200, 5)], 5)
     samples = frame(wander(600, 2), wander(600, 3), values)
-    line, _ = common_time_line(samples, main=MAIN, max_gap_s=1.0)
+    line, _ = time_line_of(samples, MAIN)
     still = line["lambda"] == 1.0
     assert still.sum() == pytest.approx(40, abs=1)
 
@@ -133,7 +134,7 @@ def test_a_long_blank_is_not_bridged(blank_rows: int, is_bridged: bool) -> None:
     # ten rows of 0.1 s between known neighbours are 1.0 s, the longest gap; eleven are not bridged
     samples = frame(wander(300), wander(300, 2), wander(300, 3))
     samples.loc[100 : 99 + blank_rows, "rpm"] = np.nan
-    line, _ = common_time_line(samples, main=MAIN, max_gap_s=1.0)
+    line, _ = time_line_of(samples, MAIN)
     inside = line["rpm"].iloc[100 : 100 + blank_rows]
     assert inside.notna().all() if is_bridged else inside.isna().all()
     assert line["rpm"].drop(inside.index).notna().all()
@@ -143,7 +144,7 @@ def test_a_blank_at_either_end_stays_blank() -> None:
     samples = frame(wander(300), wander(300, 2), wander(300, 3))
     samples.loc[:3, "lambda"] = np.nan
     samples.loc[296:, "lambda"] = np.nan
-    line, _ = common_time_line(samples, main=MAIN, max_gap_s=1.0)
+    line, _ = time_line_of(samples, MAIN)
     assert line["lambda"].isna().to_numpy().nonzero()[0].tolist() == [
         0,
         1,
@@ -158,7 +159,7 @@ def test_a_blank_at_either_end_stays_blank() -> None:
 
 def test_a_channel_without_any_value_stays_without() -> None:
     samples = frame(wander(50), wander(50, 2), np.full(50, np.nan))
-    line, refresh = common_time_line(samples, main=MAIN, max_gap_s=1.0)
+    line, refresh = time_line_of(samples, MAIN)
     assert line["lambda"].isna().all()
     assert refresh.rows["lambda"] == 1
 
@@ -168,7 +169,7 @@ def test_other_channels_carry_their_last_value_and_the_input_is_untouched() -> N
     samples["coolant_temp_c"] = np.nan
     samples.loc[10, "coolant_temp_c"] = 85.0
     before = samples.copy()
-    line, _ = common_time_line(samples, main=MAIN, max_gap_s=1.0)
+    line, _ = time_line_of(samples, MAIN)
     assert line["coolant_temp_c"].iloc[:10].isna().all()
     assert (line["coolant_temp_c"].iloc[10:] == 85.0).all()
     pd.testing.assert_frame_equal(samples, before)
@@ -186,6 +187,6 @@ def test_a_slow_channel_that_speaks_between_the_kept_rows_is_heard() -> None:
             "coolant_temp_c": np.where(rows % 100 == 0, 90.0, np.nan),
         }
     )
-    line, _ = common_time_line(samples, main=("rpm", "load", "lambda"), max_gap_s=1.0)
+    line, _ = time_line_of(samples, MAIN)
     assert len(line) < 200
     assert line["coolant_temp_c"].eq(90.0).all()

@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from frames import reduce_to_holds
 from scipy import sparse
 
 from tuneassist import Axes, Grid, Setup, check_grid, read_setup
 from tuneassist.evidence import lattice
-from tuneassist.evidence.holds import reduce_to_holds
 from tuneassist.evidence.lattice import PRIOR_MEDIAN, fit_lattice
 from tuneassist.grid import bilinear_weights
 from tuneassist.loop.advice import Advice, AdviceSettings, RoundSummary, advise, summarise_round

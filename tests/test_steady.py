@@ -13,12 +13,14 @@ from scipy.signal import lfilter
 
 from tuneassist.evidence.steady import (
     band_width,
-    is_fuelled,
-    is_steady,
+    driver_of,
+    find_rest,
+    is_cut,
     is_warm,
     range_ratio,
     rolling_range,
     sensor_stops,
+    warmth_of,
     window_rows,
     without_spikes,
 )
@@ -35,7 +37,8 @@ def line(rpm: np.ndarray, load: np.ndarray | float = 100.0, dt_s: float = 0.1) -
 
 
 def steady(frame: pd.DataFrame, **changes: float) -> np.ndarray:
-    return is_steady(frame, interval_s=0.1, settings=replace(DEFAULT, **changes))
+    arrays = (frame[name].to_numpy(dtype=float) for name in ("time_s", "rpm", "load"))
+    return find_rest(*arrays, interval_s=0.1, settings=replace(DEFAULT, **changes)).is_steady
 
 
 def ar1(shape: tuple[int, int], rho: float, rng: np.random.Generator) -> np.ndarray:
@@ -244,32 +247,37 @@ def test_holds_at_one_load_are_steady_though_the_log_has_no_working_range() -> N
 # --- warm ---------------------------------------------------------------------------------------
 
 
+def warm(frame: pd.DataFrame) -> np.ndarray | None:
+    name = warmth_of(frame)
+    return None if name is None else is_warm(name, frame[name].to_numpy(dtype=float), DEFAULT)
+
+
 def test_warm_by_temperature_at_the_limit() -> None:
     frame = pd.DataFrame({"coolant_temp_c": [69.9, 70.0, np.nan, 90.0]})
-    found = is_warm(frame, DEFAULT)
+    found = warm(frame)
     assert found is not None
     assert found.tolist() == [False, True, False, True]
 
 
 def test_warm_by_voltage_at_the_limit_and_a_dead_wire_is_not_warm() -> None:
     frame = pd.DataFrame({"coolant_volts": [0.801, 0.8, 0.6, 0.0, np.nan]})
-    found = is_warm(frame, DEFAULT)
+    found = warm(frame)
     assert found is not None
     assert found.tolist() == [False, True, True, False, False]
 
 
 def test_temperature_goes_before_voltage_and_a_blank_one_is_not_warm() -> None:
     both = pd.DataFrame({"coolant_temp_c": [50.0, 90.0], "coolant_volts": [0.5, 3.0]})
-    found = is_warm(both, DEFAULT)
+    found = warm(both)
     assert found is not None
     assert found.tolist() == [False, True]
-    found = is_warm(both[["coolant_volts"]], DEFAULT)
+    found = warm(both[["coolant_volts"]])
     assert found is not None
     assert found.tolist() == [True, False]
-    found = is_warm(both.assign(coolant_temp_c=np.nan), DEFAULT)  # a long log's later parts tell
+    found = warm(both.assign(coolant_temp_c=np.nan))  # a long log's later parts tell
     assert found is not None
     assert not found.any()
-    assert is_warm(pd.DataFrame({"rpm": [1.0]}), DEFAULT) is None
+    assert warm(pd.DataFrame({"rpm": [1.0]})) is None
 
 
 # --- the sensor's stops -------------------------------------------------------------------------
@@ -305,28 +313,34 @@ def test_stops_given_by_hand_go_first() -> None:
 # --- overrun ------------------------------------------------------------------------------------
 
 
+def fuelled(frame: pd.DataFrame, target: np.ndarray, **ignition: str) -> np.ndarray:
+    name = driver_of(frame)
+    driver = None if name is None else frame[name].to_numpy(dtype=float)
+    lam = frame["lambda"].to_numpy(dtype=float)
+    return ~is_cut(lam, driver, target=target, settings=DEFAULT, **ignition)
+
+
 @pytest.mark.parametrize("driver", ["pedal_pct", "throttle_pct"])
 def test_fuel_cut_is_a_closed_throttle_with_lambda_far_lean(driver: str) -> None:
     # defaults: closed is 3 % or less, far lean above 1.25 times the target of 0.9, 1.125
     frame = pd.DataFrame({"lambda": [1.13, 1.12, 1.13, 1.9, 1.13], driver: [3, 3, 3.1, 50, np.nan]})
-    found = is_fuelled(frame, target=np.full(5, 0.9), settings=DEFAULT)
+    found = fuelled(frame, np.full(5, 0.9))
     assert found.tolist() == [False, True, True, True, False]
 
 
 def test_without_a_throttle_only_a_reading_no_engine_fires_at_is_a_cut() -> None:
     frame = pd.DataFrame({"lambda": [1.39, 1.41, np.nan]})
     target = np.ones(3)
-    assert is_fuelled(frame, target=target, settings=DEFAULT).tolist() == [True, False, True]
-    assert is_fuelled(frame[[]], target=target, settings=DEFAULT).all()
+    assert fuelled(frame, target).tolist() == [True, False, True]
 
 
 def test_the_pedal_goes_before_the_throttle() -> None:
     frame = pd.DataFrame({"lambda": [1.5], "pedal_pct": [0.0], "throttle_pct": [80.0]})
-    assert not is_fuelled(frame, target=np.ones(1), settings=DEFAULT)[0]
+    assert not fuelled(frame, np.ones(1))[0]
 
 
 def test_a_diesel_that_burns_lean_is_not_taken_for_a_fuel_cut() -> None:
     frame = pd.DataFrame({"lambda": [4.5, 1.4]})
     target = np.full(2, 1.3)
-    assert is_fuelled(frame, target=target, settings=DEFAULT, ignition="compression").all()
-    assert not is_fuelled(frame, target=target, settings=DEFAULT, ignition="spark")[0]
+    assert fuelled(frame, target, ignition="compression").all()
+    assert not fuelled(frame, target, ignition="spark")[0]

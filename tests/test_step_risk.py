@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from tuneassist.errors import NoEvidenceError
-from tuneassist.evidence.cell_passes import COLUMNS, long_after_cut, pass_evidence, sum_passes
+from tuneassist.evidence.cell_passes import COLUMNS, PassSums, long_after_cut, pass_evidence
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.evidence.sensor_response import sensor_response
@@ -338,7 +338,9 @@ def test_passes_are_counted_by_hand() -> None:
     load = np.full(7, 41.0)
     need = np.array([0.01, 0.02, 0.03, 0.04, 0.06, 9.0, 0.10])
     moving = np.array([True, True, True, True, True, False, True])
-    sums = sum_passes(AXES, rpm=rpm, load=load, need_ln=need, is_moving=moving)
+    passes = PassSums(AXES)
+    passes.add(rpm, load, need, moving)
+    sums = passes.table()
     assert list(sums) == list(COLUMNS)
     first, second = sums.iloc[0], sums.iloc[len(AXES.load)]
     assert (first["passes"], second["passes"]) == (1, 2)
@@ -352,9 +354,11 @@ def test_passes_are_counted_by_hand() -> None:
 def test_a_dead_time_follows_a_fuel_cut() -> None:
     time_s = np.arange(6.0)
     is_fuelled = np.array([True, False, True, True, True, True])
-    assert long_after_cut(time_s, is_fuelled, 2.0).tolist() == [
-        True,
-        False,
+    is_free, last_cut_s = long_after_cut(time_s, is_fuelled, 2.0)
+    assert is_free.tolist() == [True, False, False, False, True, True]
+    assert last_cut_s == 1.0
+    # a part that begins a second behind the cut of the part before
+    assert long_after_cut(time_s[2:], is_fuelled[2:], 2.0, 1.0)[0].tolist() == [
         False,
         False,
         True,

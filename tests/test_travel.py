@@ -10,19 +10,21 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from frames import sums_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
+from tuneassist.characterise import characterise
 from tuneassist.errors import NoEvidenceError
 from tuneassist.evidence.steady import cover_pairs, rolling_mean
 from tuneassist.evidence.travel import find_standing, travel_rows
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Grid
-from tuneassist.one_log import LogEvidence, reduce_whole
+from tuneassist.one_log import LogEvidence
 from tuneassist.pipeline import propose_from
 from tuneassist.reading import read_log
-from tuneassist.reduction import _Running, reduce_log, reduce_parts
+from tuneassist.reduction import reduce_log, reduce_parts
 
 SAMPLES = Path(__file__).resolve().parent.parent / "sample_logs"
 CAR = read_setup(SAMPLES / "petrol-setup.toml")
@@ -312,16 +314,16 @@ def mixed(rate_hz: float) -> pd.DataFrame:
 
 
 def require_the_same_in_parts(samples: pd.DataFrame, edges: list[int]) -> None:
-    whole, nature = reduce_whole(samples, name="a.csv", setup=CAR)
-    running = _Running(samples, nature, CAR)
-    for low, high in pairwise([0, *edges, len(samples)]):
-        running.add(samples.iloc[low:high])
-    running.finish()
-    held = whole.holds.drop(columns="log")
-    assert len(held) > 30
-    pd.testing.assert_frame_equal(running.holds(), held, check_exact=True)
-    assert running.fates == whole.fates.to_dict()
-    assert running.fates["sweeping"] > 0
+    nature = characterise(samples, setup=CAR)
+    parts = (samples.iloc[low:high] for low, high in pairwise([0, *edges, len(samples)]))
+    holds, fates, passes = sums_of([samples], nature, CAR)
+    found = sums_of(parts, nature, CAR)
+    assert len(holds) > 30
+    pd.testing.assert_frame_equal(found[0], holds, check_exact=True)
+    pd.testing.assert_series_equal(found[1], fates)
+    assert fates["sweeping"] > 0
+    assert passes["passes"].sum() > 20
+    pd.testing.assert_frame_equal(found[2], passes, check_exact=True)
 
 
 @settings(max_examples=20)

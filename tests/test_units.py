@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from tuneassist.errors import InputError
 from tuneassist.units import (
-    FUELS,
     INSIDE,
+    FUELS,
     UNITS,
     UnitReading,
     convert,

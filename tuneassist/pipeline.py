@@ -43,29 +43,19 @@ from tuneassist.evidence.duplicate_holds import is_original
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.evidence.repeats import said_once, unusable_notes
-from tuneassist.evidence.sensor_response import SensorResponse as SensorLife
+from tuneassist.evidence.sensor_response import SensorResponse
 from tuneassist.evidence.step_risk import (
     joined_reasons as joined,
 )
 from tuneassist.evidence.step_risk import (
     knock_notes,
+    logs_with_dead_sensor,
+    reasons_by_cell,
+    risk_of_logs,
+    risk_of_scale,
+    sensor_responses,
     standing_trim_notes,
     with_standing_trims,
-)
-from tuneassist.evidence.step_risk import (
-    logs_with_dead_sensor as dead_logs,
-)
-from tuneassist.evidence.step_risk import (
-    reasons_by_cell as doubt_of_places,
-)
-from tuneassist.evidence.step_risk import (
-    risk_of_logs as doubt_of_logs,
-)
-from tuneassist.evidence.step_risk import (
-    risk_of_scale as doubt_of_scale,
-)
-from tuneassist.evidence.step_risk import (
-    sensor_responses as sensor_lives,
 )
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence, fit_holds
@@ -272,13 +262,13 @@ def gather(
     grids = [current] * len(logs) if in_force is None else list(in_force)
     names = [log.name for log in logs]
     pool = _pooled(logs, grids, setup=setup, fade_ln=fade_ln)
-    lives = sensor_lives(pool.values)
+    lives = sensor_responses(pool.values)
     aside = _logs_aside(logs, pool, lives=lives, setup=setup)
     set_aside = {names[odd.index]: odd.why for odd in aside}
     pool, fit = _fitted(pool.without(aside), setup)
-    doubt = doubt_of_logs(names, pool.holds, fit=fit, aside=aside, lives=lives)
+    doubt = risk_of_logs(names, pool.holds, fit=fit, aside=aside, lives=lives)
     cells = _cells(logs, grids, pool, fit=fit, lean_ln=doubt.lean_ln, setup=setup, current=current)
-    scale = doubt_of_scale(cells, setup, is_sensor_proven=not doubt.barred)
+    scale = risk_of_scale(cells, setup, is_sensor_proven=not doubt.barred)
     barred = (*said_once(doubt.barred, names), *scale.barred)
     cells = _with_limits_to_leaning(cells, barred, logs, setup)
     notes = (
@@ -358,11 +348,11 @@ def _pooled(
 
 
 def _logs_aside(
-    logs: Sequence[LogEvidence], pool: _Pool, *, lives: Mapping[int, SensorLife], setup: Setup
+    logs: Sequence[LogEvidence], pool: _Pool, *, lives: Mapping[int, SensorResponse], setup: Setup
 ) -> list[OddLog]:
     """Find the logs to set aside: the sensor is dead, or the others contradict them."""
     by_trims = [number for number, log in enumerate(logs) if NO_LAMBDA in log.notes]
-    dead = dead_logs(pool.values, by_trims=by_trims, lives=lives)
+    dead = logs_with_dead_sensor(pool.values, by_trims=by_trims, lives=lives)
     alive = pool.without(dead)
     return [*dead, *_odd_logs(setup, pool.holds, pool.weights, pool.log_number, alive.is_value)]
 
@@ -409,7 +399,7 @@ def _with_limits_to_leaning(
     cells = cells.assign(**highest_seen(logs))
     is_boost = in_boost(cells, setup.axes, setup.limits)
     cells = with_standing_trims(cells, setup, is_boost=is_boost)
-    places = doubt_of_places(cells, setup.axes, setup)
+    places = reasons_by_cell(cells, setup.axes, setup)
     cells["unsafe_step_barred"] = [joined((*barred, place)) for place in places]
     cells["waits_in_boost"] = _waits_in_boost(cells, setup)
     return cells

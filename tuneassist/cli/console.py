@@ -41,7 +41,7 @@ def _wrapped(line: str) -> list[str]:
 
 def screen() -> Console:
     """Return the console for screens; plain when piped, without colour under NO_COLOR."""
-    return show.inert_console.InertConsole(
+    return show.safe_console.SafeConsole(
         file=sys.stdout, markup=False, highlight=False, emoji=False
     )
 

@@ -1,12 +1,12 @@
 """How far a moving block may be off, found from what the fit leaves of all blocks.
 
 A block's variance has four parts: what wanders, white noise of a sample, one that grows with the
-rate of movement, and one with the size of the transients that were taken out. Two things keep it
-honest. Blocks that follow each other hang together, so that a run of them counts for less. And what
-the transients' model has wrong, it has wrong in the same way each time the engine passes a cell: the
-blocks of one log in one cell share that, and count together as one reading (a random effect per
-move, as in Laird and Ware, Biometrics 38(4), 1982, 963-974). Last, the holds are the check: where
-the blocks alone predict them worse than they claim, all of their variances grow until they do.
+rate of movement, and one with the size of the transients that were taken out. Blocks that follow
+each other are correlated, so that a run of them counts for less. An error of the transients' model
+repeats each time the engine passes a cell: the blocks of one log in one cell share it, and count
+together as one reading (a random effect per move, as in Laird and Ware, Biometrics 38(4), 1982,
+963-974). Last, the holds are the check: where the blocks alone predict them worse than they claim,
+all of their variances grow until they do not.
 """
 
 from __future__ import annotations

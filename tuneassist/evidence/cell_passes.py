@@ -50,65 +50,115 @@ class PassEvidence:
 
 
 def lambda_when_moving(
-    time_s: Floats, rpm: Floats, load: Floats, lam: Floats, *, delay: SensorDelay, rows: Mask
+    time_s: Floats,
+    rpm: Floats,
+    load: Floats,
+    lam: Floats,
+    *,
+    delay: SensorDelay,
+    rows: npt.NDArray[np.int64],
 ) -> Floats:
-    """Lambda of moving samples, shape (n,): read later by transport delay and sensor lag.
+    """Lambda that belongs to moving samples, one per row: read later by delay and sensor lag.
 
     Parameters
     ----------
     time_s, rpm, load, lam
-        The time line, lambda as logged. [s], [rpm], [load unit], [lambda]
+        The time line, lambda as logged; it may go on beyond the last row that is asked for. [s],
+        [rpm], [load unit], [lambda]
     delay
         Delay of lambda.
     rows
-        Samples for which it is wanted; nan elsewhere.
+        Samples at which it is asked for.
     """
-    found = np.full(len(time_s), np.nan)
-    at = np.flatnonzero(rows)
-    if len(at):
-        late_s = time_s[at] + delay.at(rpm[at], load[at]) + delay.lag_s
-        after = np.minimum(np.searchsorted(time_s, late_s), len(time_s) - 1)
-        found[at] = np.where(late_s <= time_s[-1], lam[after], np.nan)
-    return found
+    late_s = time_s[rows] + delay.at(rpm[rows], load[rows]) + delay.lag_s
+    after = np.minimum(np.searchsorted(time_s, late_s), len(time_s) - 1)
+    return np.where(late_s <= time_s[-1], lam[after], np.nan)
 
 
-def long_after_cut(time_s: Floats, is_fuelled: Mask, dead_s: float) -> Mask:
-    """Tell which samples come more than a dead time after the last fuel cut."""
-    last_cut_s = np.maximum.accumulate(np.where(is_fuelled, -np.inf, time_s))
-    return np.asarray(time_s - last_cut_s > dead_s)
+def long_after_cut(
+    time_s: Floats, is_fuelled: Mask, dead_s: float, last_cut_s: float = -np.inf
+) -> tuple[Mask, float]:
+    """Mask of samples that are farther than a dead time behind the last fuel cut.
+
+    Parameters
+    ----------
+    time_s, is_fuelled
+        A part of the time line, shape (n,). [s]
+    dead_s
+        The dead time. [s]
+    last_cut_s
+        When an earlier part saw the last cut. [s]
+
+    Returns
+    -------
+    mask, last_cut_s
+        Shape (n,); and when the last cut was by now. [s]
+    """
+    cut_s = np.maximum.accumulate(np.append(last_cut_s, np.where(is_fuelled, -np.inf, time_s)))
+    return np.asarray(time_s - cut_s[1:] > dead_s), float(cut_s[-1])
 
 
-def sum_passes(
-    axes: Axes, *, rpm: Floats, load: Floats, need_ln: Floats, is_moving: Mask
-) -> pd.DataFrame:
-    """Sum the passes through each cell.
+class PassSums:
+    """Sums over the passes through each cell, of samples that come in parts.
+
+    A pass that the end of a part leaves open waits for the next part.
 
     Parameters
     ----------
     axes
         Breakpoints.
-    rpm, load, need_ln
-        The time line and what each sample needs, nan where it has no value, shape (n,). [rpm],
-        [load unit], [ln]
-    is_moving
-        Samples that may be part of a pass: warm, fuelled, inside the table, and not at rest.
-
-    Returns
-    -------
-    pandas.DataFrame
-        `COLUMNS`, one row per cell; the sums of the parts of a log add up.
     """
-    rows = np.flatnonzero(is_moving & np.isfinite(need_ln))
-    if not len(rows):
-        return pd.DataFrame(0.0, index=range(axes.size), columns=list(COLUMNS))
-    cell = nearest_cell(axes, rpm[rows], load[rows])
-    starts = np.flatnonzero(np.concatenate([[True], (np.diff(cell) != 0) | (np.diff(rows) > 1)]))
-    count = np.diff(np.append(starts, len(rows)))
-    means = [np.add.reduceat(x[rows], starts) / count for x in (rpm, load, need_ln)]
-    parts = (np.ones(len(starts)), *means, means[2] ** 2)
-    at = cell[starts]
-    sums = [np.bincount(at, weights=part, minlength=axes.size) for part in parts]
-    return pd.DataFrame(dict(zip(COLUMNS, sums, strict=True)))
+
+    def __init__(self, axes: Axes) -> None:
+        self._axes = axes
+        self._sums = np.zeros((len(COLUMNS), axes.size))
+        self._open = np.empty((3, 0))  # speed, load and need of the open pass
+
+    def add(self, rpm: Floats, load: Floats, need_ln: Floats, is_moving: Mask) -> None:
+        """Take a part into account; the parts follow each other without a hole.
+
+        Parameters
+        ----------
+        rpm, load, need_ln
+            The time line and what each sample needs, nan where it has no value, shape (n,). [rpm],
+            [load unit], [ln]
+        is_moving
+            Samples that may be part of a pass: warm, fuelled, inside the table, and not at rest.
+        """
+        waiting = self._open.shape[1]
+        values = np.concatenate([self._open, np.stack([rpm, load, need_ln])], axis=1)
+        is_part = np.append(np.ones(waiting, dtype=bool), is_moving & np.isfinite(need_ln))
+        rows = np.flatnonzero(is_part)
+        starts = self._starts(values, rows)
+        is_open = len(rows) > 0 and rows[-1] == len(is_part) - 1
+        closed = int(starts[-1]) if is_open else len(rows)
+        self._open = values[:, rows[closed:]]
+        self._close(values[:, rows[:closed]], starts[starts < closed])
+
+    def table(self) -> pd.DataFrame:
+        """Return `COLUMNS`, one row per cell, the open pass included; no more may be added."""
+        self._close(self._open, np.zeros(min(self._open.shape[1], 1), dtype=np.int64))
+        self._open = self._open[:, :0]
+        return pd.DataFrame(dict(zip(COLUMNS, self._sums, strict=True)))
+
+    def _starts(self, values: Floats, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Places among the rows at which a pass begins."""
+        if not len(rows):
+            return np.empty(0, dtype=np.int64)
+        cell = nearest_cell(self._axes, values[0, rows], values[1, rows])
+        is_new = (np.diff(cell) != 0) | (np.diff(rows) > 1)
+        return np.flatnonzero(np.append(True, is_new))
+
+    def _close(self, values: Floats, starts: npt.NDArray[np.int64]) -> None:
+        """Add finished passes, in the order in which they were driven."""
+        if not len(starts):
+            return
+        count = np.diff(np.append(starts, values.shape[1]))
+        rpm, load, need = (np.add.reduceat(one, starts) / count for one in values)
+        cell = nearest_cell(self._axes, values[0, starts], values[1, starts])
+        parts = (np.ones(len(starts)), rpm, load, need, need**2)
+        for total, part in zip(self._sums, parts, strict=True):
+            np.add.at(total, cell, part)
 
 
 def pass_evidence(
@@ -124,7 +174,7 @@ def pass_evidence(
     Parameters
     ----------
     sums
-        From `sum_passes`.
+        From `PassSums`.
     axes
         Breakpoints.
     in_force_ln

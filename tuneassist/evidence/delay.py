@@ -16,6 +16,7 @@ the covariance.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -137,7 +138,7 @@ class _Moves:
 
 @on_one_thread
 def estimate_delay(
-    line: pd.DataFrame,
+    line: Mapping[str, Floats],
     *,
     surface: Floats,
     is_usable: Mask,
@@ -166,7 +167,7 @@ def estimate_delay(
     """
     if settings.lambda_delay_s is not None:
         return known_delay(settings, why="given by the setup", source="setup")
-    line = line.assign(load=line["load"] + load_offset)
+    line = {**line, "load": line["load"] + load_offset}
     moves = _moves(line, surface=surface, is_usable=is_usable)
     near = _near_moves(moves) if moves else np.zeros(0, dtype=bool)
     count = len(np.unique(moves.move[near])) if moves else 0
@@ -182,7 +183,7 @@ def estimate_delay(
             settings,
             why=f"lambda hardly answers this log's {count} moves (standard error {spread:.2f} s)",
         )
-    flow = line["rpm"].to_numpy(dtype=float) * line["load"].to_numpy(dtype=float)
+    flow = line["rpm"] * line["load"]
     return SensorDelay(
         delay_s=float(delay_s),
         standard_error_s=float(spread),
@@ -196,16 +197,15 @@ def estimate_delay(
     )
 
 
-def _moves(line: pd.DataFrame, *, surface: Floats, is_usable: Mask) -> _Moves | None:
-    time_s = line["time_s"].to_numpy(dtype=float)
+def _moves(line: Mapping[str, Floats], *, surface: Floats, is_usable: Mask) -> _Moves | None:
+    time_s, rpm, load = line["time_s"], line["rpm"], line["load"]
     if len(time_s) < 50:
         return None
     step_s = float(np.median(np.diff(time_s)))
     if time_s[-1] - time_s[0] > MOST_PAUSES * len(time_s) * step_s:
         time_s = _with_short_pauses(time_s)
     even_s = np.arange(time_s[0], time_s[-1], step_s)
-    rpm, load = (line[c].to_numpy(dtype=float) for c in ("rpm", "load"))
-    measured = np.log(np.where(is_usable, line["lambda"].to_numpy(dtype=float), np.nan))
+    measured = np.log(np.where(is_usable, line["lambda"], np.nan))
     log_load = np.log(np.maximum(load, 1e-6))
     filled = _filled(log_load)
     fuel = filled + _filled(np.log(np.maximum(rpm, 1.0)))
@@ -387,13 +387,21 @@ def _answer_spans(moves: _Moves, best: Floats) -> float:
     return float(gain.mean() / max(gain.std(ddof=1) / np.sqrt(len(gain)), 1e-9))
 
 
-def align(line: pd.DataFrame, delay: SensorDelay, *, max_gap_s: float) -> Floats:
+def align(
+    time_s: Floats,
+    rpm: Floats,
+    load: Floats,
+    lam: Floats,
+    delay: SensorDelay,
+    *,
+    max_gap_s: float,
+) -> Floats:
     """Lambda that belongs to each sample's moment: read ``delay`` later.
 
     Parameters
     ----------
-    line
-        Samples with ``time_s``, ``rpm``, ``load``, ``lambda``.
+    time_s, rpm, load, lam
+        The time line, lambda as logged. [s], [rpm], [load unit], [lambda]
     delay
         What `estimate_delay` found.
     max_gap_s
@@ -405,22 +413,6 @@ def align(line: pd.DataFrame, delay: SensorDelay, *, max_gap_s: float) -> Floats
         Nearest lambda to the delayed moment, shape (n,); nan where there is none near. Nearest
         and not interpolated, so that a reading at the sensor's stop stays one. [lambda]
     """
-    time_s, rpm, load, lam = (
-        line[name].to_numpy(dtype=float) for name in ("time_s", "rpm", "load", "lambda")
-    )
-    return align_values(time_s, rpm, load, lam, delay, max_gap_s=max_gap_s)
-
-
-def align_values(
-    time_s: Floats,
-    rpm: Floats,
-    load: Floats,
-    lam: Floats,
-    delay: SensorDelay,
-    *,
-    max_gap_s: float,
-) -> Floats:
-    """Do what `align` does on plain arrays."""
     if len(time_s) < 2:
         return lam.copy()
     late_s = time_s + delay.at(rpm, load)

@@ -97,6 +97,7 @@ def find_settling(
     time_s: Floats,
     *,
     lag_s: float,
+    interval_s: float,
     settings: SteadySettings,
 ) -> Settling:
     """Find the settling time from the spread of all stretches' heads against their tails.
@@ -111,6 +112,8 @@ def find_settling(
         Times. [s]
     lag_s
         The sensor's time constant; at least three of them are taken off (95 % of a step). [s]
+    interval_s
+        Median time between samples. [s]
     settings
         Default, longest and given settling time.
 
@@ -138,7 +141,7 @@ def find_settling(
     limit = CLIP_SPANS * 1.4826 * float(gap[is_late].median())
     square = gap.clip(upper=max(limit, 1e-9)) ** 2 / _nearness(is_late, frame["stretch"])
     reference = float(square[is_late].mean())
-    step_s = max(0.25, float(np.median(np.diff(time_s))))
+    step_s = max(0.25, interval_s)
     bins = (frame["age_s"] / step_s).astype(int)
     early = bins * step_s < settings.max_settle_s
     spread = square[early].groupby(bins[early]).mean()
@@ -215,7 +218,8 @@ class Stretches:
     Parameters
     ----------
     time_s, rpm, load, need_ln, target_lambda
-        As in `tuneassist.evidence.need.add_need`; need_ln is nan without a value.
+        Time, operating point, ln of what each sample needs, nan without a value, and the wanted
+        lambda. [s], [rpm], [load unit], [1], [lambda]
     stop
         0, 1 at the rich stop, 2 at the lean one.
     stretch
@@ -234,52 +238,6 @@ class Stretches:
     load_before: float = float("nan")
 
 
-def reduce_to_holds(
-    line: pd.DataFrame,
-    *,
-    stretch: npt.NDArray[np.int64],
-    settle_s: float,
-    interval_s: float,
-    settings: SteadySettings,
-) -> tuple[pd.DataFrame, pd.Series]:
-    """Reduce steady stretches to one row per hold.
-
-    Parameters
-    ----------
-    line
-        Samples with ``time_s, rpm, load, need_ln, target_lambda, is_at_stop``.
-    stretch
-        Number of each sample's stretch, 0 outside.
-    settle_s
-        Settling time taken off each stretch. [s]
-    interval_s
-        Median time between samples. [s]
-    settings
-        Shortest hold and so on.
-
-    Returns
-    -------
-    holds
-        ``start_s, end_s, rpm, load, samples, effective_n, need_ln, within_se, target_lambda,
-        stop`` - stop is "", "rich" or "lean", and such a hold's ``need_ln`` is a bound.
-    fate
-        What became of each sample: "used", "settling", "short hold", "spike", "sensor at its stop",
-        "no lambda" or "" outside stretches.
-    """
-    columns = ("time_s", "rpm", "load", "need_ln", "target_lambda")
-    time_s, rpm, load, need, target = (line[name].to_numpy(dtype=float) for name in columns)
-    words = line["is_at_stop"].to_numpy(dtype=object)
-    stop = np.where(words == "rich", 1, np.where(words == "lean", 2, 0)).astype(np.int8)
-    holds, code, _ = reduce_stretches(
-        Stretches(time_s, rpm, load, need, target, stop, stretch),
-        settle_s=settle_s,
-        interval_s=interval_s,
-        settings=settings,
-    )
-    fate = pd.Series(np.array(OUTCOME_WORDS, dtype=object)[code], index=line.index, dtype=object)
-    return holds, fate
-
-
 def reduce_stretches(
     line: Stretches,
     *,
@@ -288,21 +246,30 @@ def reduce_stretches(
     settings: SteadySettings,
     noise: HoldNoise | None = None,
 ) -> tuple[pd.DataFrame, Codes, HoldNoise | None]:
-    """Reduce steady stretches to holds; `reduce_to_holds` on plain arrays.
+    """Reduce steady stretches to one row per hold.
 
     Parameters
     ----------
     line
         The samples.
-    settle_s, interval_s, settings
-        As for `reduce_to_holds`.
+    settle_s
+        Settling time taken off each stretch. [s]
+    interval_s
+        Median time between samples. [s]
+    settings
+        Shortest hold and so on.
     noise
         What an earlier part of the log has shown; None finds it in these samples.
 
     Returns
     -------
-    holds, fate, noise
-        Fates as positions in `OUTCOME_WORDS`; the noise in force, None without a hold.
+    holds
+        `HOLD_COLUMNS`, and those of `SHARED_ERRORS` where moves leave a tail; ``stop`` is "",
+        "rich" or "lean", and such a hold's ``need_ln`` is a bound.
+    fate
+        What became of each sample, as positions in `OUTCOME_WORDS`.
+    noise
+        The noise in force, None without a hold.
     """
     fate = np.zeros(len(line.time_s), dtype=np.int8)
     inside = np.flatnonzero(line.stretch > 0)
@@ -310,7 +277,7 @@ def reduce_stretches(
     rows = _settled(line, inside[ages.age_s[inside] >= settle_s], inside, fate)
     rows = _without_short(line, rows, fate, interval_s, settings)
     if not len(rows):
-        return _no_holds(), fate, noise
+        return no_holds(), fate, noise
     free, stopped = _split_by_stop(line, rows, fate, settings)
     free = _without_drifting_heads(line, free, fate, settings)
     is_spike, floor = _is_spike(line, free, settings, noise)
@@ -362,7 +329,7 @@ def _in_order_of_time(values: pd.DataFrame, bounds: pd.DataFrame) -> pd.DataFram
     """Put holds with a value and holds that are bounds together."""
     kept = [part for part in (values, bounds) if not part.empty]
     if not kept:
-        return _no_holds()
+        return no_holds()
     if bounds.empty:
         return values  # in order of time as they are
     return pd.concat(kept).sort_values("start_s").reset_index(drop=True)
@@ -428,7 +395,8 @@ HOLD_COLUMNS = (
 )
 
 
-def _no_holds() -> pd.DataFrame:
+def no_holds() -> pd.DataFrame:
+    """Return the table of holds without a row."""
     frame = pd.DataFrame({name: np.empty(0) for name in HOLD_COLUMNS})
     frame["stop"] = frame["stop"].astype(object)
     return frame
@@ -507,7 +475,7 @@ def _summary(
 ) -> tuple[pd.DataFrame, HoldNoise | None]:
     """One row per hold; the standard error counts correlated samples for what they are worth."""
     if not len(rows):
-        return _no_holds(), noise
+        return no_holds(), noise
     stretch, time_s = line.stretch[rows], line.time_s[rows]
     groups = Groups.of(stretch)
     columns = ("rpm", "load", "need_ln", "target_lambda")
@@ -556,7 +524,7 @@ def _worth(count: int, correlation: tuple[float, ...]) -> float:
 def _censored(line: Stretches, rows: npt.NDArray[np.int64]) -> pd.DataFrame:
     """Holds at the sensor's stop: a bound in a known direction, never a value."""
     if not len(rows):
-        return _no_holds()
+        return no_holds()
     columns = ("time_s", "rpm", "load", "need_ln", "target_lambda")
     work = pd.DataFrame({name: getattr(line, name)[rows] for name in columns}, copy=False)
     stop = pd.Series(line.stop[rows])

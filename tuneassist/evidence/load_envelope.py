@@ -16,6 +16,7 @@ import pandas as pd
 
 from tuneassist.evidence.need import inside_axes
 from tuneassist.evidence.steady import DRIVERS
+from tuneassist.evidence.visits import keep_highest
 from tuneassist.grid import Axes, Floats
 from tuneassist.settings import SteadySettings
 
@@ -65,8 +66,8 @@ class LoadEnvelope:
         """Add a part's samples; those without speed or load are ignored."""
         inside = inside_axes(self._axes, rpm, load, margin_cells=self._margin)
         band, load = _band_of(self._speeds, rpm[inside]), load[inside]
-        self._high = _highest(self._high, band, load)
-        self._low = -_highest(-self._low, band, -load)
+        self._high = keep_highest(self._high, band, load)
+        self._low = -keep_highest(-self._low, band, -load)
 
     def add_samples(self, samples: pd.DataFrame, settings: SteadySettings) -> None:
         """Add samples with speed and load, except those with the pedal released."""
@@ -89,21 +90,8 @@ def _is_released(samples: pd.DataFrame, settings: SteadySettings) -> npt.NDArray
     return np.asarray(opening <= settings.overrun_throttle_pct)
 
 
-def _highest(known: Floats, band: npt.NDArray[np.int64], values: Floats) -> Floats:
-    """Return the highest values of each band, rising, after adding new values."""
-    new = np.flatnonzero(values > known[band, 0])
-    if not len(new):
-        return known
-    count = known.shape[1]
-    bands = np.concatenate([band[new], np.repeat(np.arange(len(known)), count)])
-    every = np.concatenate([values[new], known.ravel()])
-    order = np.lexsort((every, bands))
-    ends = np.cumsum(np.bincount(bands, minlength=len(known)))
-    return np.asarray(every[order[ends[:, None] - np.arange(count, 0, -1)]])
-
-
 def envelope_of_holds(axes: Axes, rpm: Floats, load: Floats) -> pd.DataFrame:
-    """Return the envelope of holds, each of which stands for many samples."""
+    """Return what `LoadEnvelope` returns, from holds: each of them is many samples."""
     held = LoadEnvelope(axes, margin_cells=np.inf)
     held.add(np.repeat(rpm, MIN_SAMPLES), np.repeat(load, MIN_SAMPLES))
     return held.table()

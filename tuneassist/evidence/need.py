@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from tuneassist.grid import Axes, Floats, axis_weights
 from tuneassist.settings import SteadySettings
@@ -105,45 +104,8 @@ def inside_axes(axes: Axes, rpm: Floats, load: Floats, *, margin_cells: float) -
     return ok
 
 
-def add_need(
-    line: pd.DataFrame,
-    *,
-    target_lambda: Floats,
-    stops: tuple[float, float],
-    settings: SteadySettings,
-) -> pd.DataFrame:
-    """Add what each sample needs and whether it is at a stop.
-
-    Parameters
-    ----------
-    line
-        Samples with ``lambda`` (aligned) or fuel trims, or both.
-    target_lambda
-        Wanted lambda at each sample. [lambda]
-    stops
-        The sensor's richest and leanest reading. [lambda]
-    settings
-        Gives the trims' stop.
-
-    Returns
-    -------
-    pandas.DataFrame
-        A new frame with ``target_lambda``, ``need_ln`` and ``is_at_stop`` ("", "rich", "lean";
-        a trim at its stop counts in the direction in which it pulls).
-    """
-    out = line.copy()
-    out["target_lambda"] = target_lambda
-    trims = {name: out[name].to_numpy(dtype=float) for name in TRIM_COLUMNS if name in out}
-    lam = out["lambda"].to_numpy(dtype=float) if "lambda" in out else None
-    out["need_ln"], stop = need_values(
-        lam, target_lambda=target_lambda, trims=trims, stops=stops, settings=settings
-    )
-    out["is_at_stop"] = np.array(STOP_WORDS, dtype=object)[stop]
-    return out
-
-
 STOP_WORDS = ("", "rich", "lean")
-"""What the numbers of stops are called in frames."""
+"""What the numbers of stops are called in the table of holds."""
 
 
 def need_values(
@@ -154,7 +116,7 @@ def need_values(
     stops: tuple[float, float],
     settings: SteadySettings,
 ) -> tuple[Floats, npt.NDArray[np.int8]]:
-    """Do what `add_need` does on plain arrays.
+    """Tell what each sample needs and whether it is at a stop.
 
     Parameters
     ----------
@@ -164,13 +126,16 @@ def need_values(
         Wanted lambda at each sample. [lambda]
     trims
         Column to trim, in the order of `TRIM_COLUMNS`. [%]
-    stops, settings
-        As for `add_need`.
+    stops
+        The sensor's richest and leanest reading. [lambda]
+    settings
+        Gives the trims' stop.
 
     Returns
     -------
     need, stop
-        Shape (n,) each; stop is a place in `STOP_WORDS`. [ln], [1]
+        Shape (n,) each; need is nan without a value, stop a place in `STOP_WORDS`. A trim at its
+        stop counts in the direction in which it pulls. [ln], [1]
     """
     at_stop = np.zeros(len(target_lambda), dtype=np.int8)
     if lam is not None:

@@ -112,43 +112,88 @@ def _is_told_by_blanks(values: Floats, changed: npt.NDArray[np.int64]) -> bool:
     return bool(early <= 1)
 
 
-def common_time_line(
-    samples: pd.DataFrame, *, main: tuple[str, ...], max_gap_s: float
-) -> tuple[pd.DataFrame, Refresh]:
-    """Bring the main channels to one time line of renewed values.
+def find_refresh(
+    columns: Mapping[str, Floats], *, max_gap_s: float
+) -> tuple[Refresh, dict[str, float]]:
+    """Find out how often the main channels are renewed, the slowest of which sets the time line.
 
     Parameters
     ----------
-    samples
-        One row per log row with ``time_s`` (rising) and the channels.
-    main
-        Columns whose refresh matters, the slowest of which sets the time line.
+    columns
+        ``time_s`` (rising) and the main channels of a log's first part, one value per log row.
     max_gap_s
         Values are interpolated between neighbours no farther apart than this, or than three
         refresh intervals. [s]
 
     Returns
     -------
-    samples, refresh
-        A new frame (rows may be fewer) and what was found. Other channels keep the value of
-        their row; blanks in them are carried forward.
+    refresh, reaches
+        What was found, and how far each main channel is interpolated. [s]
     """
-    time_s = samples["time_s"].to_numpy(dtype=float)
-    columns = {name: samples[name].to_numpy(dtype=float) for name in main}
-    intervals = {name: refresh_interval(values) for name, values in columns.items()}
-    slowest = max(main, key=lambda name: intervals[name])
-    is_thinned = intervals[slowest] > 1
-    keep = _renewed(columns[slowest], intervals[slowest]) if is_thinned else np.arange(len(samples))
-    others = [c for c in samples.columns if c not in (*main, "time_s", "row")]
-    # first forward and then thinned: a slow channel may speak on none of the rows that are kept
-    line = samples.assign(**samples[others].ffill()).iloc[keep].reset_index(drop=True)
-    at_s = time_s[keep]
-    for name, values in columns.items():
-        rows = _renewed(values, intervals[name])
-        reach = reach_s(time_s[rows], max_gap_s)
-        line[name] = _interpolate(at_s, time_s[rows], values[rows], reach)
+    time_s = columns["time_s"]
+    main = {name: values for name, values in columns.items() if name != "time_s"}
+    intervals = {name: refresh_interval(values) for name, values in main.items()}
+    reaches = {
+        name: reach_s(time_s[_renewed(values, intervals[name])], max_gap_s)
+        for name, values in main.items()
+    }
+    kept = _kept_rows(main, intervals)
+    at_s = time_s if kept is None else time_s[kept]
     step_s = float(np.median(np.diff(at_s))) if len(at_s) > 1 else float("nan")
-    return line, Refresh(rows=intervals, interval_s=step_s)
+    return Refresh(rows=intervals, interval_s=step_s), reaches
+
+
+def _kept_rows(
+    columns: Mapping[str, Floats], intervals: Mapping[str, int]
+) -> npt.NDArray[np.int64] | None:
+    """Rows at which the slowest main channel is renewed; None for all rows."""
+    slowest = max(intervals, key=lambda name: intervals[name])
+    interval = intervals[slowest]
+    return _renewed(columns[slowest], interval) if interval > 1 else None
+
+
+def on_time_line(
+    columns: Mapping[str, Floats], refresh: Refresh, reaches: Mapping[str, float]
+) -> tuple[npt.NDArray[np.int64] | None, dict[str, Floats]]:
+    """Bring a log, or a part of it, to the time line that its first part has shown.
+
+    Parameters
+    ----------
+    columns
+        ``time_s``, the main channels as logged, and others without blanks between their values.
+    refresh, reaches
+        What `find_refresh` has found.
+
+    Returns
+    -------
+    rows, line
+        Rows that are kept, None for all of them; and the columns on these rows. Other channels
+        keep the value of their row.
+    """
+    time_s, intervals = columns["time_s"], refresh.rows
+    keep = _kept_rows(columns, intervals)
+    if keep is None and all(np.isfinite(columns[name].sum()) for name in intervals):
+        return None, dict(columns)
+    at = slice(None) if keep is None else keep
+    line = {name: values[at] for name, values in columns.items()}
+    for name, interval in intervals.items():
+        rows = _renewed(columns[name], interval)
+        line[name] = _interpolate(time_s[at], time_s[rows], columns[name][rows], reaches[name])
+    return keep, line
+
+
+def carried_forward(values: Floats, before: float = float("nan")) -> Floats:
+    """Fill blanks with the last known value, which may be that of an earlier part.
+
+    Examples
+    --------
+    >>> carried_forward(np.array([np.nan, 2.0, np.nan]), 1.0).tolist()
+    [1.0, 2.0, 2.0]
+    """
+    if np.isfinite(values.sum()):
+        return values
+    filled = pd.Series(np.concatenate([[before], values])).ffill()
+    return filled.to_numpy(dtype=float)[1:]
 
 
 def reach_s(time_s: Floats, max_gap_s: float) -> float:
@@ -156,15 +201,6 @@ def reach_s(time_s: Floats, max_gap_s: float) -> float:
     if len(time_s) < 2:
         return max_gap_s
     return max(max_gap_s, 3.0 * float(np.median(np.diff(time_s))))
-
-
-def reaches_s(samples: pd.DataFrame, refresh: Refresh, *, max_gap_s: float) -> dict[str, float]:
-    """How far each main channel is interpolated in this log. [s]"""
-    time_s = samples["time_s"].to_numpy(dtype=float)
-    return {
-        name: reach_s(time_s[_renewed(samples[name].to_numpy(dtype=float), interval)], max_gap_s)
-        for name, interval in refresh.rows.items()
-    }
 
 
 def with_places(samples: pd.DataFrame, *, max_gap_s: float) -> pd.DataFrame:
@@ -183,37 +219,6 @@ def with_places(samples: pd.DataFrame, *, max_gap_s: float) -> pd.DataFrame:
             reach = reach_s(time_s[known], max_gap_s)
             places[name] = _interpolate(time_s, time_s[known], values[known], reach)
     return samples.assign(**places) if places else samples
-
-
-def continue_time_line(
-    columns: Mapping[str, Floats], refresh: Refresh, reaches: Mapping[str, float]
-) -> tuple[npt.NDArray[np.int64] | None, dict[str, Floats]]:
-    """Bring a further part of a log to the time line that its first part has shown.
-
-    Parameters
-    ----------
-    columns
-        ``time_s`` and the main channels as logged. [units inside]
-    refresh, reaches
-        What the first part has shown.
-
-    Returns
-    -------
-    rows, main
-        Rows that are kept, None for all of them; and the main channels on these rows.
-    """
-    time_s = columns["time_s"]
-    intervals = refresh.rows
-    slowest = max(intervals, key=lambda name: intervals[name])
-    is_thinned = intervals[slowest] > 1
-    if not is_thinned and all(np.isfinite(columns[name].sum()) for name in intervals):
-        return None, {name: columns[name] for name in intervals}
-    keep = _renewed(columns[slowest], intervals[slowest]) if is_thinned else np.arange(len(time_s))
-    main = {}
-    for name, interval in intervals.items():
-        rows = _renewed(columns[name], interval)
-        main[name] = _interpolate(time_s[keep], time_s[rows], columns[name][rows], reaches[name])
-    return keep, main
 
 
 def _interpolate(at_s: Floats, time_s: Floats, values: Floats, reach: float) -> Floats:

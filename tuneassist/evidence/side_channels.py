@@ -21,7 +21,7 @@ from tuneassist.evidence.knock import PER_MAD, knock_sign, shows_knock
 from tuneassist.evidence.load_saturation import LoadSaturation, find_load_saturation
 from tuneassist.evidence.need import TRIM_COLUMNS
 from tuneassist.evidence.pressure_reference import MOST_AT_REST_PCT, PressureReferenceCheck
-from tuneassist.evidence.refresh import with_places
+from tuneassist.evidence.refresh import carried_forward, with_places
 from tuneassist.evidence.standing_trims import STANDING_PCT, StandingTrims
 from tuneassist.evidence.steady import DRIVERS
 from tuneassist.evidence.visits import nearest_cell
@@ -242,8 +242,7 @@ class SideChannels:
         """Return each channel with blanks filled by the last known value, across parts."""
         line = {"time_s": _values(samples, "time_s")}
         for name in self._columns:
-            values = np.concatenate([[self._last.get(name, np.nan)], _values(samples, name)])
-            line[name] = pd.Series(values).ffill().to_numpy(dtype=float)[1:]
+            line[name] = carried_forward(_values(samples, name), self._last.get(name, np.nan))
         return line
 
     # ---- knock

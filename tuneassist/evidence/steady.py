@@ -12,13 +12,13 @@ with its usual critical value rejects most samples at rest, and it gives exact b
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 from scipy import ndimage
 
 from tuneassist.grid import Floats
@@ -226,32 +226,6 @@ def without_spikes(values: Floats) -> Floats:
     return out
 
 
-def is_steady(
-    line: pd.DataFrame, *, interval_s: float, settings: SteadySettings, bands: Bands | None = None
-) -> Mask:
-    """Tell which samples lie in a window over which speed and load were at rest.
-
-    Parameters
-    ----------
-    line
-        Samples on the common time line with ``time_s``, ``rpm`` and ``load``.
-    interval_s
-        Median time between rows. [s]
-    settings
-        Window and bands.
-    bands
-        What an earlier part of the log has shown of its noise; None finds it in this one.
-
-    Returns
-    -------
-    numpy.ndarray
-        True where usable, shape (n,). A sample is steady when some whole window around it is.
-    """
-    time_s, rpm, load = (line[name].to_numpy(dtype=float) for name in ("time_s", "rpm", "load"))
-    rest = find_rest(time_s, rpm, load, interval_s=interval_s, settings=settings, bands=bands)
-    return rest.is_steady
-
-
 @dataclass(frozen=True, eq=False)
 class Rest:
     """Where speed and load are at rest, and which neighbours rest at one place.
@@ -281,7 +255,19 @@ def find_rest(
     settings: SteadySettings,
     bands: Bands | None = None,
 ) -> Rest:
-    """Do what `is_steady` does on plain arrays, and tell what belongs together."""
+    """Tell which samples lie in a window over which speed and load were at rest.
+
+    Parameters
+    ----------
+    time_s, rpm, load
+        The common time line, shape (n,). [s], [rpm], [load unit]
+    interval_s
+        Median time between rows. [s]
+    settings
+        Window and bands.
+    bands
+        What an earlier part of the log has shown of its noise; None finds it in this one.
+    """
     n = len(time_s)
     rows = window_rows(interval_s, settings) if n > 1 else n + 1
     if n < rows:
@@ -375,28 +361,7 @@ def cover_pairs(passed: Mask, rows: int) -> Mask:
     return np.concatenate([[False], cover(passed, rows - 1)])
 
 
-def is_warm(line: pd.DataFrame, settings: SteadySettings) -> Mask | None:
-    """Tell which samples were taken on a warm engine; None where no channel can tell.
-
-    Parameters
-    ----------
-    line
-        Samples, with one of `WARMTH` if logged.
-    settings
-        The limits.
-
-    Returns
-    -------
-    numpy.ndarray or None
-        True where warm. A temperature goes before a voltage.
-    """
-    name = warmth_of(line)
-    if name is None:
-        return None
-    return tells_warm(name, line[name].to_numpy(dtype=float), settings)
-
-
-def tells_warm(name: str, values: Floats, settings: SteadySettings) -> Mask:
+def is_warm(name: str, values: Floats, settings: SteadySettings) -> Mask:
     """Tell where a column of `WARMTH` says that the engine is warm; nan is not warm."""
     if name == "coolant_temp_c":
         return np.asarray(values >= settings.min_coolant_c)
@@ -420,7 +385,7 @@ def warm_by_clock(time_s: Floats, start_s: float, settings: SteadySettings) -> M
     return np.asarray(time_s >= start_s + settings.unproven_warm_s)
 
 
-def warmth_of(line: pd.DataFrame) -> str | None:
+def warmth_of(line: Container[str]) -> str | None:
     """Name the column that tells whether the engine is warm; a temperature before a voltage.
 
     A column that is there counts, though it be blank here: in a long log it speaks later, and until
@@ -465,36 +430,6 @@ def _piles_up(lam: Floats, extreme: float, settings: SteadySettings) -> bool:
     return bool(count) and int(np.bincount(runs.ravel())[1:].max()) >= settings.stop_run_samples
 
 
-def is_fuelled(
-    line: pd.DataFrame, *, target: Floats, settings: SteadySettings, ignition: Ignition = "spark"
-) -> Mask:
-    """Tell which samples are not in an overrun fuel cut.
-
-    Parameters
-    ----------
-    line
-        Samples with ``lambda`` and, if logged, ``throttle_pct`` or ``pedal_pct``.
-    target
-        Wanted lambda at each sample. [lambda]
-    settings
-        Thresholds.
-    ignition
-        A diesel burns lean all day, so that its reading alone never tells a cut.
-
-    Returns
-    -------
-    numpy.ndarray
-        True where fuel was being burned as far as can be told. Without a throttle or pedal
-        nothing but the reading itself can tell, so that only a very lean one counts as a cut.
-    """
-    if "lambda" not in line:
-        return np.ones(len(line), dtype=bool)
-    lam = line["lambda"].to_numpy(dtype=float)
-    name = driver_of(line)
-    driver = None if name is None else line[name].to_numpy(dtype=float)
-    return ~is_cut(lam, driver, target=target, settings=settings, ignition=ignition)
-
-
 def is_cut(
     lam: Floats,
     driver: Floats | None,
@@ -513,8 +448,16 @@ def is_cut(
         Pedal or throttle, shape (n,), None where neither was logged. [%]
     target
         Wanted lambda. [lambda]
-    settings, ignition
-        As for `is_fuelled`.
+    settings
+        Thresholds.
+    ignition
+        A diesel burns lean all day, so that its reading alone never tells a cut.
+
+    Returns
+    -------
+    numpy.ndarray
+        True where no fuel was burned as far as can be told. Without a throttle or pedal nothing
+        but the reading itself can tell, so that only a very lean one counts as a cut.
     """
     if driver is None and ignition == "compression":
         return np.zeros(len(lam), dtype=bool)
@@ -524,6 +467,6 @@ def is_cut(
     return np.asarray(is_closed & (lam > settings.overrun_lambda_ratio * target))
 
 
-def driver_of(line: pd.DataFrame) -> str | None:
+def driver_of(line: Container[str]) -> str | None:
     """Name the column of the driver's wish, the pedal before the throttle; None without one."""
     return next((name for name in DRIVERS if name in line), None)

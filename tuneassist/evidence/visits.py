@@ -17,49 +17,6 @@ cell's own: the neighbours in time confirm it. A temperature lags and still tell
 before, and knock comes in single events; there a second reading in the cell confirms the first."""
 
 
-def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> pd.DataFrame:
-    """Highest confirmed value of each channel near each cell, from all samples, moves included.
-
-    Parameters
-    ----------
-    line
-        Samples with ``rpm``, ``load`` and the channels.
-    axes
-        Breakpoints.
-    columns
-        Channel columns to look at; those that were not logged are left out.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Shape (cells, channels), columns named ``<column>_max``; nan where never seen. One wild
-        reading is no temperature: another in the same cell must be as high, or of `PROMPT` channels
-        the reading before or after it, wherever that was.
-    """
-    present = [c for c in columns if c in line]
-    result = pd.DataFrame(index=range(axes.size))
-    usable = line[["rpm", "load"]].notna().all(axis=1)
-    if not present or not usable.any():
-        return result
-    places = line[usable]
-    rpm, load = (places[c].to_numpy(dtype=float) for c in ("rpm", "load"))
-    cell = pd.Series(nearest_cell(axes, rpm, load), index=places.index)
-    for name in present:
-        values = places[name].dropna().sort_values(ascending=False)
-        groups = values.groupby(cell[values.index])
-        second = groups.nth(1)
-        peak = pd.Series(second.to_numpy(), index=cell[second.index].to_numpy())
-        top = peak.reindex(range(axes.size)).to_numpy(dtype=float)
-        if name in PROMPT:
-            known = line[name].dropna()
-            near = pd.Series(confirmed(known.to_numpy(dtype=float)), index=known.index)
-            near = near[near.index.isin(cell.index) & np.isfinite(near)]
-            best = near.groupby(cell[near.index]).max().reindex(range(axes.size))
-            top = np.fmax(top, best.to_numpy(dtype=float))
-        result[f"{name}_max"] = top
-    return result
-
-
 def confirmed(values: Floats) -> Floats:
     """Each value as far as the one before or after it reaches, shape (n,); -inf for a lone one.
 
@@ -73,9 +30,11 @@ def confirmed(values: Floats) -> Floats:
 
 
 class RunningPeaks:
-    """`channel_peaks` of samples that come in parts: the two highest values of every cell.
+    """Highest confirmed value of each channel near each cell, of samples that come in parts.
 
-    The last value of a part waits for the next one, which may confirm it.
+    One wild reading is no temperature: another in the same cell must be as high, or of `PROMPT`
+    channels the reading before or after it, wherever that was. So the two highest values of every
+    cell are kept, and the last value of a part waits for the next one, which may confirm it.
 
     Parameters
     ----------
@@ -109,9 +68,8 @@ class RunningPeaks:
             values = samples[name].to_numpy(dtype=float)
             if name in self._sure:
                 self._confirm(name, values, np.where(is_known, cell, -1))
-            high = np.flatnonzero((values > two[:, 1][cell]) & is_known)
-            if len(high):
-                self._insert(two, cell[high], values[high])
+            known = np.flatnonzero(is_known)
+            self._two[name] = keep_highest(two, cell[known], values[known])
 
     def _confirm(self, name: str, values: Floats, cell: npt.NDArray[np.int64]) -> None:
         """Take in the values that have both neighbours by now, and the first of all."""
@@ -129,25 +87,46 @@ class RunningPeaks:
         rows = np.flatnonzero((at >= 0) & (sure > top[at]))
         np.maximum.at(top, at[rows], sure[rows])
 
-    def _insert(self, two: Floats, cell: npt.NDArray[np.int64], values: Floats) -> None:
-        own = np.arange(self._axes.size)
-        cells = np.concatenate([cell, own, own])
-        every = np.concatenate([values, two[:, 0], two[:, 1]])
-        order = np.lexsort((every, cells))
-        ends = np.cumsum(np.bincount(cells, minlength=self._axes.size)) - 1
-        two[:, 0], two[:, 1] = every[order[ends]], every[order[ends - 1]]
-
     def table(self) -> pd.DataFrame:
-        """Return what `channel_peaks` returns."""
+        """Return the highest values, shape (cells, channels), columns named ``<column>_max``.
+
+        A cell in which a channel was never confirmed has nan.
+        """
         found = {}
         for name, two in self._two.items():
-            top = two[:, 1]
+            top = two[:, 0]
             if name in self._sure:
                 values, cells = self._last[name]
                 self._take(name, confirmed(values)[-1:], cells[-1:])
                 top = np.maximum(top, self._sure[name])
             found[f"{name}_max"] = np.where(np.isfinite(top), top, np.nan)
         return pd.DataFrame(found, index=range(self._axes.size))
+
+
+def keep_highest(known: Floats, group: npt.NDArray[np.int64], values: Floats) -> Floats:
+    """Take further values into the highest of each group.
+
+    Parameters
+    ----------
+    known
+        The highest of each group so far, rising, shape (groups, kept).
+    group, values
+        Further values and where they belong, shape (n,).
+
+    Examples
+    --------
+    >>> keep_highest(np.array([[1.0, 5.0]]), np.array([0, 0]), np.array([7.0, 2.0])).tolist()
+    [[5.0, 7.0]]
+    """
+    new = np.flatnonzero(values > known[group, 0])
+    if not len(new):
+        return known
+    count = known.shape[1]
+    groups = np.concatenate([group[new], np.repeat(np.arange(len(known)), count)])
+    every = np.concatenate([values[new], known.ravel()])
+    order = np.lexsort((every, groups))
+    ends = np.cumsum(np.bincount(groups, minlength=len(known)))
+    return np.asarray(every[order[ends[:, None] - np.arange(count, 0, -1)]])
 
 
 def nearest_cell(axes: Axes, rpm: Floats, load: Floats) -> npt.NDArray[np.int64]:

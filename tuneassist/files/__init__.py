@@ -7,6 +7,11 @@ from typing import TYPE_CHECKING
 from tuneassist.lazy import modules_of
 
 if TYPE_CHECKING:
-    from tuneassist.files import proposal_folder, setup_file, setup_keys, text  # noqa: F401 - known to type checkers
+    from tuneassist.files import (  # noqa: F401 - known to type checkers
+        result_writer,
+        serialise,
+        setup_file,
+        setup_keys,
+    )
 else:
     __getattr__ = modules_of(__name__)

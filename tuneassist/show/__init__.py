@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from tuneassist.show import (  # noqa: F401 - known to type checkers
         check,
         coverage,
-        inert_console,
-        keys,
-        look,
+        safe_console,
+        setup_keys,
+        display,
         notes,
         plan,
         proposal,

@@ -212,8 +212,9 @@ def pending_steps(
 
 def halted_steps(tune: Path) -> tuple[str, ...]:
     """Return how to continue a halted loop."""
+    again = "; the round is evaluated again"
     words = [
-        f"{answer}: {meaning}{'; the round is evaluated again' if answer in REASSESSED_ANSWERS else ''}"
+        f"{answer}: {meaning}{again if answer in REASSESSED_ANSWERS else ''}"
         for answer, meaning in ANSWERS.items()
     ]
     return (
