@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from tuneassist.errors import InputError
 from tuneassist.units import (
-    INSIDE,
     FUELS,
+    INSIDE,
     UNITS,
     UnitReading,
     convert,

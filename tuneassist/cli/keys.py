@@ -41,4 +41,4 @@ def keys(section: Section = None, json: AsJson = False) -> None:
     if json:
         console.write_json({"keys": table.to_dict("records")})
     else:
-        console.write(console.screen(), show.setup_keys.keys_screen(table))
+        console.write(console.screen(), show.setup_keys.setup_keys_screen(table))

@@ -13,8 +13,6 @@ if TYPE_CHECKING:
     from tuneassist.show import (  # noqa: F401 - known to type checkers
         check,
         coverage,
-        safe_console,
-        setup_keys,
         display,
         notes,
         plan,
@@ -22,6 +20,8 @@ if TYPE_CHECKING:
         rounds,
         rules,
         runs,
+        safe_console,
+        setup_keys,
         tunes,
     )
 else:
