@@ -10,9 +10,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from tuneassist.evidence.cell_passes import COLUMNS, PassSums, long_after_cut, pass_evidence
 
 from tuneassist.errors import NoEvidenceError
-from tuneassist.evidence.cell_passes import COLUMNS, PassSums, long_after_cut, pass_evidence
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.evidence.sensor_response import sensor_response

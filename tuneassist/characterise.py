@@ -9,9 +9,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.channels import load_offset
-from tuneassist.evidence.delay import SensorDelay, estimate_delay, known_delay
+from tuneassist.evidence.delay import SensorDelay, align, estimate_delay, known_delay
 from tuneassist.evidence.holds import HoldNoise, Settling, find_settling, reduce_stretches
 from tuneassist.evidence.lattice import LatticeFit
+from tuneassist.evidence.map_fit import fit_holds
 from tuneassist.evidence.need import TRIM_COLUMNS, from_surface_scale
 from tuneassist.evidence.refresh import carried_forward, find_refresh, on_time_line
 from tuneassist.evidence.side_channels import EXCLUDED_BY
@@ -19,16 +20,23 @@ from tuneassist.evidence.steady import driver_of, sensor_stops, warmth_of
 from tuneassist.filters import (
     Filtered,
     filter_places,
+    longest_gap_s,
     need_at,
     stretches_of,
     with_lambda,
     with_lambda_in_place,
 )
 from tuneassist.grid import Floats, bilinear_weights
-from tuneassist.one_log import LogNature, fit_holds
+from tuneassist.one_log import LogNature
 from tuneassist.settings import Setup, SteadySettings
 
 Mask = npt.NDArray[np.bool_]
+
+
+#: With fewer holds than this the surface ahead of the delay takes moving samples as well. [1]
+FIRST_SURFACE_HOLDS = 20
+#: They are averaged over this time, and taken for as exact as this. [s], [ln]
+MEAN_S, MEAN_SE = 1.0, 0.03
 
 
 def characterise(first: pd.DataFrame, *, setup: Setup, delay_rows: int | None = None) -> LogNature:
@@ -122,11 +130,11 @@ def _delay(rows: Filtered, nature: LogNature, setup: Setup) -> SensorDelay:
         return known_delay(settings, why="given by the setup", source="setup")
     rows = with_lambda(rows, line["lambda"], nature=nature, setup=setup)
     holds = _holds_ahead_of_delay(rows, nature, setup)
-    if len(holds) < settings.min_samples:
-        return known_delay(settings, why=f"only {len(holds)} holds in the log")
+    if len(holds) < FIRST_SURFACE_HOLDS:
+        holds = pd.concat([holds, _seconds_ahead_of_delay(rows, nature, setup)], ignore_index=True)
     fit = _first_surface(holds, setup)
     if fit is None:
-        return known_delay(settings, why="no holds in the log")
+        return known_delay(settings, why="no usable samples in the log")
     expected, stop = _expected_lambda_ln(rows, fit, nature, setup)
     is_value = rows.masks["fuel cut"] & (stop == 0) & (line["lambda"] > 0)
     return estimate_delay(
@@ -150,9 +158,35 @@ def _holds_ahead_of_delay(rows: Filtered, nature: LogNature, setup: Setup) -> pd
     return holds[holds["stop"].eq("")]
 
 
+def _seconds_ahead_of_delay(rows: Filtered, nature: LogNature, setup: Setup) -> pd.DataFrame:
+    """Return means over short times of moving samples, lambda read after the default delay.
+
+    They are poor readings, for each move leaves its error in them; it averages out over many moves
+    up and down.
+    """
+    settings, line = setup.steady, rows.line
+    late = align(
+        line["time_s"],
+        line["rpm"],
+        line["load"],
+        line["lambda"],
+        known_delay(settings, why=""),
+        max_gap_s=longest_gap_s(nature.refresh, settings),
+    )
+    _, need, stop = need_at(line, slice(None), late, nature=nature, setup=setup)
+    others = [mask for name, mask in rows.masks.items() if name not in ("moving", "sweeping")]
+    at = np.flatnonzero(np.logical_and.reduce(others) & np.isfinite(need) & (stop == 0))
+    frame = pd.DataFrame({name: line[name][at] for name in ("time_s", "rpm", "load")})
+    frame["need_ln"] = need[at]
+    means = frame.groupby(np.floor(frame["time_s"] / MEAN_S)).mean()
+    return means.assign(within_se=MEAN_SE, stop="")
+
+
 def _first_surface(holds: pd.DataFrame, setup: Setup) -> LatticeFit | None:
     """Fit one log's own surface, of which only the values are asked."""
     weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
+    if holds.empty:
+        return None
     index, used = np.zeros(len(holds), dtype=np.int64), np.ones(len(holds), dtype=bool)
     named = holds.rename(columns={"need_ln": "total_need_ln"})
     return fit_holds(setup, named, weights, index, used, robust=False)

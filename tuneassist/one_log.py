@@ -7,16 +7,12 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import sparse
 
 from tuneassist.evidence.delay import SensorDelay
-from tuneassist.evidence.holds import SHARED_ERRORS, HoldNoise, Settling
-from tuneassist.evidence.lattice import LatticeFit, fit_lattice
-from tuneassist.evidence.need import scatter_scale, surface_scale
+from tuneassist.evidence.holds import HoldNoise, Settling
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.evidence.steady import Bands
-from tuneassist.grid import Floats
-from tuneassist.settings import Setup, SteadySettings
+from tuneassist.settings import SteadySettings
 
 Mask = npt.NDArray[np.bool_]
 
@@ -72,9 +68,9 @@ class LogEvidence:
     visits
         Samples nearest to each cell, moves and warm-up included, shape (cells,); None where they
         were not counted.
-    passes
-        Sums over the passes through each cell, from `tuneassist.evidence.cell_passes.PassSums`;
-        None where they were not counted.
+    blocks
+        Samples between the holds (`tuneassist.evidence.moving_blocks.BLOCK_COLUMNS`); None where
+        they were not kept.
     driven
         Lowest and highest load by band of speed (`tuneassist.evidence.load_envelope`);
         None where they were not kept.
@@ -91,7 +87,7 @@ class LogEvidence:
     peaks: pd.DataFrame
     notes: tuple[str, ...] = ()
     visits: npt.NDArray[np.int64] | None = field(default=None, repr=False)
-    passes: pd.DataFrame | None = field(default=None, repr=False)
+    blocks: pd.DataFrame | None = field(default=None, repr=False)
     driven: pd.DataFrame | None = field(default=None, repr=False)
 
 
@@ -150,62 +146,6 @@ def not_proven_warm(settings: SteadySettings) -> str:
     )
 
 
-def fit_holds(
-    setup: Setup,
-    holds: pd.DataFrame,
-    weights: sparse.csr_matrix,
-    index: npt.NDArray[np.int64],
-    is_used: Mask,
-    *,
-    robust: bool = True,
-    like: LatticeFit | None = None,
-) -> LatticeFit | None:
-    """Fit the lattice to the holds that are used; None without one.
-
-    Parameters
-    ----------
-    setup
-        Axes and the kind of target.
-    holds
-        With ``total_need_ln, within_se`` and, where logs may have drifted, ``fade_ln``.
-    weights
-        Bilinear weights of all holds, shape (holds, cells).
-    index
-        Number of each hold's log, shape (holds,).
-    is_used
-        Holds that take part, shape (holds,).
-    robust
-        Whether bad holds lose weight.
-    like
-        As for `fit_lattice`.
-    """
-    if not is_used.any():
-        return None
-    _, first, codes = np.unique(index[is_used], return_index=True, return_inverse=True)
-    fade = (
-        holds.loc[is_used, "fade_ln"].to_numpy(dtype=float)[first] if "fade_ln" in holds else None
-    )
-    # the plain fit ahead of the delay is asked for values only, not for a drift
-    has_times = robust and "start_s" in holds
-    start_s = holds.loc[is_used, "start_s"].to_numpy(dtype=float) if has_times else None
-    need = holds.loc[is_used, "total_need_ln"].to_numpy(dtype=float)
-    own_se = holds.loc[is_used, "within_se"].clip(lower=MIN_HOLD_SE).to_numpy(dtype=float)
-    scale = scatter_scale(need, setup.target.kind)
-    return fit_lattice(
-        setup.axes,
-        weights[is_used],
-        surface_scale(need, setup.target.kind),
-        own_se * scale,
-        codes,
-        scale=scale,
-        log_se=fade,
-        time_s=start_s,
-        shared=shared_errors(holds[is_used], scale) if robust else None,
-        robust=robust,
-        warm_start=like,
-    )
-
-
 def tail_notes(holds: pd.DataFrame, noise: HoldNoise | None) -> list[str]:
     """Say that moves leave a tail in the holds, where that is likely and of a size to be seen.
 
@@ -228,21 +168,3 @@ def tail_notes(holds: pd.DataFrame, noise: HoldNoise | None) -> list[str]:
         f"out of the holds, and what is uncertain about that ({doubt:.1f} %) is in the intervals; "
         "hold for longer to be surer"
     ]
-
-
-def shared_errors(holds: pd.DataFrame, scale: Floats) -> Floats | None:
-    """Errors that holds share, one column per kind; None where there are none.
-
-    An engine's tail is the same in all of its logs, so that they share what is uncertain about it.
-
-    Parameters
-    ----------
-    holds
-        With `SHARED_ERRORS` where a log has any.
-    scale
-        Size of an error on the scale of the fit.
-    """
-    names = [name for name in SHARED_ERRORS if name in holds]
-    if not names:
-        return None
-    return np.asarray(np.nan_to_num(holds[names].to_numpy(dtype=float)) * scale[:, None])

@@ -36,14 +36,15 @@ from tuneassist.errors import (
     RuleBreachError,
     SetupError,
 )
-from tuneassist.evidence.cell_passes import PassEvidence, pass_evidence
 from tuneassist.evidence.cell_table import cell_table
 from tuneassist.evidence.consistency import OddLog, find_odd_log
 from tuneassist.evidence.duplicate_holds import is_original
 from tuneassist.evidence.lattice import MANY_HOLDS, LatticeFit
+from tuneassist.evidence.map_fit import FittedBlocks, MapFit, fit_holds, fit_map
+from tuneassist.evidence.moving_blocks import no_blocks
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.evidence.repeats import said_once, unusable_notes
-from tuneassist.evidence.sensor_response import SensorResponse
+from tuneassist.evidence.sensor_response import SensorResponse, with_passages
 from tuneassist.evidence.step_risk import (
     joined_reasons as joined,
 )
@@ -58,7 +59,7 @@ from tuneassist.evidence.step_risk import (
     with_standing_trims,
 )
 from tuneassist.grid import Floats, Grid, bilinear_weights
-from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence, fit_holds
+from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence
 from tuneassist.proposal_repr import proposal_outline
 from tuneassist.reading import Log
 from tuneassist.reduction import reduce_log, reduce_parts
@@ -88,6 +89,8 @@ __all__ = [
 ]
 
 Mask = npt.NDArray[np.bool_]
+#: It is said that moving samples contradict the holds from this growth of their variance on. [1]
+NOTED_GROWTH = 2.0
 CELL_COLUMNS = (
     "rpm",
     "load",
@@ -262,12 +265,19 @@ def gather(
     grids = [current] * len(logs) if in_force is None else list(in_force)
     names = [log.name for log in logs]
     pool = _pooled(logs, grids, setup=setup, fade_ln=fade_ln)
-    lives = sensor_responses(pool.values)
-    aside = _logs_aside(logs, pool, lives=lives, setup=setup)
+    readings = with_passages(
+        pool.values, pool.blocks, axes=setup.axes, target_lambda=setup.target.table
+    )
+    lives = sensor_responses(readings)
+    aside = _logs_aside(logs, pool, readings, lives=lives, setup=setup)
     set_aside = {names[odd.index]: odd.why for odd in aside}
-    pool, fit = _fitted(pool.without(aside), setup)
-    doubt = risk_of_logs(names, pool.holds, fit=fit, aside=aside, lives=lives)
-    cells = _cells(logs, grids, pool, fit=fit, lean_ln=doubt.lean_ln, setup=setup, current=current)
+    pool, found = _fitted(pool.without(aside), setup)
+    fit, blocks = (None, None) if found is None else (found.fit, found.blocks)
+    kept = readings[~readings["log_number"].isin([odd.index for odd in aside])]
+    doubt = risk_of_logs(names, pool.holds, fit=fit, aside=aside, lives=lives, readings=kept)
+    cells = _cells(
+        pool, fit=fit, blocks=blocks, lean_ln=doubt.lean_ln, setup=setup, current=current
+    )
     scale = risk_of_scale(cells, setup, is_sensor_proven=not doubt.barred)
     barred = (*said_once(doubt.barred, names), *scale.barred)
     cells = _with_limits_to_leaning(cells, barred, logs, setup)
@@ -278,6 +288,7 @@ def gather(
         *scale.notes,
         *_cell_notes(cells, pool.is_original, setup),
         *_fit_notes(fit, logs, set_aside, cells),
+        *_moving_notes(blocks),
     )
     return Evidence(
         cells, pool.holds, fit, tuple(logs), set_aside, said_once(notes, names), setup=setup
@@ -300,6 +311,9 @@ class _Pool:
         Holds that repeat no other.
     is_kept
         Originals of the logs that are not set aside.
+    blocks
+        Samples between the holds of the logs that are not set aside, with ``total_need_ln`` and
+        ``log_number``, each once.
     """
 
     holds: pd.DataFrame
@@ -307,6 +321,7 @@ class _Pool:
     log_number: npt.NDArray[np.int64]
     is_original: Mask
     is_kept: Mask
+    blocks: pd.DataFrame
 
     @property
     def is_value(self) -> Mask:
@@ -320,8 +335,12 @@ class _Pool:
 
     def without(self, aside: Sequence[OddLog]) -> _Pool:
         """Return the same holds, those of some logs no longer kept."""
-        is_aside = np.isin(self.log_number, [odd.index for odd in aside])
-        return replace(self, is_kept=self.is_kept & ~is_aside)
+        odd = [one.index for one in aside]
+        return replace(
+            self,
+            is_kept=self.is_kept & ~np.isin(self.log_number, odd),
+            blocks=self.blocks[~self.blocks["log_number"].isin(odd)].reset_index(drop=True),
+        )
 
 
 def _pooled(
@@ -344,40 +363,73 @@ def _pooled(
     number = np.repeat(np.arange(len(logs), dtype=np.int64), counts)
     holds["log_number"] = number
     weights = bilinear_weights(setup.axes, holds["rpm"], holds["load"])
-    return _Pool(holds, weights, number, is_original=original, is_kept=original)
+    return _Pool(
+        holds,
+        weights,
+        number,
+        is_original=original,
+        is_kept=original,
+        blocks=_pooled_blocks(logs, grids, acts_on=acts_on, fade_ln=fade_ln),
+    )
+
+
+def _pooled_blocks(
+    logs: Sequence[LogEvidence],
+    grids: Sequence[Grid],
+    *,
+    acts_on: str,
+    fade_ln: Sequence[float] | None,
+) -> pd.DataFrame:
+    """Put the samples between the holds of all logs together; what repeats another is left out."""
+    frames = []
+    for number, (log, grid) in enumerate(zip(logs, grids, strict=True)):
+        if log.blocks is None or log.blocks.empty:
+            continue
+        fade = 0.0 if fade_ln is None else float(fade_ln[number])
+        blocks = with_total_need(log.blocks, grid, acts_on=acts_on)
+        frames.append(blocks.assign(log_number=number, fade_ln=fade))
+    if not frames:
+        return no_blocks().assign(total_need_ln=0.0, log_number=0)
+    every = pd.concat(frames, ignore_index=True)
+    repeats = every.duplicated(["rpm", "load", "samples", "total_need_ln"])
+    return every[~repeats].reset_index(drop=True)
 
 
 def _logs_aside(
-    logs: Sequence[LogEvidence], pool: _Pool, *, lives: Mapping[int, SensorResponse], setup: Setup
+    logs: Sequence[LogEvidence],
+    pool: _Pool,
+    readings: pd.DataFrame,
+    *,
+    lives: Mapping[int, SensorResponse],
+    setup: Setup,
 ) -> list[OddLog]:
     """Find the logs to set aside: the sensor is dead, or the others contradict them."""
     by_trims = [number for number, log in enumerate(logs) if NO_LAMBDA in log.notes]
-    dead = logs_with_dead_sensor(pool.values, by_trims=by_trims, lives=lives)
+    dead = logs_with_dead_sensor(readings, by_trims=by_trims, lives=lives)
     alive = pool.without(dead)
     return [*dead, *_odd_logs(setup, pool.holds, pool.weights, pool.log_number, alive.is_value)]
 
 
-def _fitted(pool: _Pool, setup: Setup) -> tuple[_Pool, LatticeFit | None]:
-    """Fit the lattice to the kept values, and note the weight that each hold has in it."""
+def _fitted(pool: _Pool, setup: Setup) -> tuple[_Pool, MapFit | None]:
+    """Fit the map to the kept values, and note the weight that each hold has in it."""
     is_used = pool.is_value
-    fit = fit_holds(setup, pool.holds, pool.weights, pool.log_number, is_used)
+    found = fit_map(setup, pool.holds, pool.weights, pool.log_number, is_used, blocks=pool.blocks)
     holds = pool.holds.assign(is_used=is_used, weight=0.0)
-    if fit is not None:
-        holds.loc[is_used, "weight"] = fit.weight
-    return replace(pool, holds=holds), fit
+    if found is not None:
+        holds.loc[is_used, "weight"] = found.fit.weight
+    return replace(pool, holds=holds), found
 
 
 def _cells(
-    logs: Sequence[LogEvidence],
-    grids: Sequence[Grid],
     pool: _Pool,
     *,
     fit: LatticeFit | None,
+    blocks: FittedBlocks | None,
     lean_ln: float,
     setup: Setup,
     current: Grid,
 ) -> pd.DataFrame:
-    """Describe each cell by the kept holds, and by what the logs saw on their way."""
+    """Describe each cell by the kept holds, and by the samples between them."""
     kept = pool.holds[pool.is_kept]
     return cell_table(
         setup.axes,
@@ -388,7 +440,7 @@ def _cells(
         fit=fit,
         correction=setup.correction,
         lean_ln=lean_ln,
-        passes=_passes(logs, grids, kept, setup=setup, fit=fit),
+        blocks=blocks,
     )
 
 
@@ -466,32 +518,6 @@ def _waits_in_boost(cells: pd.DataFrame, setup: Setup) -> Mask:
     return (is_rich & is_free).to_numpy() & in_boost(cells, setup.axes, setup.limits)
 
 
-def _passes(
-    logs: Sequence[LogEvidence],
-    grids: Sequence[Grid],
-    holds: pd.DataFrame,
-    *,
-    setup: Setup,
-    fit: LatticeFit | None,
-) -> dict[int, PassEvidence]:
-    """What each log saw on its way, by the log's number, where any of its holds counts."""
-    found: dict[int, PassEvidence] = {}
-    counted = holds["log_number"].value_counts()
-    for number, (log, grid) in enumerate(zip(logs, grids, strict=True)):
-        if fit is None or log.passes is None or number not in counted:
-            continue
-        one = pass_evidence(
-            log.passes,
-            setup.axes,
-            in_force_ln=correction_need_ln(np.nan_to_num(grid.flat()), setup.correction.acts_on),
-            fit=fit,
-            original_share=float(counted[number]) / len(log.holds),
-        )
-        if one is not None:
-            found[number] = one
-    return found
-
-
 def highest_seen(logs: Sequence[LogEvidence]) -> dict[str, pd.Series]:
     """Return the highest values per cell over all logs, those set aside included: heat is heat."""
     frames = [log.peaks for log in logs]
@@ -527,6 +553,17 @@ def _fit_notes(
             "confidence and none is made leaner in boost; log more holds, at more places"
         )
     return tuple(notes)
+
+
+def _moving_notes(blocks: FittedBlocks | None) -> tuple[str, ...]:
+    """Say where the samples between the holds contradict the holds."""
+    if blocks is None or blocks.growth < NOTED_GROWTH:
+        return ()
+    return (
+        "the samples between the holds do not predict the holds as well as they should, so each "
+        f"counts {blocks.growth:.0f} times less (slow transients, or lambda that is late by an "
+        "unknown time)",
+    )
 
 
 def _odd_logs(
@@ -565,7 +602,7 @@ def _odd_log(
         like = None
         if whole is not None:
             like = replace(whole, weight=whole.weight[codes != code])
-        fit = fit_holds(setup, holds, weights, index, rest, like=like)
+        fit = fit_holds(setup, holds, weights, index, rest, warm_start=like)
         if fit is None:
             return y[is_used]
         return from_surface_scale(weights[is_used] @ fit.theta, setup.target.kind)
@@ -639,9 +676,10 @@ def propose_from(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) ->
 @on_one_thread
 def propose_on(evidence: Evidence, *, setup: Setup, current: Grid) -> Proposal:
     """Make a proposal on gathered evidence; raises what `propose` raises."""
-    if evidence.holds.empty:
+    is_unknown = evidence.cells["confidence"].eq("none").all()
+    if evidence.holds.empty and is_unknown:
         raise NoEvidenceError(no_evidence_words(evidence.fates, evidence.logs))
-    if evidence.cells["confidence"].eq("none").all():
+    if is_unknown:
         raise NoEvidenceError(too_little_words(evidence))
     raw = raw_step(evidence.cells, setup)
     limited = limit_step(raw, current=current, setup=setup)

@@ -15,16 +15,17 @@ import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.arguments import of_kind
+from tuneassist.channels import load_offset
 from tuneassist.characterise import characterise
 from tuneassist.errors import LogError, SetupError
 from tuneassist.evidence.as_logged import AsLogged
-from tuneassist.evidence.cell_passes import PassSums, lambda_when_moving, long_after_cut
 from tuneassist.evidence.groups import Groups
-from tuneassist.evidence.holds import OUTCOME_WORDS, no_holds, reduce_stretches
+from tuneassist.evidence.holds import OUTCOME_WORDS, USED, no_holds, reduce_stretches
+from tuneassist.evidence.moving_blocks import MovingBlocks, lambda_when_moving, long_after_cut
 from tuneassist.evidence.sample_checks import COLUMN_REMEDY, checked_parts
 from tuneassist.evidence.side_channels import SideChannels
 from tuneassist.evidence.steady import DRIVERS, WARMTH
-from tuneassist.filters import Filtered, Mask, need_at, stretches_of
+from tuneassist.filters import Filtered, Mask, longest_gap_s, need_at, stretches_of
 from tuneassist.one_log import (
     FATES,
     NO_LAMBDA,
@@ -92,12 +93,11 @@ def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> L
     delay_rows = None if second is None else DELAY_ROWS
     nature = characterise(first, setup=setup, delay_rows=delay_rows)
     logged = AsLogged(first, setup)
-    holds, passes = HoldSums(nature, setup), PassesSeen(nature, setup)
+    holds, blocks = HoldSums(nature, setup), BlocksSeen(nature, setup)
     more = () if second is None else map(influences.add, chain([second], rest))
     with Prefetcher(_counted(chain([first], more), logged), depth=COUNTED_AHEAD) as ahead:
         for settled in settled_rows(ahead, nature=nature, setup=setup):
-            holds.add(settled)
-            passes.add(settled)
+            blocks.add(settled, holds.add(settled))
     found, fates = holds.table(), holds.fates()
     return LogEvidence(
         name=name,
@@ -115,7 +115,7 @@ def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> L
             *influences.notes(),
         ),
         visits=logged.visits,
-        passes=passes.table(),
+        blocks=blocks.table(),
         driven=logged.driven(),
     )
 
@@ -161,8 +161,8 @@ class HoldSums:
         """Return all holds in order of time."""
         return pd.concat(self._found, ignore_index=True) if self._found else no_holds()
 
-    def add(self, settled: Settled) -> None:
-        """Take in settled rows, in order."""
+    def add(self, settled: Settled) -> Mask:
+        """Take in settled rows, in order; return which of them are part of a hold."""
         nature, setup = self._nature, self._setup
         line = stretches_of(settled.rows, nature=nature, setup=setup, load_before=self._load_before)
         holds, fate, _ = reduce_stretches(
@@ -177,6 +177,9 @@ class HoldSums:
         if not holds.empty:
             self._found.append(holds)
         self._count(settled.rows.masks, fate)
+        is_held = settled.rows.is_usable
+        is_held[is_held] = fate == USED
+        return is_held
 
     def _count(self, masks: Mapping[str, Mask], fate: npt.NDArray[np.int8]) -> None:
         """Count samples by the filter that took them, and the others by their place in a hold."""
@@ -191,8 +194,8 @@ class HoldSums:
                 self._fates[word] += int(count)
 
 
-class PassesSeen:
-    """Sums of what was seen on the way through the cells, by lambda as logged.
+class BlocksSeen:
+    """Blocks of the samples between the holds, by lambda as logged.
 
     Parameters
     ----------
@@ -203,31 +206,37 @@ class PassesSeen:
     def __init__(self, nature: LogNature, setup: Setup) -> None:
         self._nature, self._setup = nature, setup
         self._last_cut_s = -np.inf
-        self._sums = PassSums(setup.axes)
+        self._blocks = MovingBlocks(
+            setup.axes,
+            load_offset=load_offset(setup.axes, setup.limits.barometer_kpa),
+            interval_s=nature.refresh.interval_s,
+            max_gap_s=longest_gap_s(nature.refresh, setup.steady),
+            has_lambda="lambda" in nature.refresh.rows,
+        )
 
     def table(self) -> pd.DataFrame:
-        """Return the sums, one row per cell; no more may be added."""
-        return self._sums.table()
+        """Return the blocks in order of time."""
+        return self._blocks.table()
 
-    def add(self, settled: Settled) -> None:
-        """Take in settled rows, in order."""
-        if "lambda" not in settled.rows.line:
-            return
-        line, seen = settled.rows.line, settled.seen
-        moving = self._is_moving(settled.rows)
-        at, need = np.flatnonzero(moving), np.full(len(moving), np.nan)
-        time_s, rpm, load, lam = (seen[name] for name in ("time_s", "rpm", "load", "lambda"))
-        late = lambda_when_moving(time_s, rpm, load, lam, delay=self._nature.delay, rows=at)
-        _, value, stop = need_at(line, at, late, nature=self._nature, setup=self._setup)
+    def add(self, settled: Settled, is_held: Mask) -> None:
+        """Take in settled rows, in order, and which of them are part of a hold."""
+        rows, seen = settled.rows, settled.seen
+        line, at = rows.line, np.flatnonzero(self._is_free(rows) & ~is_held)
+        lam = None
+        if "lambda" in line:
+            columns = (seen[name] for name in ("time_s", "rpm", "load", "lambda"))
+            lam = lambda_when_moving(*columns, delay=self._nature.delay, rows=at)
+        _, value, stop = need_at(line, at, lam, nature=self._nature, setup=self._setup)
+        need, usable = np.full(len(is_held), np.nan), np.zeros(len(is_held), dtype=bool)
         need[at] = np.where(stop == 0, value, np.nan)
-        self._sums.add(line["rpm"], line["load"], need, moving)
+        usable[at] = True
+        self._blocks.add(line["time_s"], line["rpm"], line["load"], need, usable)
 
-    def _is_moving(self, rows: Filtered) -> Mask:
-        """Rows that are neither at rest nor taken by another filter, nor just behind a cut."""
+    def _is_free(self, rows: Filtered) -> Mask:
+        """Rows that no filter but those of movement takes, and that are not just behind a cut."""
         masks = rows.masks
         others = [mask for name, mask in masks.items() if name not in ("moving", "sweeping")]
         is_free, self._last_cut_s = long_after_cut(
             rows.line["time_s"], masks["fuel cut"], self._setup.steady.window_s, self._last_cut_s
         )
-        is_on_its_way = ~(masks["moving"] & masks["sweeping"])
-        return np.asarray(np.logical_and.reduce([*others, is_on_its_way, is_free]))
+        return np.asarray(np.logical_and.reduce([*others, is_free]))

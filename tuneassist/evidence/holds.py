@@ -184,7 +184,7 @@ OUTCOME_WORDS = (
     "spike",
     "used",
 )
-_SETTLING, _NO_LAMBDA, _SHORT, _AT_STOP, _SPIKE, _USED = range(1, 7)
+_SETTLING, _NO_LAMBDA, _SHORT, _AT_STOP, _SPIKE, USED = range(1, 7)
 Codes = npt.NDArray[np.int8]
 Rows = npt.NDArray[np.int64]
 
@@ -283,7 +283,7 @@ def reduce_stretches(
     is_spike, floor = _is_spike(line, free, settings, noise)
     fate[free[is_spike]] = _SPIKE
     free = _without_short(line, free[~is_spike], fate, interval_s, settings)
-    fate[free] = _USED
+    fate[free] = USED
     if noise is None:
         tail = _tail(line, ages, inside, max(settings.default_settle_s, 0.5 * settle_s))
     else:

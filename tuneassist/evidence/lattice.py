@@ -29,13 +29,14 @@ from scipy import linalg, optimize, sparse, special
 
 from tuneassist.evidence.banded import Factor, Pattern, Places
 from tuneassist.evidence.lattice_posterior import HoldErrors, Holds, Posterior
+from tuneassist.evidence.random_effects import EffectSolution, RandomEffects, speed_walk
 from tuneassist.grid import Axes, Floats
 from tuneassist.threads import on_one_thread
 
 #: Prior medians of: curvature along rpm, along load [per cell^2], slope [per cell], hold
 #: scatter, log offset [all ln of need, so 0.01 is 1 %]; and the prior's spread in e-folds.
-PRIOR_MEDIAN = np.array([0.01, 0.01, 0.03, 0.004, 0.003])
-PRIOR_SPREAD = np.array([2.0, 2.0, 1.5, 0.7, 0.7])
+PRIOR_MEDIAN = np.array([0.01, 0.01, 0.03, 0.004, 0.003, 0.006])
+PRIOR_SPREAD = np.array([2.0, 2.0, 1.5, 0.7, 0.7, 1.2])
 #: Share of the penalty on the curvature itself beside that on its change: engines' surfaces are
 #: smooth, and a penalty on curvature alone makes intervals between holds too wide. [1]
 BENDING = 0.3
@@ -96,9 +97,17 @@ class LatticeFit:
         surface's.
     skill
         Share of the left-out variance that the surface explains beyond the mean. [1]
+    speed_step
+        Typical change of the level common to all loads from one breakpoint of speed to the next.
+        [ln]
+    transients, transient_covariance
+        Sizes of the transients, shape (n,), and their covariance. [ln of need per ln of load or
+        speed]
     drift_ln, drift_se_ln
         Drift of each log: its range from lowest to highest over time, with the sign of the most
         significant drift or step, and its standard error, shape (logs,); empty without times. [ln]
+    log_numbers
+        Numbers of these logs, as the caller counts them, shape (logs,).
     """
 
     theta: Floats
@@ -115,14 +124,18 @@ class LatticeFit:
     effective_parameters: float
     is_surface: bool
     skill: float
+    speed_step: float
+    transients: Floats = field(default_factory=lambda: np.zeros(0))
+    transient_covariance: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     drift_ln: Floats = field(default_factory=lambda: np.zeros(0))
     drift_se_ln: Floats = field(default_factory=lambda: np.zeros(0))
+    log_numbers: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
     @property
     def strengths(self) -> Floats:
         """Estimated strengths, in the order of `PRIOR_MEDIAN`."""
         penalties = (self.curvature_rpm, self.curvature_load, self.slope)
-        return np.array([*penalties, self.hold_scatter, self.log_scatter])
+        return np.array([*penalties, self.hold_scatter, self.log_scatter, self.speed_step])
 
     @property
     def standard_error(self) -> Floats:
@@ -275,17 +288,19 @@ class _Arrangement:
         return precision, held
 
     def penalty_gradient(
-        self, p: Floats, prior: Factor, posterior: Posterior, pull: Floats
+        self, p: Floats, prior: Factor, posterior: Posterior, pull: Floats, effect_pull: Floats
     ) -> Floats:
         """Derivative of the misfit by the three penalties' strengths.
 
         With the projector P it is ``pull' dQ pull - tr(dQ S W' P W S)`` for each change dQ of the
-        prior precision ``Q = S^-1``; each dQ joins near cells only.
+        prior precision ``Q = S^-1``; each dQ joins near cells only. ``effect_pull`` is what the
+        effects beside the surface take out of P, shape (k, cells).
         """
         pattern, seen = self.holds.pattern, 1.0 - posterior.gap
         rows, columns = pattern.rows, pattern.columns
         inner = prior.near_inverse() - posterior.entries
         inner -= seen[rows] * seen[columns] / posterior.total
+        inner -= np.einsum("kn,kn->n", effect_pull[:, rows], effect_pull[:, columns])
         moved = pull[rows] * pull[columns] - inner
         both = np.where(pattern.is_diagonal, moved, 2.0 * moved)
         return np.asarray(_form_weight_slopes(p) @ (self.forms @ both))
@@ -302,6 +317,7 @@ class _Problem:
     log_index: npt.NDArray[np.int64]
     penalties: _Penalties
     robust_weight: Floats
+    effects: RandomEffects
     log_variance: Floats | float = 0.0  # of each log's offset, known
     prepared: _Arrangement | None = None  # weights, logs and penalties, once for a whole search
 
@@ -316,6 +332,7 @@ class _Problem:
         *,
         scale: npt.ArrayLike | None,
         log_se: npt.ArrayLike | None,
+        transients: npt.ArrayLike | None,
     ) -> _Problem:
         """Set up the problem at full weight; the parameters are those of `fit_lattice`."""
         values, own = np.asarray(y, dtype=float), np.asarray(own_se, dtype=float)
@@ -324,6 +341,7 @@ class _Problem:
         ones = np.ones(len(values))
         logs = np.asarray(np.zeros(len(values)) if log_index is None else log_index, dtype=np.int64)
         table, penalties = sparse.csr_matrix(weights), _penalties(axes)
+        moved = None if transients is None else np.asarray(transients, dtype=float)
         return cls(
             weights=table,
             y=values,
@@ -333,6 +351,7 @@ class _Problem:
             log_variance=0.0 if log_se is None else np.square(np.asarray(log_se, dtype=float)),
             penalties=penalties,
             robust_weight=ones,
+            effects=RandomEffects.of(speed_walk(axes, axis_positions(axes.rpm)), table, moved),
             prepared=_Arrangement.of(table, logs, penalties),
         )
 
@@ -371,6 +390,8 @@ class _State:
     theta: Floats
     leverage: Floats  # diagonal of the projector
     score: Floats
+    transients: Floats  # their sizes
+    transient_covariance: Floats
 
 
 def _posterior(problem: _Problem, p: Floats) -> Posterior:
@@ -378,28 +399,44 @@ def _posterior(problem: _Problem, p: Floats) -> Posterior:
     return Posterior.of(problem.errors(p), precision=precision, pull_of_one=held)
 
 
+def _solution(problem: _Problem, p: Floats, posterior: Posterior) -> EffectSolution:
+    return EffectSolution.of(problem.effects, posterior, walk_step=float(np.exp(p[5])))
+
+
 def _evaluate(problem: _Problem, p: Floats) -> _State:
-    arrangement = problem.arrangement
-    precision, held = arrangement.precision(p)
-    prior = Factor.of(arrangement.holds.pattern, precision)
+    precision, held = problem.arrangement.precision(p)
+    prior = Factor.of(problem.arrangement.holds.pattern, precision)
     posterior = Posterior.of(problem.errors(p), precision=precision, pull_of_one=held)
+    effects = _solution(problem, p, posterior)
     level, pull, score = (part[..., 0] for part in posterior.fitted(problem.y[:, None]))
-    leverage = posterior.leverage()
-    log_det = posterior.errors.log_det() + posterior.log_det - prior.log_det
+    sizes = effects.sizes(problem.y)
+    theta = level + pull + (effects.at_cells - effects.moved) @ sizes
+    pull, score = pull - effects.pull @ sizes, score - effects.score @ sizes
+    taken = effects.half(effects.score)
+    leverage = posterior.leverage() - np.sum(taken**2, axis=0)
+    log_det = posterior.errors.log_det() + posterior.log_det - prior.log_det + effects.log_det
     misfit = log_det + np.log(posterior.total) + float(problem.y @ score)
-    distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
     gradient = _scatter_gradient(problem, p, leverage, score)
-    gradient[:3] = arrangement.penalty_gradient(p, prior, posterior, pull)
+    gradient[:3] = problem.arrangement.penalty_gradient(
+        p, prior, posterior, pull, effects.half(effects.pull)
+    )
     if problem.n_logs > 1:
-        by_log = posterior.log_trace() - float(np.sum(posterior.errors.sums(score) ** 2))
-        gradient[4] = 2.0 * np.exp(2.0 * p[4]) * by_log
+        taken_by_log = float(np.sum(posterior.errors.sums(taken.T) ** 2))
+        pull_by_log = float(np.sum(posterior.errors.sums(score) ** 2))
+        spare = posterior.log_trace() - taken_by_log - pull_by_log
+        gradient[4] = 2.0 * np.exp(2.0 * p[4]) * spare
+    gradient[5] = effects.walk_gradient(sizes)
+    distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
+    transients, covariance = effects.transients(sizes)
     return _State(
         cost=misfit + float(distance @ distance),
         misfit=misfit,
         gradient=gradient + 2.0 * distance / PRIOR_SPREAD,
-        theta=level + pull,
+        theta=theta,
         leverage=leverage,
         score=score,
+        transients=transients,
+        transient_covariance=covariance,
     )
 
 
@@ -413,7 +450,8 @@ def _scatter_gradient(problem: _Problem, p: Floats, leverage: Floats, score: Flo
 
 def _covariance(problem: _Problem, p: Floats) -> Floats:
     """Covariance of the surface at given strengths, shape (cells, cells)."""
-    return _posterior(problem, p).covariance()
+    posterior = _posterior(problem, p)
+    return posterior.covariance() + _solution(problem, p, posterior).cell_covariance()
 
 
 def _evaluate_flat(problem: _Problem, p: Floats) -> _State:
@@ -439,6 +477,8 @@ def _evaluate_flat(problem: _Problem, p: Floats) -> _State:
         theta=np.full(problem.weights.shape[1], level),
         leverage=leverage,
         score=score,
+        transients=np.zeros(0),
+        transient_covariance=np.zeros((0, 0)),
     )
 
 
@@ -477,6 +517,7 @@ def fit_lattice(
     log_se: npt.ArrayLike | None = None,
     time_s: npt.ArrayLike | None = None,
     shared: npt.ArrayLike | None = None,
+    transients: npt.ArrayLike | None = None,
     robust: bool = True,
     warm_start: LatticeFit | None = None,
 ) -> LatticeFit:
@@ -504,6 +545,9 @@ def fit_lattice(
     shared
         Known errors that holds share, shape (m, k): each column moves all holds together by its
         values times one standard normal draw. They only widen the covariance. [ln]
+    transients
+        Known columns of what moving engines add to their readings, shape (m, n), whose sizes are
+        fitted with the surface. [ln of load or speed]
     robust
         Whether outlying holds lose weight.
     warm_start
@@ -521,7 +565,9 @@ def fit_lattice(
     ValueError
         If there is no hold, or a value is not finite.
     """
-    problem = _Problem.of(axes, weights, y, own_se, log_index, scale=scale, log_se=log_se)
+    problem = _Problem.of(
+        axes, weights, y, own_se, log_index, scale=scale, log_se=log_se, transients=transients
+    )
     start = np.log(PRIOR_MEDIAN)
     if warm_start is not None:
         problem = replace(problem, robust_weight=warm_start.weight)
@@ -547,8 +593,7 @@ def _with_shared_errors(
     found: LatticeFit, problem: _Problem, p: Floats, shared: Floats
 ) -> LatticeFit:
     """Widen the covariance by errors that move many holds together."""
-    level, pull, _ = _posterior(problem, p).fitted(shared)
-    moved = level + pull
+    moved, _ = _fitted_together(problem, p, shared)
     return replace(found, covariance=found.covariance + moved @ moved.T)
 
 
@@ -630,8 +675,18 @@ def _fitted(problem: _Problem, p: Floats, shapes: Floats) -> tuple[Floats, Float
 
 
 def _projected(problem: _Problem, p: Floats, columns: Floats) -> Floats:
-    """Project the surface out of the columns, as `_State.score` does for y, shape (m, n)."""
-    return _posterior(problem, p).fitted(columns)[2]
+    """Columns as `_State.score` has the holds' values: the surface taken out, shape (m, n)."""
+    return _fitted_together(problem, p, columns)[1]
+
+
+def _fitted_together(problem: _Problem, p: Floats, columns: Floats) -> tuple[Floats, Floats]:
+    """Cells, and what is left, for each column of values; surface and effects fitted together."""
+    posterior = _posterior(problem, p)
+    effects = _solution(problem, p, posterior)
+    level, pull, score = posterior.fitted(columns)
+    sizes = effects.sizes(columns)
+    cells = level + pull + (effects.at_cells - effects.moved) @ sizes
+    return cells, score - effects.score @ sizes
 
 
 def _drift_shapes(
@@ -709,6 +764,9 @@ def _fit_at(
         effective_parameters=effective_parameters,
         is_surface=is_surface,
         skill=skill,
+        speed_step=float(size[5]),
+        transients=state.transients,
+        transient_covariance=state.transient_covariance,
     )
 
 

@@ -19,6 +19,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy.linalg import blas
 
+from tuneassist.evidence.delay import SensorDelay
 from tuneassist.grid import Axes, Floats
 
 Mask = npt.NDArray[np.bool_]
@@ -239,3 +240,52 @@ def _known(values: Floats) -> Floats:
     if np.isfinite(values.sum()):
         return values
     return np.asarray(pd.Series(values).ffill().bfill().fillna(1.0).to_numpy(dtype=float))
+
+
+def lambda_when_moving(
+    time_s: Floats,
+    rpm: Floats,
+    load: Floats,
+    lam: Floats,
+    *,
+    delay: SensorDelay,
+    rows: npt.NDArray[np.int64],
+) -> Floats:
+    """Lambda that belongs to moving samples, one per row: read later by delay and sensor lag.
+
+    Parameters
+    ----------
+    time_s, rpm, load, lam
+        The time line, lambda as logged; it may go on beyond the last row that is asked for. [s],
+        [rpm], [load unit], [lambda]
+    delay
+        Delay of lambda.
+    rows
+        Samples at which it is asked for.
+    """
+    late_s = time_s[rows] + delay.at(rpm[rows], load[rows]) + delay.lag_s
+    after = np.minimum(np.searchsorted(time_s, late_s), len(time_s) - 1)
+    return np.where(late_s <= time_s[-1], lam[after], np.nan)
+
+
+def long_after_cut(
+    time_s: Floats, is_fuelled: Mask, dead_s: float, last_cut_s: float = -np.inf
+) -> tuple[Mask, float]:
+    """Mask of samples that are farther than a dead time behind the last fuel cut.
+
+    Parameters
+    ----------
+    time_s, is_fuelled
+        A part of the time line, shape (n,). [s]
+    dead_s
+        The dead time. [s]
+    last_cut_s
+        When an earlier part saw the last cut. [s]
+
+    Returns
+    -------
+    mask, last_cut_s
+        Shape (n,); and when the last cut was by now. [s]
+    """
+    cut_s = np.maximum.accumulate(np.append(last_cut_s, np.where(is_fuelled, -np.inf, time_s)))
+    return np.asarray(time_s - cut_s[1:] > dead_s), float(cut_s[-1])

@@ -15,7 +15,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from tuneassist.grid import Floats
+from tuneassist.evidence.need import target_at
+from tuneassist.evidence.visits import nearest_cell
+from tuneassist.grid import Axes, Floats
 
 #: Moves from hold to hold in each part of a log that must show a response: enough to tell a slope
 #: of 1 from 0 if the map is about 5 % off and the target moves by as much. [1]
@@ -44,6 +46,9 @@ STILL_MOVES, CLEAR_MOVE_LN = 5, 0.02
 
 #: Trims whose range over all holds is smaller are stuck: a tenth of a usual logging step. [ln]
 STUCK_LN = 1e-4
+
+#: Standard error of a reading made of moving samples: transients come and go in it. [ln]
+PASSAGE_SE = 0.01
 
 Mask = npt.NDArray[np.bool_]
 
@@ -171,3 +176,38 @@ def _words(time_s: Floats, first: int, last: int) -> str:
         f"lambda does not respond to the {last - first} moves between {time_s[first]:.0f} and "
         f"{time_s[last]:.0f} s: is the sensor working, heated and wired to this channel?"
     )
+
+
+def with_passages(
+    holds: pd.DataFrame, blocks: pd.DataFrame, *, axes: Axes, target_lambda: Floats
+) -> pd.DataFrame:
+    """Add readings made of moving samples for logs with too few holds to check a sensor by.
+
+    Parameters
+    ----------
+    holds
+        All holds that are values, with ``log_number`` and what `sensor_response` needs.
+    blocks
+        Blocks of moving samples, with ``log_number``, in order of log and time.
+    axes, target_lambda
+        Breakpoints, and the wanted lambda there. [lambda]
+
+    Returns
+    -------
+    pandas.DataFrame
+        The holds, and of those logs one reading for each passage through a cell.
+    """
+    counts = holds["log_number"].value_counts()
+    few = ~blocks["log_number"].isin(counts.index[counts > MIN_MOVES])
+    moving = blocks[few]
+    if moving.empty:
+        return holds
+    rpm, load = (moving[name].to_numpy(dtype=float) for name in ("rpm", "load"))
+    place = np.stack([moving["log_number"].to_numpy(), nearest_cell(axes, rpm, load)])
+    passage = np.cumsum(np.any(np.diff(place, axis=1, prepend=-1) != 0, axis=0))
+    names = ["log_number", "start_s", "rpm", "load", "need_ln", "samples"]
+    mean = moving[names].groupby(passage).mean()
+    target = target_at(axes, target_lambda, mean["rpm"].to_numpy(), mean["load"].to_numpy())
+    number = mean["log_number"].astype(int)
+    seen = mean.assign(target_lambda=target, within_se=PASSAGE_SE, stop="", log_number=number)
+    return pd.concat([holds, seen[np.isfinite(target)]], ignore_index=True)

@@ -79,6 +79,7 @@ def risk_of_logs(
     fit: LatticeFit | None,
     aside: Sequence[OddLog],
     lives: Mapping[int, SensorResponse] | None = None,
+    readings: pd.DataFrame | None = None,
 ) -> StepRisk:
     """Check sensor response, hold order, drift and scatter of the logs, and the outlying logs.
 
@@ -93,25 +94,30 @@ def risk_of_logs(
     aside
         Logs set aside.
     lives
-        Result of `sensor_responses`; None to work it out here.
+        Result of `sensor_responses`, of logs without holds as well; None to work it out here.
+    readings
+        What the order of the loads is read from, where some logs have no holds; None for the holds
+        used.
     """
     used = holds[holds["is_used"]]
+    known = sensor_responses(used) if lives is None else lives
     found = [
-        *_order_risks(names, used),
-        *_drift_risks(names, holds, fit),
+        *_order_risks(names, used if readings is None else readings),
+        *_drift_risks(names, fit),
         *_scatter_risks(holds, fit),
         *_outlier_risks(names, aside),
     ]
-    barred = _unproven_sensors(names, used, sensor_responses(used) if lives is None else lives)
+    barred = _unproven_sensors(names, known, aside)
     lean_ln = max((size_ln for _, size_ln in found), default=0.0)
     return StepRisk(barred, lean_ln, tuple(note for note, _ in found))
 
 
 def _unproven_sensors(
-    names: Sequence[str], used: pd.DataFrame, responses: Mapping[int, SensorResponse]
+    names: Sequence[str], responses: Mapping[int, SensorResponse], aside: Sequence[OddLog]
 ) -> tuple[str, ...]:
     """Say of each log why its sensor proves nothing; empty if the sensor of any log responds."""
-    found = {int(number): responses[int(number)] for number in np.unique(used["log_number"])}
+    left_out = {odd.index for odd in aside}
+    found = {number: one for number, one in responses.items() if number not in left_out}
     if any(response.answers for response in found.values()):
         return ()
     return tuple(f"log {names[number]}: {response.why}" for number, response in found.items())
@@ -122,10 +128,10 @@ _Risk = tuple[str, float]
 
 
 def _order_risks(names: Sequence[str], used: pd.DataFrame) -> list[_Risk]:
-    """Find the logs whose holds went through the loads in order."""
+    """Find the logs that went through the loads in order."""
     return [
         (
-            f"log {names[int(str(number))]}: its holds were logged in order of load, so sensor "
+            f"log {names[int(str(number))]}: the loads were logged in order, so sensor "
             "drift looks like a map error that depends on load: repeat a light hold at the end, or "
             "mix the order",
             ORDER_LN,
@@ -135,7 +141,7 @@ def _order_risks(names: Sequence[str], used: pd.DataFrame) -> list[_Risk]:
     ]
 
 
-def _drift_risks(names: Sequence[str], holds: pd.DataFrame, fit: LatticeFit | None) -> list[_Risk]:
+def _drift_risks(names: Sequence[str], fit: LatticeFit | None) -> list[_Risk]:
     """Find the logs whose need drifts or steps."""
     return [
         (
@@ -144,7 +150,7 @@ def _drift_risks(names: Sequence[str], holds: pd.DataFrame, fit: LatticeFit | No
             "the leaner end is used",
             end_ln,
         )
-        for number, drift_ln, end_ln in _drifts(holds, fit)
+        for number, drift_ln, end_ln in _drifts(fit)
     ]
 
 
@@ -242,11 +248,11 @@ def _scatter_under_load(holds: pd.DataFrame, fit: LatticeFit | None) -> float:
     return float(np.sqrt(squared[heavy].mean())) if ratio > SCATTER_RATIO**2 else 0.0
 
 
-def _drifts(holds: pd.DataFrame, fit: LatticeFit | None) -> list[tuple[int, float, float]]:
+def _drifts(fit: LatticeFit | None) -> list[tuple[int, float, float]]:
     """Return logs with significant drift, its size and its upper end. [ln]"""
     if fit is None:
         return []
-    logs = np.unique(holds.loc[holds["is_used"], "log_number"].to_numpy(dtype=int)).tolist()
+    logs = fit.log_numbers.tolist()
     is_significant = np.abs(fit.drift_ln) >= np.maximum(DRIFT_SE * fit.drift_se_ln, DRIFT_LN)
     end = np.abs(fit.drift_ln) + DRIFT_END_SE * fit.drift_se_ln
     found = np.flatnonzero(is_significant)

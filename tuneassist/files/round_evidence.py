@@ -24,10 +24,10 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.errors import InputError
-from tuneassist.evidence.cell_passes import COLUMNS as PASS_COLUMNS
 from tuneassist.evidence.delay import SensorDelay
 from tuneassist.evidence.holds import SHARED_ERRORS, Settling
 from tuneassist.evidence.load_envelope import COLUMNS as DRIVEN_COLUMNS
+from tuneassist.evidence.moving_blocks import BLOCK_COLUMNS, no_blocks
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.json_file import built, parse_record, take, take_list, take_words
@@ -40,9 +40,9 @@ from tuneassist.loop.advice import Word
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import FATES, LogEvidence
 
-FORMAT = 1
+FORMAT = 2
 """Format that `evidence_contents` writes."""
-EVIDENCE_FILES = ("holds.csv", "peaks.csv", "visits.csv", "evidence.json")
+EVIDENCE_FILES = ("holds.csv", "blocks.csv", "peaks.csv", "visits.csv", "evidence.json")
 _WORDS = ("log", "stop")
 _NAN = float("nan")
 HOLD_NUMBERS = ("rpm", "load", "samples", "need_ln")
@@ -100,7 +100,6 @@ class _LogRecord:
     peak_columns: list[str]
     hold_columns: list[str]
     notes: list[str]
-    pass_columns: list[str] = field(default_factory=list)
     driven: dict[str, list[float]] | None = None
 
 
@@ -138,10 +137,11 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
     """
     places = pd.DataFrame({"rpm": axes.cell_rpm(), "load": axes.cell_load()})
     peaks = [
-        _log_first(pd.concat([places.assign(log=log.name), log.peaks, log.passes], axis=1))
+        _log_first(pd.concat([places.assign(log=log.name), log.peaks], axis=1))
         for log in stored.logs
     ]
     holds = _log_first(pd.concat([log.holds for log in stored.logs], ignore_index=True))
+    blocks = [_blocks(log).assign(log=log.name) for log in stored.logs]
     record = {
         "format": FORMAT,
         "made": stored.made,
@@ -152,10 +152,15 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
     }
     return {
         "holds.csv": frame_csv(holds, decimals=None),
+        "blocks.csv": frame_csv(_log_first(pd.concat(blocks)), decimals=None),
         "peaks.csv": frame_csv(pd.concat(peaks), decimals=None),
         "visits.csv": write_grid_text(stored.visits),
         "evidence.json": stable_json(record),
     }
+
+
+def _blocks(log: LogEvidence) -> pd.DataFrame:
+    return no_blocks() if log.blocks is None else log.blocks
 
 
 def _log_first(table: pd.DataFrame) -> pd.DataFrame:
@@ -187,7 +192,7 @@ def read_evidence(
     holds, peaks = (_frame(files, name) for name in ("holds.csv", "peaks.csv"))
     visits = files.grid("visits.csv", axes)
     try:
-        stored = cast("StoredEvidence", reader(record, holds, peaks, visits))
+        stored = cast("StoredEvidence", reader(files, record, holds, peaks, visits))
         _require_sound(stored, axes)
     except (KeyError, TypeError, ValueError, OverflowError) as error:
         if isinstance(error, InputError):
@@ -224,19 +229,17 @@ def _require_sound(stored: StoredEvidence, axes: Axes) -> None:
             raise ValueError("a hold has no samples, or a negative scatter")
         if len(log.peaks) != axes.size:
             raise ValueError("peaks.csv does not have one row for each log and cell")
-        if log.passes is not None:
-            _require_sums(log.passes)
+        if log.blocks is not None:
+            _require_blocks(log.blocks)
 
 
-def _require_sums(passes: pd.DataFrame) -> None:
-    """Refuse sums over passes that no log can produce."""
-    if list(passes) != list(PASS_COLUMNS):
-        raise ValueError("peaks.csv has unknown columns of passes")
-    values = passes.to_numpy(dtype=float)
-    number = passes["passes"].to_numpy(dtype=float)
-    is_sound = np.isfinite(values).all() and (np.abs(values) <= LARGEST**2).all()
-    if not is_sound or (number < 0).any():
-        raise ValueError("a sum over passes is missing or implausible")
+def _require_blocks(blocks: pd.DataFrame) -> None:
+    """Refuse blocks of moving samples that no log can produce."""
+    values = blocks.to_numpy(dtype=float)
+    if not (np.abs(values) <= LARGEST).all():
+        raise ValueError("a block of moving samples has a missing or implausible number")
+    if blocks["samples"].lt(1).any() or blocks["rate_per_s"].lt(0).any():
+        raise ValueError("a block has no samples, or moves at a negative rate")
 
 
 def known_format(
@@ -262,11 +265,40 @@ def known_format(
 
 
 def _read_1(
-    record: Mapping[str, Any], holds: pd.DataFrame, peaks: pd.DataFrame, visits: Grid
+    files: RoundFiles,
+    record: Mapping[str, Any],
+    holds: pd.DataFrame,
+    peaks: pd.DataFrame,
+    visits: Grid,
 ) -> StoredEvidence:
+    """Read what was written before moving samples were kept."""
+    return _read(record, holds, None, peaks, visits)
+
+
+def _read_2(
+    files: RoundFiles,
+    record: Mapping[str, Any],
+    holds: pd.DataFrame,
+    peaks: pd.DataFrame,
+    visits: Grid,
+) -> StoredEvidence:
+    blocks = _frame(files, "blocks.csv")
+    if lacking := [name for name in ("log", *BLOCK_COLUMNS) if name not in blocks]:
+        raise ValueError(f"blocks.csv has no column {', '.join(lacking)}")
+    return _read(record, holds, blocks, peaks, visits)
+
+
+def _read(
+    record: Mapping[str, Any],
+    holds: pd.DataFrame,
+    blocks: pd.DataFrame | None,
+    peaks: pd.DataFrame,
+    visits: Grid,
+) -> StoredEvidence:
+    logs = take_list(record, "logs", dict)
     return StoredEvidence(
         made=take(record, "made", str),
-        logs=tuple(_log_of(one, holds, peaks) for one in take_list(record, "logs", dict)),
+        logs=tuple(_log_of(one, holds, blocks, peaks) for one in logs),
         set_aside=take_words(record, "logs_set_aside"),
         response=_response_of(take(record, "response", dict)),
         summary=_sound_summary(record),
@@ -274,7 +306,7 @@ def _read_1(
     )
 
 
-READERS: Mapping[int, Callable[..., StoredEvidence]] = {1: _read_1}
+READERS: Mapping[int, Callable[..., StoredEvidence]] = {1: _read_1, 2: _read_2}
 """One reader per format that was ever written."""
 
 
@@ -309,14 +341,18 @@ def _log_record(log: LogEvidence) -> dict[str, Any]:
         "settling": asdict(log.settling),
         "stops": list(log.stops),
         "peak_columns": [str(name) for name in log.peaks.columns],
-        "pass_columns": [] if log.passes is None else [str(name) for name in log.passes.columns],
         "hold_columns": [str(name) for name in log.holds.columns],
         "notes": list(log.notes),
         "driven": None if log.driven is None else log.driven.to_dict("list"),
     }
 
 
-def _log_of(plain: Mapping[str, Any], holds: pd.DataFrame, peaks: pd.DataFrame) -> LogEvidence:
+def _log_of(
+    plain: Mapping[str, Any],
+    holds: pd.DataFrame,
+    blocks: pd.DataFrame | None,
+    peaks: pd.DataFrame,
+) -> LogEvidence:
     record = built(_LogRecord, plain)
     own = holds[holds["log"].eq(record.name)].reset_index(drop=True)
     hot = peaks[peaks["log"].eq(record.name)].reset_index(drop=True)
@@ -332,10 +368,15 @@ def _log_of(plain: Mapping[str, Any], holds: pd.DataFrame, peaks: pd.DataFrame) 
         settling=_built(Settling, record.settling),
         stops=(0.0 if rich is None else rich, math.inf if lean is None else lean),
         peaks=hot[record.peak_columns],
-        passes=hot[record.pass_columns] if record.pass_columns else None,
+        blocks=None if blocks is None else _own_blocks(blocks, record.name),
         driven=_driven_of(record.driven),
         notes=tuple(record.notes),
     )
+
+
+def _own_blocks(blocks: pd.DataFrame, log: str) -> pd.DataFrame:
+    own = blocks.loc[blocks["log"].eq(log), list(BLOCK_COLUMNS)]
+    return own.reset_index(drop=True)
 
 
 def _driven_of(kept: Mapping[str, list[float]] | None) -> pd.DataFrame | None:

@@ -99,7 +99,8 @@ class RoundFiles:
         return found
 
     def _bytes(self, name: str) -> bytes:
-        most = MAX_TABLE_BYTES if name in ("holds.csv", "peaks.csv") else MAX_GRID_BYTES
+        is_table = name in ("holds.csv", "blocks.csv", "peaks.csv")
+        most = MAX_TABLE_BYTES if is_table else MAX_GRID_BYTES
         most = MAX_RECORD_BYTES if name.endswith((".json", "cells.csv")) else most
         return read_bounded(path_inside(self.folder, name), most=most)
 
