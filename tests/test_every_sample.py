@@ -144,3 +144,13 @@ def test_an_unknown_case_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
         bench.arguments(["--cases", "holds,moon"])
     assert "no case moon" in capsys.readouterr().err
+
+
+def test_the_offset_of_a_log_counts_as_true_where_it_is_asked_for(scene: bench.Scene) -> None:
+    true = truth_at_cells(scene)
+    rpm, load = (g.ravel() for g in np.meshgrid(*_axes(scene), indexing="ij"))
+    cells = pd.DataFrame({"rpm": rpm, "load": load, "confidence": "good"})
+    cells = cells.assign(ci_low_pct=true + 0.5, ci_high_pct=true + 2.0)
+    found = bench.intervals(replace(scene, true=replace(scene.true, day=0.01)), cells)
+    assert not found["holds_truth"].any()
+    assert found["holds_day"].all()
