@@ -127,7 +127,12 @@ def with_shared(variance: Floats, group: npt.NDArray[np.int64], shared: Floats) 
     return np.asarray(variance * (1.0 + (common * information)[group]))
 
 
-def growth(residual_ln: Floats, of_hold: Floats, of_surface: Floats) -> float:
+def growth(
+    residual_ln: Floats,
+    of_hold: Floats,
+    of_surface: Floats,
+    log_number: npt.NDArray[np.int64],
+) -> float:
     """By how much the blocks' variances must grow for the holds to be as near as they claim.
 
     Parameters
@@ -136,13 +141,22 @@ def growth(residual_ln: Floats, of_hold: Floats, of_surface: Floats) -> float:
         Holds less what the blocks alone predict, shape (m,). [ln]
     of_hold, of_surface
         Variance of the holds themselves, and of the prediction. [ln^2]
+    log_number
+        Log of each hold. Of several logs each has an offset of its own, which is no fault of the
+        blocks: their residuals are taken from the log's mean.
     """
+    logs, code, counts = np.unique(log_number, return_inverse=True, return_counts=True)
+    spare = np.ones(len(residual_ln))
+    if len(logs) > 1:
+        residual_ln = residual_ln - (np.bincount(code, weights=residual_ln) / counts)[code]
+        spare = (1.0 - 1.0 / counts)[code]
+    told = spare > 0
 
     def excess(factor: float) -> float:
-        square = residual_ln**2 / (of_hold + factor * of_surface)
-        return float(np.mean(np.minimum(square, MAX_SQUARE))) - 1.0
+        variance = spare[told] * (of_hold + factor * of_surface)[told]
+        return float(np.mean(np.minimum(residual_ln[told] ** 2 / variance, MAX_SQUARE))) - 1.0
 
-    if len(residual_ln) < MIN_CHECK_HOLDS or excess(1.0) <= 0:
+    if told.sum() < MIN_CHECK_HOLDS or excess(1.0) <= 0:
         return 1.0
     if excess(MAX_GROWTH) > 0:
         return MAX_GROWTH

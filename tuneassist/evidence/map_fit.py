@@ -330,7 +330,8 @@ class _Rounds:
         need = surface_scale(held.need_ln, self.setup.target.kind)
         spread = held.weights.multiply(held.weights @ alone.covariance).sum(axis=1)
         of_hold = scale**2 * (held.own_se**2 + self.fit.hold_scatter**2)
-        return growth(need - held.weights @ alone.theta, of_hold, np.asarray(spread).ravel())
+        residual, of_surface = need - held.weights @ alone.theta, np.asarray(spread).ravel()
+        return growth(residual, of_hold, of_surface, held.log_number)
 
     def result(self) -> MapFit:
         """Return the map, with the blocks as it took them."""
