@@ -86,9 +86,10 @@ def test_intervals_are_counted_against_the_truth(scene: bench.Scene) -> None:
     cells.loc[0, ["ci_low_pct", "ci_high_pct"]] = true[0] + 0.1, true[0] + 1.1
     cells.loc[1, ["ci_low_pct", "ci_high_pct"]] = np.nan
     cells.loc[2, "confidence"] = "none"
+    cells.loc[3, ["ci_low_pct", "ci_high_pct"]] = true[3] - 1.1, true[3] - 0.1
     found = bench.intervals(scene, cells)
     assert len(found) == len(cells) - 2
-    assert found["holds_truth"].sum() == len(cells) - 3
+    assert found["holds_truth"].sum() == len(cells) - 4
     assert found["half_width"].to_numpy() == pytest.approx(0.5)
 
 
