@@ -7,7 +7,8 @@ where it was, the high-passed logarithms of load and speed at a few time constan
 fitted together with the surface (`tuneassist.evidence.random_effects`).
 
 A block ends when the engine has gone half a cell, and after a few seconds at the latest. Blocks are
-summed part by part, so that it does not matter where a log was cut.
+summed part by part, so that it does not matter where a log was cut. Of a log of hours a few
+thousand are kept, alike many of each cell (`spread_over_cells`).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import pandas as pd
 from scipy.linalg import blas
 
 from tuneassist.evidence.delay import SensorDelay
+from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats
 
 Mask = npt.NDArray[np.bool_]
@@ -38,6 +40,14 @@ RATE_S = 0.5
 #: A reading that is off the median of the last so many by more than this is a spike; with a longer
 #: interval between samples the others are too far away to show one. [1], [ln], [s]
 SPIKE_ROWS, SPIKE_LN, SPIKE_INTERVAL_S = 5, 0.04, 0.3
+#: Most blocks that are kept of a log, and where there are more, of a cell. Blocks of one log and
+#: cell share an error of about a third of a block's own: beyond some twenty they hardly add to what
+#: is known, and the time of the fit and the size of what is kept of a log stay bounded. [1]
+MAX_BLOCKS, MAX_CELL_BLOCKS = 4000, 400
+#: Blocks that wait until those beyond `MAX_CELL_BLOCKS` are dropped: memory is bounded. [1]
+WAITING_BLOCKS = 50_000
+#: Blocks are kept by lot. The draw is the same each time. [1]
+LOT_SEED = 0
 
 TRANSIENT_COLUMNS = tuple(
     f"{signal}_transient_{number}"
@@ -100,6 +110,7 @@ class MovingBlocks:
         self._time_s, self._clock = -np.inf, 0.0
         self._value_s, self._block, self._number, self._start = -np.inf, -1, -1, 0.0
         self._parts: list[pd.DataFrame] = []
+        self._waiting = 0
 
     def add(
         self, time_s: Floats, rpm: Floats, load: Floats, need_ln: Floats, is_usable: Mask
@@ -130,16 +141,42 @@ class MovingBlocks:
             block = self._numbered(time_s[rows], clock[rows])
             means = (rpm, load, need_ln, motion.rate_per_s, *motion.transients)
             self._parts.append(_summed(block, time_s[rows], [values[rows] for values in means]))
+            self._waiting += len(self._parts[-1])
+            if self._waiting > WAITING_BLOCKS:
+                self._drop_some()
 
     def table(self) -> pd.DataFrame:
-        """Return one row per block, `BLOCK_COLUMNS`, in order of time."""
+        """Return one row per block, `BLOCK_COLUMNS`, in order of time, at most `MAX_BLOCKS`."""
         if not self._parts:
             return no_blocks()
-        groups = pd.concat(self._parts, ignore_index=True).groupby("block", sort=True)
-        found = groups.sum()
-        found["start_s"], found["end_s"] = groups["start_s"].min(), groups["end_s"].max()
+        found = _joined(self._parts)
+        if self._is_long:
+            cell, lot = self._cell_and_lot(found)
+            found = found[spread_over_cells(cell, lot, MAX_BLOCKS, MAX_CELL_BLOCKS)]
         found[list(_MEANS)] = found[list(_MEANS)].div(found["samples"], axis=0)
         return found.reset_index(drop=True)[list(BLOCK_COLUMNS)]
+
+    def _drop_some(self) -> None:
+        """Drop what `table` will not want, whatever follows; the last block may go on."""
+        found = _joined(self._parts)
+        done = found.iloc[:-1]
+        cell, lot = self._cell_and_lot(done)
+        kept = spread_over_cells(
+            cell, lot, len(done), MAX_CELL_BLOCKS if self._is_long else len(done)
+        )
+        self._parts = [done[kept].reset_index(), found.iloc[-1:].reset_index()]
+        self._waiting = 0
+
+    @property
+    def _is_long(self) -> bool:
+        """Whether there were more blocks than are kept, wherever the log was cut."""
+        return self._block >= MAX_BLOCKS
+
+    def _cell_and_lot(self, found: pd.DataFrame) -> tuple[npt.NDArray[np.int64], Floats]:
+        """Nearest cell of each block, and the lot that it drew by its number."""
+        rpm, load = ((found[name] / found["samples"]).to_numpy() for name in ("rpm", "load"))
+        lots = np.random.default_rng(LOT_SEED).random(self._block + 1)
+        return nearest_cell(self._axes, rpm, load), lots[found.index.to_numpy()]
 
     def _motion(self, rpm: Floats, load: Floats, step_s: Floats, is_fresh: Mask) -> _Motion:
         transients, rate, travel = list[Floats](), np.zeros(len(rpm)), np.zeros(len(rpm))
@@ -233,6 +270,48 @@ def _summed(block: npt.NDArray[np.int64], time_s: Floats, columns: list[Floats])
             **sums,
         }
     )
+
+
+def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Join the sums of blocks that go on over a border of parts; the index is their number."""
+    groups = pd.concat(parts, ignore_index=True).groupby("block", sort=True)
+    found = groups.sum()
+    found["start_s"], found["end_s"] = groups["start_s"].min(), groups["end_s"].max()
+    return found
+
+
+def spread_over_cells(
+    cell: npt.NDArray[np.int64], lot: Floats, most: int, most_of_cell: int
+) -> Mask:
+    """Choose readings so that no cell has more of them than it must.
+
+    Those with the lowest lots of each cell are chosen. What a smaller number chooses is part of
+    what a larger one does, so that it does not matter when some are dropped.
+
+    Parameters
+    ----------
+    cell, lot
+        Cell and random lot of each, shape (n,).
+    most
+        How many to choose at most.
+    most_of_cell
+        How many of one cell at most.
+
+    Examples
+    --------
+    >>> cell, lot = np.array([7, 7, 7, 9, 9]), np.array([0.5, 0.1, 0.9, 0.3, 0.2])
+    >>> spread_over_cells(cell, lot, 4, 2)
+    array([ True,  True, False,  True,  True])
+    >>> spread_over_cells(cell, lot, 3, 2)
+    array([False,  True, False, False,  True])
+    """
+    order = np.lexsort((lot, cell))
+    of_cell = np.unique(cell, return_counts=True)[1]
+    rank = np.empty(len(cell), dtype=np.int64)
+    rank[order] = np.arange(len(cell)) - np.repeat(np.cumsum(of_cell) - of_cell, of_cell)
+    # so many have each rank, and those of lower ones
+    total = np.cumsum(np.bincount(np.minimum(rank, most_of_cell), minlength=1)[:most_of_cell])
+    return np.asarray(rank < int(np.searchsorted(total, most, side="right")))
 
 
 def _known(values: Floats) -> Floats:
