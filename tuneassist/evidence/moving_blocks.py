@@ -106,7 +106,8 @@ class MovingBlocks:
             not has_lambda and tau_s > SLOWEST_IN_TRIMS_S for tau_s in TRANSIENTS_S
         ]
         self._state: dict[str, float] = {}
-        self._last_needs: Floats = np.zeros(0)
+        self._states: dict[float, list[float]] = {}  # of the lags, by time constant
+        self._last_needs: Floats = np.full(SPIKE_ROWS - 1, np.nan)
         self._time_s, self._clock = -np.inf, 0.0
         self._value_s, self._block, self._number, self._start = -np.inf, -1, -1, 0.0
         self._parts: list[pd.DataFrame] = []
@@ -132,11 +133,10 @@ class MovingBlocks:
         step_s = np.diff(time_s, prepend=before_s)
         is_fresh = step_s > self._max_gap_s
         motion = self._motion(rpm, load, step_s, is_fresh)
-        has_value = is_usable & np.isfinite(need_ln) & ~self._is_spike(need_ln)
         went = np.where(is_fresh, 0.0, step_s / BLOCK_S) + motion.travel_cells / BLOCK_CELLS
         clock = self._clock + np.cumsum(went)
         self._time_s, self._clock = float(time_s[-1]), float(clock[-1])
-        rows = np.flatnonzero(has_value)
+        rows = self._without_spikes(need_ln, np.flatnonzero(is_usable & np.isfinite(need_ln)))
         if len(rows):
             block = self._numbered(time_s[rows], clock[rows])
             means = (rpm, load, need_ln, motion.rate_per_s, *motion.transients)
@@ -179,29 +179,35 @@ class MovingBlocks:
         return nearest_cell(self._axes, rpm, load), lots[found.index.to_numpy()]
 
     def _motion(self, rpm: Floats, load: Floats, step_s: Floats, is_fresh: Mask) -> _Motion:
-        transients, rate, travel = list[Floats](), np.zeros(len(rpm)), np.zeros(len(rpm))
-        for name, values, points, offset in (
-            ("load", load, self._axes.load, self._load_offset),
-            ("speed", rpm, self._axes.rpm, 0.0),
-        ):
-            signal = np.log(np.maximum(_known(values) + offset, 1e-6))
-            for tau_s, is_left_out in zip(TRANSIENTS_S, self._is_left_out, strict=True):
-                slow = self._lagged(f"{name} {tau_s}", signal, step_s, is_fresh, tau_s)
-                transients.append(np.zeros(len(signal)) if is_left_out else signal - slow)
-            smooth = self._lagged(f"{name} rate", signal, step_s, is_fresh, RATE_S)
+        logs = [
+            np.log(np.maximum(_known(values) + offset, 1e-6))
+            for values, offset in ((load, self._load_offset), (rpm, 0.0))
+        ]
+        transients: list[list[Floats]] = [[] for _ in logs]
+        for tau_s, is_left_out in zip(TRANSIENTS_S, self._is_left_out, strict=True):
+            slow = [] if is_left_out else self._lagged(logs, step_s, is_fresh, tau_s)
+            for own, signal, lagged in zip(transients, logs, slow or logs, strict=True):
+                own.append(signal - lagged)
+        rate, travel = np.zeros(len(rpm)), np.zeros(len(rpm))
+        smoothed = self._lagged(logs, step_s, is_fresh, RATE_S)
+        axes = (("load", self._axes.load, self._load_offset), ("speed", self._axes.rpm, 0.0))
+        for smooth, (name, points, offset) in zip(smoothed, axes, strict=True):
             place = np.interp(np.exp(smooth) - offset, points, np.arange(len(points), dtype=float))
-            moved = self._change(f"{name} smooth", smooth, is_fresh)
-            rate += moved / np.maximum(step_s, 1e-3)
+            rate += self._change(f"{name} smooth", smooth, is_fresh)
             travel += self._change(f"{name} place", place, is_fresh)
-        return _Motion(transients, rate, travel)
+        rate /= np.maximum(step_s, 1e-3)
+        return _Motion([*transients[0], *transients[1]], rate, travel)
 
     def _lagged(
-        self, name: str, signal: Floats, step_s: Floats, is_fresh: Mask, tau_s: float
-    ) -> Floats:
-        """Follow a signal with a first-order lag, on from the part before."""
-        keep = np.where(is_fresh, 0.0, np.exp(-step_s / tau_s))
-        found = first_order_lag(signal, keep, self._state.get(name, 0.0))
-        self._state[name] = float(found[-1])
+        self, signals: list[Floats], step_s: Floats, is_fresh: Mask, tau_s: float
+    ) -> list[Floats]:
+        """Follow signals with a first-order lag, on from the part before."""
+        keep = np.exp(step_s / -tau_s)
+        keep[is_fresh] = 0.0
+        before = self._states.get(tau_s, [0.0] * len(signals))
+        pairs = zip(signals, before, strict=True)
+        found = [first_order_lag(signal, keep, state) for signal, state in pairs]
+        self._states[tau_s] = [float(values[-1]) for values in found]
         return found
 
     def _change(self, name: str, values: Floats, is_fresh: Mask) -> Floats:
@@ -210,13 +216,17 @@ class MovingBlocks:
         self._state[name] = float(values[-1])
         return np.where(is_fresh, 0.0, moved)
 
-    def _is_spike(self, need_ln: Floats) -> Mask:
+    def _without_spikes(
+        self, need_ln: Floats, rows: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.int64]:
+        """Leave those of the rows, which have a value, that are no spikes."""
         if not self._is_fast:
-            return np.zeros(len(need_ln), dtype=bool)
+            return rows
+        before = SPIKE_ROWS - 1
         last = np.concatenate([self._last_needs, need_ln])
-        middle = pd.Series(last).rolling(SPIKE_ROWS, min_periods=1).median().to_numpy()
-        self._last_needs = last[1 - SPIKE_ROWS :]
-        return np.asarray(np.abs(need_ln - middle[-len(need_ln) :]) > SPIKE_LN)
+        self._last_needs = last[-before:]
+        windows = np.lib.stride_tricks.sliding_window_view(last, SPIKE_ROWS)[rows]
+        return rows[np.abs(need_ln[rows] - median_of_known(windows)) <= SPIKE_LN]
 
     def _numbered(self, time_s: Floats, clock: Floats) -> npt.NDArray[np.int64]:
         """Number the blocks of rows with a value, on from the part before."""
@@ -252,6 +262,19 @@ def first_order_lag(values: Floats, keep: Floats, before: float) -> Floats:
     band = np.zeros((2, len(values)), order="F")
     band[0], band[1, :-1] = 1.0, -keep[1:]
     return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))
+
+
+def median_of_known(windows: Floats) -> Floats:
+    """Median of each row's values, blanks left out.
+
+    Examples
+    --------
+    >>> median_of_known(np.array([[3.0, 1.0, 2.0], [np.nan, 1.0, 2.0], [np.nan, np.nan, 5.0]]))
+    array([2. , 1.5, 5. ])
+    """
+    ordered = np.sort(windows, axis=1)  # blanks come last
+    count, at = np.isfinite(ordered).sum(axis=1), np.arange(len(ordered))
+    return np.asarray((ordered[at, (count - 1) // 2] + ordered[at, count // 2]) / 2.0)
 
 
 def _summed(block: npt.NDArray[np.int64], time_s: Floats, columns: list[Floats]) -> pd.DataFrame:
