@@ -595,14 +595,14 @@ def _odd_log(
     y = holds["total_need_ln"].to_numpy(dtype=float)
     # of many holds the fits without one log each are near the fit of all, and start from it
     is_many = int(is_used.sum()) > MANY_HOLDS
-    whole = fit_holds(setup, holds, weights, index, is_used) if is_many else None
+    whole = fit_holds(setup, holds, weights, index, is_used, is_draft=True) if is_many else None
 
     def predict_without(code: int) -> Floats:
         rest = is_used & (index != names[code])
         like = None
         if whole is not None:
             like = replace(whole, weight=whole.weight[codes != code])
-        fit = fit_holds(setup, holds, weights, index, rest, warm_start=like)
+        fit = fit_holds(setup, holds, weights, index, rest, warm_start=like, is_draft=True)
         if fit is None:
             return y[is_used]
         return from_surface_scale(weights[is_used] @ fit.theta, setup.target.kind)

@@ -520,6 +520,7 @@ def fit_lattice(
     transients: npt.ArrayLike | None = None,
     robust: bool = True,
     warm_start: LatticeFit | None = None,
+    is_draft: bool = False,
 ) -> LatticeFit:
     """Fit the breakpoints' values to holds.
 
@@ -554,6 +555,9 @@ def fit_lattice(
         Fit of nearly the same holds, with ``weight`` for the present ones. The search starts there
         and the costly steps are skipped: the covariance ignores the uncertainty of the strengths,
         and whether the surface is usable is copied. For fits of which only the values are used.
+    is_draft
+        Skip the same steps from the usual start: values, strengths and residuals are those of the
+        whole fit.
 
     Returns
     -------
@@ -575,9 +579,10 @@ def fit_lattice(
     is_enough = len(problem.y) > MIN_ROBUST_HOLDS
     problem, best = _reweighted(problem, start, ROBUST_ROUNDS if robust and is_enough else 0)
     state = _evaluate(problem, best)
-    if warm_start is not None:
+    if warm_start is not None or is_draft:
         covariance = _covariance(problem, best)
-        is_surface, skill = warm_start.is_surface, warm_start.skill
+        is_surface = warm_start is None or warm_start.is_surface
+        skill = float("nan") if warm_start is None else warm_start.skill
         return _fit_at(problem, best, state, covariance, is_surface=is_surface, skill=skill)
     found = _finish(problem, best, state)
     if shared is not None:

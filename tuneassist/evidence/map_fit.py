@@ -119,6 +119,7 @@ def _fitted(
     robust: bool = True,
     with_times: bool = False,
     warm_start: LatticeFit | None = None,
+    is_draft: bool = False,
 ) -> LatticeFit:
     numbers, first, codes = np.unique(readings.log_number, return_index=True, return_inverse=True)
     kind = setup.target.kind
@@ -137,6 +138,7 @@ def _fitted(
         transients=readings.transients if readings.transients.any() else None,
         robust=robust,
         warm_start=warm_start,
+        is_draft=is_draft,
     )
     return replace(found, log_numbers=numbers)
 
@@ -150,6 +152,7 @@ def fit_holds(
     *,
     robust: bool = True,
     warm_start: LatticeFit | None = None,
+    is_draft: bool = False,
 ) -> LatticeFit | None:
     """Fit the lattice to the holds that are used; None without one.
 
@@ -167,7 +170,7 @@ def fit_holds(
         Holds that take part, shape (holds,).
     robust
         Whether bad holds lose weight.
-    warm_start
+    warm_start, is_draft
         As for `fit_lattice`.
     """
     if not is_used.any():
@@ -175,7 +178,14 @@ def fit_holds(
     readings = _Readings.of_holds(holds[is_used], weights[is_used], log_number[is_used])
     # the plain fit ahead of the delay is asked for values only, not for a drift
     has_times = robust and "start_s" in holds
-    return _fitted(setup, readings, robust=robust, with_times=has_times, warm_start=warm_start)
+    return _fitted(
+        setup,
+        readings,
+        robust=robust,
+        with_times=has_times,
+        warm_start=warm_start,
+        is_draft=is_draft,
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -289,7 +299,8 @@ class _Rounds:
         """Fit, and find the blocks' errors anew from what is left of them."""
         variance = self._block_variance(self.growth)
         moving = replace(self.moving, own_se=np.sqrt(variance))
-        fit = _fitted(self.setup, self.held.and_those(moving), with_times=is_last)
+        readings = self.held.and_those(moving)
+        fit = _fitted(self.setup, readings, with_times=is_last, is_draft=not is_last)
         found = replace(self, fit=fit, variance=variance)
         if is_last:
             return found

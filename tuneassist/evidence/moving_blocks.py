@@ -7,7 +7,8 @@ where it was, the high-passed logarithms of load and speed at a few time constan
 fitted together with the surface (`tuneassist.evidence.random_effects`).
 
 A block ends when the engine has gone half a cell, and after a few seconds at the latest. Blocks are
-summed part by part, so that it does not matter where a log was cut.
+summed part by part, so that it does not matter where a log was cut. Of a log of hours a few
+thousand are kept, alike many of each cell (`spread_over_cells`).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ import pandas as pd
 from scipy.linalg import blas
 
 from tuneassist.evidence.delay import SensorDelay
+from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats
 
 Mask = npt.NDArray[np.bool_]
@@ -38,6 +40,14 @@ RATE_S = 0.5
 #: A reading that is off the median of the last so many by more than this is a spike; with a longer
 #: interval between samples the others are too far away to show one. [1], [ln], [s]
 SPIKE_ROWS, SPIKE_LN, SPIKE_INTERVAL_S = 5, 0.04, 0.3
+#: Most blocks that are kept of a log, and where there are more, of a cell. Blocks of one log and
+#: cell share an error of about a third of a block's own: beyond some twenty they hardly add to what
+#: is known, and the time of the fit and the size of what is kept of a log stay bounded. [1]
+MAX_BLOCKS, MAX_CELL_BLOCKS = 4000, 400
+#: Blocks that wait until those beyond `MAX_CELL_BLOCKS` are dropped: memory is bounded. [1]
+WAITING_BLOCKS = 50_000
+#: Blocks are kept by lot. The draw is the same each time. [1]
+LOT_SEED = 0
 
 TRANSIENT_COLUMNS = tuple(
     f"{signal}_transient_{number}"
@@ -96,10 +106,12 @@ class MovingBlocks:
             not has_lambda and tau_s > SLOWEST_IN_TRIMS_S for tau_s in TRANSIENTS_S
         ]
         self._state: dict[str, float] = {}
-        self._last_needs: Floats = np.zeros(0)
+        self._states: dict[float, list[float]] = {}  # of the lags, by time constant
+        self._last_needs: Floats = np.full(SPIKE_ROWS - 1, np.nan)
         self._time_s, self._clock = -np.inf, 0.0
         self._value_s, self._block, self._number, self._start = -np.inf, -1, -1, 0.0
         self._parts: list[pd.DataFrame] = []
+        self._waiting = 0
 
     def add(
         self, time_s: Floats, rpm: Floats, load: Floats, need_ln: Floats, is_usable: Mask
@@ -121,50 +133,81 @@ class MovingBlocks:
         step_s = np.diff(time_s, prepend=before_s)
         is_fresh = step_s > self._max_gap_s
         motion = self._motion(rpm, load, step_s, is_fresh)
-        has_value = is_usable & np.isfinite(need_ln) & ~self._is_spike(need_ln)
         went = np.where(is_fresh, 0.0, step_s / BLOCK_S) + motion.travel_cells / BLOCK_CELLS
         clock = self._clock + np.cumsum(went)
         self._time_s, self._clock = float(time_s[-1]), float(clock[-1])
-        rows = np.flatnonzero(has_value)
+        rows = self._without_spikes(need_ln, np.flatnonzero(is_usable & np.isfinite(need_ln)))
         if len(rows):
             block = self._numbered(time_s[rows], clock[rows])
             means = (rpm, load, need_ln, motion.rate_per_s, *motion.transients)
             self._parts.append(_summed(block, time_s[rows], [values[rows] for values in means]))
+            self._waiting += len(self._parts[-1])
+            if self._waiting > WAITING_BLOCKS:
+                self._drop_some()
 
     def table(self) -> pd.DataFrame:
-        """Return one row per block, `BLOCK_COLUMNS`, in order of time."""
+        """Return one row per block, `BLOCK_COLUMNS`, in order of time, at most `MAX_BLOCKS`."""
         if not self._parts:
             return no_blocks()
-        groups = pd.concat(self._parts, ignore_index=True).groupby("block", sort=True)
-        found = groups.sum()
-        found["start_s"], found["end_s"] = groups["start_s"].min(), groups["end_s"].max()
+        found = _joined(self._parts)
+        if self._is_long:
+            cell, lot = self._cell_and_lot(found)
+            found = found[spread_over_cells(cell, lot, MAX_BLOCKS, MAX_CELL_BLOCKS)]
         found[list(_MEANS)] = found[list(_MEANS)].div(found["samples"], axis=0)
         return found.reset_index(drop=True)[list(BLOCK_COLUMNS)]
 
+    def _drop_some(self) -> None:
+        """Drop what `table` will not want, whatever follows; the last block may go on."""
+        found = _joined(self._parts)
+        done = found.iloc[:-1]
+        cell, lot = self._cell_and_lot(done)
+        kept = spread_over_cells(
+            cell, lot, len(done), MAX_CELL_BLOCKS if self._is_long else len(done)
+        )
+        self._parts = [done[kept].reset_index(), found.iloc[-1:].reset_index()]
+        self._waiting = 0
+
+    @property
+    def _is_long(self) -> bool:
+        """Whether there were more blocks than are kept, wherever the log was cut."""
+        return self._block >= MAX_BLOCKS
+
+    def _cell_and_lot(self, found: pd.DataFrame) -> tuple[npt.NDArray[np.int64], Floats]:
+        """Nearest cell of each block, and the lot that it drew by its number."""
+        rpm, load = ((found[name] / found["samples"]).to_numpy() for name in ("rpm", "load"))
+        lots = np.random.default_rng(LOT_SEED).random(self._block + 1)
+        return nearest_cell(self._axes, rpm, load), lots[found.index.to_numpy()]
+
     def _motion(self, rpm: Floats, load: Floats, step_s: Floats, is_fresh: Mask) -> _Motion:
-        transients, rate, travel = list[Floats](), np.zeros(len(rpm)), np.zeros(len(rpm))
-        for name, values, points, offset in (
-            ("load", load, self._axes.load, self._load_offset),
-            ("speed", rpm, self._axes.rpm, 0.0),
-        ):
-            signal = np.log(np.maximum(_known(values) + offset, 1e-6))
-            for tau_s, is_left_out in zip(TRANSIENTS_S, self._is_left_out, strict=True):
-                slow = self._lagged(f"{name} {tau_s}", signal, step_s, is_fresh, tau_s)
-                transients.append(np.zeros(len(signal)) if is_left_out else signal - slow)
-            smooth = self._lagged(f"{name} rate", signal, step_s, is_fresh, RATE_S)
+        logs = [
+            np.log(np.maximum(_known(values) + offset, 1e-6))
+            for values, offset in ((load, self._load_offset), (rpm, 0.0))
+        ]
+        transients: list[list[Floats]] = [[] for _ in logs]
+        for tau_s, is_left_out in zip(TRANSIENTS_S, self._is_left_out, strict=True):
+            slow = [] if is_left_out else self._lagged(logs, step_s, is_fresh, tau_s)
+            for own, signal, lagged in zip(transients, logs, slow or logs, strict=True):
+                own.append(signal - lagged)
+        rate, travel = np.zeros(len(rpm)), np.zeros(len(rpm))
+        smoothed = self._lagged(logs, step_s, is_fresh, RATE_S)
+        axes = (("load", self._axes.load, self._load_offset), ("speed", self._axes.rpm, 0.0))
+        for smooth, (name, points, offset) in zip(smoothed, axes, strict=True):
             place = np.interp(np.exp(smooth) - offset, points, np.arange(len(points), dtype=float))
-            moved = self._change(f"{name} smooth", smooth, is_fresh)
-            rate += moved / np.maximum(step_s, 1e-3)
+            rate += self._change(f"{name} smooth", smooth, is_fresh)
             travel += self._change(f"{name} place", place, is_fresh)
-        return _Motion(transients, rate, travel)
+        rate /= np.maximum(step_s, 1e-3)
+        return _Motion([*transients[0], *transients[1]], rate, travel)
 
     def _lagged(
-        self, name: str, signal: Floats, step_s: Floats, is_fresh: Mask, tau_s: float
-    ) -> Floats:
-        """Follow a signal with a first-order lag, on from the part before."""
-        keep = np.where(is_fresh, 0.0, np.exp(-step_s / tau_s))
-        found = first_order_lag(signal, keep, self._state.get(name, 0.0))
-        self._state[name] = float(found[-1])
+        self, signals: list[Floats], step_s: Floats, is_fresh: Mask, tau_s: float
+    ) -> list[Floats]:
+        """Follow signals with a first-order lag, on from the part before."""
+        keep = np.exp(step_s / -tau_s)
+        keep[is_fresh] = 0.0
+        before = self._states.get(tau_s, [0.0] * len(signals))
+        pairs = zip(signals, before, strict=True)
+        found = [first_order_lag(signal, keep, state) for signal, state in pairs]
+        self._states[tau_s] = [float(values[-1]) for values in found]
         return found
 
     def _change(self, name: str, values: Floats, is_fresh: Mask) -> Floats:
@@ -173,13 +216,17 @@ class MovingBlocks:
         self._state[name] = float(values[-1])
         return np.where(is_fresh, 0.0, moved)
 
-    def _is_spike(self, need_ln: Floats) -> Mask:
+    def _without_spikes(
+        self, need_ln: Floats, rows: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.int64]:
+        """Leave those of the rows, which have a value, that are no spikes."""
         if not self._is_fast:
-            return np.zeros(len(need_ln), dtype=bool)
+            return rows
+        before = SPIKE_ROWS - 1
         last = np.concatenate([self._last_needs, need_ln])
-        middle = pd.Series(last).rolling(SPIKE_ROWS, min_periods=1).median().to_numpy()
-        self._last_needs = last[1 - SPIKE_ROWS :]
-        return np.asarray(np.abs(need_ln - middle[-len(need_ln) :]) > SPIKE_LN)
+        self._last_needs = last[-before:]
+        windows = np.lib.stride_tricks.sliding_window_view(last, SPIKE_ROWS)[rows]
+        return rows[np.abs(need_ln[rows] - median_of_known(windows)) <= SPIKE_LN]
 
     def _numbered(self, time_s: Floats, clock: Floats) -> npt.NDArray[np.int64]:
         """Number the blocks of rows with a value, on from the part before."""
@@ -217,6 +264,19 @@ def first_order_lag(values: Floats, keep: Floats, before: float) -> Floats:
     return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))
 
 
+def median_of_known(windows: Floats) -> Floats:
+    """Median of each row's values, blanks left out.
+
+    Examples
+    --------
+    >>> median_of_known(np.array([[3.0, 1.0, 2.0], [np.nan, 1.0, 2.0], [np.nan, np.nan, 5.0]]))
+    array([2. , 1.5, 5. ])
+    """
+    ordered = np.sort(windows, axis=1)  # blanks come last
+    count, at = np.isfinite(ordered).sum(axis=1), np.arange(len(ordered))
+    return np.asarray((ordered[at, (count - 1) // 2] + ordered[at, count // 2]) / 2.0)
+
+
 def _summed(block: npt.NDArray[np.int64], time_s: Floats, columns: list[Floats]) -> pd.DataFrame:
     """Sum the rows of each block."""
     first = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
@@ -233,6 +293,48 @@ def _summed(block: npt.NDArray[np.int64], time_s: Floats, columns: list[Floats])
             **sums,
         }
     )
+
+
+def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Join the sums of blocks that go on over a border of parts; the index is their number."""
+    groups = pd.concat(parts, ignore_index=True).groupby("block", sort=True)
+    found = groups.sum()
+    found["start_s"], found["end_s"] = groups["start_s"].min(), groups["end_s"].max()
+    return found
+
+
+def spread_over_cells(
+    cell: npt.NDArray[np.int64], lot: Floats, most: int, most_of_cell: int
+) -> Mask:
+    """Choose readings so that no cell has more of them than it must.
+
+    Those with the lowest lots of each cell are chosen. What a smaller number chooses is part of
+    what a larger one does, so that it does not matter when some are dropped.
+
+    Parameters
+    ----------
+    cell, lot
+        Cell and random lot of each, shape (n,).
+    most
+        How many to choose at most.
+    most_of_cell
+        How many of one cell at most.
+
+    Examples
+    --------
+    >>> cell, lot = np.array([7, 7, 7, 9, 9]), np.array([0.5, 0.1, 0.9, 0.3, 0.2])
+    >>> spread_over_cells(cell, lot, 4, 2)
+    array([ True,  True, False,  True,  True])
+    >>> spread_over_cells(cell, lot, 3, 2)
+    array([False,  True, False, False,  True])
+    """
+    order = np.lexsort((lot, cell))
+    of_cell = np.unique(cell, return_counts=True)[1]
+    rank = np.empty(len(cell), dtype=np.int64)
+    rank[order] = np.arange(len(cell)) - np.repeat(np.cumsum(of_cell) - of_cell, of_cell)
+    # so many have each rank, and those of lower ones
+    total = np.cumsum(np.bincount(np.minimum(rank, most_of_cell), minlength=1)[:most_of_cell])
+    return np.asarray(rank < int(np.searchsorted(total, most, side="right")))
 
 
 def _known(values: Floats) -> Floats:

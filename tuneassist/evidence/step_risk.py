@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import ndimage, stats
+from scipy import ndimage
 
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.lattice import DRIFT_LN, DRIFT_SE, LatticeFit
@@ -221,7 +221,7 @@ def _follows_load(holds: pd.DataFrame) -> bool:
     """Tell whether a log's holds were logged in order of load."""
     if len(holds) < MIN_ORDER_HOLDS:
         return False
-    time, load = (stats.rankdata(holds[name]) for name in ("start_s", "load"))
+    time, load = (holds[name].rank().to_numpy() for name in ("start_s", "load"))
     if abs(np.corrcoef(time, load)[0, 1]) > ORDERED:
         return True
     count = len(holds)

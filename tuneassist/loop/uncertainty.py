@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, stats
+from scipy import sparse, special
 
 from tuneassist.evidence.lattice import PRIOR_MEDIAN, places_in_cells
 from tuneassist.evidence.need import from_surface_scale, scatter_scale
@@ -147,7 +147,7 @@ def _waiting_variance(cells: pd.DataFrame) -> Floats:
 def _chance_at_floor(need: Floats, error: Floats, settings: PlanSettings) -> Floats:
     """Chance that a point is not clear of the floor; a point clear of it needs nothing."""
     clear = np.log1p(settings.floor_clear_pct / 100.0)
-    chance = stats.norm.cdf((clear - need) / np.maximum(error, 1e-3))
+    chance = special.ndtr((clear - need) / np.maximum(error, 1e-3))
     return np.asarray(np.maximum(chance, 1e-3))
 
 
