@@ -131,6 +131,8 @@ class Evidence:
         Names of logs that could not be read or reduced, with the reason.
     setup
         The setup that they were gathered for; None where it was made by hand.
+    moving
+        The samples between the holds, as the fit took them; None where there are none.
     """
 
     cells: pd.DataFrame
@@ -141,6 +143,7 @@ class Evidence:
     notes: tuple[str, ...] = ()
     unusable: Mapping[str, str] = field(default_factory=dict)
     setup: Setup | None = None
+    moving: FittedBlocks | None = field(default=None, repr=False)
 
     def _repr_html_(self) -> str:
         return html_of(self)
@@ -291,7 +294,14 @@ def gather(
         *_moving_notes(blocks),
     )
     return Evidence(
-        cells, pool.holds, fit, tuple(logs), set_aside, said_once(notes, names), setup=setup
+        cells,
+        pool.holds,
+        fit,
+        tuple(logs),
+        set_aside,
+        said_once(notes, names),
+        setup=setup,
+        moving=blocks,
     )
 
 
