@@ -2,8 +2,9 @@
 
 A cell is *seen* if any sample is nearest to it, *held* if a hold has weight in it, its moving
 samples are evidence of its own or its confidence is at least low, and *trusted* if its confidence
-is fair or good. What was read while moving counts by what it is worth in ordinary holds. A cell has *no evidence* if its
-confidence is none, whatever was seen there; counts of cells without evidence mean this.
+is fair or good. What was read while moving counts by what it is worth in ordinary holds. A cell has
+*no evidence* if its confidence is none, whatever was seen there; counts of cells without evidence
+mean this.
 """
 
 from __future__ import annotations
@@ -55,8 +56,9 @@ def coverage_table(
     pandas.DataFrame
         In cell order: ``rpm, load, is_wanted, samples_seen, holds, confidence, is_seen, is_held,
         is_trusted, worth, effective_n, state``. ``worth`` is the holds and what moving samples are
-        worth beside them; ``effective_n`` is nan where it is not known. The state of a cell without a target is "left alone" whatever was
-        logged there; every other cell has the highest state it has reached.
+        worth beside them; ``effective_n`` is nan where it is not known. The state of a cell without
+        a target is "left alone" whatever was logged there; every other cell has the highest state
+        it has reached.
     """
     counts = [count_nearest(axes, rpm, load, margin_cells=margin_cells) for rpm, load in points]
     seen = np.sum([np.zeros(axes.size, dtype=np.int64), *counts, *visits], axis=0)

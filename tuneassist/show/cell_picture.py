@@ -178,9 +178,8 @@ def coverage_picture(table: pd.DataFrame, axes: Axes) -> CellPicture:
     axes
         The breakpoints.
     """
-    rows = zip(
-        table["state"], table["worth"].astype(float), table["confidence"].astype(str), strict=True
-    )
+    worth = table["worth" if "worth" in table else "holds"].astype(float)
+    rows = zip(table["state"], worth, table["confidence"].astype(str), strict=True)
     return CellPicture(axes, tuple(_covered(state, worth, word) for state, worth, word in rows))
 
 
@@ -273,7 +272,9 @@ def _covered(state: str, worth: float, word: str) -> CellShown:
     if state == "unseen":
         return CellShown("nothing", note="no samples nearby")
     if state == "seen":
-        return CellShown("value", "seen", "seen", shade=-1, note="samples, but no evidence of its own")
+        return CellShown(
+            "value", "seen", "seen", shade=-1, note="samples, but no evidence of its own"
+        )
     mark, note = _confidence(word, is_beyond=False)
     shade = -3 if state == "trusted" else -2
     text = worth_words(worth)

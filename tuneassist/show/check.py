@@ -38,6 +38,10 @@ UNIT_WORDS = {
 }
 PRESSURE_REFERENCE = {"manifold_pressure": "absolute", "boost": "gauge"}
 """Reference of each pressure in the internal unit."""
+MOVING_USED = (
+    "Samples of warm running that are in no hold are used as moving samples; a hold teaches more "
+    "surely."
+)
 NOT_TOLD = (
     "With --setup also: where the samples went, how late lambda is, its drift, what quick changes "
     "do to it, and how many minutes teach something."
@@ -88,6 +92,7 @@ def check_screen(
         parts += [title("Converted, repaired, assumed"), bullets(log.notes)]
     if found is not None and setup is not None:
         parts += [title("Where the samples went"), sample_shares_table(found.fates, display)]
+        parts.append(dim(f"  {MOVING_USED}"))
         parts += [title("Found in this log"), log_facts_table(found, setup)]
         if taught is not None:
             parts += [title("What this log teaches"), facts_table(taught_facts(taught).values())]

@@ -47,7 +47,7 @@ OUTCOME_WORDS: Mapping[str, str] = MappingProxyType(
         "fuel cut": "fuel cut on overrun",
         "outside the table": "outside the axes",
         "no target there": "no target value",
-        "moving": "speed or load changing",
+        "moving": "speed or load changing, no hold",
         "sweeping": "slow sweep, no hold",
         "settling": "mixture still settling",
         "short hold": "hold too short",
@@ -55,7 +55,7 @@ OUTCOME_WORDS: Mapping[str, str] = MappingProxyType(
         "spike": "single outlier",
         "load at its end": "load at the end of its sensor's range",
         "sensor at its stop": "lambda at the end of its sensor's range",
-        "used": "used as evidence",
+        "used": "used as evidence, in holds",
     }
 )
 """Outcome of a sample to its label."""

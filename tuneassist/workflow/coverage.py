@@ -100,7 +100,9 @@ class Coverage:
         return page(
             f"{title}{simulated}",
             sentences([line.strip() for line in lines]),
-            picture_table("Evidence of each cell, in holds", coverage_picture(self.table, self.setup.axes)),
+            picture_table(
+                "Evidence of each cell, in holds", coverage_picture(self.table, self.setup.axes)
+            ),
         )
 
 

@@ -97,8 +97,9 @@ def _draw_cells(frame: Frame, table: pd.DataFrame, columns: int) -> None:
         if state in ("held", "trusted"):
             # holds lie around the breakpoint in the middle: the text goes into a corner
             frame.text(
-                column - 0.46, row - 0.45, f"{worth_words(worth)} {word}", ha="left", va="top", fontsize=8,
-                zorder=4, bbox={"facecolor": fill, "edgecolor": "none", "pad": 0.6, "alpha": 0.9},
+                column - 0.46, row - 0.45, f"{worth_words(worth)} {word}", ha="left", va="top",
+                fontsize=8, zorder=4,
+                bbox={"facecolor": fill, "edgecolor": "none", "pad": 0.6, "alpha": 0.9},
             )  # fmt: skip
 
 
