@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -9,10 +10,12 @@ import pandas as pd
 import pytest
 
 from tuneassist.evidence.lattice import fit_lattice
+from tuneassist.evidence.map_fit import FittedBlocks
 from tuneassist.grid import Axes, bilinear_weights
 from tuneassist.loop.plan import Plan, plan_holds
 from tuneassist.loop.settings import PlanSettings
 from tuneassist.loop.sweeps import CLEARLY_MORE, MAX_SHARE, RATE_RPM_S
+from tuneassist.loop.uncertainty import map_uncertainty
 from tuneassist.pipeline import Evidence
 from tuneassist.settings import Ceiling, EngineSettings, LimitSettings, Setup, Target
 from tuneassist.show.plan import plan_record, step_words
@@ -128,3 +131,26 @@ def test_sweeps_stand_in_notes_table_and_json_ahead_of_the_holds() -> None:
     assert (frame.loc[frame["kind"] == "sweep", "rpm_to"] > plan.sweeps["rpm"].to_numpy()).all()
     record = plan_record(plan, setup=setup(NARROW), is_simulated=False)
     assert len(record["sweeps"]) == len(plan.sweeps)
+
+
+def test_moving_samples_that_are_worth_enough_holds_show_where_to_hold_without_any_hold() -> None:
+    one = known(WIDE)
+    places = pd.DataFrame({"rpm": [1500.0, 4500.0], "load": [50.0, 90.0], "weight": 1.0})
+    moving = FittedBlocks(
+        rpm=np.full(24, 1500.0), load=np.full(24, 50.0), log_number=np.zeros(24, dtype=np.int64),
+        samples=np.full(24, 20.0), need_ln=np.zeros(24), variance=np.full(24, 1e-4),
+        weights=bilinear_weights(WIDE, np.full(24, 1500.0), np.full(24, 50.0)),
+        weight=np.ones(24), worth=np.full(24, 0.6), growth=1.0, transient=np.zeros(24),
+    )  # fmt: skip
+
+    def is_assumed(moving: FittedBlocks | None) -> bool:
+        swept = replace(one, holds=one.holds.iloc[:0], moving=moving)
+        assert swept.fit is not None
+        swept = replace(swept, fit=replace(swept.fit, is_surface=True))
+        found = map_uncertainty(swept, places, axes=WIDE, kind="aim", settings=PlanSettings())
+        assert np.isfinite(found.noise).all()
+        return found.is_assumed
+
+    assert is_assumed(None)
+    assert not is_assumed(moving)  # 24 blocks of 0.6 are worth 14 holds, 12 are asked for
+    assert is_assumed(replace(moving, worth=np.full(24, 0.4)))
