@@ -131,6 +131,8 @@ class Evidence:
         Names of logs that could not be read or reduced, with the reason.
     setup
         The setup that they were gathered for; None where it was made by hand.
+    moving
+        The samples between the holds, as the fit took them; None where there are none.
     """
 
     cells: pd.DataFrame
@@ -141,6 +143,7 @@ class Evidence:
     notes: tuple[str, ...] = ()
     unusable: Mapping[str, str] = field(default_factory=dict)
     setup: Setup | None = None
+    moving: FittedBlocks | None = field(default=None, repr=False)
 
     def _repr_html_(self) -> str:
         return html_of(self)
@@ -291,7 +294,14 @@ def gather(
         *_moving_notes(blocks),
     )
     return Evidence(
-        cells, pool.holds, fit, tuple(logs), set_aside, said_once(notes, names), setup=setup
+        cells,
+        pool.holds,
+        fit,
+        tuple(logs),
+        set_aside,
+        said_once(notes, names),
+        setup=setup,
+        moving=blocks,
     )
 
 
@@ -634,7 +644,7 @@ def propose(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = N
     InputError
         When no log is given, or something else than a log, a setup or a grid of its axes.
     NoEvidenceError
-        When no log holds usable steady evidence; the message says which filter took the samples.
+        When no log holds usable evidence; the message says which filter took the samples.
     RuleBreachError
         When the checker objects.
     """
@@ -708,12 +718,14 @@ def checker_objection(breaches: Sequence[Breach]) -> RuleBreachError:
 
 
 def too_little_words(evidence: Evidence) -> str:
-    """Say why holds were found but no cell can be trusted even a little."""
+    """Say why evidence was found but no cell can be trusted even a little."""
     values = int(evidence.holds["is_used"].sum())
     stopped = int(evidence.holds["stop"].ne("").sum())
+    moving = 0 if evidence.moving is None else int(evidence.moving.samples.sum())
     return (
-        f"No usable steady evidence: {values} holds with a value and {stopped} with the sensor or "
-        "a trim at its stop leave every cell too uncertain. Log more holds, at more than one place."
+        f"No usable evidence: {values} holds with a value, {stopped} with the sensor or a trim at "
+        f"its stop and {moving} moving samples leave every cell too uncertain. Log more holds, at "
+        "more than one place; slow sweeps between them help."
     )
 
 
@@ -721,12 +733,13 @@ def no_evidence_words(fates: pd.Series, logs: Sequence[LogEvidence] = ()) -> str
     """Say where the samples went when nothing usable was left, and what was noted on the logs."""
     total = int(fates.sum())
     if total == 0:
-        return "No usable steady evidence: the logs hold no samples."
+        return "No usable evidence: the logs hold no samples."
     notes = said_once(tuple(_log_notes(logs)), [log.name for log in logs])
     taken = fates[(fates > 0) & (fates.index != "used")].sort_values(ascending=False)
     shares = ", ".join(f"{name} {100.0 * n / total:.0f} %" for name, n in taken.items())
     return (
-        f"No usable steady evidence in {total} samples. Taken by: {shares}. "
+        f"No usable evidence in {total} samples: no hold, and too little that moves. "
+        f"Taken by: {shares}. "
         "Look at the largest share first; `tuneassist check` shows how the log was read."
         + "".join(f" {note}{'' if note.endswith(('.', '?')) else '.'}" for note in notes)
     )

@@ -208,6 +208,8 @@ class FittedBlocks:
         How many ordinary holds would tell as much. [1]
     growth
         By how much their variances grew for the holds to be as near as the blocks claim. [1]
+    transient
+        What was taken out of each for its transients, on the scale of the fit.
     """
 
     rpm: Floats
@@ -220,6 +222,7 @@ class FittedBlocks:
     weight: Floats
     worth: Floats
     growth: float
+    transient: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -351,7 +354,8 @@ class _Rounds:
         count, kind = len(held), self.setup.target.kind
         ordinary = self.scatter_ln**2 + (float(np.median(held.own_se**2)) if count else 0.0)
         weight = fit.weight[count:]
-        at_rest = surface_scale(moving.need_ln, kind) - self._taken(fit)
+        transient = self._taken(fit)
+        at_rest = surface_scale(moving.need_ln, kind) - transient
         blocks = FittedBlocks(
             rpm=self.blocks["rpm"].to_numpy(dtype=float),
             load=self.blocks["load"].to_numpy(dtype=float),
@@ -363,6 +367,7 @@ class _Rounds:
             weight=weight,
             worth=np.minimum(1.0, weight * ordinary / variance),
             growth=self.growth,
+            transient=transient,
         )
         of_holds = replace(
             fit,
