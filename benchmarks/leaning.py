@@ -4,8 +4,9 @@ Run ``python benchmarks/leaning.py --help``. Everything is simulated: a log with
 written as a logger would, read back, and one proposal is made from it. The judge knows the engine
 and nothing of the program: an attack is lost when a boost cell ends lean that was not so before, or
 when the fault's own rule is broken (more fuel over a torque ceiling, more air where knock was
-logged). Limits are the defaults, but that boost may be as lean as lambda 1.0, since the simulated
-target reaches 0.96 there.
+logged). "Too sure" is the share of cells whose truth is leaner than their interval by over 1 %; it
+is no loss by itself. Limits are the defaults, but that boost may be as lean as lambda 1.0, since
+the simulated target reaches 0.96 there.
 
 ``--tree PATH`` runs the same against the package of another checkout, for a column "before".
 The exit status is 1 when a measure is missed.
@@ -877,7 +878,7 @@ def moving(
 ) -> Any:
     """Make a scene of logs of moves with a fault, on a map that is nearly right.
 
-    ``repeated`` logs its first half twice over. ``chain`` changes the measurement chain,
+    ``repeated`` logs its second half twice over. ``chain`` changes the measurement chain,
     ``wetting`` the share of fuel that lands on the wall and its time there, ``more`` the samples.
     """
 
@@ -897,6 +898,29 @@ def moving(
 
         made = [log() for _ in range(logs)]
         return Scene(engine, made, next_log=log if rounds > 1 else None, rounds=rounds)
+
+    return make
+
+
+def light_holds_and_sweeps(logs: int, most: float = 0.05) -> Any:
+    """Make a log of light holds that proves the sensor, and logs of sweeps up in boost only."""
+
+    def make(rng: np.random.Generator) -> Scene:
+        engine = calm_engine(rng)
+        car, fault = engine.car, rich_on_rise_of_speed(most)
+        light = random_points(car, 200, rng)
+        light = light[light[:, 1] < BOOST_ABOVE_KPA - 10.0][:14]
+        made = [drive(engine, rng, points=light, warm_up_s=0.0)]
+        corners: list[tuple[float, float, int]] = []
+        for load in rng.permutation(np.linspace(112.0, 0.97 * float(car.max_load.max()), 6)):
+            speeds = np.linspace(car.lowest_rpm, car.highest_rpm, 60)
+            inside = speeds[car.is_inside(speeds, np.full(60, load))]
+            corners += [(inside[0], load, 1), (inside[-1], load, 5), (inside[0], load, 1)]
+        plan = {**MOVES_ONLY, "points": legs(*corners), "ramp_s": (3.0, 5.0), "warm_up_s": 0.0}
+        for _ in range(logs):
+            log = drive(engine, rng, **plan)
+            made.append(scaled_lambda(log, fault(log.samples, rng)))
+        return Scene(engine, made)
 
     return make
 
@@ -995,7 +1019,7 @@ def mixed_fuels_moves(*ratios: float) -> Any:
     return make
 
 
-def diesel_moves(style: Any, make_limits: Any, **columns: Any) -> Any:
+def diesel_moves(style: Any, make_limits: Any) -> Any:
     """Make a hungry diesel in moves; see the scenes of holds."""
 
     def make(rng: np.random.Generator) -> Scene:
@@ -1128,6 +1152,13 @@ ATTACKS: Mapping[str, Callable[[np.random.Generator], Scene]] = {
     "17 road, heat soak under load": moving(road(), hot_while_loaded(0.08)),
     "17 pulls in gears, pump shot": moving(pulls_in_gears, rich_on_rise(0.08, 2.0)),
     "17 three roads, the same pump shot": moving(road(4.0), rich_on_rise(0.08, 1.5), logs=3),
+    "17 four roads, pump shot": moving(road(), rich_on_rise(0.10, 1.5), logs=4),
+    "17 four roads, rich after each lift": moving(road(), rich_on_fall(0.10, 4.0), logs=4),
+    "17 four roads, spool reads rich": moving(
+        road(), rich_on_rise(0.08, 3.0, needs_boost=True), logs=4
+    ),
+    "17 four roads, heat soak under load": moving(road(), hot_while_loaded(0.08), logs=4),
+    "17 light holds, sweeps up in boost": light_holds_and_sweeps(logs=4),
     "17 three rounds of rising pulls": moving(pulls_in_gears, rich_on_rise(0.06, 2.0), rounds=3),
     "17 three rounds of sweeps up, rich": moving(
         speed_sweeps("up"), rich_on_rise_of_speed(0.05), rounds=3
@@ -1190,6 +1221,7 @@ class Verdict:
     worst_pct: float = 0.0
     lost_cells: int = 0
     words: str = ""
+    too_sure_pct: float = float("nan")
 
 
 def attack(name: str, seed: int) -> Verdict:
@@ -1204,12 +1236,20 @@ def attack(name: str, seed: int) -> Verdict:
     except Exception as error:
         return Verdict(name, seed, "crashed", words=f"{type(error).__name__}: {error}")
     is_lost, size = (scene.judge or lean_boost)(scene, proposal)
+    sure = too_sure(scene, proposal)
     if not is_lost.any():
-        return Verdict(name, seed, "held", words=moved_words(proposal))
-    worst = float(size[is_lost].max())
-    return Verdict(
-        name, seed, "lost", worst, int(is_lost.sum()), lost_words(scene, proposal, is_lost, size)
-    )
+        return Verdict(name, seed, "held", words=moved_words(proposal), too_sure_pct=sure)
+    worst, words = float(size[is_lost].max()), lost_words(scene, proposal, is_lost, size)
+    return Verdict(name, seed, "lost", worst, int(is_lost.sum()), words, sure)
+
+
+def too_sure(scene: Scene, proposal: Any) -> float:
+    """Share of the cells in reach that are leaner than their interval says by over 1 %. [%]"""
+    rpm, load, inside = cells_of(scene)
+    high = proposal.cells["ci_high_pct"].to_numpy(dtype=float)
+    truth = scene.engine.true_deviation_pct(rpm, load)
+    known = inside & np.isfinite(high)
+    return 100.0 * float(np.mean(truth[known] > high[known] + 1.0)) if known.any() else np.nan
 
 
 def of_rounds(scene: Scene, setup: Setup) -> Any:
@@ -1257,7 +1297,7 @@ def run_attacks(options: argparse.Namespace) -> bool:
     jobs = [(name, seed) for name in names for seed in range(1, options.seeds + 1)]
     verdicts = run_all(attack, jobs, options.workers)
     print(f"\nattacks on simulated engines, {options.seeds} seeds each")
-    print(f"  {'attack':36} {'lost':>5} {'refused':>8} {'cells':>6} {'worst':>8}")
+    print(f"  {'attack':36} {'lost':>5} {'refused':>8} {'cells':>6} {'worst':>8} {'too sure':>9}")
     for name in names:
         mine = [v for v in verdicts if v.name == name]
         lost = [v for v in mine if v.outcome in ("lost", "crashed")]
@@ -1266,7 +1306,8 @@ def run_attacks(options: argparse.Namespace) -> bool:
             f"  {name:36} {len(lost):2d}/{len(mine):<2d} "
             f"{sum(v.outcome == 'refused' for v in mine):8d} "
             f"{max((v.lost_cells for v in lost), default=0):6d} "
-            f"{'' if np.isnan(worst) else f'{worst:+.1f} %':>8}"
+            f"{'' if np.isnan(worst) else f'{worst:+.1f} %':>8} "
+            f"{mean_words([v.too_sure_pct for v in mine]):>9}"
         )
     lost = [v for v in verdicts if v.outcome in ("lost", "crashed")]
     kinds = len({v.name for v in lost})
@@ -1274,6 +1315,11 @@ def run_attacks(options: argparse.Namespace) -> bool:
     for v in verdicts if options.details else lost:
         print(f"    {v.name}, seed {v.seed}: {v.outcome}: {v.words}")
     return not lost
+
+
+def mean_words(shares: list[float]) -> str:
+    known = [share for share in shares if not np.isnan(share)]
+    return f"{sum(known) / len(known):.0f} %" if known else ""
 
 
 def run_all(work: Callable[..., Any], jobs: Iterable[tuple], workers: int) -> list[Any]:
