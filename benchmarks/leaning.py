@@ -1020,10 +1020,13 @@ def mixed_fuels_moves(*ratios: float) -> Any:
 
 
 def diesel_moves(style: Any, make_limits: Any) -> Any:
-    """Make a hungry diesel in moves; see the scenes of holds."""
+    """Make a diesel in moves that asks for more fuel at high load: no error of the whole map."""
 
     def make(rng: np.random.Generator) -> Scene:
-        engine = hungry_diesel(rng)
+        engine = added(
+            replace(hungry_diesel(rng), extra_need_pct=0.0),
+            lambda rpm, load: 5.0 * np.clip((load - 25.0) / 15.0, 0.0, 1.0),
+        )
         session = drive(engine, rng, **style(engine.car, rng), warm_up_s=0.0)
         return make_limits(engine, session)
 
