@@ -76,7 +76,7 @@ class _Readings:
             scatter=np.ones(count),
             fade_ln=_column(holds, "fade_ln", count),
             shared=np.nan_to_num(holds[shared].to_numpy(dtype=float)),
-            transients=np.zeros((count, len(TRANSIENT_COLUMNS))),
+            transients=np.zeros((count, 2 * len(TRANSIENT_COLUMNS))),
         )
 
     @classmethod
@@ -92,7 +92,7 @@ class _Readings:
             scatter=np.full(count, BLOCK_SCATTER),
             fade_ln=_column(blocks, "fade_ln", count),
             shared=np.zeros((count, shared)),
-            transients=blocks[list(TRANSIENT_COLUMNS)].to_numpy(dtype=float),
+            transients=both_ways(blocks[list(TRANSIENT_COLUMNS)].to_numpy(dtype=float)),
         )
 
     def __len__(self) -> int:
@@ -105,6 +105,25 @@ class _Readings:
         return _Readings(
             weights=sparse.vstack([self.weights, other.weights], format="csr"), **joined
         )
+
+
+def both_ways(transients: Floats) -> Floats:
+    """Let a transient be of another size on the way up than down.
+
+    Acceleration enrichment, boost that comes up and fuel that leaves the walls act one way only.
+    Without this their mean over rises and falls is taken for the surface.
+
+    Parameters
+    ----------
+    transients
+        High-passed load and speed of each block, shape (n, k). [ln]
+
+    Returns
+    -------
+    numpy.ndarray
+        The columns and their absolute values, shape (n, 2 k).
+    """
+    return np.hstack([transients, np.abs(transients)])
 
 
 def _column(frame: pd.DataFrame, name: str, count: int = 0) -> Floats:
