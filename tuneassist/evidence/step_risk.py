@@ -27,6 +27,7 @@ Mask = npt.NDArray[np.bool_]
 
 #: Reasons that bar a cell from an unsafe step.
 KNOCK_WORDS = "knock was logged here or next door"
+UNSETTLED_WORDS = "no hold here or next door shows how hot the exhaust gets once it has settled"
 MIXED_WORDS = (
     "the manifold pressure is absolute in vacuum and gauge in boost, so nobody knows where the "
     "samples belong"
@@ -310,7 +311,7 @@ def reasons_by_cell(cells: pd.DataFrame, axes: Axes, setup: Setup) -> list[str]:
     setup
         Its ``engine`` says whether knock matters.
     """
-    texts = [""] * len(cells)
+    texts = _unsettled_reasons(cells, setup)
     if (MIXED_SAMPLES in cells) and cells[MIXED_SAMPLES].gt(0).any():
         texts = [MIXED_WORDS] * len(cells)
     if KNOCK_SAMPLES not in cells or setup.engine.ignition != "spark":
@@ -320,6 +321,17 @@ def reasons_by_cell(cells: pd.DataFrame, axes: Axes, setup: Setup) -> list[str]:
         joined_reasons((text, KNOCK_WORDS if at else ""))
         for text, at in zip(texts, near, strict=True)
     ]
+
+
+def _unsettled_reasons(cells: pd.DataFrame, setup: Setup) -> list[str]:
+    """Say of a compression engine's cells that no hold near shows how hot they get.
+
+    Exhaust heat follows load by many seconds, so that a passage says nothing of it.
+    """
+    if setup.engine.ignition == "spark" or "holds_near" not in cells:
+        return [""] * len(cells)
+    is_held = cells["holds_near"].to_numpy(dtype=float) > 0
+    return ["" if held else UNSETTLED_WORDS for held in is_held]
 
 
 def standing_trims_pct(cells: pd.DataFrame, setup: Setup, is_boost: Mask) -> Floats:
