@@ -46,9 +46,7 @@ from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.evidence.sensor_response import SensorResponse, with_passages
 from tuneassist.evidence.step_risk import (
-    joined_reasons as joined,
-)
-from tuneassist.evidence.step_risk import (
+    StepRisk,
     knock_notes,
     logs_with_dead_sensor,
     reasons_by_cell,
@@ -57,6 +55,9 @@ from tuneassist.evidence.step_risk import (
     sensor_responses,
     standing_trim_notes,
     with_standing_trims,
+)
+from tuneassist.evidence.step_risk import (
+    joined_reasons as joined,
 )
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence
@@ -268,16 +269,11 @@ def gather(
     grids = [current] * len(logs) if in_force is None else list(in_force)
     names = [log.name for log in logs]
     pool = _pooled(logs, grids, setup=setup, fade_ln=fade_ln)
-    readings = with_passages(
-        pool.values, pool.blocks, axes=setup.axes, target_lambda=setup.target.table
-    )
-    lives = sensor_responses(readings)
-    aside = _logs_aside(logs, pool, readings, lives=lives, setup=setup)
-    set_aside = {names[odd.index]: odd.why for odd in aside}
-    pool, found = _fitted(pool.without(aside), setup)
+    sensors = _Sensors.of(logs, pool, setup)
+    set_aside = {names[odd.index]: odd.why for odd in sensors.aside}
+    pool, found = _fitted(pool.without(sensors.aside), setup)
     fit, blocks = (None, None) if found is None else (found.fit, found.blocks)
-    kept = readings[~readings["log_number"].isin([odd.index for odd in aside])]
-    doubt = risk_of_logs(names, pool.holds, fit=fit, aside=aside, lives=lives, readings=kept)
+    doubt = sensors.risk(names, pool, fit)
     cells = _cells(
         pool, fit=fit, blocks=blocks, lean_ln=doubt.lean_ln, setup=setup, current=current
     )
@@ -293,16 +289,46 @@ def gather(
         *_fit_notes(fit, logs, set_aside, cells),
         *_moving_notes(blocks),
     )
+    said = said_once(notes, names)
     return Evidence(
-        cells,
-        pool.holds,
-        fit,
-        tuple(logs),
-        set_aside,
-        said_once(notes, names),
-        setup=setup,
-        moving=blocks,
+        cells, pool.holds, fit, tuple(logs), set_aside, said, setup=setup, moving=blocks
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Sensors:
+    """Whether the sensor of each log responds, and the logs that are set aside.
+
+    Parameters
+    ----------
+    readings
+        Holds, and of logs with too few of them the passages through the cells.
+    responses
+        By the log's number.
+    aside
+        Logs with a dead sensor, and those that the others contradict.
+    """
+
+    readings: pd.DataFrame
+    responses: Mapping[int, SensorResponse]
+    aside: Sequence[OddLog]
+
+    @classmethod
+    def of(cls, logs: Sequence[LogEvidence], pool: _Pool, setup: Setup) -> _Sensors:
+        """Check the sensors of all logs."""
+        readings = with_passages(
+            pool.values, pool.blocks, axes=setup.axes, target_lambda=setup.target.table
+        )
+        responses = sensor_responses(readings)
+        return cls(readings, responses, _logs_aside(logs, pool, readings, responses, setup))
+
+    def risk(self, names: Sequence[str], pool: _Pool, fit: LatticeFit | None) -> StepRisk:
+        """What the logs that are kept leave in doubt about an unsafe step."""
+        odd = [one.index for one in self.aside]
+        kept = self.readings[~self.readings["log_number"].isin(odd)]
+        return risk_of_logs(
+            names, pool.holds, fit=fit, aside=self.aside, lives=self.responses, readings=kept
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -409,13 +435,12 @@ def _logs_aside(
     logs: Sequence[LogEvidence],
     pool: _Pool,
     readings: pd.DataFrame,
-    *,
-    lives: Mapping[int, SensorResponse],
+    responses: Mapping[int, SensorResponse],
     setup: Setup,
 ) -> list[OddLog]:
     """Find the logs to set aside: the sensor is dead, or the others contradict them."""
     by_trims = [number for number, log in enumerate(logs) if NO_LAMBDA in log.notes]
-    dead = logs_with_dead_sensor(readings, by_trims=by_trims, lives=lives)
+    dead = logs_with_dead_sensor(readings, by_trims=by_trims, lives=responses)
     alive = pool.without(dead)
     return [*dead, *_odd_logs(setup, pool.holds, pool.weights, pool.log_number, alive.is_value)]
 
