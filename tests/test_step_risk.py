@@ -1,4 +1,4 @@
-"""What stands against leaning: dead and drifting sensors, odd logs, scales; and passes as evidence.
+"""What stands against leaning: dead and drifting sensors, odd logs, scales; and moving samples.
 
 Every log is simulated, so that the truth is known.
 """
@@ -10,11 +10,11 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from tuneassist.evidence.cell_passes import COLUMNS, PassSums, long_after_cut, pass_evidence
 
 from tuneassist.errors import NoEvidenceError
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.lattice import fit_lattice
+from tuneassist.evidence.moving_blocks import long_after_cut
 from tuneassist.evidence.sensor_response import sensor_response
 from tuneassist.evidence.step_risk import logs_with_dead_sensor, risk_of_logs, risk_of_scale
 from tuneassist.grid import Axes, Grid, bilinear_weights
@@ -328,27 +328,7 @@ def test_of_an_odd_log_the_leaner_reading_counts() -> None:
     assert risk_of_logs(names, holds, fit=None, aside=[rich]).lean_ln == 0.0
 
 
-# --- passes -------------------------------------------------------------------------------------
-
-
-def test_passes_are_counted_by_hand() -> None:
-    # breakpoints 1000, 2000, ... and 40, 80: three samples near (1000, 40), then two near
-    # (2000, 40), a sample that may not count, and one more near (2000, 40): three passes
-    rpm = np.array([1000.0, 1100, 1200, 1600, 1800, 1900, 2100])
-    load = np.full(7, 41.0)
-    need = np.array([0.01, 0.02, 0.03, 0.04, 0.06, 9.0, 0.10])
-    moving = np.array([True, True, True, True, True, False, True])
-    passes = PassSums(AXES)
-    passes.add(rpm, load, need, moving)
-    sums = passes.table()
-    assert list(sums) == list(COLUMNS)
-    first, second = sums.iloc[0], sums.iloc[len(AXES.load)]
-    assert (first["passes"], second["passes"]) == (1, 2)
-    assert first["pass_need_ln"] == pytest.approx(0.02)
-    assert second["pass_need_ln"] == pytest.approx(0.05 + 0.10)
-    assert second["pass_need_square"] == pytest.approx(0.05**2 + 0.10**2)
-    assert second["pass_rpm"] == pytest.approx(1700.0 + 2100.0)
-    assert sums["passes"].sum() == 3
+# --- moves --------------------------------------------------------------------------------------
 
 
 def test_a_dead_time_follows_a_fuel_cut() -> None:
@@ -364,30 +344,6 @@ def test_a_dead_time_follows_a_fuel_cut() -> None:
         True,
         True,
     ]
-
-
-def test_passes_richer_than_the_surface_as_a_whole_are_moved_to_it() -> None:
-    rng = np.random.default_rng(5)
-    rpm, load = rng.uniform(1000, 6000, 40), rng.uniform(40, 160, 40)
-    fit = fit_lattice(AXES, bilinear_weights(AXES, rpm, load), np.full(40, 0.01), np.full(40, 1e-3))
-    cells = AXES.size
-    for offset, left in ((-0.02, 0.01), (0.02, 0.03)):  # a lean excess is left: it is the safe side
-        mean = 0.01 + offset
-        sums = pd.DataFrame(
-            {
-                "passes": 4.0,
-                "pass_rpm": 4.0 * AXES.cell_rpm(),
-                "pass_load": 4.0 * AXES.cell_load(),
-                "pass_need_ln": np.full(cells, 4.0 * mean),
-                "pass_need_square": np.full(cells, 4.0 * (mean**2 + 0.01**2)),
-            }
-        )
-        found = pass_evidence(sums, AXES, in_force_ln=np.zeros(cells), fit=fit)
-        np.testing.assert_allclose(found.need, left, atol=2e-4)
-        # 4 passes of variance 1e-4 about their mean: 4/3 e-4 by three to spare, over 4
-        np.testing.assert_allclose(found.variance, 1e-4 * (4 / 3) / 4, rtol=1e-6)
-    few = sums.assign(passes=np.where(np.arange(cells) < 3, 2.0, 0.0))
-    assert pass_evidence(few, AXES, in_force_ln=np.zeros(cells), fit=fit) is None
 
 
 @pytest.mark.parametrize("seed", range(4))
