@@ -101,7 +101,7 @@ class MovingBlocks:
         self._last_needs: Floats = np.zeros(0)
         self._time_s, self._clock, self._is_known = -np.inf, 0.0, False
         self._value_s, self._block, self._number, self._start = -np.inf, -1, -1, 0.0
-        self._parts: list[pd.DataFrame] = []
+        self._parts: list[Floats] = []  # rows as in `BLOCK_COLUMNS`
 
     def add(
         self, time_s: Floats, rpm: Floats, load: Floats, need_ln: Floats, is_usable: Mask
@@ -142,7 +142,8 @@ class MovingBlocks:
     def table(self) -> pd.DataFrame:
         """Return one row per block, `BLOCK_COLUMNS`, in order of time."""
         parts = [*self._parts, *([_averaged(self._open)] if len(self._open) else [])]
-        return pd.concat(parts, ignore_index=True) if parts else no_blocks()
+        rows = np.concatenate(parts) if parts else np.empty((0, len(BLOCK_COLUMNS)))
+        return pd.DataFrame(rows, columns=list(BLOCK_COLUMNS))
 
     def _close(self, rows: Floats) -> None:
         """Average the blocks that have ended; the last may go on in the next part."""
@@ -241,14 +242,13 @@ def first_order_lag(values: Floats, keep: Floats, before: float) -> Floats:
     return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))[1:]
 
 
-def _averaged(rows: Floats) -> pd.DataFrame:
-    """Average the rows of each block; columns as in `_ROW_COLUMNS`."""
+def _averaged(rows: Floats) -> Floats:
+    """Average the rows of each block, `_ROW_COLUMNS`, to one row of `BLOCK_COLUMNS`."""
     first = np.flatnonzero(np.diff(rows[:, 0], prepend=rows[0, 0] - 1.0))
     count = np.diff(np.append(first, len(rows)))
     means = np.add.reduceat(rows[:, 2:], first, axis=0) / count[:, None]
     times = rows[first, 1], rows[first + count - 1, 1]
-    table = np.column_stack([*times, count.astype(float), means])
-    return pd.DataFrame(table, columns=list(BLOCK_COLUMNS))
+    return np.column_stack([*times, count.astype(float), means])
 
 
 def lambda_when_moving(
