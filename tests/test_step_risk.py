@@ -15,7 +15,7 @@ from tuneassist.errors import NoEvidenceError
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.evidence.moving_blocks import long_after_cut
-from tuneassist.evidence.sensor_response import sensor_response
+from tuneassist.evidence.sensor_response import sensor_response, with_passages
 from tuneassist.evidence.step_risk import logs_with_dead_sensor, risk_of_logs, risk_of_scale
 from tuneassist.grid import Axes, Grid, bilinear_weights
 from tuneassist.pipeline import gather, propose_from, propose_on, reduce_log
@@ -329,6 +329,63 @@ def test_of_an_odd_log_the_leaner_reading_counts() -> None:
 
 
 # --- moves --------------------------------------------------------------------------------------
+
+
+def sweeps(seed: int):  # type: ignore[no-untyped-def]
+    """An engine, and a log in which speed goes up and down at one load after the other."""
+    engine = draw_engine(np.random.default_rng(seed))
+    time_s = np.arange(0.0, 480.0, 0.1)
+    rpm = 3600.0 + 2400.0 * np.abs((time_s / 40.0) % 2.0 - 1.0) - 1200.0
+    load = np.interp(time_s, np.linspace(0.0, 480.0, 7), [50.0, 120, 70, 150, 90, 135, 60])
+    axes, target = engine.car.axes, engine.car.target
+    off = engine.true_deviation_pct(rpm, load)
+    lam = Grid(axes, target.table).at(rpm, load) * (1.0 + off / 100.0)
+    noise = 1.0 + 0.004 * np.random.default_rng(seed).standard_normal(len(time_s))
+    samples = pd.DataFrame({"time_s": time_s, "rpm": rpm, "load": load, "lambda": lam * noise})
+    return samples.assign(coolant_temp_c=90.0), Setup(axes=axes, target=target)
+
+
+@pytest.mark.parametrize("value", [0.70, 0.80])
+def test_a_dead_sensor_in_a_log_of_sweeps_alone_leans_nothing_in_boost(value: float) -> None:
+    samples, setup = sweeps(3)
+    living = gather(
+        [reduce_log(samples, name="a", setup=setup)], setup=setup, current=Grid.zeros(setup.axes)
+    )
+    assert not any("does not respond" in note for note in living.notes)
+    samples["lambda"] = dead(samples, value, 0.0, np.random.default_rng(0))
+    log = reduce_log(samples, name="a", setup=setup)
+    assert len(log.holds) < 5
+    assert log.blocks is not None
+    assert len(log.blocks) > 100
+    try:
+        found = propose_from([log], setup=setup, current=Grid.zeros(setup.axes))
+    except NoEvidenceError:
+        return  # nothing is moved at all
+    boost = setup.axes.cell_load() > 105.0
+    assert (found.limited.step_pct[boost] >= 0).all()
+    assert any("does not respond" in note for note in found.evidence.notes)
+
+
+def test_each_passage_through_a_cell_is_a_reading_where_holds_are_few() -> None:
+    blocks = pd.DataFrame(
+        {
+            "log_number": [0, 0, 0, 0, 1, 1],
+            "start_s": [0.0, 2, 4, 6, 0, 2],
+            "rpm": [1990.0, 2010, 3000, 2000, 2000, 3000],
+            "load": 80.0,
+            "need_ln": [0.01, 0.03, 0.05, 0.02, 0.0, 0.0],
+            "samples": 20.0,
+        }
+    )
+    holds = pd.DataFrame({"log_number": [1] * 5, "need_ln": 0.0, "stop": ""})
+    found = with_passages(holds, blocks, axes=AXES, target_lambda=np.ones(AXES.shape))
+    added = found.iloc[5:]
+    assert found["log_number"].tolist() == [1] * 5 + [0] * 3  # log 1 has holds enough
+    np.testing.assert_allclose(added["need_ln"], [0.02, 0.05, 0.02])
+    assert added["stop"].eq("").all()
+    enough = holds.assign(log_number=0)
+    both = with_passages(enough, blocks[:4], axes=AXES, target_lambda=np.ones(AXES.shape))
+    assert len(both) == 5
 
 
 def test_a_dead_time_follows_a_fuel_cut() -> None:
