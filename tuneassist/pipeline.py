@@ -56,9 +56,6 @@ from tuneassist.evidence.step_risk import (
     standing_trim_notes,
     with_standing_trims,
 )
-from tuneassist.evidence.step_risk import (
-    joined_reasons as joined,
-)
 from tuneassist.grid import Floats, Grid, bilinear_weights
 from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence
 from tuneassist.proposal_repr import proposal_outline
@@ -487,7 +484,7 @@ def _with_limits_to_leaning(
     is_boost = in_boost(cells, setup.axes, setup.limits)
     cells = with_standing_trims(cells, setup, is_boost=is_boost)
     places = reasons_by_cell(cells, setup.axes, setup)
-    cells["unsafe_step_barred"] = [joined((*barred, place)) for place in places]
+    cells["unsafe_step_barred"] = [joined_reasons((*barred, place)) for place in places]
     cells["waits_in_boost"] = _waits_in_boost(cells, setup)
     return cells
 

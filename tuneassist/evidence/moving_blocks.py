@@ -58,6 +58,7 @@ _MEANS = ("rpm", "load", "need_ln", "rate_per_s", *TRANSIENT_COLUMNS)
 #: Times [s], mean place, samples, mean of what is needed [ln], mean rate of ln load and ln speed
 #: together [1/s], and the transients [ln].
 BLOCK_COLUMNS = ("start_s", "end_s", "samples", *_MEANS)
+_ROW_COLUMNS = ("block", "time_s", *_MEANS)
 
 
 def no_blocks() -> pd.DataFrame:
@@ -106,12 +107,20 @@ class MovingBlocks:
             not has_lambda and tau_s > SLOWEST_IN_TRIMS_S for tau_s in TRANSIENTS_S
         ]
         self._state: dict[str, float] = {}
+<<<<<<< HEAD
         self._states: dict[float, list[float]] = {}  # of the lags, by time constant
         self._last_needs: Floats = np.full(SPIKE_ROWS - 1, np.nan)
         self._time_s, self._clock = -np.inf, 0.0
         self._value_s, self._block, self._number, self._start = -np.inf, -1, -1, 0.0
         self._parts: list[pd.DataFrame] = []
         self._waiting = 0
+=======
+        self._open = np.empty((0, len(_ROW_COLUMNS)))  # the rows of the block that goes on
+        self._last_needs: Floats = np.zeros(0)
+        self._time_s, self._clock, self._is_known = -np.inf, 0.0, False
+        self._value_s, self._block, self._number, self._start = -np.inf, -1, -1, 0.0
+        self._parts: list[Floats] = []  # rows as in `BLOCK_COLUMNS`
+>>>>>>> work-tests15
 
     def add(
         self, time_s: Floats, rpm: Floats, load: Floats, need_ln: Floats, is_usable: Mask
@@ -132,14 +141,25 @@ class MovingBlocks:
         before_s = self._time_s if np.isfinite(self._time_s) else time_s[0] - 2.0 * self._max_gap_s
         step_s = np.diff(time_s, prepend=before_s)
         is_fresh = step_s > self._max_gap_s
+        if not self._is_known:  # the first known place starts the filters, not the blank before
+            is_known = np.isfinite(rpm) & np.isfinite(load)
+            self._is_known = bool(is_known.any())
+            is_fresh[np.flatnonzero(is_known)[:1]] = True
+        rpm, load = self._known("rpm", rpm), self._known("load", load)
         motion = self._motion(rpm, load, step_s, is_fresh)
+<<<<<<< HEAD
+=======
+        has_value = is_usable & np.isfinite(need_ln) & ~self._is_spike(need_ln, is_fresh)
+>>>>>>> work-tests15
         went = np.where(is_fresh, 0.0, step_s / BLOCK_S) + motion.travel_cells / BLOCK_CELLS
-        clock = self._clock + np.cumsum(went)
+        # summed on from the part before, row by row, so that a cut changes no rounding
+        clock = np.cumsum(np.append(self._clock, went))[1:]
         self._time_s, self._clock = float(time_s[-1]), float(clock[-1])
         rows = self._without_spikes(need_ln, np.flatnonzero(is_usable & np.isfinite(need_ln)))
         if len(rows):
-            block = self._numbered(time_s[rows], clock[rows])
+            block = self._numbered(time_s[rows], clock[rows]).astype(float)
             means = (rpm, load, need_ln, motion.rate_per_s, *motion.transients)
+<<<<<<< HEAD
             self._parts.append(_summed(block, time_s[rows], [values[rows] for values in means]))
             self._waiting += len(self._parts[-1])
             if self._waiting > WAITING_BLOCKS:
@@ -155,6 +175,23 @@ class MovingBlocks:
             found = found[spread_over_cells(cell, lot, MAX_BLOCKS, MAX_CELL_BLOCKS)]
         found[list(_MEANS)] = found[list(_MEANS)].div(found["samples"], axis=0)
         return found.reset_index(drop=True)[list(BLOCK_COLUMNS)]
+=======
+            self._close(np.column_stack([block, time_s[rows], *(one[rows] for one in means)]))
+
+    def table(self) -> pd.DataFrame:
+        """Return one row per block, `BLOCK_COLUMNS`, in order of time."""
+        parts = [*self._parts, *([_averaged(self._open)] if len(self._open) else [])]
+        rows = np.concatenate(parts) if parts else np.empty((0, len(BLOCK_COLUMNS)))
+        return pd.DataFrame(rows, columns=list(BLOCK_COLUMNS))
+
+    def _close(self, rows: Floats) -> None:
+        """Average the blocks that have ended; the last may go on in the next part."""
+        rows = np.concatenate([self._open, rows])
+        last = int(np.searchsorted(rows[:, 0], rows[-1, 0]))
+        if last:
+            self._parts.append(_averaged(rows[:last]))
+        self._open = rows[last:]
+>>>>>>> work-tests15
 
     def _drop_some(self) -> None:
         """Drop what `table` will not want, whatever follows; the last block may go on."""
@@ -179,6 +216,7 @@ class MovingBlocks:
         return nearest_cell(self._axes, rpm, load), lots[found.index.to_numpy()]
 
     def _motion(self, rpm: Floats, load: Floats, step_s: Floats, is_fresh: Mask) -> _Motion:
+<<<<<<< HEAD
         logs = [
             np.log(np.maximum(_known(values) + offset, 1e-6))
             for values, offset in ((load, self._load_offset), (rpm, 0.0))
@@ -192,6 +230,18 @@ class MovingBlocks:
         smoothed = self._lagged(logs, step_s, is_fresh, RATE_S)
         axes = (("load", self._axes.load, self._load_offset), ("speed", self._axes.rpm, 0.0))
         for smooth, (name, points, offset) in zip(smoothed, axes, strict=True):
+=======
+        transients, rate, travel = list[Floats](), np.zeros(len(rpm)), np.zeros(len(rpm))
+        for name, values, points, offset in (
+            ("load", load, self._axes.load, self._load_offset),
+            ("speed", rpm, self._axes.rpm, 0.0),
+        ):
+            signal = np.log(np.maximum(values + offset, 1e-6))
+            for tau_s, is_left_out in zip(TRANSIENTS_S, self._is_left_out, strict=True):
+                slow = self._lagged(f"{name} {tau_s}", signal, step_s, is_fresh, tau_s)
+                transients.append(np.zeros(len(signal)) if is_left_out else signal - slow)
+            smooth = self._lagged(f"{name} rate", signal, step_s, is_fresh, RATE_S)
+>>>>>>> work-tests15
             place = np.interp(np.exp(smooth) - offset, points, np.arange(len(points), dtype=float))
             rate += self._change(f"{name} smooth", smooth, is_fresh)
             travel += self._change(f"{name} place", place, is_fresh)
@@ -216,17 +266,40 @@ class MovingBlocks:
         self._state[name] = float(values[-1])
         return np.where(is_fresh, 0.0, moved)
 
+<<<<<<< HEAD
     def _without_spikes(
         self, need_ln: Floats, rows: npt.NDArray[np.int64]
     ) -> npt.NDArray[np.int64]:
         """Leave those of the rows, which have a value, that are no spikes."""
+=======
+    def _known(self, name: str, values: Floats) -> Floats:
+        """Fill blanks by the value before, of the part before as well; at the start by one."""
+        if not np.isfinite(values.sum()):
+            before = self._state.get(f"{name} known", 1.0)
+            values = pd.Series(np.append(before, values)).ffill().to_numpy(dtype=float)[1:]
+        self._state[f"{name} known"] = float(values[-1])
+        return values
+
+    def _is_spike(self, need_ln: Floats, is_fresh: Mask) -> Mask:
+>>>>>>> work-tests15
         if not self._is_fast:
             return rows
         before = SPIKE_ROWS - 1
         last = np.concatenate([self._last_needs, need_ln])
+<<<<<<< HEAD
         self._last_needs = last[-before:]
         windows = np.lib.stride_tricks.sliding_window_view(last, SPIKE_ROWS)[rows]
         return rows[np.abs(need_ln[rows] - median_of_known(windows)) <= SPIKE_LN]
+=======
+        # blanks between, so that no value before a pause is compared with one behind it
+        first = len(self._last_needs) + np.flatnonzero(is_fresh)
+        blanks = np.repeat(first, SPIKE_ROWS - 1)
+        spaced = np.insert(last, blanks, np.nan)
+        is_row = np.insert(np.arange(len(last)) >= len(self._last_needs), blanks, False)
+        middle = pd.Series(spaced).rolling(SPIKE_ROWS, min_periods=1).median().to_numpy()
+        self._last_needs = spaced[1 - SPIKE_ROWS :]
+        return np.asarray(np.abs(need_ln - middle[is_row]) > SPIKE_LN)
+>>>>>>> work-tests15
 
     def _numbered(self, time_s: Floats, clock: Floats) -> npt.NDArray[np.int64]:
         """Number the blocks of rows with a value, on from the part before."""
@@ -256,14 +329,15 @@ def first_order_lag(values: Floats, keep: Floats, before: float) -> Floats:
     >>> first_order_lag(np.array([0.0, 1.0, 1.0]), np.array([0.0, 0.5, 0.5]), 9.0)
     array([0.  , 0.5 , 0.75])
     """
-    driven = (1.0 - keep) * values
-    driven[0] += keep[0] * before
+    # the state before is a row of its own, so that a cut changes no rounding
+    driven = np.append(before, (1.0 - keep) * values)
     # y[i] - keep[i] y[i-1] = (1 - keep[i]) x[i] is a system of two diagonals
-    band = np.zeros((2, len(values)), order="F")
-    band[0], band[1, :-1] = 1.0, -keep[1:]
-    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))
+    band = np.zeros((2, len(driven)), order="F")
+    band[0], band[1, :-1] = 1.0, -keep
+    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))[1:]
 
 
+<<<<<<< HEAD
 def median_of_known(windows: Floats) -> Floats:
     """Median of each row's values, blanks left out.
 
@@ -342,6 +416,15 @@ def _known(values: Floats) -> Floats:
     if np.isfinite(values.sum()):
         return values
     return np.asarray(pd.Series(values).ffill().bfill().fillna(1.0).to_numpy(dtype=float))
+=======
+def _averaged(rows: Floats) -> Floats:
+    """Average the rows of each block, `_ROW_COLUMNS`, to one row of `BLOCK_COLUMNS`."""
+    first = np.flatnonzero(np.diff(rows[:, 0], prepend=rows[0, 0] - 1.0))
+    count = np.diff(np.append(first, len(rows)))
+    means = np.add.reduceat(rows[:, 2:], first, axis=0) / count[:, None]
+    times = rows[first, 1], rows[first + count - 1, 1]
+    return np.column_stack([*times, count.astype(float), means])
+>>>>>>> work-tests15
 
 
 def lambda_when_moving(

@@ -47,8 +47,9 @@ STILL_MOVES, CLEAR_MOVE_LN = 5, 0.02
 #: Trims whose range over all holds is smaller are stuck: a tenth of a usual logging step. [ln]
 STUCK_LN = 1e-4
 
-#: Standard error of a reading made of moving samples: transients come and go in it. [ln]
-PASSAGE_SE = 0.01
+#: Standard error of a reading made of moving samples. A dead sensor sees no transients, so that
+#: only what is left of its own noise counts; neighbouring cells of a map differ by 1 to 2 %. [ln]
+PASSAGE_SE = 0.003
 
 Mask = npt.NDArray[np.bool_]
 

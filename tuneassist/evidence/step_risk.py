@@ -240,6 +240,8 @@ def _scatter_under_load(holds: pd.DataFrame, fit: LatticeFit | None) -> float:
     if fit is None or not holds["is_used"].any():
         return 0.0
     load = holds.loc[holds["is_used"], "load"].to_numpy(dtype=float)
+    if len(load) < 2 * MIN_HALF_HOLDS:  # a log of moves alone has none
+        return 0.0
     heavy = load > np.median(load)
     if min(heavy.sum(), (~heavy).sum()) < MIN_HALF_HOLDS:
         return 0.0
