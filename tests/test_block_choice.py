@@ -83,14 +83,3 @@ def test_readings_are_chosen_by_lot_alike_many_of_each_cell() -> None:
     assert set(counts[counts > 0]) == {22}
     for one in np.unique(cell):
         assert lot[chosen & (cell == one)].max() < lot[~chosen & (cell == one)].min()
-
-
-def test_the_median_of_known_values_is_that_of_a_rolling_window() -> None:
-    values = np.random.default_rng(8).normal(size=400)
-    values[np.random.default_rng(9).random(400) < 0.4] = np.nan
-    wanted = pd.Series(values).rolling(5, min_periods=1).median().to_numpy()
-    padded = np.concatenate([np.full(4, np.nan), values])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, 5)
-    known = np.isfinite(values)
-    found = moving_blocks.median_of_known(windows[known])
-    np.testing.assert_allclose(found, wanted[known], rtol=1e-12)

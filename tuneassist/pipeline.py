@@ -47,6 +47,7 @@ from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.evidence.sensor_response import SensorResponse, with_passages
 from tuneassist.evidence.step_risk import (
     StepRisk,
+    joined_reasons,
     knock_notes,
     logs_with_dead_sensor,
     reasons_by_cell,

@@ -7,8 +7,7 @@ where it was, the high-passed logarithms of load and speed at a few time constan
 fitted together with the surface (`tuneassist.evidence.random_effects`).
 
 A block ends when the engine has gone half a cell, and after a few seconds at the latest. Blocks are
-summed part by part, so that it does not matter where a log was cut. Of a log of hours a few
-thousand are kept, alike many of each cell (`spread_over_cells`).
+summed part by part, so that it does not matter where a log was cut.
 """
 
 from __future__ import annotations
@@ -40,6 +39,7 @@ RATE_S = 0.5
 #: A reading that is off the median of the last so many by more than this is a spike; with a longer
 #: interval between samples the others are too far away to show one. [1], [ln], [s]
 SPIKE_ROWS, SPIKE_LN, SPIKE_INTERVAL_S = 5, 0.04, 0.3
+
 #: Most blocks that are kept of a log, and where there are more, of a cell. Blocks of one log and
 #: cell share an error of about a third of a block's own: beyond some twenty they hardly add to what
 #: is known, and the time of the fit and the size of what is kept of a log stay bounded. [1]
@@ -107,20 +107,12 @@ class MovingBlocks:
             not has_lambda and tau_s > SLOWEST_IN_TRIMS_S for tau_s in TRANSIENTS_S
         ]
         self._state: dict[str, float] = {}
-<<<<<<< HEAD
-        self._states: dict[float, list[float]] = {}  # of the lags, by time constant
-        self._last_needs: Floats = np.full(SPIKE_ROWS - 1, np.nan)
-        self._time_s, self._clock = -np.inf, 0.0
-        self._value_s, self._block, self._number, self._start = -np.inf, -1, -1, 0.0
-        self._parts: list[pd.DataFrame] = []
-        self._waiting = 0
-=======
         self._open = np.empty((0, len(_ROW_COLUMNS)))  # the rows of the block that goes on
         self._last_needs: Floats = np.zeros(0)
         self._time_s, self._clock, self._is_known = -np.inf, 0.0, False
         self._value_s, self._block, self._number, self._start = -np.inf, -1, -1, 0.0
-        self._parts: list[Floats] = []  # rows as in `BLOCK_COLUMNS`
->>>>>>> work-tests15
+        self._parts: list[Floats] = []  # number of each block, then `BLOCK_COLUMNS`
+        self._waiting = 0
 
     def add(
         self, time_s: Floats, rpm: Floats, load: Floats, need_ln: Floats, is_usable: Mask
@@ -147,90 +139,56 @@ class MovingBlocks:
             is_fresh[np.flatnonzero(is_known)[:1]] = True
         rpm, load = self._known("rpm", rpm), self._known("load", load)
         motion = self._motion(rpm, load, step_s, is_fresh)
-<<<<<<< HEAD
-=======
         has_value = is_usable & np.isfinite(need_ln) & ~self._is_spike(need_ln, is_fresh)
->>>>>>> work-tests15
         went = np.where(is_fresh, 0.0, step_s / BLOCK_S) + motion.travel_cells / BLOCK_CELLS
         # summed on from the part before, row by row, so that a cut changes no rounding
         clock = np.cumsum(np.append(self._clock, went))[1:]
         self._time_s, self._clock = float(time_s[-1]), float(clock[-1])
-        rows = self._without_spikes(need_ln, np.flatnonzero(is_usable & np.isfinite(need_ln)))
+        rows = np.flatnonzero(has_value)
         if len(rows):
             block = self._numbered(time_s[rows], clock[rows]).astype(float)
             means = (rpm, load, need_ln, motion.rate_per_s, *motion.transients)
-<<<<<<< HEAD
-            self._parts.append(_summed(block, time_s[rows], [values[rows] for values in means]))
-            self._waiting += len(self._parts[-1])
-            if self._waiting > WAITING_BLOCKS:
-                self._drop_some()
-
-    def table(self) -> pd.DataFrame:
-        """Return one row per block, `BLOCK_COLUMNS`, in order of time, at most `MAX_BLOCKS`."""
-        if not self._parts:
-            return no_blocks()
-        found = _joined(self._parts)
-        if self._is_long:
-            cell, lot = self._cell_and_lot(found)
-            found = found[spread_over_cells(cell, lot, MAX_BLOCKS, MAX_CELL_BLOCKS)]
-        found[list(_MEANS)] = found[list(_MEANS)].div(found["samples"], axis=0)
-        return found.reset_index(drop=True)[list(BLOCK_COLUMNS)]
-=======
             self._close(np.column_stack([block, time_s[rows], *(one[rows] for one in means)]))
 
     def table(self) -> pd.DataFrame:
-        """Return one row per block, `BLOCK_COLUMNS`, in order of time."""
-        parts = [*self._parts, *([_averaged(self._open)] if len(self._open) else [])]
-        rows = np.concatenate(parts) if parts else np.empty((0, len(BLOCK_COLUMNS)))
-        return pd.DataFrame(rows, columns=list(BLOCK_COLUMNS))
+        """Return one row per block, `BLOCK_COLUMNS`, in order of time, at most `MAX_BLOCKS`."""
+        rows = self._closed()
+        if len(self._open):
+            rows = np.concatenate([rows, _averaged(self._open)])
+        if self._is_long:
+            rows = self._chosen(rows, MAX_BLOCKS)
+        return pd.DataFrame(rows[:, 1:], columns=list(BLOCK_COLUMNS))
+
+    def _closed(self) -> Floats:
+        return np.concatenate(self._parts or [np.empty((0, len(BLOCK_COLUMNS) + 1))])
 
     def _close(self, rows: Floats) -> None:
         """Average the blocks that have ended; the last may go on in the next part."""
         rows = np.concatenate([self._open, rows])
         last = int(np.searchsorted(rows[:, 0], rows[-1, 0]))
-        if last:
-            self._parts.append(_averaged(rows[:last]))
         self._open = rows[last:]
->>>>>>> work-tests15
-
-    def _drop_some(self) -> None:
-        """Drop what `table` will not want, whatever follows; the last block may go on."""
-        found = _joined(self._parts)
-        done = found.iloc[:-1]
-        cell, lot = self._cell_and_lot(done)
-        kept = spread_over_cells(
-            cell, lot, len(done), MAX_CELL_BLOCKS if self._is_long else len(done)
-        )
-        self._parts = [done[kept].reset_index(), found.iloc[-1:].reset_index()]
-        self._waiting = 0
+        if not last:
+            return
+        self._parts.append(_averaged(rows[:last]))
+        self._waiting += len(self._parts[-1])
+        if (
+            self._waiting > WAITING_BLOCKS and self._is_long
+        ):  # drop what `table` will not want, whatever follows
+            self._parts, self._waiting = [self._chosen(self._closed(), None)], 0
 
     @property
     def _is_long(self) -> bool:
         """Whether there were more blocks than are kept, wherever the log was cut."""
         return self._block >= MAX_BLOCKS
 
-    def _cell_and_lot(self, found: pd.DataFrame) -> tuple[npt.NDArray[np.int64], Floats]:
-        """Nearest cell of each block, and the lot that it drew by its number."""
-        rpm, load = ((found[name] / found["samples"]).to_numpy() for name in ("rpm", "load"))
-        lots = np.random.default_rng(LOT_SEED).random(self._block + 1)
-        return nearest_cell(self._axes, rpm, load), lots[found.index.to_numpy()]
+    def _chosen(self, rows: Floats, most: int | None) -> Floats:
+        """Choose so many blocks, or all that may still be wanted, spread over the cells."""
+        rpm, load = (rows[:, 1 + BLOCK_COLUMNS.index(name)] for name in ("rpm", "load"))
+        lots = np.random.default_rng(LOT_SEED).random(self._block + 1)[rows[:, 0].astype(np.int64)]
+        cell = nearest_cell(self._axes, rpm, load)
+        return rows[spread_over_cells(cell, lots, most or len(rows), MAX_CELL_BLOCKS)]
 
     def _motion(self, rpm: Floats, load: Floats, step_s: Floats, is_fresh: Mask) -> _Motion:
-<<<<<<< HEAD
-        logs = [
-            np.log(np.maximum(_known(values) + offset, 1e-6))
-            for values, offset in ((load, self._load_offset), (rpm, 0.0))
-        ]
-        transients: list[list[Floats]] = [[] for _ in logs]
-        for tau_s, is_left_out in zip(TRANSIENTS_S, self._is_left_out, strict=True):
-            slow = [] if is_left_out else self._lagged(logs, step_s, is_fresh, tau_s)
-            for own, signal, lagged in zip(transients, logs, slow or logs, strict=True):
-                own.append(signal - lagged)
-        rate, travel = np.zeros(len(rpm)), np.zeros(len(rpm))
-        smoothed = self._lagged(logs, step_s, is_fresh, RATE_S)
-        axes = (("load", self._axes.load, self._load_offset), ("speed", self._axes.rpm, 0.0))
-        for smooth, (name, points, offset) in zip(smoothed, axes, strict=True):
-=======
         transients, rate, travel = list[Floats](), np.zeros(len(rpm)), np.zeros(len(rpm))
         for name, values, points, offset in (
             ("load", load, self._axes.load, self._load_offset),
@@ -241,23 +199,19 @@ class MovingBlocks:
                 slow = self._lagged(f"{name} {tau_s}", signal, step_s, is_fresh, tau_s)
                 transients.append(np.zeros(len(signal)) if is_left_out else signal - slow)
             smooth = self._lagged(f"{name} rate", signal, step_s, is_fresh, RATE_S)
->>>>>>> work-tests15
             place = np.interp(np.exp(smooth) - offset, points, np.arange(len(points), dtype=float))
-            rate += self._change(f"{name} smooth", smooth, is_fresh)
+            moved = self._change(f"{name} smooth", smooth, is_fresh)
+            rate += moved / np.maximum(step_s, 1e-3)
             travel += self._change(f"{name} place", place, is_fresh)
-        rate /= np.maximum(step_s, 1e-3)
-        return _Motion([*transients[0], *transients[1]], rate, travel)
+        return _Motion(transients, rate, travel)
 
     def _lagged(
-        self, signals: list[Floats], step_s: Floats, is_fresh: Mask, tau_s: float
-    ) -> list[Floats]:
-        """Follow signals with a first-order lag, on from the part before."""
-        keep = np.exp(step_s / -tau_s)
-        keep[is_fresh] = 0.0
-        before = self._states.get(tau_s, [0.0] * len(signals))
-        pairs = zip(signals, before, strict=True)
-        found = [first_order_lag(signal, keep, state) for signal, state in pairs]
-        self._states[tau_s] = [float(values[-1]) for values in found]
+        self, name: str, signal: Floats, step_s: Floats, is_fresh: Mask, tau_s: float
+    ) -> Floats:
+        """Follow a signal with a first-order lag, on from the part before."""
+        keep = np.where(is_fresh, 0.0, np.exp(-step_s / tau_s))
+        found = first_order_lag(signal, keep, self._state.get(name, 0.0))
+        self._state[name] = float(found[-1])
         return found
 
     def _change(self, name: str, values: Floats, is_fresh: Mask) -> Floats:
@@ -266,12 +220,6 @@ class MovingBlocks:
         self._state[name] = float(values[-1])
         return np.where(is_fresh, 0.0, moved)
 
-<<<<<<< HEAD
-    def _without_spikes(
-        self, need_ln: Floats, rows: npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.int64]:
-        """Leave those of the rows, which have a value, that are no spikes."""
-=======
     def _known(self, name: str, values: Floats) -> Floats:
         """Fill blanks by the value before, of the part before as well; at the start by one."""
         if not np.isfinite(values.sum()):
@@ -281,16 +229,9 @@ class MovingBlocks:
         return values
 
     def _is_spike(self, need_ln: Floats, is_fresh: Mask) -> Mask:
->>>>>>> work-tests15
         if not self._is_fast:
-            return rows
-        before = SPIKE_ROWS - 1
+            return np.zeros(len(need_ln), dtype=bool)
         last = np.concatenate([self._last_needs, need_ln])
-<<<<<<< HEAD
-        self._last_needs = last[-before:]
-        windows = np.lib.stride_tricks.sliding_window_view(last, SPIKE_ROWS)[rows]
-        return rows[np.abs(need_ln[rows] - median_of_known(windows)) <= SPIKE_LN]
-=======
         # blanks between, so that no value before a pause is compared with one behind it
         first = len(self._last_needs) + np.flatnonzero(is_fresh)
         blanks = np.repeat(first, SPIKE_ROWS - 1)
@@ -299,7 +240,6 @@ class MovingBlocks:
         middle = pd.Series(spaced).rolling(SPIKE_ROWS, min_periods=1).median().to_numpy()
         self._last_needs = spaced[1 - SPIKE_ROWS :]
         return np.asarray(np.abs(need_ln - middle[is_row]) > SPIKE_LN)
->>>>>>> work-tests15
 
     def _numbered(self, time_s: Floats, clock: Floats) -> npt.NDArray[np.int64]:
         """Number the blocks of rows with a value, on from the part before."""
@@ -337,44 +277,13 @@ def first_order_lag(values: Floats, keep: Floats, before: float) -> Floats:
     return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))[1:]
 
 
-<<<<<<< HEAD
-def median_of_known(windows: Floats) -> Floats:
-    """Median of each row's values, blanks left out.
-
-    Examples
-    --------
-    >>> median_of_known(np.array([[3.0, 1.0, 2.0], [np.nan, 1.0, 2.0], [np.nan, np.nan, 5.0]]))
-    array([2. , 1.5, 5. ])
-    """
-    ordered = np.sort(windows, axis=1)  # blanks come last
-    count, at = np.isfinite(ordered).sum(axis=1), np.arange(len(ordered))
-    return np.asarray((ordered[at, (count - 1) // 2] + ordered[at, count // 2]) / 2.0)
-
-
-def _summed(block: npt.NDArray[np.int64], time_s: Floats, columns: list[Floats]) -> pd.DataFrame:
-    """Sum the rows of each block."""
-    first = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
-    count = np.diff(np.append(first, len(block)))
-    sums = {
-        name: np.add.reduceat(values, first) for name, values in zip(_MEANS, columns, strict=True)
-    }
-    return pd.DataFrame(
-        {
-            "block": block[first],
-            "start_s": time_s[first],
-            "end_s": time_s[first + count - 1],
-            "samples": count.astype(float),
-            **sums,
-        }
-    )
-
-
-def _joined(parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Join the sums of blocks that go on over a border of parts; the index is their number."""
-    groups = pd.concat(parts, ignore_index=True).groupby("block", sort=True)
-    found = groups.sum()
-    found["start_s"], found["end_s"] = groups["start_s"].min(), groups["end_s"].max()
-    return found
+def _averaged(rows: Floats) -> Floats:
+    """Average the rows of each block, `_ROW_COLUMNS`, to its number and `BLOCK_COLUMNS`."""
+    first = np.flatnonzero(np.diff(rows[:, 0], prepend=rows[0, 0] - 1.0))
+    count = np.diff(np.append(first, len(rows)))
+    means = np.add.reduceat(rows[:, 2:], first, axis=0) / count[:, None]
+    times = rows[first, 1], rows[first + count - 1, 1]
+    return np.column_stack([rows[first, 0], *times, count.astype(float), means])
 
 
 def spread_over_cells(
@@ -416,15 +325,6 @@ def _known(values: Floats) -> Floats:
     if np.isfinite(values.sum()):
         return values
     return np.asarray(pd.Series(values).ffill().bfill().fillna(1.0).to_numpy(dtype=float))
-=======
-def _averaged(rows: Floats) -> Floats:
-    """Average the rows of each block, `_ROW_COLUMNS`, to one row of `BLOCK_COLUMNS`."""
-    first = np.flatnonzero(np.diff(rows[:, 0], prepend=rows[0, 0] - 1.0))
-    count = np.diff(np.append(first, len(rows)))
-    means = np.add.reduceat(rows[:, 2:], first, axis=0) / count[:, None]
-    times = rows[first, 1], rows[first + count - 1, 1]
-    return np.column_stack([*times, count.astype(float), means])
->>>>>>> work-tests15
 
 
 def lambda_when_moving(
