@@ -455,18 +455,28 @@ def _covariance(problem: _Problem, p: Floats) -> Floats:
 
 
 def _evaluate_flat(problem: _Problem, p: Floats) -> _State:
-    """Evaluate the holds' mean: a surface that may not bend or slope."""
+    """Evaluate the readings' mean beside their transients: a surface that may not bend or slope."""
     errors = problem.errors(p)
     row = errors.solved(np.ones(len(problem.y)))
     total = float(row.sum())
+
+    def rest(columns: Floats) -> Floats:
+        return errors.solved(columns) - np.outer(row, row @ columns / total)
+
+    known = problem.effects.columns[:, ~problem.effects.is_walk]
+    moved = rest(known)
+    root = np.linalg.cholesky(np.eye(known.shape[1]) + known.T @ moved)
+    taken = np.linalg.solve(root, moved.T)
     level = float(row @ problem.y) / total
-    score = errors.solved(problem.y) - row * level
-    leverage = errors.diagonal() - row**2 / total
-    misfit = errors.log_det() + np.log(total) + float(problem.y @ score)
+    score = rest(problem.y[:, None])[:, 0] - taken.T @ (taken @ problem.y)
+    leverage = errors.diagonal() - row**2 / total - np.sum(taken**2, axis=0)
+    log_det = errors.log_det() + 2.0 * float(np.sum(np.log(np.diag(root))))
+    misfit = log_det + np.log(total) + float(problem.y @ score)
     distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
     gradient = _scatter_gradient(problem, p, leverage, score)
     if problem.n_logs > 1:
         trace = float(np.sum(errors.shared()) - np.sum(errors.sums(row) ** 2) / total)
+        trace -= float(np.sum(errors.sums(taken.T) ** 2))
         pull = float(np.sum(errors.sums(score) ** 2))
         gradient[4] = 2.0 * np.exp(2.0 * p[4]) * (trace - pull)
     prior = np.r_[np.zeros(3), distance[3:]]  # there is no surface to have a strength

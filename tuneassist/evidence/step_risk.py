@@ -46,6 +46,9 @@ PARTED, LEAST_SIDE = 0.8, 0.25
 #: half above which it is excessive, and the fewest holds in each half. By chance one log of twenty
 #: holds in 250 exceeds it (F of 10 and 10), one of forty in 10,000. [1], [1]
 SCATTER_RATIO, MIN_HALF_HOLDS = 2.5, 8
+#: Where a fault comes and goes, good and bad holds lie about one scatter to either side of their
+#: mean, and a cell may have seen bad ones only: the good ones are so many scatters from it. [1]
+BOTH_SIDES = 2.0
 #: A wrong scale moves every cell: the whole map is off if even the tenth of its known cells that is
 #: off least is off by this share of `CorrectionSettings.uniform_offset_pct`. A map's own errors
 #: come near zero or change sign somewhere. Of 38 simulated engines whose own errors reach 8 to 12 %
@@ -165,7 +168,7 @@ def _scatter_risks(holds: pd.DataFrame, fit: LatticeFit | None) -> list[_Risk]:
         "than at light load (misfire, a leak, a hot sensor, fuel pressure): the leaner end "
         "is used"
     )
-    return [(note, scatter_ln)]
+    return [(note, BOTH_SIDES * scatter_ln)]
 
 
 def _outlier_risks(names: Sequence[str], aside: Sequence[OddLog]) -> list[_Risk]:
@@ -189,7 +192,11 @@ def sensor_responses(holds: pd.DataFrame) -> dict[int, SensorResponse]:
     holds
         All holds that are values, with ``log_number`` and what `sensor_response` needs.
     """
-    return {int(str(number)): sensor_response(own) for number, own in holds.groupby("log_number")}
+    found = dict[int, SensorResponse]()
+    for number, own in holds.groupby("log_number"):
+        has_passages = "is_passage" in own and own["is_passage"].any()
+        found[int(str(number))] = sensor_response(own, in_parts=not has_passages)
+    return found
 
 
 def logs_with_dead_sensor(
