@@ -118,7 +118,7 @@ def test_where_the_holds_agree_nothing_grows() -> None:
     rng = np.random.default_rng(5)
     of_hold, of_surface = np.full(200, 1e-5), np.full(200, 2e-5)
     near = 0.9 * np.sqrt(of_hold + of_surface) * rng.standard_normal(200)
-    assert growth(near, of_hold, of_surface) == 1.0
+    assert growth(near, of_hold, of_surface, np.zeros(200, dtype=np.int64)) == 1.0
 
 
 @pytest.mark.parametrize("factor", [4.0, 20.0])
@@ -126,10 +126,23 @@ def test_a_known_factor_is_found(factor: float) -> None:
     rng = np.random.default_rng(6)
     of_hold, of_surface = np.full(4000, 1e-5), rng.uniform(1.0, 3.0, 4000) * 1e-5
     residual = np.sqrt(of_hold + factor * of_surface) * rng.standard_normal(4000)
-    assert growth(residual, of_hold, of_surface) == pytest.approx(factor, rel=0.1)
+    assert growth(residual, of_hold, of_surface, np.zeros(4000, dtype=np.int64)) == pytest.approx(
+        factor, rel=0.1
+    )
 
 
 def test_the_factor_is_bounded_and_few_holds_prove_nothing() -> None:
-    ones = np.full(MIN_CHECK_HOLDS, 1e-6)
-    assert growth(np.ones(MIN_CHECK_HOLDS), ones, ones) == MAX_GROWTH
-    assert growth(np.ones(MIN_CHECK_HOLDS - 1), ones[1:], ones[1:]) == 1.0
+    ones, log = np.full(MIN_CHECK_HOLDS, 1e-6), np.zeros(MIN_CHECK_HOLDS, dtype=np.int64)
+    assert growth(np.ones(MIN_CHECK_HOLDS), ones, ones, log) == MAX_GROWTH
+    assert growth(np.ones(MIN_CHECK_HOLDS - 1), ones[1:], ones[1:], log[1:]) == 1.0
+
+
+def test_an_offset_of_each_log_is_no_fault_of_its_blocks() -> None:
+    # 2 % from log to log, as on a road car: the residuals within each log are as they claim
+    rng = np.random.default_rng(7)
+    log = np.repeat(np.arange(20), 25)
+    of_hold, of_surface = np.full(500, 1e-5), np.full(500, 2e-5)
+    within = 0.95 * np.sqrt(of_hold + of_surface) * rng.standard_normal(500)
+    moved = within + 0.02 * rng.standard_normal(20)[log]
+    assert growth(moved, of_hold, of_surface, log) < 1.2
+    assert growth(moved, of_hold, of_surface, np.zeros(500, dtype=np.int64)) > 5.0

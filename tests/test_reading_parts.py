@@ -266,7 +266,7 @@ def test_the_values_kept_for_judging_are_few_and_even() -> None:
     watch = ColumnChecker(column)
     for part in np.array_split(values, 9):
         watch.add(Cells(part), np.arange(len(part)))
-    kept = np.concatenate(watch._kept)
+    kept = np.concatenate(watch._sampled)
     assert MOST_SAMPLED / 2 < len(kept) <= MOST_SAMPLED
     wanted = np.quantile(values, [0.1, 0.5, 0.95])
     np.testing.assert_allclose(np.quantile(kept, [0.1, 0.5, 0.95]), wanted, rtol=1e-3)

@@ -107,6 +107,7 @@ def test_a_round_writes_the_four_files_and_what_it_stands_on(car: Car) -> None:
         *FOUR,
         "in-force.csv",
         "holds.csv",
+        "blocks.csv",
         "peaks.csv",
         "visits.csv",
         "evidence.json",

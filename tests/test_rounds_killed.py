@@ -45,7 +45,7 @@ COMMANDS = (
     ("status", "tune"),
     ("undo", "tune"),
 )
-ROUND_FILES = 9
+ROUND_FILES = 10
 
 
 def write_car(home: Path, seed: int, name: str, grid: str | None = None) -> None:

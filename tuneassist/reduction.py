@@ -23,7 +23,7 @@ from tuneassist.evidence.groups import Groups
 from tuneassist.evidence.holds import OUTCOME_WORDS, USED, no_holds, reduce_stretches
 from tuneassist.evidence.moving_blocks import MovingBlocks, lambda_when_moving, long_after_cut
 from tuneassist.evidence.sample_checks import COLUMN_REMEDY, checked_parts
-from tuneassist.evidence.side_channels import SideChannels
+from tuneassist.evidence.side_channels import EXCLUDED_BY, SideChannels
 from tuneassist.evidence.steady import DRIVERS, WARMTH
 from tuneassist.filters import Filtered, Mask, longest_gap_s, need_at, stretches_of
 from tuneassist.one_log import (
@@ -233,10 +233,11 @@ class BlocksSeen:
         self._blocks.add(line["time_s"], line["rpm"], line["load"], need, usable)
 
     def _is_free(self, rows: Filtered) -> Mask:
-        """Rows that no filter but those of movement takes, and that are not just behind a cut."""
+        """Rows that no filter but those of movement takes, nor just behind a cut or other fuel."""
         masks = rows.masks
+        is_plain = masks["fuel cut"] & np.logical_and.reduce([masks[fate] for fate in EXCLUDED_BY])
         others = [mask for name, mask in masks.items() if name not in ("moving", "sweeping")]
         is_free, self._last_cut_s = long_after_cut(
-            rows.line["time_s"], masks["fuel cut"], self._setup.steady.window_s, self._last_cut_s
+            rows.line["time_s"], is_plain, self._setup.steady.window_s, self._last_cut_s
         )
         return np.asarray(np.logical_and.reduce([*others, is_free]))

@@ -34,6 +34,9 @@ TRANSIENTS_S = (0.3, 1.0, 3.0)
 SLOWEST_IN_TRIMS_S = 1.0
 #: A block ends after this time, or after this part of a cell. [s], [cells]
 BLOCK_S, BLOCK_CELLS = 2.0, 0.5
+#: No driven engine changes its speed faster than this but in a gear change or a broken reading: a
+#: change from 4000 to 2600 rpm takes 0.3 s at least (common practice, no source). [1/s in ln rpm]
+MAX_SPEED_RATE_PER_S = 1.5
 #: Readings of speed and load are noisy; rates are taken over this time constant. [s]
 RATE_S = 0.5
 #: A reading that is off the median of the last so many by more than this is a spike; with a longer
@@ -140,6 +143,8 @@ class MovingBlocks:
         rpm, load = self._known("rpm", rpm), self._known("load", load)
         motion = self._motion(rpm, load, step_s, is_fresh)
         has_value = is_usable & np.isfinite(need_ln) & ~self._is_spike(need_ln, is_fresh)
+        jump = self._change("speed as logged", np.log(np.maximum(rpm, 1.0)), is_fresh)
+        has_value &= jump <= MAX_SPEED_RATE_PER_S * np.maximum(step_s, 1e-3)
         went = np.where(is_fresh, 0.0, step_s / BLOCK_S) + motion.travel_cells / BLOCK_CELLS
         # summed on from the part before, row by row, so that a cut changes no rounding
         clock = np.cumsum(np.append(self._clock, went))[1:]
