@@ -21,6 +21,7 @@ A command reads its options, makes one call and shows the result; a notebook mak
     tunes             check a set of tunes of one car
     report            make a report
     report_source     read a tune's or a proposal's folder for a report
+    simulated_log     drive a simulated car with a grid, and write its log
     pictures          draw pictures into files
     output_paths      refuse output files and folders that could not be written
 """
@@ -45,6 +46,7 @@ if TYPE_CHECKING:
         report,
         round_evaluation,
         runs,
+        simulated_log,
         tune_steps,
         tunes,
         verify,
