@@ -236,7 +236,7 @@ def _scatter_under_load(holds: pd.DataFrame, fit: LatticeFit | None) -> float:
 
     Its causes are usually one-sided, so the mean of such holds is biased.
     """
-    if fit is None:
+    if fit is None or not holds["is_used"].any():
         return 0.0
     load = holds.loc[holds["is_used"], "load"].to_numpy(dtype=float)
     heavy = load > np.median(load)

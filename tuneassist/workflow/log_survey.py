@@ -1,0 +1,143 @@
+"""What a log shows before there is a setup: columns with their units, and what is in doubt."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from tuneassist.channels import CHANNELS, Channel
+from tuneassist.grid import Floats
+from tuneassist.reading import LogReader
+from tuneassist.reading.headers import Heading, channel_of, read_heading
+from tuneassist.reading.log import ColumnReport, Wanted
+from tuneassist.reading.read import FIRST_ROWS, open_parts
+from tuneassist.reading.source import Source
+from tuneassist.reading.unit_checks import Mixture, fitting_units, measured
+from tuneassist.units import UNITS, units_of
+from tuneassist.workflow.logs import says_simulated
+
+MOST_VALUES = 20_000
+"""Values of a column that are kept from each part of a log, evenly chosen: enough to tell where it
+was. [1]"""
+LOAD_QUANTITIES = ("mass per stroke", "mass flow")
+"""Quantities of a column that may be the load though no channel is called so."""
+PRESSURES = ("manifold_pressure", "boost")
+
+
+@dataclass(frozen=True, eq=False)
+class LogSurvey:
+    """One log as it reads without a setup.
+
+    Parameters
+    ----------
+    name
+        File name.
+    headings
+        Every column's header.
+    found
+        Channel to the report of its column, of the channels that are in no doubt.
+    values
+        Position of a column to some of its values, as logged.
+    notes
+        What the reader corrected, assumed or left out.
+    is_simulated
+        Whether the log says that it is simulated.
+    """
+
+    name: str
+    headings: tuple[Heading, ...]
+    found: Mapping[str, ColumnReport]
+    values: Mapping[int, Floats]
+    notes: tuple[str, ...]
+    is_simulated: bool
+
+    def heading_of(self, header: str) -> Heading | None:
+        """Return the heading with this text; None where there is none or several."""
+        same = [heading for heading in self.headings if heading.text == header]
+        return same[0] if len(same) == 1 else None
+
+    def unit_of(self, heading: Heading, channel: str) -> str | None:
+        """Return the unit of a column: as it was read, else as its header says."""
+        for report in self.found.values():
+            if report.header == heading.text and report.unit in UNITS:
+                return report.unit
+        kinds = {CHANNELS[channel].quantity} if channel != "load" else set()
+        unit = heading.unit
+        return unit if unit and (not kinds or UNITS[unit].quantity in kinds) else None
+
+    def in_doubt(self) -> dict[str, tuple[Heading, ...]]:
+        """Return the columns whose channel is known by their words, and was left out in doubt."""
+        used = {report.header for report in self.found.values()}
+        doubts: dict[str, list[Heading]] = {}
+        for heading in self.headings:
+            channel = channel_of(heading)
+            if channel and channel not in self.found and heading.text not in used:
+                doubts.setdefault(channel, []).append(heading)
+        return {channel: tuple(headings) for channel, headings in doubts.items()}
+
+    def units_that_fit(self, heading: Heading, channel: str) -> tuple[str, ...]:
+        """Return the units in which a column's values can be its channel; all where none fits."""
+        kind: Channel = CHANNELS[channel]
+        kept = measured(self.values.get(heading.index, np.empty(0)), kind.plausible)
+        fitting = fitting_units(kept, kind, Mixture()) if len(kept) else ()
+        return fitting or units_of(kind.quantity)
+
+    def load_columns(self) -> tuple[Heading, ...]:
+        """Return the columns that may be the load axis: pressures, fuel injected, air drawn."""
+        headers = {self.found[name].header for name in PRESSURES if name in self.found}
+        return tuple(
+            heading
+            for heading in self.headings
+            if heading.text in headers
+            or channel_of(heading) in ("load", *PRESSURES)
+            or (heading.unit and UNITS[heading.unit].quantity in LOAD_QUANTITIES)
+        )
+
+
+def survey_log(path: Path) -> LogSurvey:
+    """Read a log without a setup.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Raises
+    ------
+    LogError
+        When it cannot be read.
+    """
+    reader = LogReader(path)
+    for _ in reader.parts():
+        pass
+    log = reader.log()
+    headings, values = _columns_of(path)
+    found: dict[str, ColumnReport] = {}
+    for report in log.columns:
+        if report.channel is not None:
+            found.setdefault(report.channel, report)
+    return LogSurvey(log.name, headings, found, values, log.notes, says_simulated(log))
+
+
+def _columns_of(path: Path) -> tuple[tuple[Heading, ...], dict[int, Floats]]:
+    """Return the headers, and values of the columns that a setup may have to name."""
+    with Source(path) as source:
+        parts = open_parts(source, wanted=set(), rows=FIRST_ROWS)
+        headings = tuple(read_heading(i, *texts) for i, texts in enumerate(parts.headers))
+        wanted = tuple(h.index for h in headings if channel_of(h) or h.unit)
+        some: dict[int, list[Floats]] = {index: [] for index in wanted}
+        with closing(parts.pieces(Wanted(wanted))) as pieces:
+            for piece in pieces:
+                for index, kept in some.items():
+                    kept.append(_evenly(piece.cells[index].numbers))
+    return headings, {index: np.concatenate(kept) for index, kept in some.items() if kept}
+
+
+def _evenly(numbers: Floats) -> Floats:
+    stride = max(1, len(numbers) // MOST_VALUES)
+    chosen = numbers[::stride]
+    return np.asarray(chosen[np.isfinite(chosen)])
