@@ -376,3 +376,30 @@ def test_any_log_ends_in_a_setup_its_questions_or_one_message(
         assert out.read_text(encoding="utf-8").count(f'"{OPEN}"') >= len(opened)
     else:
         assert opened == []
+
+
+def test_time_without_a_unit_is_asked_and_not_refused(tmp_path: Path) -> None:
+    stamps = {"Time": 4.0 * np.arange(800)}  # a row every 4 s, or every 4 ms
+    columns = stamps | {name: np.tile(v, 2) for name, v in without("Time (s)").items()}
+    record = made(tmp_path, log_of(tmp_path / "a.csv", columns), "--fuel", "petrol")
+    assert keys(record) == ["channels.time.unit"]
+    assert {"s", "ms"} <= set(record["questions"][0]["choices"])
+    head = (tmp_path / "car.toml").read_text(encoding="utf-8").split("[engine]")[0]
+    assert "unit of time is not given" in " ".join(head.replace("#", " ").split())
+
+
+def test_a_unit_that_the_values_deny_is_asked_and_not_copied(tmp_path: Path) -> None:
+    cold = {"Coolant temperature (K)": np.linspace(80.0, 92.0, 400)}  # degC, or warm degF
+    columns = without("Coolant temperature (degC)") | cold
+    record = made(tmp_path, log_of(tmp_path / "a.csv", columns), "--fuel", "petrol")
+    assert keys(record) == ["channels.coolant_temp.unit"]
+    assert record["questions"][0]["choices"] == ["degC", "degF"]
+    assert 'unit = "K"' not in (tmp_path / "car.toml").read_text(encoding="utf-8")
+
+
+def test_an_engine_that_never_turned_is_no_question(tmp_path: Path) -> None:
+    log = log_of(tmp_path / "a.csv", drive(**{"Engine speed (rpm)": np.zeros(400)}))
+    done = run("setup", log, "-o", tmp_path / "car.toml", "--no-input")
+    assert done.exit_code == 3
+    assert "the engine never turned" in done.output
+    assert not (tmp_path / "car.toml").exists()

@@ -92,6 +92,8 @@ def units_on_axis(values: Floats, unit: str, is_gauge: bool, points: Floats) -> 
         The grid's load breakpoints.
     """
     quantity = unit_named(unit).quantity
+    if quantity == "mixture":  # its units do not convert without a fuel, and it is no load
+        return ()
     if quantity != "pressure":
         choices = {word: convert(values, unit, word) for word in units_of(quantity)}
     else:

@@ -10,13 +10,23 @@ from pathlib import Path
 import numpy as np
 
 from tuneassist.channels import CHANNELS, Channel
+from tuneassist.errors import LogError
 from tuneassist.grid import Floats
+from tuneassist.inert import inert
 from tuneassist.reading import LogReader
 from tuneassist.reading.headers import Heading, channel_of, read_heading
 from tuneassist.reading.log import ColumnReport, Wanted
-from tuneassist.reading.read import FIRST_ROWS, open_parts
+from tuneassist.reading.matching import Match, UnclearError, check_unit_text, match_columns
+from tuneassist.reading.read import FIRST_ROWS, MIN_ROWS, open_parts
 from tuneassist.reading.source import Source
-from tuneassist.reading.unit_checks import Mixture, fitting_units, measured
+from tuneassist.reading.unit_checks import (
+    Mixture,
+    channel_as_logged,
+    check_values,
+    fitting_units,
+    infer_unit,
+    measured,
+)
 from tuneassist.units import UNITS, units_of
 from tuneassist.workflow.logs import says_simulated
 
@@ -46,6 +56,8 @@ class LogSurvey:
         What the reader corrected, assumed or left out.
     is_simulated
         Whether the log says that it is simulated.
+    refused
+        Positions of columns whose unit in the header cannot be right.
     """
 
     name: str
@@ -54,6 +66,7 @@ class LogSurvey:
     values: Mapping[int, Floats]
     notes: tuple[str, ...]
     is_simulated: bool
+    refused: frozenset[int] = frozenset()
 
     def heading_of(self, header: str) -> Heading | None:
         """Return the heading with this text; None where there is none or several."""
@@ -65,6 +78,8 @@ class LogSurvey:
         for report in self.found.values():
             if report.header == heading.text and report.unit in UNITS:
                 return report.unit
+        if heading.index in self.refused:
+            return None
         kinds = {CHANNELS[channel].quantity} if channel != "load" else set()
         unit = heading.unit
         return unit if unit and (not kinds or UNITS[unit].quantity in kinds) else None
@@ -111,11 +126,14 @@ def survey_log(path: Path) -> LogSurvey:
     LogError
         When it cannot be read.
     """
-    reader = LogReader(path)
-    for _ in reader.parts():
-        pass
+    try:
+        reader = LogReader(path)
+        for _ in reader.parts():
+            pass
+    except LogError as error:
+        return _survey_in_doubt(path, error)
     log = reader.log()
-    headings, values = _columns_of(path)
+    headings, values, _ = _columns_of(path)
     found: dict[str, ColumnReport] = {}
     for report in log.columns:
         if report.channel is not None:
@@ -123,8 +141,67 @@ def survey_log(path: Path) -> LogSurvey:
     return LogSurvey(log.name, headings, found, values, log.notes, says_simulated(log))
 
 
-def _columns_of(path: Path) -> tuple[tuple[Heading, ...], dict[int, Floats]]:
-    """Return the headers, and values of the columns that a setup may have to name."""
+def _survey_in_doubt(path: Path, error: LogError) -> LogSurvey:
+    """Survey a log that is only read once a setup tells a unit or a column.
+
+    Raises
+    ------
+    LogError
+        The error, where no unit and no column of a setup would mend it.
+    """
+    headings, values, preamble = _columns_of(path)
+    name = inert(path.name)
+    matches = match_columns(headings, None, name=name).matches
+    found, notes, refused = {}, [error.without(name)], set()
+    for channel, match in matches.items():
+        numbers = values.get(match.heading.index, np.empty(0))
+        try:
+            match = _with_unit(match, numbers, error, name)  # noqa: PLW2901 - the unit is now known
+        except LogError as said:
+            if isinstance(said, UnclearError) and said is not error:
+                continue
+            if not _is_about_unit(match, numbers):
+                raise error from said
+            refused.add(match.heading.index)
+            notes.append(said.without(name))
+            continue
+        unit = match.unit or ""
+        found[channel] = ColumnReport(
+            match.heading.text, channel, unit, how="header", unit_how=match.unit_how
+        )
+    if "time" in matches and not refused:
+        raise error
+    is_simulated = any("simulated" in line.casefold() for line in (name, *preamble))
+    return LogSurvey(name, headings, found, values, tuple(notes), is_simulated, frozenset(refused))
+
+
+def _with_unit(match: Match, numbers: Floats, error: LogError, name: str) -> Match:
+    """Return a column with the unit that holds for it, as the reader finds it without a setup."""
+    where = f"{name}, column {match.heading.text!r}"
+    if match.channel == "time":
+        if error.where.startswith(where):
+            raise error
+        return match
+    kind = channel_as_logged(match, match.unit or "1", None)
+    check_unit_text(match, kind.quantity, name=name)
+    match, _ = infer_unit(match, numbers, kind, Mixture(), None, where=where)
+    check_values(match, numbers, None, where=where)
+    return match
+
+
+def _is_about_unit(match: Match, numbers: Floats) -> bool:
+    """Tell whether another unit may be right for a column."""
+    if match.channel == "time":
+        return len(numbers) >= MIN_ROWS and bool((np.diff(numbers) >= 0).all())
+    kind = CHANNELS[match.channel]
+    kept = measured(numbers, kind.plausible)
+    return bool(len(kept)) and bool(fitting_units(kept, kind, Mixture()))
+
+
+def _columns_of(
+    path: Path,
+) -> tuple[tuple[Heading, ...], dict[int, Floats], tuple[str, ...]]:
+    """Return headers, values of the columns that mean something, and the lines above the header."""
     with Source(path) as source:
         parts = open_parts(source, wanted=set(), rows=FIRST_ROWS)
         headings = tuple(read_heading(i, *texts) for i, texts in enumerate(parts.headers))
@@ -134,7 +211,8 @@ def _columns_of(path: Path) -> tuple[tuple[Heading, ...], dict[int, Floats]]:
             for piece in pieces:
                 for index, kept in some.items():
                     kept.append(_evenly(piece.cells[index].numbers))
-    return headings, {index: np.concatenate(kept) for index, kept in some.items() if kept}
+        values = {index: np.concatenate(kept) for index, kept in some.items() if kept}
+        return headings, values, parts.preamble
 
 
 def _evenly(numbers: Floats) -> Floats:

@@ -48,7 +48,7 @@ _LINES = (
 )  # fmt: skip
 """Channels that a new setup names; the others are found by their headers."""
 _NAME_LENGTH = 40  # letters of a load axis' name
-_NEEDED = ("rpm", "lambda")
+_NEEDED = ("time", "rpm", "lambda")
 _FROM_LOG = "Breakpoints where the log was, rounded. Put your controller's own in their place."
 _FROM_GRID = "Breakpoints of the grid that was given."
 
@@ -182,7 +182,8 @@ class SetupStart:
             return None
         same = [(s, s.heading_of(load.text)) for s in self.surveys]
         readings = [s.values[h.index] for s, h in same if h is not None and h.index in s.values]
-        return axis_of(np.concatenate(readings), most=MOST_LOAD, lowest=lowest_load(own))
+        values = np.concatenate(readings) if readings else np.empty(0)
+        return axis_of(values, most=MOST_LOAD, lowest=lowest_load(own))
 
     def _channels(self, load: Heading | None, unit: str | None) -> Iterator[ChannelLine]:
         """Yield a line for every channel: found, in doubt, or missing and needed."""
