@@ -403,3 +403,11 @@ def test_an_engine_that_never_turned_is_no_question(tmp_path: Path) -> None:
     assert done.exit_code == 3
     assert "the engine never turned" in done.output
     assert not (tmp_path / "car.toml").exists()
+
+
+def test_of_two_faults_the_one_that_no_unit_mends_is_told(tmp_path: Path) -> None:
+    stopped = {"Engine speed (rpm)": np.zeros(400), "Coolant temperature (K)": np.full(400, 88.0)}
+    log = log_of(tmp_path / "a.csv", without("Coolant temperature (degC)") | stopped)
+    done = run("setup", log, "-o", tmp_path / "car.toml", "--no-input")
+    assert done.exit_code == 3
+    assert "the engine never turned" in done.output

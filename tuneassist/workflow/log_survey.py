@@ -161,7 +161,10 @@ def _survey_in_doubt(path: Path, error: LogError) -> LogSurvey:
             if isinstance(said, UnclearError) and said is not error:
                 continue
             if not _is_about_unit(match, numbers):
-                raise error from said
+                if CHANNELS[channel].is_decisive:
+                    raise
+                notes.append(said.without(name))  # left out, as the reader does
+                continue
             refused.add(match.heading.index)
             notes.append(said.without(name))
             continue
