@@ -58,6 +58,14 @@ COMMANDS = {
         "tuneassist.cli.tunes:app",
         "Check a set of tunes of one car, such as economy and towing.",
     ),
+    "setup": (
+        "tuneassist.cli.setup:app",
+        "Write a commented setup to start from, made from logs.",
+    ),
+    "simulate": (
+        "tuneassist.cli.simulate:app",
+        "Drive a simulated car with any grid and write its log, to try the program.",
+    ),
 }
 """Import string of each command's `typer.Typer`, and its line of help, in order of display."""
 

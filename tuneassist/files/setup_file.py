@@ -21,6 +21,7 @@ from tuneassist.channels import CHANNELS
 from tuneassist.errors import InputError, SetupError
 from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
 from tuneassist.files.grid_file import grid_of
+from tuneassist.files.open_questions import refuse_open
 from tuneassist.files.plan_section import PLAN_KEYS
 from tuneassist.files.safe_files import path_inside, read_bounded
 from tuneassist.files.setup_contradictions import refuse_contradictions
@@ -152,6 +153,7 @@ def read_setup(path: str | Path) -> Setup:
 def setup_of(files: SetupFiles) -> Setup:
     """Build the setup from its files as read; raises what `read_setup` raises."""
     whole = toml_of(files.setup, files.path)
+    refuse_open(whole)
     _check_sections(whole)
     engine = _engine(whole.table("engine"))
     axes = _axes(whole.table("axes"))

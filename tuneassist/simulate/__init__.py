@@ -6,6 +6,7 @@ All data from this package are simulated. The path::
 """
 
 from tuneassist.simulate.cars import Car, petrol_car, van_car
+from tuneassist.simulate.drive import drive
 from tuneassist.simulate.engine import (
     ErrorSurface,
     MeasurementChain,
@@ -33,6 +34,7 @@ __all__ = [
     "SessionPlan",
     "TrueEngine",
     "draw_engine",
+    "drive",
     "petrol_car",
     "petrol_engine",
     "simulate_full_load",

@@ -21,6 +21,10 @@ A command reads its options, makes one call and shows the result; a notebook mak
     tunes             check a set of tunes of one car
     report            make a report
     report_source     read a tune's or a proposal's folder for a report
+    setup_start       a setup to start from, made from logs
+    log_survey        what a log shows before there is a setup
+    first_table       breakpoints where a log was, and a cautious target
+    simulated_log     drive a simulated car with a grid, and write its log
     pictures          draw pictures into files
     output_paths      refuse output files and folders that could not be written
 """
@@ -38,6 +42,7 @@ if TYPE_CHECKING:
         limits,
         log_files,
         logs,
+        output_paths,
         pictures,
         plan,
         proposal,
@@ -45,6 +50,8 @@ if TYPE_CHECKING:
         report,
         round_evaluation,
         runs,
+        setup_start,
+        simulated_log,
         tune_steps,
         tunes,
         verify,
