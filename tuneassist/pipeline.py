@@ -57,9 +57,10 @@ from tuneassist.evidence.step_risk import (
     sensor_responses,
     standing_trim_notes,
     with_standing_trims,
+    with_unknown_order,
 )
 from tuneassist.grid import Floats, Grid, bilinear_weights
-from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence
+from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence, is_by_hand
 from tuneassist.proposal_repr import proposal_outline
 from tuneassist.reading import Log
 from tuneassist.reduction import reduce_log, reduce_parts
@@ -268,6 +269,8 @@ def gather(
     readings = with_passages(
         pool.values, pool.blocks, axes=setup.axes, target_lambda=setup.target.table
     )
+    hand = [number for number, log in enumerate(logs) if is_by_hand(log)]
+    readings = readings[~readings["log_number"].isin(hand)]  # no sensor was logged with them
     lives = sensor_responses(readings)
     aside = _logs_aside(logs, pool, readings, lives=lives, setup=setup)
     set_aside = {names[odd.index]: odd.why for odd in aside}
@@ -275,6 +278,7 @@ def gather(
     fit, blocks = (None, None) if found is None else (found.fit, found.blocks)
     kept = readings[~readings["log_number"].isin([odd.index for odd in aside])]
     doubt = risk_of_logs(names, pool.holds, fit=fit, aside=aside, lives=lives, readings=kept)
+    doubt = with_unknown_order(doubt) if hand else doubt
     cells = _cells(
         pool, fit=fit, blocks=blocks, lean_ln=doubt.lean_ln, setup=setup, current=current
     )
