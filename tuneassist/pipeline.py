@@ -648,15 +648,15 @@ def propose(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = N
     return propose_from(reduced, setup=setup, current=grid)
 
 
-def logs_of(logs: Log | Iterable[Log]) -> list[Log]:
-    """Return what was handed in as a list of logs."""
+def logs_of(logs: Log | Iterable[Log], *, may_be_none: bool = False) -> list[Log]:
+    """Return what was handed in as a list of logs; one of none only where that is asked for."""
     read = 'Read each with read_log("session.csv", setup=setup).'
     if isinstance(logs, Log):
         return [logs]
     if isinstance(logs, (str, Path)) or not isinstance(logs, Iterable):
         raise LogError("these are no logs.", mend=read)
     found = [of_kind(log, Log, what="a log", mend=read, error=LogError) for log in logs]
-    if not found:
+    if not found and not may_be_none:
         raise LogError("no log was given.", mend=read)
     return found
 

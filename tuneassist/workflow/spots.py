@@ -91,7 +91,7 @@ def propose_spots(
     """
     of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
     grid = grid_in_force(current, setup)
-    read = logs_of(logs) if isinstance(logs, Log) or (logs := list(logs)) else []
+    read = logs_of(logs, may_be_none=True)
     found = _spots_at_hand(spots, setup, values)
     reduced = [reduce_log(log.samples, name=log.name, setup=setup) for log in read]
     return _proposed(found, reduced, setup=setup, current=grid)
