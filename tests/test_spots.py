@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import subprocess
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -26,7 +27,7 @@ from tuneassist.files.setup_file import read_setup
 from tuneassist.files.spot_file import read_spots, spots_of
 from tuneassist.grid import Grid, compose_pct
 from tuneassist.settings import Setup
-from tuneassist.spots import USUAL_DOUBT_PCT
+from tuneassist.spots import LEAST_DOUBT_PCT, USUAL_DOUBT_PCT
 from tuneassist.workflow.spots import propose_spots
 
 ROOT = Path(__file__).parents[1]
@@ -86,6 +87,24 @@ def test_twenty_spots_become_the_four_files_and_the_map_between_them(tmp_path: P
     assert record["logs_given"] == 0
     grid = tmp_path / "out" / "grid.csv"
     assert run("verify", grid, "-s", PETROL).exit_code == 0
+
+
+def test_the_installed_command_writes_on_success_and_nothing_on_an_error(tmp_path: Path) -> None:
+    spots = listed(tmp_path / "by-hand.csv", table())
+    gone, out = tmp_path / "gone.csv", tmp_path / "out"
+    done = {
+        name: subprocess.run(
+            [sys.executable, "-m", "tuneassist", "spots", path, "-s", PETROL, "-o", out, "-q"],
+            capture_output=True,
+            check=False,
+            timeout=120,
+        )
+        for name, path in (("gone", gone), ("found", spots))
+    }
+    assert [done[name].returncode for name in ("gone", "found")] == [3, 0]
+    assert b"gone.csv" in done["gone"].stderr
+    assert b"Traceback" not in done["gone"].stderr
+    assert b"cells of 144 changed" in done["found"].stdout
 
 
 def test_cells_beyond_the_spots_are_named_and_stay(tmp_path: Path) -> None:
@@ -223,6 +242,11 @@ def test_what_is_wrong_is_named_with_its_row_and_nothing_is_written(
     assert "by-hand.csv" in words
 
 
+def test_more_values_than_anyone_finds_are_refused_in_either_form() -> None:
+    with pytest.raises(InputError, match="there are 2001 values"):
+        spots_of(pd.concat([table()] * 101).head(2001), setup=CAR)
+
+
 def test_a_semicolon_list_with_decimal_commas_and_remarks_is_read(tmp_path: Path) -> None:
     spots = tmp_path / "liste.csv"
     text = "rpm;load;correction_pct;remark\n1500;60,5;3,5;knocked, then ok.\n;;;\n1600;61;-2;\n"
@@ -242,6 +266,11 @@ def test_a_doubt_and_repeats_decide_what_a_spot_counts() -> None:
     assert np.allclose(unsure.holds["within_se"], 0.03)
     width = [(e.cells["ci_high_pct"] - e.cells["ci_low_pct"]).median() for e in (sure, unsure)]
     assert width[1] > 1.5 * width[0]
+
+
+def test_no_count_of_repeats_makes_a_spot_exact() -> None:
+    sure = propose_spots(table(repeats=1000, doubt_pct=0.01), setup=CAR).evidence
+    assert (sure.holds["within_se"] == LEAST_DOUBT_PCT / 100.0).all()
 
 
 def test_a_grid_with_blanks_serves_as_spots_and_a_blank_is_not_zero(tmp_path: Path) -> None:
@@ -296,13 +325,10 @@ def test_spots_outside_the_axes_are_named_and_left_out(tmp_path: Path) -> None:
 
 
 def test_one_spot_is_no_map(tmp_path: Path) -> None:
-    result = spots_command(tmp_path, table().head(1))
-    if result.exit_code == 0:
-        cells = pd.read_csv(tmp_path / "out" / "cells.csv")
-        assert (cells["step_pct"].abs() > 0).sum() <= 4
-        assert cells["confidence"].isin(["none", "low"]).all()
-    else:
-        refused(result, 4, tmp_path)
+    assert spots_command(tmp_path, table().head(1)).exit_code == 0
+    cells = pd.read_csv(tmp_path / "out" / "cells.csv")
+    assert (cells["step_pct"] != 0).sum() <= 4  # the corners of its own cell
+    assert cells["confidence"].isin(["none", "low"]).all()
 
 
 def boost_table() -> pd.DataFrame:

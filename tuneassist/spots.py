@@ -38,6 +38,9 @@ Meaning = Literal["total", "change"]
 #: Standard deviation of a value found by hand where none is given: a gauge is read to about half a
 #: percent, and the mixture that suits is met to about one (common practice, no source). [%]
 USUAL_DOUBT_PCT = 1.0
+#: No spot counts as more exact than this, however often it was repeated: the gauge stays the same,
+#: and reads no finer (common practice, no source). [%]
+LEAST_DOUBT_PCT = 0.3
 #: Spots at one place contradict each other from this many standard deviations on, beside what the
 #: map may rise between them. One honest pair in 500 does. [1], [ln per cell]
 CONTRADICTS_SD, RISE_LN = 3.0, 0.03
@@ -137,13 +140,14 @@ def _holds(table: pd.DataFrame, meaning: Meaning, *, setup: Setup, current: Grid
         filled = Grid(current.axes, np.nan_to_num(current.values)).at(rpm, load)
         need = need - correction_need_ln(filled, setup.correction.acts_on)
     repeats = table["repeats"].to_numpy(dtype=float)
+    doubt_pct = table["doubt_pct"].to_numpy(dtype=float) / np.sqrt(repeats)
     return pd.DataFrame(
         {
             "where": table["where"].astype(str),
             "rpm": rpm,
             "load": load,
             "need_ln": need,
-            "within_se": table["doubt_pct"].to_numpy(dtype=float) / 100.0 / np.sqrt(repeats),
+            "within_se": np.maximum(doubt_pct, LEAST_DOUBT_PCT) / 100.0,
             "target_lambda": target_at(setup.axes, setup.target.table, rpm, load),
             "samples": repeats.astype(int),
             "stop": "",

@@ -20,7 +20,7 @@ COMMANDS = {
     ),
     "spots": (
         "tuneassist.cli.spots:app",
-        "Propose a limited correction grid from values found by hand.",
+        "Propose a limited correction grid from values found by hand and write it.",
     ),
     "check": (
         "tuneassist.cli.check:app",

@@ -12,7 +12,7 @@ from tuneassist import workflow
 from tuneassist.cli.commands import new_app
 from tuneassist.cli.inputs import reducer
 from tuneassist.cli.options import AsJson, Overwrite, SetupFile, Strict
-from tuneassist.cli.propose import GridFile, Out, Quiet, write_result
+from tuneassist.cli.propose import Out, Quiet, write_result
 
 
 class Values(StrEnum):
@@ -46,6 +46,17 @@ Meant = Annotated[
         help="What the values are: the total correction, or a change on top of --grid. Default: "
         "what the column says (total_pct, change_pct). Needed where neither tells and --grid "
         "holds corrections.",
+        show_default=False,
+    ),
+]
+GridFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--grid",
+        "-g",
+        metavar="FILE",
+        help="Correction grid that was in the controller while the values were found. Default: "
+        "all zeros.",
         show_default=False,
     ),
 ]

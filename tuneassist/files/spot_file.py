@@ -31,7 +31,7 @@ from tuneassist.units import UNITS, convert, find_unit, unit_named, units_of
 
 MAX_BYTES = 4_000_000
 """Larger files are no lists of spots. [byte]"""
-MAX_SPOTS = 5_000
+MAX_SPOTS = 2_000
 """More values than anyone finds by hand. [1]"""
 SHOWN = 40
 """Most letters of a cell that a message shows. [1]"""
@@ -149,6 +149,7 @@ def _of_grid(data: bytes, where: str, setup: Setup) -> Spots:
     cells = np.flatnonzero(np.isfinite(grid.flat()))
     row, column = np.divmod(cells, len(grid.axes.load))
     values = grid.flat()[cells]
+    _check_count(len(values), where)
     _check_within(values, LARGEST_PCT, where)
     load, unit = grid.axes.load[column], setup.axes.load_unit
     table = pd.DataFrame(
@@ -167,6 +168,15 @@ def _of_grid(data: bytes, where: str, setup: Setup) -> Spots:
         f"load is read in {unit}, as axes.load",
     )
     return Spots(table, notes=notes)
+
+
+def _check_count(count: int, where: str) -> None:
+    if count > MAX_SPOTS:
+        raise InputError(
+            f"there are {count} values.",
+            where=where,
+            mend=f"At most {MAX_SPOTS} are read; give the logs of long sessions as LOG.",
+        )
 
 
 def _check_within(values: Floats, most: float, where: str) -> None:
@@ -189,12 +199,7 @@ class _List:
 
     def spots(self) -> Spots:
         headings = [read_heading(i, text) for i, text in enumerate(self.rows[0][1])]
-        if len(self.rows) > MAX_SPOTS + 1:
-            raise InputError(
-                f"the list has {len(self.rows) - 1} rows.",
-                where=self.where,
-                mend=f"At most {MAX_SPOTS} values are read; give the logs of long sessions as LOG.",
-            )
+        _check_count(len(self.rows) - 1, self.where)
         speed = self._one("rpm", [h for h in headings if self._is_speed(h)])
         load = self._one("load", self._loads(headings))
         value = self._one("correction_pct", [h for h in headings if _words(h) in MEANT])

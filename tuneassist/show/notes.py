@@ -59,6 +59,8 @@ def logs_words(evidence: Evidence) -> str:
     """Describe how many logs were used, and of how many if some were unusable."""
     used = sum(not is_by_hand(log) for log in evidence.logs)
     unusable = len(evidence.unusable)
+    if evidence.logs and not used + unusable:
+        return "values found by hand"
     return f"{used} of {counted(used + unusable, 'log')}" if unusable else counted(used, "log")
 
 
