@@ -418,6 +418,9 @@ def test_against_a_smoke_floor_spots_take_fuel_away_and_add_none() -> None:
     assert van.target.kind == "floor"
     less = propose_spots(floor_table(-6.0), setup=van)
     assert less.cells["step_pct"].min() < -3.0
+    known = less.cells[less.cells["raw_pct"] != 0]
+    by_hand = -6.0 + 0.0004 * known["rpm"]
+    assert np.abs(known["raw_pct"] - by_hand).max() < 0.5  # what was found, and no margin beside it
     more = propose_spots(floor_table(4.0), setup=van)
     assert (more.cells["step_pct"] <= 0).all()
     assert [n for n in more.evidence.notes if "smoke floor" in n]
