@@ -314,6 +314,17 @@ def test_verify_does_not_take_blanks_for_zero(tmp_path: Path) -> None:
     assert "every cell is blank" in nothing.stderr
 
 
+def test_a_sheet_whose_blanks_were_saved_as_zeros_is_asked_about() -> None:
+    zeros = table(correction_pct=np.where(np.arange(len(RPM)) < 12, 0.0, 4.0))
+    assert [n for n in spots_of(zeros, setup=CAR).notes if "12 of 20 values are 0 %" in n]
+    assert not [n for n in spots_of(table(), setup=CAR).notes if "0 %" in n]
+
+
+def test_factors_in_place_of_percents_are_asked_about() -> None:
+    factors = table(correction_pct=1.0 + surface(RPM, LOAD) / 100.0)
+    assert [n for n in spots_of(factors, setup=CAR).notes if "a factor of 1.05" in n]
+
+
 def test_spots_outside_the_axes_are_named_and_left_out(tmp_path: Path) -> None:
     frame = pd.concat([table(), pd.DataFrame([[9000, 60, 3.0]], columns=table().columns)])
     result = spots_command(tmp_path, frame, "--json")
@@ -321,7 +332,7 @@ def test_spots_outside_the_axes_are_named_and_left_out(tmp_path: Path) -> None:
     assert "row 22 (9000 rpm" in note
     only = spots_command(tmp_path, frame.tail(1), "--overwrite")
     assert only.exit_code == 4
-    assert "outside the axes" in only.stderr
+    assert "outside the axes: row 2 (9000 rpm, 60 kPa)" in " ".join(only.stderr.split())
 
 
 def test_one_spot_is_no_map(tmp_path: Path) -> None:

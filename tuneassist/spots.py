@@ -46,6 +46,8 @@ LEAST_DOUBT_PCT = 0.3
 CONTRADICTS_SD, RISE_LN = 3.0, 0.03
 #: Spots named in one sentence. [1]
 NAMED = 6
+LEFT_OUT = "not used"
+"""Start of the note on spots that cannot be used."""
 WHERE_WORDS = {
     "outside the table": "outside the axes",
     "no target there": "where the target has no value",
@@ -201,7 +203,7 @@ def _left_out(table: pd.DataFrame, fate: npt.NDArray[np.object_], axes: Axes) ->
         rows = table[fate == word]
         named = [f"{row['where']} ({_place(row, axes)})" for _, row in rows.head(NAMED).iterrows()]
         if named:
-            notes.append(f"not used, {why}: {_listed(named, len(rows))}")
+            notes.append(f"{LEFT_OUT}, {why}: {_listed(named, len(rows))}")
     return tuple(notes)
 
 

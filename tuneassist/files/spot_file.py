@@ -43,6 +43,8 @@ MOST_REPEATS = 1_000
 """As for `LARGEST_PCT`. [1]"""
 FACTOR_RANGE, FACTOR_SPOTS = (0.7, 1.3), 5
 """Values that all lie here may be factors and no percents, from so many on. [%], [1]"""
+ZERO_SHARE = 0.5
+"""Zeros are asked about when they are more than this share of the values. [1]"""
 RIGHT = (
     "A list of spots starts with the row rpm,load,correction_pct (doubt_pct and repeats may follow)"
     f'; a grid with blanks starts with "{CORNER}".'
@@ -98,7 +100,7 @@ def read_spots(path: str | Path, *, setup: Setup, values: Meaning | None = None)
         meaning=_meaning(found.meaning, values, where),
         name=inert(file.name),
         sha256=hashlib.sha256(data).hexdigest(),
-        notes=(*found.notes, *_factor_notes(found.table)),
+        notes=(*found.notes, *_value_notes(found.table)),
     )
 
 
@@ -122,7 +124,7 @@ def spots_of(table: pd.DataFrame, *, setup: Setup, values: Meaning | None = None
     found = _List([(number + 1, row) for number, row in enumerate(rows)], "spots", setup).spots()
     if found.table.empty:
         raise InputError("there is no spot.", where="spots", mend=RIGHT)
-    notes = (*found.notes, *_factor_notes(found.table))
+    notes = (*found.notes, *_value_notes(found.table))
     return replace(found, meaning=_meaning(found.meaning, values, "spots"), notes=notes)
 
 
@@ -431,8 +433,15 @@ def _doubt_note(count: int) -> str:
     )
 
 
-def _factor_notes(table: pd.DataFrame) -> tuple[str, ...]:
+def _value_notes(table: pd.DataFrame) -> tuple[str, ...]:
+    """Ask about values that are hardly meant as they stand."""
     low, high = FACTOR_RANGE
+    zeros = int(table["correction_pct"].eq(0.0).sum())
+    if zeros > ZERO_SHARE * len(table):
+        return (
+            f"{zeros} of {len(table)} values are 0 %, which says that nothing is needed there: "
+            "leave blank, or out, what was not found by hand",
+        )
     if len(table) < FACTOR_SPOTS or not table["correction_pct"].between(low, high).all():
         return ()
     return (

@@ -25,7 +25,7 @@ from tuneassist.reading import Log
 from tuneassist.reduction import reduce_log
 from tuneassist.settings import READ_SETUP, Setup
 from tuneassist.show.labels import grid_words
-from tuneassist.spots import Meaning, Spots, called, overruled_notes, spots_evidence
+from tuneassist.spots import LEFT_OUT, Meaning, Spots, called, overruled_notes, spots_evidence
 from tuneassist.threads import on_one_thread
 from tuneassist.workflow.grid_in_force import read_in_force
 from tuneassist.workflow.logs import is_simulated
@@ -116,7 +116,10 @@ def _proposed(
     own = called(spots, _free_name(spots.name, [log.name for log in logs]))
     hand = spots_evidence(own, setup=aimed, current=current)
     if hand.holds.empty and not logs:
-        raise NoEvidenceError(f"No spot can be used. {' '.join(hand.notes[1:])}")
+        why = "; ".join(note for note in hand.notes if note.startswith(LEFT_OUT))
+        raise NoEvidenceError(
+            f"No spot can be used: {why}. Are speed and load in the units that their headers say?"
+        )
     evidence = pipeline.gather([hand, *logs], setup=aimed, current=current)
     evidence = _with_doubts(evidence, setup)
     return pipeline.propose_on(evidence, setup=aimed, current=current)
