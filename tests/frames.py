@@ -13,7 +13,7 @@ from tuneassist.evidence.refresh import Refresh, carried_forward, find_refresh, 
 from tuneassist.evidence.visits import RunningPeaks
 from tuneassist.grid import Axes
 from tuneassist.one_log import LogNature
-from tuneassist.reduction import HoldSums, PassesSeen
+from tuneassist.reduction import BlocksSeen, HoldSums
 from tuneassist.settings import Setup, SteadySettings
 from tuneassist.settled import settled_rows
 
@@ -59,12 +59,11 @@ def reduce_to_holds(
 def sums_of(
     parts: Iterable[pd.DataFrame], nature: LogNature, setup: Setup
 ) -> tuple[pd.DataFrame, pd.Series, pd.DataFrame]:
-    """Return holds, fates and passes of a log in parts of which everything was found out."""
-    holds, passes = HoldSums(nature, setup), PassesSeen(nature, setup)
+    """Return holds, fates and blocks of a log in parts of which everything was found out."""
+    holds, blocks = HoldSums(nature, setup), BlocksSeen(nature, setup)
     for settled in settled_rows(parts, nature=nature, setup=setup):
-        holds.add(settled)
-        passes.add(settled)
-    return holds.table(), holds.fates(), passes.table()
+        blocks.add(settled, holds.add(settled))
+    return holds.table(), holds.fates(), blocks.table()
 
 
 def channel_peaks(line: pd.DataFrame, axes: Axes, columns: tuple[str, ...]) -> pd.DataFrame:

@@ -99,3 +99,11 @@ def test_a_log_in_parts_is_told_the_range_of_the_whole() -> None:
     parts = [gauge.iloc[:half], gauge.iloc[half:]]
     whole, cut = notes_of(gauge), " ".join(reduce_parts(parts, name="a.csv", setup=CAR).notes)
     assert whole.split("axes: ")[1] == cut.split("axes: ")[1]
+
+
+def test_a_sweep_is_said_to_be_used_and_a_hold_to_teach_more_surely() -> None:
+    fates = pd.Series({"sweeping": 800, "used": 200})
+    (said,) = ChannelRanges().notes(fates, name="x.csv", setup=CAR)
+    assert said.startswith("x.csv: This log is a sweep:")
+    assert "used as moving samples" in said
+    assert "teaches more surely" in said

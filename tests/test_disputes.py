@@ -109,7 +109,8 @@ def test_a_corner_beyond_the_outermost_holds_says_so() -> None:
     beyond = cells[cells["evidence"] == "no hold of its own, beyond the outermost holds"]
     assert len(beyond) >= 2
     held = at(cells, 3000, 90)
-    assert beyond["se_pct"].min() > 2.0 * held["se_pct"]  # the doubt grows with the distance
+    # the doubt grows with the distance; the level that may walk over speed is doubt of both
+    assert beyond["se_pct"].min() > 1.5 * held["se_pct"]
     inner = frame["rpm"].eq(3000) & frame["load"].eq(90)  # a gap among holds is another matter
     between = at(table(frame[~inner].reset_index(drop=True)), 3000, 90)
     assert between["evidence"] == "no hold of its own, read between its neighbours"

@@ -46,7 +46,7 @@ def once() -> LogEvidence:
 @pytest.mark.parametrize("times", [2, 130, 200, 400])
 def test_holds_that_stand_again_and_again_say_what_they_say_once(once, times: int) -> None:
     holds = pd.concat([once.holds] * times, ignore_index=True)
-    again = replace(once, holds=holds, passes=once.passes * times)
+    again = replace(once, holds=holds, blocks=pd.concat([once.blocks] * times))
     one, many = gathered(once), gathered(again)
     pd.testing.assert_frame_equal(many.cells, one.cells)
     assert one.cells["confidence"].isin(["fair", "good"]).sum() > 30

@@ -25,6 +25,7 @@ from tuneassist.evidence.lattice import (
     axis_positions,
     fit_lattice,
 )
+from tuneassist.evidence.random_effects import RandomEffects, speed_walk
 from tuneassist.grid import Axes, bilinear_weights
 
 AXES = Axes(rpm=np.linspace(1000, 6000, 8), load=np.linspace(30, 180, 7))
@@ -78,6 +79,8 @@ def textbook_reml(problem: lattice._Problem, p: np.ndarray) -> tuple[float, np.n
     null = vectors[:, is_null]
     null = null / null[0]
     random = vectors[:, ~is_null] / np.sqrt(values[~is_null])
+    walk = np.exp(p[5]) * problem.effects.at_cells  # its levels are as normal as the surface's
+    random = np.hstack([random, walk])
     noise = problem.own_variance + np.exp(2 * p[3])
     v = (problem.weights @ random) @ (problem.weights @ random).T + np.diag(
         noise / problem.robust_weight
@@ -101,6 +104,11 @@ def textbook_reml(problem: lattice._Problem, p: np.ndarray) -> tuple[float, np.n
     return float(cost), theta, full @ np.linalg.inv(left) @ full.T
 
 
+def effects_of(axes: Axes, weights: sparse.csr_matrix) -> RandomEffects:
+    """The walk over speed alone, as for holds; transients have tests of their own."""
+    return RandomEffects.of(speed_walk(axes, axis_positions(axes.rpm)), weights, None)
+
+
 def small_problem(*, logs: int = 1, seed: int = 2) -> lattice._Problem:
     axes = Axes(rpm=np.array([1000.0, 2000.0, 3500.0, 4000.0]), load=np.array([20.0, 50.0, 100.0]))
     made = Made(hill, m=15, seed=seed, axes=axes)
@@ -113,10 +121,11 @@ def small_problem(*, logs: int = 1, seed: int = 2) -> lattice._Problem:
         log_index=np.arange(15) % logs,
         penalties=lattice._penalties(axes),
         robust_weight=rng.uniform(0.3, 1.0, 15),
+        effects=effects_of(axes, made.weights),
     )
 
 
-strengths = st.tuples(*[st.floats(-1.5, 1.5)] * 5).map(
+strengths = st.tuples(*[st.floats(-1.5, 1.5)] * 6).map(
     lambda z: np.log(PRIOR_MEDIAN) + PRIOR_SPREAD * np.array(z)
 )
 
@@ -139,7 +148,7 @@ def test_likelihood_values_and_covariance_are_the_textbooks(p: np.ndarray, logs:
 @given(strengths, st.integers(1, 3))
 def test_gradient_is_that_of_finite_differences(p: np.ndarray, logs: int) -> None:
     problem = small_problem(logs=logs)
-    active = np.arange(5 if logs > 1 else 4)
+    active = np.delete(np.arange(6), [] if logs > 1 else [4])
 
     def cost(part: np.ndarray) -> float:
         whole = p.copy()
@@ -170,11 +179,12 @@ def problems(draw: st.DrawFn) -> lattice._Problem:
         log_index=np.r_[np.arange(logs), rng.integers(0, logs, m - logs)],
         penalties=lattice._penalties(axes),
         robust_weight=rng.uniform(0.3, 1.0, m),
+        effects=effects_of(axes, made.weights),
     )
 
 
 @settings(max_examples=60, deadline=None)
-@given(problems(), st.lists(st.floats(-0.7, 0.7), min_size=5, max_size=5))
+@given(problems(), st.lists(st.floats(-0.7, 0.7), min_size=6, max_size=6))
 def test_few_and_many_holds_alike_are_those_of_whole_matrices(
     problem: lattice._Problem, z: list[float]
 ) -> None:
@@ -215,15 +225,16 @@ def test_log_scatter_is_that_of_statsmodels_mixed_model() -> None:
         own_variance=np.zeros(120),
         scale=np.ones(120),
         log_index=logs,
+        effects=effects_of(AXES, weights),
         penalties=lattice._penalties(AXES),
         robust_weight=np.ones(120),
     )
-    surface = np.log(PRIOR_MEDIAN[:3])
+    surface, walk = np.log(PRIOR_MEDIAN[:3]), np.log(PRIOR_MEDIAN[5])
 
     def misfit(p: np.ndarray) -> float:
-        return lattice._evaluate_flat(problem, np.r_[surface, p]).misfit
+        return lattice._evaluate_flat(problem, np.r_[surface, p, walk]).misfit
 
-    start = np.log(PRIOR_MEDIAN[3:])
+    start = np.log(PRIOR_MEDIAN[3:5])
     found = optimize.minimize(misfit, start, method="Nelder-Mead", options={"xatol": 1e-6}).x
     # REML of a balanced one-way layout is the analysis of variance: within mean square, and
     # (between - within) / n; statsmodels agrees to its own tolerance.
@@ -352,6 +363,7 @@ def test_left_out_residuals_are_those_of_true_refits() -> None:
             scale=problem.scale[rest],
             log_index=problem.log_index[rest],
             robust_weight=problem.robust_weight[rest],
+            effects=replace(problem.effects, columns=problem.effects.columns[rest]),
         )
         alone = lattice._evaluate(part, p)
         w = problem.weights[out].toarray()[0]
@@ -383,12 +395,12 @@ def test_clean_holds_keep_their_weight() -> None:
 def test_a_flat_fit_is_a_surface_that_may_hardly_bend_or_slope() -> None:
     problem = small_problem(logs=3)
     p = np.log(PRIOR_MEDIAN)
-    stiff = np.r_[np.full(3, np.log(1e-5)), p[3:]]
+    stiff = np.r_[np.full(3, np.log(1e-5)), p[3:5], np.log(1e-6)]
     flat, surface = lattice._evaluate_flat(problem, p), lattice._evaluate(problem, stiff)
     assert flat.misfit == pytest.approx(surface.misfit, abs=1e-3)
     np.testing.assert_allclose(flat.theta, surface.theta, atol=1e-6)
     np.testing.assert_allclose(flat.leverage, surface.leverage, rtol=1e-3)
-    np.testing.assert_allclose(flat.gradient[3:], surface.gradient[3:], rtol=1e-3, atol=1e-3)
+    np.testing.assert_allclose(flat.gradient[3:5], surface.gradient[3:5], rtol=1e-3, atol=1e-3)
 
 
 def test_without_a_pattern_the_interval_holds_what_a_map_may_vary_by() -> None:

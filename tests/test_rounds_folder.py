@@ -24,7 +24,7 @@ from tuneassist.loop.history import Event
 from tuneassist.loop.pooling import Round, pool_rounds
 from tuneassist.loop.response import Response
 from tuneassist.loop.rounds import add_round
-from tuneassist.pipeline import LogEvidence, reduce_log
+from tuneassist.pipeline import LogEvidence, gather, reduce_log
 from tuneassist.settings import Setup
 from tuneassist.simulate import SessionPlan, draw_engine, simulate_session
 from tuneassist.simulate.logs import standard_columns
@@ -87,6 +87,10 @@ def test_evidence_reads_back_as_the_very_same_numbers(tmp_path, logs) -> None:
         assert one.driven is not None
         assert other.driven is not None
         pd.testing.assert_frame_equal(one.driven, other.driven, check_exact=True)
+        assert one.blocks is not None
+        assert other.blocks is not None
+        assert len(one.blocks) > 20
+        pd.testing.assert_frame_equal(one.blocks, other.blocks, check_exact=True)
         pd.testing.assert_series_equal(one.fates, other.fates, check_names=False)
         for field in ("name", "samples", "refresh", "settling", "stops", "notes"):
             assert getattr(one, field) == getattr(other, field), field
@@ -106,6 +110,46 @@ def test_stored_rounds_pool_as_living_ones_do(tmp_path, logs) -> None:
     )
     pools = [pool_rounds([*r, results[0].round], setup=SETUP, current=now) for r in (living, again)]
     pd.testing.assert_frame_equal(pools[0].cells, pools[1].cells, check_exact=True)
+
+
+def test_evidence_of_the_first_format_is_read_without_moving_samples(tmp_path, logs) -> None:
+    folder = tmp_path / "round"
+    written(folder, stored(*logs[:2]))
+    record = json.loads((folder / "evidence.json").read_text(encoding="utf-8"))
+    assert record["format"] == round_evidence.FORMAT == 2
+    (folder / "evidence.json").write_text(json.dumps({**record, "format": 1}), encoding="utf-8")
+    (folder / "blocks.csv").unlink()  # the first format had none
+    back = read_evidence(folder, SETUP.axes)
+    assert all(log.blocks is None for log in back.logs)
+    pd.testing.assert_frame_equal(back.logs[0].holds, logs[0].holds, check_exact=True)
+    held = [replace(log, blocks=None) for log in logs[:2]]
+    cells = [gather(each, setup=SETUP, current=START).cells for each in (back.logs, held)]
+    pd.testing.assert_frame_equal(*cells, check_exact=True)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "says"),
+    [
+        ("samples", 0.0, "no samples"),
+        ("rate_per_s", -1.0, "negative rate"),
+        ("need_ln", np.nan, "missing or implausible"),
+        ("load_transient_0", 1e12, "missing or implausible"),
+    ],
+)
+def test_blocks_that_no_log_can_produce_are_refused(tmp_path, logs, column, value, says) -> None:
+    assert logs[0].blocks is not None
+    blocks = logs[0].blocks.copy()
+    blocks.loc[3, column] = value
+    with pytest.raises(InputError, match=says):
+        written(tmp_path / "round", stored(replace(logs[0], blocks=blocks)))
+
+
+def test_a_missing_column_of_the_blocks_is_named(tmp_path, logs) -> None:
+    written(tmp_path / "round", stored(logs[0]))
+    path = tmp_path / "round" / "blocks.csv"
+    pd.read_csv(path).drop(columns="rate_per_s").to_csv(path, index=False)
+    with pytest.raises(InputError, match="no column rate_per_s"):
+        read_evidence(tmp_path / "round", SETUP.axes)
 
 
 def test_a_log_without_a_hold_is_kept_too(tmp_path, logs) -> None:

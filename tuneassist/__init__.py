@@ -3,7 +3,7 @@
 The path of the data::
 
     reading      log files -> samples in one unit each
-    evidence     samples -> steady holds -> deviation per cell with its interval
+    evidence     samples -> holds and moving samples -> deviation per cell with its interval
     correction   deviation -> raw correction -> limited step, verified by an independent checker
     pipeline     the stages in order
     workflow     what the commands do: proposals, rounds, coverage, reports

@@ -189,7 +189,7 @@ def _first_surface(holds: pd.DataFrame, setup: Setup) -> LatticeFit | None:
         return None
     index, used = np.zeros(len(holds), dtype=np.int64), np.ones(len(holds), dtype=bool)
     named = holds.rename(columns={"need_ln": "total_need_ln"})
-    return fit_holds(setup, named, weights, index, used, robust=False)
+    return fit_holds(setup, named, weights, index, used, robust=False, is_draft=True)
 
 
 def _expected_lambda_ln(

@@ -127,7 +127,7 @@ class GridError(InputError):
 
 
 class NoEvidenceError(TuneassistError):
-    """The inputs are sound but hold no usable steady evidence."""
+    """The inputs are sound but hold no usable evidence."""
 
     exit_status: ClassVar[int] = 4
 

@@ -46,9 +46,8 @@ from tuneassist.evidence.need import correction_need_ln, from_surface_scale
 from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.evidence.sensor_response import SensorResponse, with_passages
 from tuneassist.evidence.step_risk import (
-    joined_reasons as joined,
-)
-from tuneassist.evidence.step_risk import (
+    StepRisk,
+    joined_reasons,
     knock_notes,
     logs_with_dead_sensor,
     reasons_by_cell,
@@ -132,6 +131,8 @@ class Evidence:
         Names of logs that could not be read or reduced, with the reason.
     setup
         The setup that they were gathered for; None where it was made by hand.
+    moving
+        The samples between the holds, as the fit took them; None where there are none.
     """
 
     cells: pd.DataFrame
@@ -142,6 +143,7 @@ class Evidence:
     notes: tuple[str, ...] = ()
     unusable: Mapping[str, str] = field(default_factory=dict)
     setup: Setup | None = None
+    moving: FittedBlocks | None = field(default=None, repr=False)
 
     def _repr_html_(self) -> str:
         return html_of(self)
@@ -266,19 +268,11 @@ def gather(
     grids = [current] * len(logs) if in_force is None else list(in_force)
     names = [log.name for log in logs]
     pool = _pooled(logs, grids, setup=setup, fade_ln=fade_ln)
-    readings = with_passages(
-        pool.values, pool.blocks, axes=setup.axes, target_lambda=setup.target.table
-    )
-    hand = [number for number, log in enumerate(logs) if is_by_hand(log)]
-    readings = readings[~readings["log_number"].isin(hand)]  # no sensor was logged with them
-    lives = sensor_responses(readings)
-    aside = _logs_aside(logs, pool, readings, lives=lives, setup=setup)
-    set_aside = {names[odd.index]: odd.why for odd in aside}
-    pool, found = _fitted(pool.without(aside), setup)
+    sensors = _Sensors.of(logs, pool, setup)
+    set_aside = {names[odd.index]: odd.why for odd in sensors.aside}
+    pool, found = _fitted(pool.without(sensors.aside), setup)
     fit, blocks = (None, None) if found is None else (found.fit, found.blocks)
-    kept = readings[~readings["log_number"].isin([odd.index for odd in aside])]
-    doubt = risk_of_logs(names, pool.holds, fit=fit, aside=aside, lives=lives, readings=kept)
-    doubt = with_unknown_order(doubt) if hand else doubt
+    doubt = sensors.risk(names, pool, fit)
     cells = _cells(
         pool, fit=fit, blocks=blocks, lean_ln=doubt.lean_ln, setup=setup, current=current
     )
@@ -294,9 +288,53 @@ def gather(
         *_fit_notes(fit, logs, set_aside, cells),
         *_moving_notes(blocks),
     )
+    said = said_once(notes, names)
     return Evidence(
-        cells, pool.holds, fit, tuple(logs), set_aside, said_once(notes, names), setup=setup
+        cells, pool.holds, fit, tuple(logs), set_aside, said, setup=setup, moving=blocks
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Sensors:
+    """Whether the sensor of each log responds, and the logs that are set aside.
+
+    Parameters
+    ----------
+    readings
+        Holds, and of logs with too few of them the passages through the cells.
+    responses
+        By the log's number.
+    aside
+        Logs with a dead sensor, and those that the others contradict.
+    has_by_hand
+        Whether values found by hand are among them, in an order that is not known.
+    """
+
+    readings: pd.DataFrame
+    responses: Mapping[int, SensorResponse]
+    aside: Sequence[OddLog]
+    has_by_hand: bool
+
+    @classmethod
+    def of(cls, logs: Sequence[LogEvidence], pool: _Pool, setup: Setup) -> _Sensors:
+        """Check the sensors of all logs."""
+        readings = with_passages(
+            pool.values, pool.blocks, axes=setup.axes, target_lambda=setup.target.table
+        )
+        hand = [number for number, log in enumerate(logs) if is_by_hand(log)]
+        readings = readings[~readings["log_number"].isin(hand)]  # no sensor was logged with them
+        responses = sensor_responses(readings)
+        aside = _logs_aside(logs, pool, readings, responses, setup)
+        return cls(readings, responses, aside, bool(hand))
+
+    def risk(self, names: Sequence[str], pool: _Pool, fit: LatticeFit | None) -> StepRisk:
+        """What the logs that are kept leave in doubt about an unsafe step."""
+        odd = [one.index for one in self.aside]
+        kept = self.readings[~self.readings["log_number"].isin(odd)]
+        found = risk_of_logs(
+            names, pool.holds, fit=fit, aside=self.aside, lives=self.responses, readings=kept
+        )
+        return with_unknown_order(found) if self.has_by_hand else found
 
 
 @dataclass(frozen=True, eq=False)
@@ -403,13 +441,12 @@ def _logs_aside(
     logs: Sequence[LogEvidence],
     pool: _Pool,
     readings: pd.DataFrame,
-    *,
-    lives: Mapping[int, SensorResponse],
+    responses: Mapping[int, SensorResponse],
     setup: Setup,
 ) -> list[OddLog]:
     """Find the logs to set aside: the sensor is dead, or the others contradict them."""
     by_trims = [number for number, log in enumerate(logs) if NO_LAMBDA in log.notes]
-    dead = logs_with_dead_sensor(readings, by_trims=by_trims, lives=lives)
+    dead = logs_with_dead_sensor(readings, by_trims=by_trims, lives=responses)
     alive = pool.without(dead)
     return [*dead, *_odd_logs(setup, pool.holds, pool.weights, pool.log_number, alive.is_value)]
 
@@ -456,7 +493,7 @@ def _with_limits_to_leaning(
     is_boost = in_boost(cells, setup.axes, setup.limits)
     cells = with_standing_trims(cells, setup, is_boost=is_boost)
     places = reasons_by_cell(cells, setup.axes, setup)
-    cells["unsafe_step_barred"] = [joined((*barred, place)) for place in places]
+    cells["unsafe_step_barred"] = [joined_reasons((*barred, place)) for place in places]
     cells["waits_in_boost"] = _waits_in_boost(cells, setup)
     return cells
 
@@ -599,14 +636,14 @@ def _odd_log(
     y = holds["total_need_ln"].to_numpy(dtype=float)
     # of many holds the fits without one log each are near the fit of all, and start from it
     is_many = int(is_used.sum()) > MANY_HOLDS
-    whole = fit_holds(setup, holds, weights, index, is_used) if is_many else None
+    whole = fit_holds(setup, holds, weights, index, is_used, is_draft=True) if is_many else None
 
     def predict_without(code: int) -> Floats:
         rest = is_used & (index != names[code])
         like = None
         if whole is not None:
             like = replace(whole, weight=whole.weight[codes != code])
-        fit = fit_holds(setup, holds, weights, index, rest, warm_start=like)
+        fit = fit_holds(setup, holds, weights, index, rest, warm_start=like, is_draft=True)
         if fit is None:
             return y[is_used]
         return from_surface_scale(weights[is_used] @ fit.theta, setup.target.kind)
@@ -638,7 +675,7 @@ def propose(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = N
     InputError
         When no log is given, or something else than a log, a setup or a grid of its axes.
     NoEvidenceError
-        When no log holds usable steady evidence; the message says which filter took the samples.
+        When no log holds usable evidence; the message says which filter took the samples.
     RuleBreachError
         When the checker objects.
     """
@@ -712,12 +749,14 @@ def checker_objection(breaches: Sequence[Breach]) -> RuleBreachError:
 
 
 def too_little_words(evidence: Evidence) -> str:
-    """Say why holds were found but no cell can be trusted even a little."""
+    """Say why evidence was found but no cell can be trusted even a little."""
     values = int(evidence.holds["is_used"].sum())
     stopped = int(evidence.holds["stop"].ne("").sum())
+    moving = 0 if evidence.moving is None else int(evidence.moving.samples.sum())
     return (
-        f"No usable steady evidence: {values} holds with a value and {stopped} with the sensor or "
-        "a trim at its stop leave every cell too uncertain. Log more holds, at more than one place."
+        f"No usable evidence: {values} holds with a value, {stopped} with the sensor or a trim at "
+        f"its stop and {moving} moving samples leave every cell too uncertain. Log more holds, at "
+        "more than one place; slow sweeps between them help."
     )
 
 
@@ -725,12 +764,13 @@ def no_evidence_words(fates: pd.Series, logs: Sequence[LogEvidence] = ()) -> str
     """Say where the samples went when nothing usable was left, and what was noted on the logs."""
     total = int(fates.sum())
     if total == 0:
-        return "No usable steady evidence: the logs hold no samples."
+        return "No usable evidence: the logs hold no samples."
     notes = said_once(tuple(_log_notes(logs)), [log.name for log in logs])
     taken = fates[(fates > 0) & (fates.index != "used")].sort_values(ascending=False)
     shares = ", ".join(f"{name} {100.0 * n / total:.0f} %" for name, n in taken.items())
     return (
-        f"No usable steady evidence in {total} samples. Taken by: {shares}. "
+        f"No usable evidence in {total} samples: no hold, and too little that moves. "
+        f"Taken by: {shares}. "
         "Look at the largest share first; `tuneassist check` shows how the log was read."
         + "".join(f" {note}{'' if note.endswith(('.', '?')) else '.'}" for note in notes)
     )

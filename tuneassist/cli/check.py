@@ -34,8 +34,9 @@ def check(
 
     Lists what was recognised, converted, repaired and dropped. With --setup also: the share of
     samples that each filter takes, the delay of lambda, the settling time, the limits of the
-    sensor, the holds found, and what a proposal from these logs would doubt; --workers speeds this
-    up. Logs that cannot be used are listed at the end. Writes no file.
+    sensor, the holds found, what quick changes of load and speed do to lambda, the drift, the
+    minutes that taught something, and what a proposal from these logs would doubt; --workers speeds
+    this up. Logs that cannot be used are listed at the end. Writes no file.
     """
     refuse_both(workers, scheduler)
     output = _JsonOutput() if json else _ScreenOutput()
@@ -68,6 +69,7 @@ class _ScreenOutput:
             setup=one.setup,
             display=console.display_of(self._screen),
             is_simulated=one.is_simulated,
+            taught=one.taught,
         )
         console.write(self._screen, view)
 
@@ -91,7 +93,11 @@ class _JsonOutput:
             self._logs.append({"name": file.name, "error": str(one)})
             return
         record = show.check.check_record(
-            one.log, one.evidence, setup=one.setup, is_simulated=one.is_simulated
+            one.log,
+            one.evidence,
+            setup=one.setup,
+            is_simulated=one.is_simulated,
+            taught=one.taught,
         )
         self._logs.append(record)
 

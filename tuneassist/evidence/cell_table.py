@@ -126,20 +126,15 @@ def cell_table(
         se_pct, ci_low_pct, ci_high_pct, confidence, is_disputed, lambda_measured, evidence``; then
         ``own_low_pct, own_high_pct``, the interval of what was seen in the cell itself without its
         neighbours, ``worth``, its holds and what its moving samples are worth beside them,
-        ``holds_in_all``, and ``lean_doubt_pct``, which is ``lean_ln`` in percent.
+        ``holds_in_all``, ``holds_near``, those that touch the cell or a neighbour, and
+        ``lean_doubt_pct``, which is ``lean_ln`` in percent.
         Nothing is claimed (nan) where confidence is "none", but for the side that a sensor's stop
         bounds.
     """
     is_value = holds["stop"].eq("").to_numpy()
     seen, free, stopped = holds[is_value], weights[is_value], weights[~is_value]
-    if fit is None:
-        claim = _Claim.nothing(axes.size)
-    else:
-        in_force = correction_need_ln(current.flat(), correction.acts_on)
-        alone = _own(axes, seen, free, blocks=blocks, fit=fit, kind=target.kind)
-        claim = _claim(
-            axes, seen, free, fit, kind=target.kind, in_force=in_force, alone=alone, blocks=blocks
-        )
+    in_force = correction_need_ln(current.flat(), correction.acts_on)
+    claim = _claim(axes, seen, free, fit, kind=target.kind, in_force=in_force, blocks=blocks)
     own = np.asarray(free.sum(axis=0)).ravel()
     at_stop = np.asarray(stopped.sum(axis=0)).ravel()
     is_bound = (at_stop >= STOP_WEIGHT) & (at_stop > own)
@@ -157,6 +152,7 @@ def cell_table(
     table["own_low_pct"] = 100.0 * np.expm1(claim.own_low)
     table["own_high_pct"] = 100.0 * np.expm1(claim.own_high + lean_ln)
     table["holds_in_all"] = len(seen)
+    table["holds_near"] = _near_holds(_touches(free), axes)
     table["lean_doubt_pct"] = 100.0 * float(np.expm1(lean_ln))
     return _with_bounds(table, holds, weights, is_value, is_bound)
 
@@ -199,7 +195,8 @@ def _confidence(
     blocks: FittedBlocks | None,
 ) -> npt.NDArray[np.object_]:
     """Return each cell's word, lower where holds disagree or a sensor was at its stop near by."""
-    near = _near_holds(_touches(weights), axes) + _near_blocks(axes, blocks)
+    held = _near_holds(_touches(weights), axes)
+    near = held + _near_blocks(axes, blocks)
     reached = claim.is_reached & ~is_bound
     words = confidence_words(50.0 * (claim.high - claim.low), near, reached, correction)
     is_known = words != "none"
@@ -209,6 +206,8 @@ def _confidence(
     # readings next to a stop are those that happened to stay off it: a biased choice
     is_biased = _near_holds(_touches(stopped), axes) > 0
     words[(is_biased | claim.is_sign_disputed) & is_known] = "low"
+    # what moving samples have wrong they have wrong each time: a hold must stand beside them
+    words[(held == 0) & (words == "good")] = "fair"
     return words
 
 
@@ -296,13 +295,17 @@ def _claim(
     axes: Axes,
     holds: pd.DataFrame,
     weights: sparse.csr_matrix,
-    fit: LatticeFit,
+    fit: LatticeFit | None,
     *,
     kind: str,
     in_force: Floats,
-    alone: LocalEvidence,
     blocks: FittedBlocks | None,
 ) -> _Claim:
+    """Return what fit and readings say of every cell; nothing without a fit."""
+    if fit is None:
+        return _Claim.nothing(axes.size)
+    alone = _own(axes, holds, weights, blocks=blocks, fit=fit, kind=kind)
+
     def deviation(surface: Floats) -> Floats:
         return from_surface_scale(surface, kind) - in_force
 

@@ -71,8 +71,8 @@ def _sweep_words(name: str, share: float) -> str:
     part = "" if share >= MOSTLY_SWEEP else " in part"
     return (
         f"{name}: This log is a sweep{part}: speed or load moves slowly through the cells in "
-        f"{100.0 * share:.1f} % of the samples. Only steady holds are used: hold each point for "
-        "about ten seconds."
+        f"{100.0 * share:.1f} % of the samples. They are used as moving samples; a hold of about "
+        "ten seconds at a point teaches more surely."
     )
 
 

@@ -1,8 +1,10 @@
 """Coverage of the cells by the logs: left alone, unseen, seen, held or trusted.
 
-A cell is *seen* if any sample is nearest to it, *held* if a hold has weight in it or its confidence
-is at least low, and *trusted* if its confidence is fair or good. A cell has *no evidence* if its
-confidence is none, whatever was seen there; counts of cells without evidence mean this.
+A cell is *seen* if any sample is nearest to it, *held* if a hold has weight in it, its moving
+samples are evidence of its own or its confidence is at least low, and *trusted* if its confidence
+is fair or good. What was read while moving counts by what it is worth in ordinary holds. A cell has
+*no evidence* if its confidence is none, whatever was seen there; counts of cells without evidence
+mean this.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from tuneassist.evidence.cell_table import MIN_MOVING
 from tuneassist.evidence.visits import count_nearest
 from tuneassist.grid import Axes, Floats
 
@@ -39,7 +42,8 @@ def coverage_table(
     target
         Wanted lambda, nan for cells left alone. Shape of the axes. [lambda]
     cells
-        The evidence's cells in cell order, with ``holds, confidence``.
+        The evidence's cells in cell order, with ``holds, confidence`` and, where moving samples
+        count, ``worth`` and ``effective_n`` (`tuneassist.evidence.cell_table.cell_table`).
     margin_cells
         How far outside the axes a sample still counts for the edge. [cells]
     points
@@ -51,8 +55,10 @@ def coverage_table(
     -------
     pandas.DataFrame
         In cell order: ``rpm, load, is_wanted, samples_seen, holds, confidence, is_seen, is_held,
-        is_trusted, state``. The state of a cell without a target is "left alone" whatever was
-        logged there; every other cell has the highest state it has reached.
+        is_trusted, worth, effective_n, state``. ``worth`` is the holds and what moving samples are
+        worth beside them; ``effective_n`` is nan where it is not known. The state of a cell without
+        a target is "left alone" whatever was logged there; every other cell has the highest state
+        it has reached.
     """
     counts = [count_nearest(axes, rpm, load, margin_cells=margin_cells) for rpm, load in points]
     seen = np.sum([np.zeros(axes.size, dtype=np.int64), *counts, *visits], axis=0)
@@ -69,6 +75,10 @@ def coverage_table(
             "is_seen": seen > 0,
             "is_held": holds > 0,
             "is_trusted": np.isin(words, TRUSTED_WORDS),
+            "worth": (cells["worth"] if "worth" in cells else cells["holds"]).to_numpy(dtype=float),
+            "effective_n": cells["effective_n"].to_numpy(dtype=float)
+            if "effective_n" in cells
+            else np.nan,
         }
     )
     table["state"] = _states(table)
@@ -81,7 +91,7 @@ def _states(table: pd.DataFrame) -> npt.NDArray[np.str_]:
         [
             ~table["is_wanted"],
             table["is_trusted"],
-            table["is_held"] | table["confidence"].ne("none"),
+            table["is_held"] | (table["worth"] >= MIN_MOVING) | table["confidence"].ne("none"),
             table["is_seen"],
         ],
         ["left alone", "trusted", "held", "seen"],

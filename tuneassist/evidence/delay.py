@@ -85,6 +85,8 @@ class SensorDelay:
         A sentence for people.
     load_offset
         Added to load so that flow goes with it: the barometer on a gauge axis. [load unit]
+    lag_standard_error_s
+        Standard error of the lag; nan where it was not estimated. [s]
     """
 
     delay_s: float
@@ -96,6 +98,7 @@ class SensorDelay:
     source: str
     why: str
     load_offset: float = 0.0
+    lag_standard_error_s: float = float("nan")
 
     def at(self, rpm: Floats, load: Floats) -> Floats:
         """Delay at each operating point. [s]"""
@@ -176,7 +179,7 @@ def estimate_delay(
             settings, why=f"only {count} usable moves in the log, {MIN_MOVES} needed"
         )
     best = _search(moves, settings)
-    spread = _standard_errors(moves, best)
+    spread, lag_spread = _standard_errors(moves, best)
     delay_s, flow_delay_s, lag_s = best
     if not (spread <= MAX_STANDARD_ERROR_S and _answer_spans(moves, best) >= MIN_ANSWER_SPANS):
         return known_delay(
@@ -194,6 +197,7 @@ def estimate_delay(
         source="log",
         why=f"from the response of lambda to {count} moves",
         load_offset=load_offset,
+        lag_standard_error_s=float(lag_spread),
     )
 
 
@@ -355,8 +359,8 @@ def _search(moves: _Moves, settings: SteadySettings) -> Floats:
     return np.asarray([found.x[0], max(found.x[1], 0.0), np.clip(found.x[2], *LAG_BOUNDS_S)])
 
 
-def _standard_errors(moves: _Moves, best: Floats) -> float:
-    """Standard error of the delay from the slope of the residuals, moves as clusters."""
+def _standard_errors(moves: _Moves, best: Floats) -> tuple[float, float]:
+    """Standard errors of delay and lag from the slopes of the residuals, moves as clusters."""
     base, swings, rows = _residual(moves, best)
     columns = list(swings.T)
     for index, step in ((0, 0.02), (2, 0.02)):
@@ -370,8 +374,10 @@ def _standard_errors(moves: _Moves, best: Floats) -> float:
         columns.append(slope)
     x = np.stack(columns, axis=1)
     place = swings.shape[1]
-    variance = float(cluster_covariance(x, base, moves.move[rows])[place, place])
-    return float(np.hypot(np.sqrt(variance), MODEL_ERROR_S)) if variance > 0 else float("inf")
+    variance = np.diag(cluster_covariance(x, base, moves.move[rows]))[place:]
+    own = np.where(variance > 0, np.sqrt(np.maximum(variance, 0.0)), np.inf)
+    delay_error, lag_error = np.hypot(own, MODEL_ERROR_S)
+    return float(delay_error), float(lag_error)
 
 
 def _answer_spans(moves: _Moves, best: Floats) -> float:

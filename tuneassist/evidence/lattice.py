@@ -455,18 +455,28 @@ def _covariance(problem: _Problem, p: Floats) -> Floats:
 
 
 def _evaluate_flat(problem: _Problem, p: Floats) -> _State:
-    """Evaluate the holds' mean: a surface that may not bend or slope."""
+    """Evaluate the readings' mean beside their transients: a surface that may not bend or slope."""
     errors = problem.errors(p)
     row = errors.solved(np.ones(len(problem.y)))
     total = float(row.sum())
+
+    def rest(columns: Floats) -> Floats:
+        return errors.solved(columns) - np.outer(row, row @ columns / total)
+
+    known = problem.effects.columns[:, ~problem.effects.is_walk]
+    moved = rest(known)
+    root = np.linalg.cholesky(np.eye(known.shape[1]) + known.T @ moved)
+    taken = np.linalg.solve(root, moved.T)
     level = float(row @ problem.y) / total
-    score = errors.solved(problem.y) - row * level
-    leverage = errors.diagonal() - row**2 / total
-    misfit = errors.log_det() + np.log(total) + float(problem.y @ score)
+    score = rest(problem.y[:, None])[:, 0] - taken.T @ (taken @ problem.y)
+    leverage = errors.diagonal() - row**2 / total - np.sum(taken**2, axis=0)
+    log_det = errors.log_det() + 2.0 * float(np.sum(np.log(np.diag(root))))
+    misfit = log_det + np.log(total) + float(problem.y @ score)
     distance = (p - np.log(PRIOR_MEDIAN)) / PRIOR_SPREAD
     gradient = _scatter_gradient(problem, p, leverage, score)
     if problem.n_logs > 1:
         trace = float(np.sum(errors.shared()) - np.sum(errors.sums(row) ** 2) / total)
+        trace -= float(np.sum(errors.sums(taken.T) ** 2))
         pull = float(np.sum(errors.sums(score) ** 2))
         gradient[4] = 2.0 * np.exp(2.0 * p[4]) * (trace - pull)
     prior = np.r_[np.zeros(3), distance[3:]]  # there is no surface to have a strength
@@ -520,6 +530,7 @@ def fit_lattice(
     transients: npt.ArrayLike | None = None,
     robust: bool = True,
     warm_start: LatticeFit | None = None,
+    is_draft: bool = False,
 ) -> LatticeFit:
     """Fit the breakpoints' values to holds.
 
@@ -554,6 +565,9 @@ def fit_lattice(
         Fit of nearly the same holds, with ``weight`` for the present ones. The search starts there
         and the costly steps are skipped: the covariance ignores the uncertainty of the strengths,
         and whether the surface is usable is copied. For fits of which only the values are used.
+    is_draft
+        Skip the same steps from the usual start: values, strengths and residuals are those of the
+        whole fit.
 
     Returns
     -------
@@ -575,9 +589,10 @@ def fit_lattice(
     is_enough = len(problem.y) > MIN_ROBUST_HOLDS
     problem, best = _reweighted(problem, start, ROBUST_ROUNDS if robust and is_enough else 0)
     state = _evaluate(problem, best)
-    if warm_start is not None:
+    if warm_start is not None or is_draft:
         covariance = _covariance(problem, best)
-        is_surface, skill = warm_start.is_surface, warm_start.skill
+        is_surface = warm_start is None or warm_start.is_surface
+        skill = float("nan") if warm_start is None else warm_start.skill
         return _fit_at(problem, best, state, covariance, is_surface=is_surface, skill=skill)
     found = _finish(problem, best, state)
     if shared is not None:

@@ -76,7 +76,7 @@ class _Readings:
             scatter=np.ones(count),
             fade_ln=_column(holds, "fade_ln", count),
             shared=np.nan_to_num(holds[shared].to_numpy(dtype=float)),
-            transients=np.zeros((count, len(TRANSIENT_COLUMNS))),
+            transients=np.zeros((count, 2 * len(TRANSIENT_COLUMNS))),
         )
 
     @classmethod
@@ -92,7 +92,7 @@ class _Readings:
             scatter=np.full(count, BLOCK_SCATTER),
             fade_ln=_column(blocks, "fade_ln", count),
             shared=np.zeros((count, shared)),
-            transients=blocks[list(TRANSIENT_COLUMNS)].to_numpy(dtype=float),
+            transients=both_ways(blocks[list(TRANSIENT_COLUMNS)].to_numpy(dtype=float)),
         )
 
     def __len__(self) -> int:
@@ -107,6 +107,25 @@ class _Readings:
         )
 
 
+def both_ways(transients: Floats) -> Floats:
+    """Let a transient be of another size on the way up than down.
+
+    Acceleration enrichment, boost that comes up and fuel that leaves the walls act one way only.
+    Without this their mean over rises and falls is taken for the surface.
+
+    Parameters
+    ----------
+    transients
+        High-passed load and speed of each block, shape (n, k). [ln]
+
+    Returns
+    -------
+    numpy.ndarray
+        The columns and their absolute values, shape (n, 2 k).
+    """
+    return np.hstack([transients, np.abs(transients)])
+
+
 def _column(frame: pd.DataFrame, name: str, count: int = 0) -> Floats:
     """Return a column, zeros where it is missing."""
     return frame[name].to_numpy(dtype=float) if name in frame else np.zeros(count)
@@ -119,6 +138,7 @@ def _fitted(
     robust: bool = True,
     with_times: bool = False,
     warm_start: LatticeFit | None = None,
+    is_draft: bool = False,
 ) -> LatticeFit:
     numbers, first, codes = np.unique(readings.log_number, return_index=True, return_inverse=True)
     kind = setup.target.kind
@@ -137,6 +157,7 @@ def _fitted(
         transients=readings.transients if readings.transients.any() else None,
         robust=robust,
         warm_start=warm_start,
+        is_draft=is_draft,
     )
     return replace(found, log_numbers=numbers)
 
@@ -150,6 +171,7 @@ def fit_holds(
     *,
     robust: bool = True,
     warm_start: LatticeFit | None = None,
+    is_draft: bool = False,
 ) -> LatticeFit | None:
     """Fit the lattice to the holds that are used; None without one.
 
@@ -167,7 +189,7 @@ def fit_holds(
         Holds that take part, shape (holds,).
     robust
         Whether bad holds lose weight.
-    warm_start
+    warm_start, is_draft
         As for `fit_lattice`.
     """
     if not is_used.any():
@@ -175,7 +197,14 @@ def fit_holds(
     readings = _Readings.of_holds(holds[is_used], weights[is_used], log_number[is_used])
     # the plain fit ahead of the delay is asked for values only, not for a drift
     has_times = robust and "start_s" in holds
-    return _fitted(setup, readings, robust=robust, with_times=has_times, warm_start=warm_start)
+    return _fitted(
+        setup,
+        readings,
+        robust=robust,
+        with_times=has_times,
+        warm_start=warm_start,
+        is_draft=is_draft,
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,6 +227,8 @@ class FittedBlocks:
         How many ordinary holds would tell as much. [1]
     growth
         By how much their variances grew for the holds to be as near as the blocks claim. [1]
+    transient
+        What was taken out of each for its transients, on the scale of the fit.
     """
 
     rpm: Floats
@@ -210,6 +241,7 @@ class FittedBlocks:
     weight: Floats
     worth: Floats
     growth: float
+    transient: Floats
 
 
 @dataclass(frozen=True, eq=False)
@@ -289,7 +321,8 @@ class _Rounds:
         """Fit, and find the blocks' errors anew from what is left of them."""
         variance = self._block_variance(self.growth)
         moving = replace(self.moving, own_se=np.sqrt(variance))
-        fit = _fitted(self.setup, self.held.and_those(moving), with_times=is_last)
+        readings = self.held.and_those(moving)
+        fit = _fitted(self.setup, readings, with_times=is_last, is_draft=not is_last)
         found = replace(self, fit=fit, variance=variance)
         if is_last:
             return found
@@ -340,7 +373,8 @@ class _Rounds:
         count, kind = len(held), self.setup.target.kind
         ordinary = self.scatter_ln**2 + (float(np.median(held.own_se**2)) if count else 0.0)
         weight = fit.weight[count:]
-        at_rest = surface_scale(moving.need_ln, kind) - self._taken(fit)
+        transient = self._taken(fit)
+        at_rest = surface_scale(moving.need_ln, kind) - transient
         blocks = FittedBlocks(
             rpm=self.blocks["rpm"].to_numpy(dtype=float),
             load=self.blocks["load"].to_numpy(dtype=float),
@@ -352,6 +386,7 @@ class _Rounds:
             weight=weight,
             worth=np.minimum(1.0, weight * ordinary / variance),
             growth=self.growth,
+            transient=transient,
         )
         of_holds = replace(
             fit,

@@ -20,6 +20,7 @@ import pandas as pd
 from scipy.linalg import blas
 
 from tuneassist.evidence.delay import SensorDelay
+from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats
 
 Mask = npt.NDArray[np.bool_]
@@ -39,6 +40,15 @@ RATE_S = 0.5
 #: interval between samples the others are too far away to show one. [1], [ln], [s]
 SPIKE_ROWS, SPIKE_LN, SPIKE_INTERVAL_S = 5, 0.04, 0.3
 
+#: Most blocks that are kept of a log, and where there are more, of a cell. Blocks of one log and
+#: cell share an error of about a third of a block's own: beyond some twenty they hardly add to what
+#: is known, and the time of the fit and the size of what is kept of a log stay bounded. [1]
+MAX_BLOCKS, MAX_CELL_BLOCKS = 4000, 400
+#: Blocks that wait until those beyond `MAX_CELL_BLOCKS` are dropped: memory is bounded. [1]
+WAITING_BLOCKS = 50_000
+#: Blocks are kept by lot. The draw is the same each time. [1]
+LOT_SEED = 0
+
 TRANSIENT_COLUMNS = tuple(
     f"{signal}_transient_{number}"
     for signal in ("load", "speed")
@@ -48,6 +58,7 @@ _MEANS = ("rpm", "load", "need_ln", "rate_per_s", *TRANSIENT_COLUMNS)
 #: Times [s], mean place, samples, mean of what is needed [ln], mean rate of ln load and ln speed
 #: together [1/s], and the transients [ln].
 BLOCK_COLUMNS = ("start_s", "end_s", "samples", *_MEANS)
+_ROW_COLUMNS = ("block", "time_s", *_MEANS)
 
 
 def no_blocks() -> pd.DataFrame:
@@ -96,10 +107,12 @@ class MovingBlocks:
             not has_lambda and tau_s > SLOWEST_IN_TRIMS_S for tau_s in TRANSIENTS_S
         ]
         self._state: dict[str, float] = {}
+        self._open = np.empty((0, len(_ROW_COLUMNS)))  # the rows of the block that goes on
         self._last_needs: Floats = np.zeros(0)
-        self._time_s, self._clock = -np.inf, 0.0
+        self._time_s, self._clock, self._is_known = -np.inf, 0.0, False
         self._value_s, self._block, self._number, self._start = -np.inf, -1, -1, 0.0
-        self._parts: list[pd.DataFrame] = []
+        self._parts: list[Floats] = []  # number of each block, then `BLOCK_COLUMNS`
+        self._waiting = 0
 
     def add(
         self, time_s: Floats, rpm: Floats, load: Floats, need_ln: Floats, is_usable: Mask
@@ -120,26 +133,60 @@ class MovingBlocks:
         before_s = self._time_s if np.isfinite(self._time_s) else time_s[0] - 2.0 * self._max_gap_s
         step_s = np.diff(time_s, prepend=before_s)
         is_fresh = step_s > self._max_gap_s
+        if not self._is_known:  # the first known place starts the filters, not the blank before
+            is_known = np.isfinite(rpm) & np.isfinite(load)
+            self._is_known = bool(is_known.any())
+            is_fresh[np.flatnonzero(is_known)[:1]] = True
+        rpm, load = self._known("rpm", rpm), self._known("load", load)
         motion = self._motion(rpm, load, step_s, is_fresh)
-        has_value = is_usable & np.isfinite(need_ln) & ~self._is_spike(need_ln)
+        has_value = is_usable & np.isfinite(need_ln) & ~self._is_spike(need_ln, is_fresh)
         went = np.where(is_fresh, 0.0, step_s / BLOCK_S) + motion.travel_cells / BLOCK_CELLS
-        clock = self._clock + np.cumsum(went)
+        # summed on from the part before, row by row, so that a cut changes no rounding
+        clock = np.cumsum(np.append(self._clock, went))[1:]
         self._time_s, self._clock = float(time_s[-1]), float(clock[-1])
         rows = np.flatnonzero(has_value)
         if len(rows):
-            block = self._numbered(time_s[rows], clock[rows])
+            block = self._numbered(time_s[rows], clock[rows]).astype(float)
             means = (rpm, load, need_ln, motion.rate_per_s, *motion.transients)
-            self._parts.append(_summed(block, time_s[rows], [values[rows] for values in means]))
+            self._close(np.column_stack([block, time_s[rows], *(one[rows] for one in means)]))
 
     def table(self) -> pd.DataFrame:
-        """Return one row per block, `BLOCK_COLUMNS`, in order of time."""
-        if not self._parts:
-            return no_blocks()
-        groups = pd.concat(self._parts, ignore_index=True).groupby("block", sort=True)
-        found = groups.sum()
-        found["start_s"], found["end_s"] = groups["start_s"].min(), groups["end_s"].max()
-        found[list(_MEANS)] = found[list(_MEANS)].div(found["samples"], axis=0)
-        return found.reset_index(drop=True)[list(BLOCK_COLUMNS)]
+        """Return one row per block, `BLOCK_COLUMNS`, in order of time, at most `MAX_BLOCKS`."""
+        rows = self._closed()
+        if len(self._open):
+            rows = np.concatenate([rows, _averaged(self._open)])
+        if self._is_long:
+            rows = self._chosen(rows, MAX_BLOCKS)
+        return pd.DataFrame(rows[:, 1:], columns=list(BLOCK_COLUMNS))
+
+    def _closed(self) -> Floats:
+        return np.concatenate(self._parts or [np.empty((0, len(BLOCK_COLUMNS) + 1))])
+
+    def _close(self, rows: Floats) -> None:
+        """Average the blocks that have ended; the last may go on in the next part."""
+        rows = np.concatenate([self._open, rows])
+        last = int(np.searchsorted(rows[:, 0], rows[-1, 0]))
+        self._open = rows[last:]
+        if not last:
+            return
+        self._parts.append(_averaged(rows[:last]))
+        self._waiting += len(self._parts[-1])
+        if (
+            self._waiting > WAITING_BLOCKS and self._is_long
+        ):  # drop what `table` will not want, whatever follows
+            self._parts, self._waiting = [self._chosen(self._closed(), None)], 0
+
+    @property
+    def _is_long(self) -> bool:
+        """Whether there were more blocks than are kept, wherever the log was cut."""
+        return self._block >= MAX_BLOCKS
+
+    def _chosen(self, rows: Floats, most: int | None) -> Floats:
+        """Choose so many blocks, or all that may still be wanted, spread over the cells."""
+        rpm, load = (rows[:, 1 + BLOCK_COLUMNS.index(name)] for name in ("rpm", "load"))
+        lots = np.random.default_rng(LOT_SEED).random(self._block + 1)[rows[:, 0].astype(np.int64)]
+        cell = nearest_cell(self._axes, rpm, load)
+        return rows[spread_over_cells(cell, lots, most or len(rows), MAX_CELL_BLOCKS)]
 
     def _motion(self, rpm: Floats, load: Floats, step_s: Floats, is_fresh: Mask) -> _Motion:
         transients, rate, travel = list[Floats](), np.zeros(len(rpm)), np.zeros(len(rpm))
@@ -147,7 +194,7 @@ class MovingBlocks:
             ("load", load, self._axes.load, self._load_offset),
             ("speed", rpm, self._axes.rpm, 0.0),
         ):
-            signal = np.log(np.maximum(_known(values) + offset, 1e-6))
+            signal = np.log(np.maximum(values + offset, 1e-6))
             for tau_s, is_left_out in zip(TRANSIENTS_S, self._is_left_out, strict=True):
                 slow = self._lagged(f"{name} {tau_s}", signal, step_s, is_fresh, tau_s)
                 transients.append(np.zeros(len(signal)) if is_left_out else signal - slow)
@@ -173,13 +220,26 @@ class MovingBlocks:
         self._state[name] = float(values[-1])
         return np.where(is_fresh, 0.0, moved)
 
-    def _is_spike(self, need_ln: Floats) -> Mask:
+    def _known(self, name: str, values: Floats) -> Floats:
+        """Fill blanks by the value before, of the part before as well; at the start by one."""
+        if not np.isfinite(values.sum()):
+            before = self._state.get(f"{name} known", 1.0)
+            values = pd.Series(np.append(before, values)).ffill().to_numpy(dtype=float)[1:]
+        self._state[f"{name} known"] = float(values[-1])
+        return values
+
+    def _is_spike(self, need_ln: Floats, is_fresh: Mask) -> Mask:
         if not self._is_fast:
             return np.zeros(len(need_ln), dtype=bool)
         last = np.concatenate([self._last_needs, need_ln])
-        middle = pd.Series(last).rolling(SPIKE_ROWS, min_periods=1).median().to_numpy()
-        self._last_needs = last[1 - SPIKE_ROWS :]
-        return np.asarray(np.abs(need_ln - middle[-len(need_ln) :]) > SPIKE_LN)
+        # blanks between, so that no value before a pause is compared with one behind it
+        first = len(self._last_needs) + np.flatnonzero(is_fresh)
+        blanks = np.repeat(first, SPIKE_ROWS - 1)
+        spaced = np.insert(last, blanks, np.nan)
+        is_row = np.insert(np.arange(len(last)) >= len(self._last_needs), blanks, False)
+        middle = pd.Series(spaced).rolling(SPIKE_ROWS, min_periods=1).median().to_numpy()
+        self._last_needs = spaced[1 - SPIKE_ROWS :]
+        return np.asarray(np.abs(need_ln - middle[is_row]) > SPIKE_LN)
 
     def _numbered(self, time_s: Floats, clock: Floats) -> npt.NDArray[np.int64]:
         """Number the blocks of rows with a value, on from the part before."""
@@ -209,30 +269,55 @@ def first_order_lag(values: Floats, keep: Floats, before: float) -> Floats:
     >>> first_order_lag(np.array([0.0, 1.0, 1.0]), np.array([0.0, 0.5, 0.5]), 9.0)
     array([0.  , 0.5 , 0.75])
     """
-    driven = (1.0 - keep) * values
-    driven[0] += keep[0] * before
+    # the state before is a row of its own, so that a cut changes no rounding
+    driven = np.append(before, (1.0 - keep) * values)
     # y[i] - keep[i] y[i-1] = (1 - keep[i]) x[i] is a system of two diagonals
-    band = np.zeros((2, len(values)), order="F")
-    band[0], band[1, :-1] = 1.0, -keep[1:]
-    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))
+    band = np.zeros((2, len(driven)), order="F")
+    band[0], band[1, :-1] = 1.0, -keep
+    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))[1:]
 
 
-def _summed(block: npt.NDArray[np.int64], time_s: Floats, columns: list[Floats]) -> pd.DataFrame:
-    """Sum the rows of each block."""
-    first = np.flatnonzero(np.diff(block, prepend=block[0] - 1))
-    count = np.diff(np.append(first, len(block)))
-    sums = {
-        name: np.add.reduceat(values, first) for name, values in zip(_MEANS, columns, strict=True)
-    }
-    return pd.DataFrame(
-        {
-            "block": block[first],
-            "start_s": time_s[first],
-            "end_s": time_s[first + count - 1],
-            "samples": count.astype(float),
-            **sums,
-        }
-    )
+def _averaged(rows: Floats) -> Floats:
+    """Average the rows of each block, `_ROW_COLUMNS`, to its number and `BLOCK_COLUMNS`."""
+    first = np.flatnonzero(np.diff(rows[:, 0], prepend=rows[0, 0] - 1.0))
+    count = np.diff(np.append(first, len(rows)))
+    means = np.add.reduceat(rows[:, 2:], first, axis=0) / count[:, None]
+    times = rows[first, 1], rows[first + count - 1, 1]
+    return np.column_stack([rows[first, 0], *times, count.astype(float), means])
+
+
+def spread_over_cells(
+    cell: npt.NDArray[np.int64], lot: Floats, most: int, most_of_cell: int
+) -> Mask:
+    """Choose readings so that no cell has more of them than it must.
+
+    Those with the lowest lots of each cell are chosen. What a smaller number chooses is part of
+    what a larger one does, so that it does not matter when some are dropped.
+
+    Parameters
+    ----------
+    cell, lot
+        Cell and random lot of each, shape (n,).
+    most
+        How many to choose at most.
+    most_of_cell
+        How many of one cell at most.
+
+    Examples
+    --------
+    >>> cell, lot = np.array([7, 7, 7, 9, 9]), np.array([0.5, 0.1, 0.9, 0.3, 0.2])
+    >>> spread_over_cells(cell, lot, 4, 2)
+    array([ True,  True, False,  True,  True])
+    >>> spread_over_cells(cell, lot, 3, 2)
+    array([False,  True, False, False,  True])
+    """
+    order = np.lexsort((lot, cell))
+    of_cell = np.unique(cell, return_counts=True)[1]
+    rank = np.empty(len(cell), dtype=np.int64)
+    rank[order] = np.arange(len(cell)) - np.repeat(np.cumsum(of_cell) - of_cell, of_cell)
+    # so many have each rank, and those of lower ones
+    total = np.cumsum(np.bincount(np.minimum(rank, most_of_cell), minlength=1)[:most_of_cell])
+    return np.asarray(rank < int(np.searchsorted(total, most, side="right")))
 
 
 def _known(values: Floats) -> Floats:

@@ -47,8 +47,9 @@ STILL_MOVES, CLEAR_MOVE_LN = 5, 0.02
 #: Trims whose range over all holds is smaller are stuck: a tenth of a usual logging step. [ln]
 STUCK_LN = 1e-4
 
-#: Standard error of a reading made of moving samples: transients come and go in it. [ln]
-PASSAGE_SE = 0.01
+#: Standard error of a reading made of moving samples. A dead sensor sees no transients, so that
+#: only what is left of its own noise counts; neighbouring cells of a map differ by 1 to 2 %. [ln]
+PASSAGE_SE = 0.003
 
 Mask = npt.NDArray[np.bool_]
 
@@ -72,13 +73,16 @@ class SensorResponse:
     is_dead: bool = False
 
 
-def sensor_response(holds: pd.DataFrame) -> SensorResponse:
+def sensor_response(holds: pd.DataFrame, *, in_parts: bool = True) -> SensorResponse:
     """Check whether lambda responds to the moves from hold to hold.
 
     Parameters
     ----------
     holds
         The holds of one log: ``start_s, load, need_ln, within_se, target_lambda, stop``.
+    in_parts
+        Whether each part of the log must show it by itself. Passages of a sweep at one load are
+        neighbours in the target, so that only all of them together show it.
 
     Returns
     -------
@@ -98,10 +102,11 @@ def sensor_response(holds: pd.DataFrame) -> SensorResponse:
     own = values["within_se"].to_numpy(dtype=float)
     noise = np.hypot(own[1:], own[:-1])
     time_s = values["start_s"].to_numpy(dtype=float)
-    still = _still_run(asked, seen, noise)
+    still = _still_run(asked, seen, noise) if in_parts else None
     if still is not None:
         return SensorResponse(False, _words(time_s, *still), is_dead=True)
-    for part in np.array_split(np.arange(moves), max(1, moves // PART_MOVES)):
+    parts = max(1, moves // PART_MOVES) if in_parts else 1
+    for part in np.array_split(np.arange(moves), parts):
         if not _answers(asked[part], seen[part], noise[part]):
             why = _words(time_s, int(part[0]), int(part[-1]) + 1)
             return SensorResponse(False, why, is_dead=True)
@@ -210,4 +215,5 @@ def with_passages(
     target = target_at(axes, target_lambda, mean["rpm"].to_numpy(), mean["load"].to_numpy())
     number = mean["log_number"].astype(int)
     seen = mean.assign(target_lambda=target, within_se=PASSAGE_SE, stop="", log_number=number)
-    return pd.concat([holds, seen[np.isfinite(target)]], ignore_index=True)
+    seen["is_passage"] = True
+    return pd.concat([holds.assign(is_passage=False), seen[np.isfinite(target)]], ignore_index=True)

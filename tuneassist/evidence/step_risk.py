@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import ndimage, stats
+from scipy import ndimage
 
 from tuneassist.evidence.consistency import OddLog
 from tuneassist.evidence.lattice import DRIFT_LN, DRIFT_SE, LatticeFit
@@ -27,6 +27,7 @@ Mask = npt.NDArray[np.bool_]
 
 #: Reasons that bar a cell from an unsafe step.
 KNOCK_WORDS = "knock was logged here or next door"
+UNSETTLED_WORDS = "no hold here or next door shows how hot the exhaust gets once it has settled"
 MIXED_WORDS = (
     "the manifold pressure is absolute in vacuum and gauge in boost, so nobody knows where the "
     "samples belong"
@@ -45,6 +46,9 @@ PARTED, LEAST_SIDE = 0.8, 0.25
 #: half above which it is excessive, and the fewest holds in each half. By chance one log of twenty
 #: holds in 250 exceeds it (F of 10 and 10), one of forty in 10,000. [1], [1]
 SCATTER_RATIO, MIN_HALF_HOLDS = 2.5, 8
+#: Where a fault comes and goes, good and bad holds lie about one scatter to either side of their
+#: mean, and a cell may have seen bad ones only: the good ones are so many scatters from it. [1]
+BOTH_SIDES = 2.0
 #: A wrong scale moves every cell: the whole map is off if even the tenth of its known cells that is
 #: off least is off by this share of `CorrectionSettings.uniform_offset_pct`. A map's own errors
 #: come near zero or change sign somewhere. Of 38 simulated engines whose own errors reach 8 to 12 %
@@ -175,7 +179,7 @@ def _scatter_risks(holds: pd.DataFrame, fit: LatticeFit | None) -> list[_Risk]:
         "than at light load (misfire, a leak, a hot sensor, fuel pressure): the leaner end "
         "is used"
     )
-    return [(note, scatter_ln)]
+    return [(note, BOTH_SIDES * scatter_ln)]
 
 
 def _outlier_risks(names: Sequence[str], aside: Sequence[OddLog]) -> list[_Risk]:
@@ -199,7 +203,11 @@ def sensor_responses(holds: pd.DataFrame) -> dict[int, SensorResponse]:
     holds
         All holds that are values, with ``log_number`` and what `sensor_response` needs.
     """
-    return {int(str(number)): sensor_response(own) for number, own in holds.groupby("log_number")}
+    found = dict[int, SensorResponse]()
+    for number, own in holds.groupby("log_number"):
+        has_passages = "is_passage" in own and own["is_passage"].any()
+        found[int(str(number))] = sensor_response(own, in_parts=not has_passages)
+    return found
 
 
 def logs_with_dead_sensor(
@@ -232,7 +240,7 @@ def _follows_load(holds: pd.DataFrame) -> bool:
     """Tell whether a log's holds were logged in order of load."""
     if len(holds) < MIN_ORDER_HOLDS:
         return False
-    time, load = (stats.rankdata(holds[name]) for name in ("start_s", "load"))
+    time, load = (holds[name].rank().to_numpy() for name in ("start_s", "load"))
     if abs(np.corrcoef(time, load)[0, 1]) > ORDERED:
         return True
     count = len(holds)
@@ -247,9 +255,11 @@ def _scatter_under_load(holds: pd.DataFrame, fit: LatticeFit | None) -> float:
 
     Its causes are usually one-sided, so the mean of such holds is biased.
     """
-    if fit is None:
+    if fit is None or not holds["is_used"].any():
         return 0.0
     load = holds.loc[holds["is_used"], "load"].to_numpy(dtype=float)
+    if len(load) < 2 * MIN_HALF_HOLDS:  # a log of moves alone has none
+        return 0.0
     heavy = load > np.median(load)
     if min(heavy.sum(), (~heavy).sum()) < MIN_HALF_HOLDS:
         return 0.0
@@ -321,7 +331,7 @@ def reasons_by_cell(cells: pd.DataFrame, axes: Axes, setup: Setup) -> list[str]:
     setup
         Its ``engine`` says whether knock matters.
     """
-    texts = [""] * len(cells)
+    texts = _unsettled_reasons(cells, setup)
     if (MIXED_SAMPLES in cells) and cells[MIXED_SAMPLES].gt(0).any():
         texts = [MIXED_WORDS] * len(cells)
     if KNOCK_SAMPLES not in cells or setup.engine.ignition != "spark":
@@ -331,6 +341,17 @@ def reasons_by_cell(cells: pd.DataFrame, axes: Axes, setup: Setup) -> list[str]:
         joined_reasons((text, KNOCK_WORDS if at else ""))
         for text, at in zip(texts, near, strict=True)
     ]
+
+
+def _unsettled_reasons(cells: pd.DataFrame, setup: Setup) -> list[str]:
+    """Say of a compression engine's cells that no hold near shows how hot they get.
+
+    Exhaust heat follows load by many seconds, so that a passage says nothing of it.
+    """
+    if setup.engine.ignition == "spark" or "holds_near" not in cells:
+        return [""] * len(cells)
+    is_held = cells["holds_near"].to_numpy(dtype=float) > 0
+    return ["" if held else UNSETTLED_WORDS for held in is_held]
 
 
 def standing_trims_pct(cells: pd.DataFrame, setup: Setup, is_boost: Mask) -> Floats:

@@ -9,7 +9,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from tuneassist.correction.reasons import NO_EVIDENCE_BESIDE
 from tuneassist.errors import InputError, SetupError
@@ -332,8 +332,8 @@ def _shares_inside(
     miss = miss_pct(relevant, setup)
     error = relevant["se_pct"].clip(lower=1e-6).to_numpy(dtype=float)
     deviation = relevant["deviation_pct"].to_numpy(dtype=float)
-    low = stats.norm.cdf((-rules.tolerance_pct - deviation) / error)
-    high = stats.norm.cdf((rules.tolerance_pct - deviation) / error)
+    low = special.ndtr((-rules.tolerance_pct - deviation) / error)
+    high = special.ndtr((rules.tolerance_pct - deviation) / error)
     chance = 1.0 - low if setup.target.kind == "floor" else high - low
     return _share(np.abs(miss) <= rules.tolerance_pct, relevant), _share(chance, relevant)
 

@@ -9,7 +9,7 @@ exceeded.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,13 @@ from tuneassist.loop.hold_selection import (
 from tuneassist.loop.operating_points import operating_point_table
 from tuneassist.loop.plan_notes import plan_notes
 from tuneassist.loop.settings import PlanSettings
+from tuneassist.loop.sweeps import (
+    Sweep,
+    choose_sweeps,
+    no_sweeps,
+    sweep_sentences,
+    sweep_table,
+)
 from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty
 from tuneassist.pipeline import Evidence
 from tuneassist.settings import Setup
@@ -61,6 +68,9 @@ class Plan:
         True where there is no usable fit yet and holds are spread evenly.
     notes
         Sentences that the operator should read.
+    sweeps
+        Sweeps of speed that come ahead of the holds (`tuneassist.loop.sweeps.SWEEP_COLUMNS`);
+        empty where holds teach more in the same time.
     """
 
     holds: pd.DataFrame
@@ -70,6 +80,22 @@ class Plan:
     total_s: float
     is_spread: bool
     notes: tuple[str, ...] = ()
+    sweeps: pd.DataFrame = field(default_factory=no_sweeps)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return sweeps and holds in order: `HOLD_COLUMNS`, then ``kind, rpm_to``.
+
+        A sweep has its time as ``hold_s``, and the number 0 as it comes ahead of the holds.
+        """
+        holds = self.holds.assign(kind="hold", rpm_to=self.holds["rpm"])
+        if self.sweeps.empty:
+            return holds
+        spent = self.sweeps["sweep_s"] + self.sweeps["move_s"]
+        sweeps = self.sweeps.rename(columns={"sweep_s": "hold_s"}).assign(
+            number=0, start_s=spent.cumsum() - self.sweeps["sweep_s"], rest_s=0.0, band="",
+            doubt_pct=np.nan, why="sweep there and back", kind="sweep",
+        )  # fmt: skip
+        return pd.concat([sweeps[list(holds)], holds], ignore_index=True)
 
 
 @on_one_thread
@@ -118,12 +144,44 @@ def plan_holds(
     kind = setup.target.kind
     uncertainty = map_uncertainty(evidence, places, axes=setup.axes, kind=kind, settings=rules)
     planner = _Planner(places, setup.axes, rules, 60.0 * minutes)
-    chosen, holds = planner.choose(uncertainty)
+    sweeps = choose_sweeps(
+        uncertainty,
+        places,
+        evidence,
+        setup=setup,
+        settings=rules,
+        price=planner.price(),
+        time_s=planner.time_s,
+    )
+    swept, rest = _after_sweeps(sweeps, uncertainty, planner)
+    chosen, holds = rest.choose(swept)
+    if not chosen:
+        sweeps, swept = [], uncertainty
+        chosen, holds = planner.choose(uncertainty)
     if not chosen:
         raise _no_hold(minutes, planner, uncertainty)
-    made = _finished_plan(planner, uncertainty, holds, evidence)
+    made = _finished_plan(planner, uncertainty, holds, evidence, swept=swept)
+    made = _behind_sweeps(made, sweep_table(sweeps, rules))
     notes = plan_notes(made, evidence, setup=setup, settings=rules, time_s=planner.time_s)
-    return replace(made, notes=notes)
+    first = sweep_sentences(made.sweeps, load_unit=setup.axes.load_unit)
+    return replace(made, notes=(*first, *notes))
+
+
+def _after_sweeps(
+    sweeps: list[Sweep], uncertainty: MapUncertainty, planner: _Planner
+) -> tuple[MapUncertainty, _Planner]:
+    """Return what is left of uncertainty and time for holds."""
+    spent_s = sum(one.seconds + planner.settings.move_s for one in sweeps)
+    for one in sweeps:
+        uncertainty = one.after(uncertainty)
+    return uncertainty, replace(planner, time_s=planner.time_s - spent_s)
+
+
+def _behind_sweeps(plan: Plan, sweeps: pd.DataFrame) -> Plan:
+    """Let the holds of a plan begin when its sweeps are done."""
+    spent_s = float((sweeps["sweep_s"] + sweeps["move_s"]).sum())
+    holds = plan.holds.assign(start_s=plan.holds["start_s"] + spent_s)
+    return replace(plan, holds=holds, sweeps=sweeps, total_s=plan.total_s + spent_s)
 
 
 def _no_hold(
@@ -258,10 +316,16 @@ def _last_true(is_right: Callable[[int], bool], most: int) -> int:
 
 
 def _finished_plan(
-    planner: _Planner, uncertainty: MapUncertainty, holds: pd.DataFrame, evidence: Evidence
+    planner: _Planner,
+    uncertainty: MapUncertainty,
+    holds: pd.DataFrame,
+    evidence: Evidence,
+    *,
+    swept: MapUncertainty,
 ) -> Plan:
+    """Describe the holds, with the uncertainty today and after sweeps and holds."""
     points = holds["point"].to_numpy(dtype=np.int64)
-    after = after_holds(uncertainty, points.tolist())
+    after = after_holds(swept, points.tolist())
     before_pct, after_pct = (195.996 * one.standard_error for one in (uncertainty, after))
     places = planner.places.assign(doubt_before_pct=before_pct, doubt_after_pct=after_pct)
     holds = holds.assign(

@@ -48,7 +48,7 @@ def plan_notes(
 def _need_notes(plan: Plan, settings: PlanSettings) -> Iterator[str]:
     if plan.is_spread:
         yield (
-            "the holds so far show no pattern over speed and load yet, so these are spread evenly "
+            "what was logged shows no pattern over speed and load yet, so holds are spread evenly "
             "and the uncertainty is a guess"
         )
         return

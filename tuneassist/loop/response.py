@@ -22,7 +22,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import linalg, stats
+from scipy import linalg, special
 
 from tuneassist.evidence.holds import SHARED_ERRORS
 from tuneassist.evidence.need import correction_need_ln, from_surface_scale, scatter_scale
@@ -334,7 +334,7 @@ def _fit_line(pair: _Comparison, columns: list[Floats], offset: Floats | None = 
     usual = float(np.median(sd))
     inflate = max(1.0, misfit / usual)
     freedom = max(len(y) - x.shape[1], 1)
-    return _Line(value, error * inflate, residual, misfit, float(stats.t.ppf(0.975, freedom)))
+    return _Line(value, error * inflate, residual, misfit, float(special.stdtrit(freedom, 0.975)))
 
 
 def _loss(line: _Line, pair: _Comparison) -> float:
@@ -414,7 +414,7 @@ def _is_another_engine(pair: _Comparison, rules: ResponseSettings) -> bool:
     kept = np.abs(gap) <= limit
     _, square, spare = _misfit(pair.part(kept), x[kept])
     ratio = square / spare
-    chance = float(stats.f.sf(ratio, spare, pair.freedom))
+    chance = float(special.fdtrc(spare, pair.freedom, ratio))
     return chance < rules.misfit_chance and ratio > rules.misfit_ratio**2
 
 

@@ -86,7 +86,7 @@ def add_round(
     Raises
     ------
     NoEvidenceError
-        When the new logs have no usable steady evidence.
+        When the new logs have no usable evidence.
     RuleBreachError
         When the checker finds a breach.
     """

@@ -13,9 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import sparse, stats
+from scipy import sparse, special
 
-from tuneassist.evidence.lattice import PRIOR_MEDIAN, places_in_cells
+from tuneassist.evidence.lattice import PRIOR_MEDIAN, LatticeFit, places_in_cells
 from tuneassist.evidence.need import from_surface_scale, scatter_scale
 from tuneassist.grid import Axes, Floats, bilinear_weights
 from tuneassist.loop.settings import PlanSettings
@@ -103,14 +103,14 @@ def map_uncertainty(
     axes, kind
         Breakpoints and kind of the target.
     settings
-        From how many holds on the fit is used.
+        From how many holds on, or moving samples that are worth as many, the fit is used.
     """
     rpm, load = (places[c].to_numpy(dtype=float) for c in ("rpm", "load"))
     weights = bilinear_weights(axes, rpm, load)
     weight = places["weight"].to_numpy(dtype=float)
     weight = weight / weight.sum()
     fit, used = evidence.fit, _used_holds(evidence)
-    if fit is None or not fit.is_surface or len(used) < settings.spread_below_holds:
+    if fit is None or not fit.is_surface or _worth(evidence) < settings.spread_below_holds:
         cells = _assumed_covariance(axes, used)
         noise = np.full(len(places), PRIOR_MEDIAN[3] ** 2)
         points = np.asarray(weights @ cells @ weights.T)
@@ -122,8 +122,7 @@ def map_uncertainty(
     points = np.asarray(weights @ fit.covariance @ weights.T) / np.outer(scale, scale)
     open_variance = _disputed_variance(evidence.cells) + _waiting_variance(evidence.cells)
     points += (weights @ sparse.diags(open_variance) @ weights.T).toarray()
-    own = float(used["within_se"].median())
-    noise = np.full(len(places), fit.hold_scatter**2 + own**2)
+    noise = np.full(len(places), _hold_variance(fit, used))
     if kind == "floor":
         error = np.sqrt(np.maximum(np.diag(points), 0.0))
         weight = weight * _chance_at_floor(np.asarray(need), error, settings)
@@ -147,13 +146,26 @@ def _waiting_variance(cells: pd.DataFrame) -> Floats:
 def _chance_at_floor(need: Floats, error: Floats, settings: PlanSettings) -> Floats:
     """Chance that a point is not clear of the floor; a point clear of it needs nothing."""
     clear = np.log1p(settings.floor_clear_pct / 100.0)
-    chance = stats.norm.cdf((clear - need) / np.maximum(error, 1e-3))
+    chance = special.ndtr((clear - need) / np.maximum(error, 1e-3))
     return np.asarray(np.maximum(chance, 1e-3))
 
 
 def _used_holds(evidence: Evidence) -> pd.DataFrame:
     holds = evidence.holds
     return holds[holds["is_used"].astype(bool)] if "is_used" in holds else holds.iloc[:0]
+
+
+def _worth(evidence: Evidence) -> float:
+    """How many holds the evidence is worth, moving samples counted in holds. [1]"""
+    moving = 0.0 if evidence.moving is None else float(evidence.moving.worth.sum())
+    return len(_used_holds(evidence)) + moving
+
+
+def _hold_variance(fit: LatticeFit, used: pd.DataFrame) -> float:
+    """Variance of a hold about the surface; usual where no hold has shown it. [ln^2]"""
+    if used.empty:
+        return float(PRIOR_MEDIAN[3] ** 2)
+    return float(fit.hold_scatter**2 + used["within_se"].median() ** 2)
 
 
 def _with_offset(points: Floats, log_scatter: float) -> Floats:

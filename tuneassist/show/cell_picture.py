@@ -24,6 +24,8 @@ ROUNDING = "resolution_pct"
 """The rule that rounds a step; it does not hold a cell back."""
 KNOWN = ("low", "fair", "good")
 """Confidences with a known size; below them at most the direction is known."""
+FULL_COUNT = 100.0
+"""Evidence that is worth so many holds is shown without a decimal. [1]"""
 WIDE_PCT = 9.95
 """A bound of this size keeps no decimal where a cell has room for five characters. [%]"""
 
@@ -176,10 +178,20 @@ def coverage_picture(table: pd.DataFrame, axes: Axes) -> CellPicture:
     axes
         The breakpoints.
     """
-    rows = zip(
-        table["state"], table["holds"].astype(int), table["confidence"].astype(str), strict=True
-    )
-    return CellPicture(axes, tuple(_covered(state, holds, word) for state, holds, word in rows))
+    worth = table["worth" if "worth" in table else "holds"].astype(float)
+    rows = zip(table["state"], worth, table["confidence"].astype(str), strict=True)
+    return CellPicture(axes, tuple(_covered(state, worth, word) for state, worth, word in rows))
+
+
+def worth_words(worth: float) -> str:
+    """Format what evidence is worth in holds: without a decimal where holds alone make it up.
+
+    Examples
+    --------
+    >>> worth_words(3.0), worth_words(2.37), worth_words(0.01), worth_words(137.4)
+    ('3', '2.4', '0', '137')
+    """
+    return f"{worth:.0f}" if worth >= FULL_COUNT else f"{worth:.1f}".removesuffix(".0")
 
 
 def _confidence(word: str, *, is_beyond: bool) -> tuple[CellMark, str]:
@@ -254,13 +266,16 @@ def _wanted(values: Floats, digits: int) -> Iterable[CellShown]:
         yield LEFT_ALONE if np.isnan(value) else CellShown("value", text, text)
 
 
-def _covered(state: str, holds: int, word: str) -> CellShown:
+def _covered(state: str, worth: float, word: str) -> CellShown:
     if state == "left alone":
         return LEFT_ALONE
     if state == "unseen":
         return CellShown("nothing", note="no samples nearby")
     if state == "seen":
-        return CellShown("value", "seen", "seen", shade=-1, note="samples, but no hold")
+        return CellShown(
+            "value", "seen", "seen", shade=-1, note="samples, but no evidence of its own"
+        )
     mark, note = _confidence(word, is_beyond=False)
     shade = -3 if state == "trusted" else -2
-    return CellShown("value", str(holds), str(holds), mark, shade, note)
+    text = worth_words(worth)
+    return CellShown("value", text, text, mark, shade, note)

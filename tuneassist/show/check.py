@@ -10,6 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.channels import CHANNELS
+from tuneassist.evidence.log_taught import LogTaught
 from tuneassist.inert import NAME_LENGTH, clipped, listed
 from tuneassist.own_units import mixture, mixture_unit
 from tuneassist.pipeline import LogEvidence
@@ -19,10 +20,12 @@ from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import (
     JSON_NAMES,
     bullets,
+    facts_table,
     log_facts,
     log_facts_table,
     sample_shares_table,
 )
+from tuneassist.show.taught import taught_facts, taught_record
 from tuneassist.units import UNITS, convert
 
 HOW_WORDS = {"setup": "named in the setup", "header": "by its header", "": ""}
@@ -35,6 +38,14 @@ UNIT_WORDS = {
 }
 PRESSURE_REFERENCE = {"manifold_pressure": "absolute", "boost": "gauge"}
 """Reference of each pressure in the internal unit."""
+MOVING_USED = (
+    "Samples of warm running that are in no hold are used as moving samples; a hold teaches more "
+    "surely."
+)
+NOT_TOLD = (
+    "With --setup also: where the samples went, how late lambda is, its drift, what quick changes "
+    "do to it, and how many minutes teach something."
+)
 _FORMATS = {"parquet": "Parquet", "arrow": "Arrow", "stream": "Arrow stream", "mdf": "MDF"}
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces", "|": "vertical bars"}
 
@@ -46,6 +57,7 @@ def check_screen(
     setup: Setup | None,
     display: Display,
     is_simulated: bool,
+    taught: LogTaught | None = None,
 ) -> RenderableType:
     """Return one log's screen.
 
@@ -61,6 +73,8 @@ def check_screen(
         Width and marks.
     is_simulated
         Whether the log is marked as simulated.
+    taught
+        What the log teaches by itself; None without a setup.
     """
     first = Text(plain(log.name), style="bold")
     if is_simulated:
@@ -78,9 +92,14 @@ def check_screen(
         parts += [title("Converted, repaired, assumed"), bullets(log.notes)]
     if found is not None and setup is not None:
         parts += [title("Where the samples went"), sample_shares_table(found.fates, display)]
+        parts.append(dim(f"  {MOVING_USED}"))
         parts += [title("Found in this log"), log_facts_table(found, setup)]
+        if taught is not None:
+            parts += [title("What this log teaches"), facts_table(taught_facts(taught).values())]
         if found.notes:
             parts += [title("Notes and doubts"), bullets(found.notes)]
+    else:
+        parts += [Text(), dim(f"  {NOT_TOLD}")]
     return Group(*parts, Text())
 
 
@@ -184,7 +203,12 @@ def row_words(log: Log) -> tuple[str, ...]:
 
 
 def check_record(
-    log: Log, found: LogEvidence | None, *, setup: Setup | None, is_simulated: bool
+    log: Log,
+    found: LogEvidence | None,
+    *,
+    setup: Setup | None,
+    is_simulated: bool,
+    taught: LogTaught | None = None,
 ) -> dict[str, object]:
     """Return the same as plain values."""
     record: dict[str, object] = {
@@ -203,6 +227,8 @@ def check_record(
         record["evidence"] = evidence_record(found)
         record["words"] = {JSON_NAMES[name]: text for name, text in log_facts(found, setup)}
         record["holds"] = found.holds.drop(columns="log").to_dict("records")
+    if taught is not None:
+        record["taught"] = taught_record(taught)
     return record
 
 
@@ -236,6 +262,7 @@ def evidence_record(found: LogEvidence) -> dict[str, object]:
             "standard_error_seconds": delay.standard_error_s,
             "flow_part_seconds": delay.flow_delay_s,
             "sensor_lag_seconds": delay.lag_s,
+            "sensor_lag_standard_error_seconds": delay.lag_standard_error_s,
             "moves": delay.moves,
             "source": delay.source,
             "why": delay.why,

@@ -19,8 +19,8 @@ from tuneassist.show.proposal import header
 STATE_WORDS: Mapping[str, str] = {
     "left alone": "no target value",
     "unseen": "no samples nearby",
-    "seen": "samples, but no hold",
-    "held": "a hold here or nearby, confidence too low",
+    "seen": "samples, but no evidence of its own",
+    "held": "evidence here or nearby, confidence too low",
     "trusted": "confidence fair or good",
 }
 _STYLES = {
@@ -63,7 +63,7 @@ def coverage_screen(
     """
     return Group(
         header(setup, words, is_simulated=is_simulated),
-        title("Coverage: holds in each cell, and confidence"),
+        title("Coverage: what each cell's own evidence is worth in holds, and confidence"),
         dim(axis_words(setup.axes)),
         picture_grid(coverage_picture(table, setup.axes), display),
         _legend(counts, display),
@@ -88,6 +88,7 @@ def _legend(counts: Mapping[str, int], display: Display) -> Text:
         text.append(f" {state}: {words}")
     text.append(
         f"\n  {low} low, {fair} fair, {good} good; 0 with a mark: interpolated between neighbours"
+        "\n  numbers: holds, and moving samples by how many holds would tell as much"
     )
     return text
 

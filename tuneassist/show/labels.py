@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
@@ -46,15 +47,15 @@ OUTCOME_WORDS: Mapping[str, str] = MappingProxyType(
         "fuel cut": "fuel cut on overrun",
         "outside the table": "outside the axes",
         "no target there": "no target value",
-        "moving": "speed or load changing",
-        "sweeping": "slow sweep, not steady",
+        "moving": "speed or load changing, no hold",
+        "sweeping": "slow sweep, no hold",
         "settling": "mixture still settling",
         "short hold": "hold too short",
         "no lambda": "no lambda reading",
         "spike": "single outlier",
         "load at its end": "load at the end of its sensor's range",
         "sensor at its stop": "lambda at the end of its sensor's range",
-        "used": "used as evidence",
+        "used": "used as evidence, in holds",
     }
 )
 """Outcome of a sample to its label."""
@@ -80,12 +81,15 @@ def delay_words(delay: SensorDelay) -> str:
         return f"{delay.delay_s:.2f} s, {SOURCE_WORDS[delay.source]}: {delay.why}"
     half_width_s = 1.96 * delay.standard_error_s
     text = f"{delay.delay_s:.2f} s +-{half_width_s:.2f} (95 %), {delay.why}"
+    lag = f"sensor lag {delay.lag_s:.2f} s"
+    if math.isfinite(delay.lag_standard_error_s):
+        lag += f" +-{1.96 * delay.lag_standard_error_s:.2f}"
     if abs(delay.flow_delay_s) < 0.005:
-        return f"{text}; the same at every flow"
+        return f"{text}; the same at every flow; {lag}"
     more = "more" if delay.flow_delay_s > 0 else "less"
     return (
         f"{text}; at half the median flow of this log {abs(delay.flow_delay_s):.2f} s {more} "
-        f"(slower gas); sensor lag {delay.lag_s:.2f} s"
+        f"(slower gas); {lag}"
     )
 
 

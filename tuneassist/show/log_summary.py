@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -68,10 +68,15 @@ def sample_shares_table(outcomes: pd.Series, display: Display) -> RenderableType
 
 def log_facts_table(log: LogEvidence, setup: Setup) -> RenderableType:
     """Show delay, settling, sensor stops, polling and holds of one log."""
+    return facts_table(log_facts(log, setup))
+
+
+def facts_table(facts: Iterable[tuple[str, str]]) -> RenderableType:
+    """Show findings, each a name and a text."""
     table = Table(box=None, padding=(0, 1), show_header=False)
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
-    for name, words in log_facts(log, setup):
+    for name, words in facts:
         table.add_row(Text(name, style="bold"), Text(plain(words)))
     return table
 

@@ -33,7 +33,7 @@ def plan_screen(
     is_simulated
         Whether the evidence is simulated.
     """
-    words = f"{counted(len(plan.holds), 'hold')}, {clock(plan.total_s)} on a warm engine"
+    words = f"{step_words(plan)}, {clock(plan.total_s)} on a warm engine"
     return Group(
         header(setup, words, is_simulated=is_simulated),
         short_caution_section(setup),
@@ -43,6 +43,12 @@ def plan_screen(
         title("Expected result"),
         bullets((_gain_words(plan),)),
     )
+
+
+def step_words(plan: Plan) -> str:
+    """Count the holds, and the sweeps ahead of them where there are any."""
+    holds = counted(len(plan.holds), "hold")
+    return holds if plan.sweeps.empty else f"{counted(len(plan.sweeps), 'sweep')}, then {holds}"
 
 
 def written_lines(paths: Sequence[Path]) -> tuple[RenderableType, ...]:
@@ -100,5 +106,6 @@ def plan_record(plan: Plan, *, setup: Setup, is_simulated: bool) -> dict[str, An
         "doubt_after_pct": plan.doubt_after_pct,
         "is_spread": plan.is_spread,
         "holds": plan.holds.to_dict("records"),
+        "sweeps": plan.sweeps.to_dict("records"),
         "notes": list(plan.notes),
     }

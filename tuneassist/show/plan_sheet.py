@@ -11,9 +11,9 @@ import pandas as pd
 from tuneassist.grid import Axes, Floats
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import Setup
-from tuneassist.show.display import counted, plain
+from tuneassist.show.display import plain
 from tuneassist.show.figures.drawing import escape_math
-from tuneassist.show.plan import clock
+from tuneassist.show.plan import clock, step_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
@@ -67,7 +67,7 @@ def _head(figure: Figure, plan: Plan, setup: Setup, *, is_simulated: bool) -> No
     figure.text(0.05, 0.965, "What to hold next", fontsize=17, fontweight="bold", va="center")
     figure.text(0.95, 0.965, escape_math(f"{car}{data}"), fontsize=10, ha="right", va="center")
     lines = [
-        f"{counted(len(plan.holds), 'hold')}, {clock(plan.total_s)} min on a warm engine. "
+        f"{step_words(plan)}, {clock(plan.total_s)} min on a warm engine. "
         f"Standard error over the map, weighted by driving: {plan.doubt_before_pct:.2f} % now, "
         f"about {plan.doubt_after_pct:.2f} % after.",
         "Log without a break. Rest at idle or light load before the hold. If a point is out of "

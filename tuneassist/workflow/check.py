@@ -8,11 +8,12 @@ from pathlib import Path
 
 from tuneassist.correction import setup_questions
 from tuneassist.errors import TuneassistError
+from tuneassist.evidence.log_taught import LogTaught, log_taught
 from tuneassist.evidence.repeats import unusable_notes
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Grid
 from tuneassist.parallel import Answer, LogFile, reason, stops_run, try_files
-from tuneassist.pipeline import LogEvidence, gather
+from tuneassist.pipeline import Evidence, LogEvidence, gather
 from tuneassist.reading import Log, LogReader
 from tuneassist.settings import Setup
 from tuneassist.workflow.logs import distinct_names, is_simulated
@@ -32,12 +33,15 @@ class CheckedLog:
         The car's setup; None without one.
     is_simulated
         Whether label or log say that the data are simulated.
+    taught
+        What the log teaches by itself; None without a setup.
     """
 
     log: Log
     evidence: LogEvidence | None
     setup: Setup | None
     is_simulated: bool
+    taught: LogTaught | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,15 +119,18 @@ def check_logs(
     found = paths()
     files = [LogFile(path, name) for path, name in zip(found, distinct_names(found), strict=True)]
     errors: list[tuple[LogFile, TuneassistError]] = []
-    reduced: list[LogEvidence] = []
+    alone: list[Evidence] = []
     for file, one in zip(files, _read_each(files, car, workers, scheduler), strict=True):
         if isinstance(one, TuneassistError):  # one bad log must not hide the others
             errors.append((file, one))
-        elif one.evidence is not None:
-            reduced.append(one.evidence)
+        elif car is not None and one.evidence is not None:
+            alone.append(gather([one.evidence], setup=car, current=Grid.zeros(car.axes)))
+            taught = taught_alone(one.evidence, alone[-1], car)
+            each(file, replace(one, taught=taught))
+            continue
         each(file, one)
     notes = () if car is None else tuple(setup_questions(car))
-    doubts = () if car is None else _doubts_of(reduced, car, known=notes)
+    doubts = () if car is None else _doubts_of(alone, car, known=notes)
     return CheckedLogs(tuple(files), tuple(errors), notes, doubts)
 
 
@@ -159,10 +166,26 @@ def _read_alone(file: LogFile) -> CheckedLog | TuneassistError:
     return CheckedLog(log, None, None, is_simulated([log], None))
 
 
-def _doubts_of(logs: Sequence[LogEvidence], car: Setup, *, known: Sequence[str]) -> tuple[str, ...]:
+def taught_alone(log: LogEvidence, alone: Evidence, car: Setup) -> LogTaught:
+    """Tell what a log teaches by the evidence of that log alone."""
+    held = alone.holds
+    return log_taught(
+        fit=alone.fit,
+        moving=alone.moving,
+        blocks=log.blocks,
+        held_samples=int(held.loc[held["is_used"], "samples"].sum()),
+        samples=log.samples,
+        interval_s=log.refresh.interval_s,
+        kind=car.target.kind,
+    )
+
+
+def _doubts_of(alone: Sequence[Evidence], car: Setup, *, known: Sequence[str]) -> tuple[str, ...]:
     """Return the doubts that a proposal from these logs would have and that are not known yet."""
-    if not logs:
+    if not alone:
         return ()
+    logs = [log for one in alone for log in one.logs]
     known_notes = {*known, *(note for log in logs for note in log.notes)}
-    evidence = gather(logs, setup=car, current=Grid.zeros(car.axes))
+    is_one = len(alone) == 1
+    evidence = alone[0] if is_one else gather(logs, setup=car, current=Grid.zeros(car.axes))
     return tuple(note for note in evidence.notes if note not in known_notes)

@@ -72,7 +72,7 @@ class Coverage:
         -------
         pandas.DataFrame
             ``rpm, load, is_wanted, samples_seen, holds, confidence, is_seen, is_held, is_trusted,
-            state`` in cell order.
+            worth, effective_n, state`` in cell order; ``worth`` counts moving samples in holds.
         """
         return self.table.copy()
 
@@ -100,7 +100,9 @@ class Coverage:
         return page(
             f"{title}{simulated}",
             sentences([line.strip() for line in lines]),
-            picture_table("Holds in each cell", coverage_picture(self.table, self.setup.axes)),
+            picture_table(
+                "Evidence of each cell, in holds", coverage_picture(self.table, self.setup.axes)
+            ),
         )
 
 

@@ -194,7 +194,7 @@ def write_plan(
     start
         What it was made from.
     csv
-        The holds as CSV; None writes none.
+        Sweeps and holds as CSV; None writes none.
     sheet
         One page for the operator; None draws none.
 
@@ -204,7 +204,7 @@ def write_plan(
         The files written.
     """
     if csv is not None:
-        write_atomically(csv, frame_csv(plan.holds).encode("utf-8"))
+        write_atomically(csv, frame_csv(plan.to_frame()).encode("utf-8"))
     if sheet is not None:
         draw_plan(sheet, plan, start)
     return [path for path in (csv, sheet) if path is not None]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from tuneassist.grid import Axes
+from tuneassist.show.cell_picture import worth_words
 from tuneassist.show.figures.drawing import (
     frame_or_new,
     map_positions,
@@ -31,8 +32,8 @@ FAIR_FILL = "#6aafd6"
 _WORDS = {
     "left alone": "left alone (no target)",
     "unseen": "unseen",
-    "seen": "seen, no hold",
-    "held": "held, low confidence",
+    "seen": "seen, no evidence of its own",
+    "held": "evidence, low confidence",
     "trusted": "trusted (fair, darker: good)",
 }
 
@@ -82,8 +83,8 @@ def plot_coverage(
 def _draw_cells(frame: Frame, table: pd.DataFrame, columns: int) -> None:
     from matplotlib.patches import Rectangle
 
-    for cell, (state, holds, word) in enumerate(
-        zip(table["state"], table["holds"], table["confidence"], strict=True)
+    for cell, (state, worth, word) in enumerate(
+        zip(table["state"], table["worth"], table["confidence"], strict=True)
     ):
         row, column = divmod(cell, columns)
         fill, hatch = _FILLS[state]
@@ -96,8 +97,9 @@ def _draw_cells(frame: Frame, table: pd.DataFrame, columns: int) -> None:
         if state in ("held", "trusted"):
             # holds lie around the breakpoint in the middle: the text goes into a corner
             frame.text(
-                column - 0.46, row - 0.45, f"{holds} {word}", ha="left", va="top", fontsize=8,
-                zorder=4, bbox={"facecolor": fill, "edgecolor": "none", "pad": 0.6, "alpha": 0.9},
+                column - 0.46, row - 0.45, f"{worth_words(worth)} {word}", ha="left", va="top",
+                fontsize=8, zorder=4,
+                bbox={"facecolor": fill, "edgecolor": "none", "pad": 0.6, "alpha": 0.9},
             )  # fmt: skip
 
 
@@ -117,7 +119,7 @@ def coverage_legend(table: pd.DataFrame, *, has_holds: bool = True) -> list[Any]
         for state, (fill, hatch) in _FILLS.items()
     ]
     if has_holds:
-        words = "a hold (numbers: holds nearby; 0: interpolated)"
+        words = "a hold (numbers: evidence in holds; 0: interpolated)"
         handles.append(
             Line2D([], [], linestyle="", marker="o", color="#e08214", markeredgecolor="black",
                    markersize=5, label=words)
