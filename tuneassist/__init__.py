@@ -50,6 +50,16 @@ tuneassist.errors.OutputError: ... Name a new file, or pass overwrite=True.
 ...               cells=proposal.limited.source)  # no rule is broken
 ()
 
+Values found by hand on the rollers make a map as well. Each counts as a hold, and logs may stand
+beside them.
+
+>>> import pandas as pd
+>>> by_hand = pd.DataFrame({"rpm": [1500, 2500, 3500] * 3, "load": [40] * 3 + [55] * 3 + [70] * 3,
+...                         "correction_pct": [2, 3, 4, 3, 4, 5, 4, 5, 6]})
+>>> both = ta.propose_spots(by_hand, setup=setup, logs=log)
+>>> len(both.evidence.holds) == len(proposal.evidence.holds) + 9
+True
+
 Find out how well the logs cover the cells. `Tune` is the loop over several rounds.
 
 >>> found = ta.coverage(log, setup=setup)
@@ -90,6 +100,7 @@ if TYPE_CHECKING:
     )
     from tuneassist.files.grid_file import read_grid, write_grid_text
     from tuneassist.files.setup_file import read_setup
+    from tuneassist.files.spot_file import read_spots
     from tuneassist.grid import Axes, Grid, bilinear_weights, compose_pct, step_between_pct
     from tuneassist.loop.advice import Advice, AdviceSettings
     from tuneassist.loop.settings import PlanSettings
@@ -119,8 +130,10 @@ if TYPE_CHECKING:
         plot_rounds,
         plot_step,
     )
+    from tuneassist.spots import Spots
     from tuneassist.workflow.coverage import Coverage, coverage
     from tuneassist.workflow.proposal import write_grid, write_proposal
+    from tuneassist.workflow.spots import propose_spots
     from tuneassist.workflow.tune import Standing, Tune, TuneRound
 
 __version__ = "0.1.0"
@@ -146,6 +159,7 @@ _HOMES = {
         "write_grid_text",
     ),
     "tuneassist.files.setup_file": ("read_setup",),
+    "tuneassist.files.spot_file": ("read_spots",),
     "tuneassist.grid": (
         "Axes",
         "Grid",
@@ -198,6 +212,7 @@ _HOMES = {
         "plot_rounds",
         "plot_step",
     ),
+    "tuneassist.spots": ("Spots",),
     "tuneassist.workflow.coverage": (
         "Coverage",
         "coverage",
@@ -211,6 +226,7 @@ _HOMES = {
         "write_grid",
         "write_proposal",
     ),
+    "tuneassist.workflow.spots": ("propose_spots",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
@@ -242,6 +258,7 @@ __all__ = [
     "RunsComparison",
     "Setup",
     "SetupError",
+    "Spots",
     "Standing",
     "SteadySettings",
     "Target",
@@ -267,9 +284,11 @@ __all__ = [
     "plot_rounds",
     "plot_step",
     "propose",
+    "propose_spots",
     "read_grid",
     "read_log",
     "read_setup",
+    "read_spots",
     "reduce_log",
     "step_between_pct",
     "write_grid",

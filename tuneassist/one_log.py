@@ -131,6 +131,16 @@ class LogNature:
 
 
 NO_LAMBDA = "no lambda channel: the need is read from the fuel trims alone"
+BY_HAND = (
+    "values found by hand, in an order that is not known: a drift of the gauge would look like the "
+    "map, so less fuel is taken away in boost"
+)
+"""Note on evidence without a log behind it."""
+
+
+def is_by_hand(log: LogEvidence) -> bool:
+    """Tell whether the values were found by hand, so that no sensor was logged."""
+    return BY_HAND in log.notes
 
 
 def not_proven_warm(settings: SteadySettings) -> str:

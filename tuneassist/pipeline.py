@@ -56,9 +56,10 @@ from tuneassist.evidence.step_risk import (
     sensor_responses,
     standing_trim_notes,
     with_standing_trims,
+    with_unknown_order,
 )
 from tuneassist.grid import Floats, Grid, bilinear_weights
-from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence
+from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence, is_by_hand
 from tuneassist.proposal_repr import proposal_outline
 from tuneassist.reading import Log
 from tuneassist.reduction import reduce_log, reduce_parts
@@ -305,11 +306,14 @@ class _Sensors:
         By the log's number.
     aside
         Logs with a dead sensor, and those that the others contradict.
+    has_by_hand
+        Whether values found by hand are among them, in an order that is not known.
     """
 
     readings: pd.DataFrame
     responses: Mapping[int, SensorResponse]
     aside: Sequence[OddLog]
+    has_by_hand: bool
 
     @classmethod
     def of(cls, logs: Sequence[LogEvidence], pool: _Pool, setup: Setup) -> _Sensors:
@@ -317,16 +321,20 @@ class _Sensors:
         readings = with_passages(
             pool.values, pool.blocks, axes=setup.axes, target_lambda=setup.target.table
         )
+        hand = [number for number, log in enumerate(logs) if is_by_hand(log)]
+        readings = readings[~readings["log_number"].isin(hand)]  # no sensor was logged with them
         responses = sensor_responses(readings)
-        return cls(readings, responses, _logs_aside(logs, pool, readings, responses, setup))
+        aside = _logs_aside(logs, pool, readings, responses, setup)
+        return cls(readings, responses, aside, bool(hand))
 
     def risk(self, names: Sequence[str], pool: _Pool, fit: LatticeFit | None) -> StepRisk:
         """What the logs that are kept leave in doubt about an unsafe step."""
         odd = [one.index for one in self.aside]
         kept = self.readings[~self.readings["log_number"].isin(odd)]
-        return risk_of_logs(
+        found = risk_of_logs(
             names, pool.holds, fit=fit, aside=self.aside, lives=self.responses, readings=kept
         )
+        return with_unknown_order(found) if self.has_by_hand else found
 
 
 @dataclass(frozen=True, eq=False)
@@ -677,15 +685,15 @@ def propose(logs: Log | Iterable[Log], *, setup: Setup, current: Grid | None = N
     return propose_from(reduced, setup=setup, current=grid)
 
 
-def logs_of(logs: Log | Iterable[Log]) -> list[Log]:
-    """Return what was handed in as a list of logs."""
+def logs_of(logs: Log | Iterable[Log], *, may_be_none: bool = False) -> list[Log]:
+    """Return what was handed in as a list of logs; one of none only where that is asked for."""
     read = 'Read each with read_log("session.csv", setup=setup).'
     if isinstance(logs, Log):
         return [logs]
     if isinstance(logs, (str, Path)) or not isinstance(logs, Iterable):
         raise LogError("these are no logs.", mend=read)
     found = [of_kind(log, Log, what="a log", mend=read, error=LogError) for log in logs]
-    if not found:
+    if not found and not may_be_none:
         raise LogError("no log was given.", mend=read)
     return found
 

@@ -18,6 +18,10 @@ COMMANDS = {
         "tuneassist.cli.propose:app",
         "Propose a limited correction grid from logs and write it.",
     ),
+    "spots": (
+        "tuneassist.cli.spots:app",
+        "Propose a limited correction grid from values found by hand and write it.",
+    ),
     "check": (
         "tuneassist.cli.check:app",
         "Show how logs are read and what they are worth as evidence.",

@@ -73,12 +73,31 @@ def propose(
     done = workflow.proposal.propose_files(
         reduce, setup=setup, out=out, grid=grid, overwrite=overwrite
     )
+    write_result(done, out=out, has_grid=grid is not None, json=json, quiet=quiet)
+
+
+def write_result(
+    done: WrittenProposal, *, out: Path, has_grid: bool, json: bool, quiet: bool
+) -> None:
+    """Show a proposal that was written.
+
+    Parameters
+    ----------
+    done
+        The proposal.
+    out
+        Its folder, as typed.
+    has_grid
+        Whether a grid in force was given.
+    json, quiet
+        As JSON, or in one line.
+    """
     if json:
         console.write_json(_summary(done))
     elif quiet:
-        _write_line(done, out=out, has_grid=grid is not None)
+        _write_line(done, out=out, has_grid=has_grid)
     else:
-        _write_screen(done, out=out, has_grid=grid is not None)
+        _write_screen(done, out=out, has_grid=has_grid)
 
 
 def _summary(done: WrittenProposal) -> dict[str, Any]:

@@ -53,6 +53,7 @@ def _write_json(found: VerifiedFile) -> None:
             "grid": str(found.grid),
             "is_clean": not found.breaches,
             "carried_over": found.carried_over,
+            "blank_cells": found.blank_cells,
             "breaches": show.rules.breach_record(found.breaches),
         }
     )
@@ -62,7 +63,8 @@ def _write_screen(found: VerifiedFile) -> None:
     view = show.rules.clean_screen(
         str(found.grid),
         setup=found.setup,
-        cells=found.setup.axes.size,
+        cells=found.setup.axes.size - found.blank_cells,
+        blank=found.blank_cells,
         has_against=found.against is not None,
     )
     console.write(console.screen(), view)

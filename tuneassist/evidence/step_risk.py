@@ -8,7 +8,7 @@ end of their evidence is moved out by the amount that is uncertain.
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -114,6 +114,17 @@ def risk_of_logs(
     barred = _unproven_sensors(names, known, aside)
     lean_ln = max((size_ln for _, size_ln in found), default=0.0)
     return StepRisk(barred, lean_ln, tuple(note for note, _ in found))
+
+
+def with_unknown_order(risk: StepRisk) -> StepRisk:
+    """Return the risk beside readings whose order is not known: a drift may hide in them.
+
+    Parameters
+    ----------
+    risk
+        As the logs show it.
+    """
+    return replace(risk, lean_ln=max(risk.lean_ln, ORDER_LN))
 
 
 def _unproven_sensors(

@@ -36,7 +36,10 @@ digits that it shows. [1]"""
 SHOWN = 40
 """Most letters of a cell that a message shows. [1]"""
 
-_NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
+"""A number as a sheet may hold it."""
+NUMBER_STARTS = "+-.,0123456789"
+"""A cell that starts otherwise is no number."""
 _FIRST_MARK = re.compile(r'[",;\t]')
 _BLANKS = " \t\u00a0\u202f"
 
@@ -105,7 +108,7 @@ def grid_of(data: bytes, *, where: str, axes: Axes | None = None) -> Grid:
     axes
         As for `read_grid`.
     """
-    rows = _Rows(_cells(decoded(data, where), where), where)
+    rows = _Rows(split_rows(decoded(data, where), where), where)
     load = np.array([rows.number(0, column) for column in range(1, rows.width)])
     rpm = np.array([rows.number(row, 0) for row in range(1, len(rows.cells))])
     if axes is not None:
@@ -179,7 +182,7 @@ class _Rows:
         text = self.cells[row][1][column]
         if not text:
             raise self.error(row, column, "a breakpoint is missing.", "Give its number.")
-        if not _NUMBER.fullmatch(text):
+        if not NUMBER.fullmatch(text):
             raise self.error(
                 row,
                 column,
@@ -240,12 +243,32 @@ def _delimiter(text: str) -> str:
     return found.group() if found and found.group() != '"' else ","
 
 
-def _cells(text: str, file: str) -> list[tuple[int, list[str]]]:
-    """Split into rows of cells with a decimal point, less the blank ones at the end."""
+def split_rows(
+    text: str, file: str, *, start: str = f'A grid file starts with "{CORNER}".'
+) -> list[tuple[int, list[str]]]:
+    """Split a sheet into rows of cells with a decimal point, less the blank ones at the end.
+
+    Parameters
+    ----------
+    text
+        The sheet, as `decoded`.
+    file
+        The file, for messages.
+    start
+        What the sheet should start with, as a sentence.
+
+    Returns
+    -------
+    list
+        The line on which each row ends, and its cells.
+
+    Raises
+    ------
+    GridError
+        When it is empty, a row cannot be split, or a comma could be two things.
+    """
     if not text.strip(_BLANKS + ",;\r\n"):
-        raise GridError(
-            "the file is empty.", where=file, mend=f'A grid file starts with "{CORNER}".'
-        )
+        raise GridError("the file is empty.", where=file, mend=start)
     delimiter = _delimiter(text)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows: list[tuple[int, list[str]]] = []
@@ -289,7 +312,7 @@ def _first_marks(rows: list[tuple[int, list[str]]]) -> dict[str, tuple[int, int]
     for line, row in rows:
         for column, cell in enumerate(row, start=1):
             for mark in ",.":
-                if mark in cell:
+                if mark in cell and cell[0] in NUMBER_STARTS:
                     marks.setdefault(mark, (line, column))
     return marks
 

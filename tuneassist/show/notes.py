@@ -10,6 +10,7 @@ import pandas as pd
 from tuneassist.correction import UnsafeHeld
 from tuneassist.evidence.repeats import said_once, unusable_notes
 from tuneassist.inert import one_line
+from tuneassist.one_log import is_by_hand
 from tuneassist.pipeline import Evidence, LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.reading.columns import AFR_CONVERTED
@@ -56,7 +57,10 @@ def proposal_doubts(proposal: Proposal, logs: Sequence[Log]) -> tuple[str, ...]:
 
 def logs_words(evidence: Evidence) -> str:
     """Describe how many logs were used, and of how many if some were unusable."""
-    used, unusable = len(evidence.logs), len(evidence.unusable)
+    used = sum(not is_by_hand(log) for log in evidence.logs)
+    unusable = len(evidence.unusable)
+    if evidence.logs and not used + unusable:
+        return "values found by hand"
     return f"{used} of {counted(used + unusable, 'log')}" if unusable else counted(used, "log")
 
 

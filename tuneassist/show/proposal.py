@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.correction import UnsafeHeld
+from tuneassist.one_log import is_by_hand
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
@@ -97,11 +98,15 @@ def header(setup: Setup, words: str, *, is_simulated: bool) -> RenderableType:
 
 def _header_words(proposal: Proposal) -> str:
     evidence = proposal.evidence
-    samples = sum(log.samples for log in evidence.logs)
-    return (
-        f"{logs_words(evidence)}, {counted(samples, 'sample')}, "
-        f"{counted(len(evidence.holds), 'hold')}"
-    )
+    spots = [log for log in evidence.logs if is_by_hand(log)]
+    samples = sum(log.samples for log in evidence.logs) - sum(log.samples for log in spots)
+    holds = len(evidence.holds) - sum(len(log.holds) for log in spots)
+    found = [f"{counted(sum(log.samples for log in spots), 'spot')} found by hand"] * bool(spots)
+    if len(spots) < len(evidence.logs) or evidence.unusable:
+        found.append(
+            f"{logs_words(evidence)}, {counted(samples, 'sample')}, {counted(holds, 'hold')}"
+        )
+    return "; ".join(found)
 
 
 def deviation_section(cells: pd.DataFrame, setup: Setup, display: Display) -> RenderableType:

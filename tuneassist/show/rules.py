@@ -97,12 +97,30 @@ def value_words(rule: str, value: str, unit: str, setup: Setup) -> str:
     return plain(f"{value} {unit}".strip())
 
 
-def clean_screen(name: str, *, setup: Setup, cells: int, has_against: bool) -> RenderableType:
-    """Show that a grid breaks no rule, and which rules could not be checked."""
+def clean_screen(
+    name: str, *, setup: Setup, cells: int, has_against: bool, blank: int = 0
+) -> RenderableType:
+    """Show that a grid breaks no rule, and which rules could not be checked.
+
+    Parameters
+    ----------
+    name
+        The grid's file.
+    setup
+        The rules.
+    cells, blank
+        Number of cells with a value, and of those without. [1]
+    has_against
+        Whether the grid in force was given.
+    """
     label = plain(setup.engine.label) or "this setup"
     lines = [
         Text(f"{plain(name)}: {counted(cells, 'cell')}, no rule of {label} is broken.", "bold")
     ]
+    if blank:
+        blanks = counted(blank, "cell is", "cells are")
+        kept = "checked as what the controller holds" if has_against else "not checked"
+        lines.append(Text(f"{blanks} blank, which is not zero, and {kept}."))
     if not has_against:
         lines.append(
             dim(

@@ -12,6 +12,7 @@ A command reads its options, makes one call and shows the result; a notebook mak
     proposal_files    the contents of a proposal's four files
     grid_in_force     read the grid in the controller
     limits            the safety rules in force
+    spots             propose from values found by hand
     verify            check a grid file against every rule
     tune              a tune's folder as an object, for notebooks
     tune_steps        start, add, accept, reject, undo, found and status of a tune
@@ -52,6 +53,7 @@ if TYPE_CHECKING:
         runs,
         setup_start,
         simulated_log,
+        spots,
         tune_steps,
         tunes,
         verify,

@@ -19,6 +19,7 @@ from tuneassist.files.serialise import sha256_of
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.toml_table import read_toml
 from tuneassist.grid import Grid
+from tuneassist.one_log import is_by_hand
 from tuneassist.parallel import LogsAtHand
 from tuneassist.pipeline import Proposal, logs_of
 from tuneassist.reading import Log
@@ -39,7 +40,7 @@ def write_proposal(
     proposal: Proposal,
     folder: str | os.PathLike[str],
     *,
-    logs: Log | Iterable[Log],
+    logs: Log | Iterable[Log] = (),
     grid: str | os.PathLike[str] | None = None,
     overwrite: bool = False,
 ) -> Path:
@@ -52,7 +53,7 @@ def write_proposal(
     folder
         Missing or empty; its parent must exist.
     logs
-        The logs that it was made from, as read.
+        The logs that it was made from, as read; none for one that was made from spots alone.
     grid
         File of the grid in force, for its hash; None without one.
     overwrite
@@ -87,7 +88,8 @@ def write_proposal(
     ['cells.csv', 'grid.csv', 'proposal.json', 'step.csv']
     """
     of_kind(proposal, Proposal, what="proposal", mend="Make one with propose(log, setup=setup).")
-    read = logs_of(logs)
+    by_hand = all(is_by_hand(log) for log in proposal.evidence.logs)
+    read = logs_of(logs, may_be_none=by_hand)
     _require_its_logs(proposal, read)
     setup = proposal.setup
     held = None if grid is None else _held_file(file_path(grid), proposal)
@@ -274,7 +276,7 @@ def input_files(
 
 def _require_its_logs(proposal: Proposal, logs: Sequence[Log]) -> None:
     """Refuse logs that the proposal was not made from."""
-    rests_on = sorted(log.name for log in proposal.evidence.logs)
+    rests_on = sorted(log.name for log in proposal.evidence.logs if not is_by_hand(log))
     given = sorted(log.name for log in logs)
     if given != rests_on:
         raise LogError(

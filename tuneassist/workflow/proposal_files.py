@@ -18,6 +18,7 @@ from tuneassist.errors import RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.serialise import frame_csv, stable_json
 from tuneassist.grid import Axes, Floats, Grid, compose_pct
+from tuneassist.one_log import is_by_hand
 from tuneassist.pipeline import Proposal, checker_objection
 from tuneassist.reading import Log
 from tuneassist.settings import as_plain
@@ -171,7 +172,8 @@ def proposal_record(
         "logs": [
             {**_log_record(log), "evidence": evidence_record(found[log.name])} for log in logs
         ],
-        "logs_given": len(evidence.logs) + len(evidence.unusable),
+        **_spots_record(proposal),
+        "logs_given": sum(not is_by_hand(log) for log in evidence.logs) + len(evidence.unusable),
         "set_aside": dict(evidence.unusable),
         "logs_set_aside": dict(evidence.set_aside),
         "notes": list(evidence.notes),
@@ -180,6 +182,22 @@ def proposal_record(
         "checked": "grid.csv, read back from its text, breaks no rule",
         "settings": as_plain(proposal.setup),
     }
+
+
+def _spots_record(proposal: Proposal) -> dict[str, Any]:
+    """Values found by hand, one record per file; nothing without any."""
+    found = [
+        {
+            "name": log.name,
+            "spots": log.samples,
+            "spots_by_fate": {str(name): int(n) for name, n in log.fates.items() if n},
+            "used": len(log.holds),
+            "notes": list(log.notes),
+        }
+        for log in proposal.evidence.logs
+        if is_by_hand(log)
+    ]
+    return {"spots": found} if found else {}
 
 
 def _log_record(log: Log) -> dict[str, Any]:
