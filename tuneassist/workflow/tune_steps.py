@@ -32,7 +32,7 @@ from tuneassist.loop.history import (
 from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
-from tuneassist.workflow import round_evaluation
+from tuneassist.workflow import round_evaluation, tune_rules
 from tuneassist.workflow.grid_in_force import refuse_step_file
 from tuneassist.workflow.logs import is_simulated, with_prefix
 from tuneassist.workflow.round_evaluation import EvaluatedRound
@@ -149,6 +149,14 @@ class TuneStatus:
             "controller_holds": self.state.current,
             "proposed": proposed[0] if proposed else None,
             "rejected": list(self.state.rounds_with_outcome("rejected")),
+            "edited": list(self.state.rounds_with_outcome("edited")),
+            "to_load": self.state.to_load or None,
+            "setup": self.state.setup or None,
+            "broken_rules": [
+                {"name": one.name, "despite": one.despite, "breaches": list(one.breaches)}
+                for one in self.state.grids
+                if one.breaches and one.name in (*self.state.loaded, self.state.to_load)
+            ],
             **({"unsafe_step_held": None} if held is None else unsafe_record(held)),
         }
 
@@ -199,7 +207,7 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
     with open_tune(folder) as tune:
         require(tune.state, "add")
         number = tune.state.next_number
-        tune.require_room(number)
+        tune.require_room(round_name(number))
         found = with_prefix(round_name(number), reduce(tune.setup))
         read = tuple(one.log for one in found.used)
         _refuse_known(read, tune)
@@ -216,7 +224,7 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
 
 
 def step(folder: Path, kind: Kind) -> StepDone:
-    """Accept or reject the last proposal, or undo the last step.
+    """Accept or reject what waits to be loaded, or undo the last step.
 
     Parameters
     ----------
@@ -233,12 +241,33 @@ def step(folder: Path, kind: Kind) -> StepDone:
     with open_tune(folder) as tune:
         require(tune.state, kind)
         if kind == "accept":
-            verify_round(tune, tune.state.rounds[-1])
+            verify_what_waits(tune)
         last, details, was_held = tune.state.last, {}, tune.state.current
         if kind == "undo" and last is not None:
             details = {"took_back": last.kind, "of": last.time}
         after = _happened(tune, kind, details)
-    return _with_pending(StepDone(after, kind, took_back=last, was_held=was_held))
+    return with_pending(StepDone(after, kind, took_back=last, was_held=was_held))
+
+
+def verify_what_waits(tune: TuneFolder) -> None:
+    """Refuse a proposal, or a grid brought back, that must not be loaded.
+
+    Parameters
+    ----------
+    tune
+        The tune.
+
+    Raises
+    ------
+    InputError
+        When a file was changed, is missing or damaged.
+    RuleBreachError
+        When the grid breaks a rule that is in force now.
+    """
+    if tune.state.is_pending:
+        verify_round(tune, tune.state.rounds[-1])
+    else:
+        tune_rules.verify_to_load(tune)
 
 
 def found(folder: Path, answer: str) -> AddedRound | StepDone:
@@ -261,7 +290,7 @@ def found(folder: Path, answer: str) -> AddedRound | StepDone:
         if answer in REASSESSED_ANSWERS:
             return _evaluate_again(tune, answer)
         after = _happened(tune, "found", {"answer": answer})
-    return _with_pending(StepDone(after, "found"))
+    return with_pending(StepDone(after, "found"))
 
 
 def status(folder: Path) -> TuneStatus:
@@ -292,6 +321,8 @@ def status_of(tune: TuneFolder) -> TuneStatus:
     rounds = tune.state.rounds
     for one in rounds:
         verify_round(tune, one)
+    for brought_in in tune.state.grids:
+        tune.grid(brought_in.name)
     seen = [summary_from_record(dict(tune.evidence(one).summary)) for one in rounds]
     is_pending = tune.state.is_pending
     return TuneStatus(
@@ -310,7 +341,8 @@ def now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def _new_mark() -> str:
+def new_mark() -> str:
+    """Return a new identity of a step's folder."""
     return secrets.token_hex(6)
 
 
@@ -318,7 +350,7 @@ def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundEntry:
     """Return the entry of a round without its verdict."""
     return RoundEntry(
         number,
-        _new_mark(),
+        new_mark(),
         tune.state.current,
         tuple((log.name, log.sha256) for log in logs),
         verdict="",
@@ -360,7 +392,7 @@ def _evaluate_again(tune: TuneFolder, answer: str) -> AddedRound:
     stored = tune.evidence(halted)
     as_read = round_evaluation.earlier_record(tune, halted)
     earlier: tuple[RoundEntry, ...] = tune.state.evidence
-    mark = replace(halted, made=_new_mark())
+    mark = replace(halted, made=new_mark())
     if answer == "not-loaded":
         mark = replace(mark, in_force=tune.state.loaded[-2])
     else:
@@ -378,8 +410,14 @@ def _evaluate_again(tune: TuneFolder, answer: str) -> AddedRound:
     return AddedRound(after, evaluated, (), simulated)
 
 
-def _with_pending(done: StepDone) -> StepDone:
-    """Add what is known about the pending proposal; the step itself is done in any case."""
+def with_pending(done: StepDone) -> StepDone:
+    """Add what is known about the pending proposal; the step itself is done in any case.
+
+    Parameters
+    ----------
+    done
+        The step.
+    """
     tune = done.tune
     if not tune.state.is_pending:
         return done
