@@ -20,7 +20,7 @@ from tuneassist.loop.history import (
     require,
     require_restorable,
 )
-from tuneassist.loop.history_changes import LOADED, RESTORED
+from tuneassist.loop.history_changes import LOADED, RESTORED, SETUP_CHANGE
 
 BEGIN = Event("start", "t0")
 
@@ -66,6 +66,28 @@ def brought_in(state: TuneState, word: str, made: str) -> dict[str, Any]:
     }
 
 
+def set_up(state: TuneState, made: str, *, is_halt: bool = False) -> dict[str, Any]:
+    """What a command would say of a setup: a proposal that waits is evaluated again."""
+    change = {
+        "name": state.next_name(SETUP_CHANGE),
+        "made": f"{made} setup",
+        "rests_on": "sha",
+        "source": "new.toml",
+        "reason": "",
+        "breaches": [],
+    }
+    if not state.is_pending:
+        return {"change": change}
+    waits = state.rounds[-1]
+    again = {
+        **added(state, made, is_halt=is_halt),
+        "number": waits.number,
+        "in_force": waits.in_force,
+        "logs": [{"name": name, "sha256": sha} for name, sha in waits.logs],
+    }
+    return {"change": change, **again}
+
+
 def build(*steps: str) -> list[Event]:
     """Events from words: "add", "halt" (an add that halts), "accept", an answer, ..."""
     events = [BEGIN]
@@ -78,6 +100,8 @@ def build(*steps: str) -> list[Event]:
             events.append(Event("found", time, answered(state, word, f"m{index}")))
         elif word in ("load", "restore"):
             events.append(Event(word, time, brought_in(state, word, f"m{index}")))
+        elif word == "setup":
+            events.append(Event(word, time, set_up(state, f"m{index}")))
         else:
             assert word in KINDS
             events.append(Event(word, time))  # type: ignore[arg-type]
@@ -107,7 +131,7 @@ def check_sound(state: TuneState) -> None:
     assert len(set(made)) == len(made)
 
 
-STEPS = ("add", "halt", "accept", "reject", "undo", "load", "restore", *ANSWERS)
+STEPS = ("add", "halt", "accept", "reject", "undo", "load", "restore", "setup", *ANSWERS)
 
 
 @given(st.lists(st.sampled_from(STEPS), max_size=30))
@@ -122,6 +146,8 @@ def test_any_commands_are_refused_cleanly_or_lead_to_a_sound_state(steps: list[s
             event = Event("found", time, answered(state, word, made, is_halt=index % 3 == 0))
         elif word in ("load", "restore"):
             event = Event(word, time, brought_in(state, word, made))
+        elif word == "setup":
+            event = Event(word, time, set_up(state, made, is_halt=index % 5 == 0))
         event = event or Event(word, time)  # type: ignore[arg-type]
         try:
             after = replay([*events, event])
@@ -152,6 +178,8 @@ def test_what_require_allows_is_what_replay_takes(steps: list[str]) -> None:
             details = answered(state, word, f"m{index}")
         elif kind in ("load", "restore"):
             details = brought_in(state, word, f"m{index}")
+        elif kind == "setup":
+            details = set_up(state, f"m{index}")
         event = Event(kind, f"t{index}", details)
         try:
             if kind == "restore":
@@ -195,6 +223,7 @@ def refusal(*steps: str) -> str:
         (("add", "accept", "halt", "accept"), "halted at round 2"),
         (("add", "accept", "halt", "load"), "halted at round 2"),
         (("add", "accept", "halt", "restore"), "halted at round 2"),
+        (("add", "accept", "halt", "setup"), "halted at round 2"),
         (("add", "accept", "restore", "add"), "waits to be loaded"),
         (("add", "restore"), "cannot follow"),
         (("add", "wrong-log"), "has not halted"),
@@ -263,6 +292,13 @@ def test_a_grid_brought_back_waits_until_it_is_loaded() -> None:
     assert state.grid_after(1) == "round-01"
     with pytest.raises(InputError, match="never held"):
         state.grid_after(2)
+
+
+def test_a_setup_stays_with_the_rounds_that_it_evaluated() -> None:
+    state = state_after("add", "accept", "setup", "add", "setup")
+    assert [one.setup for one in state.rounds] == ["", "setup-02"]
+    assert state.is_pending
+    assert state_after("add", "setup", "undo") == state_after("add")
 
 
 def test_nothing_is_ever_taken_out_of_the_history() -> None:

@@ -11,7 +11,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -44,12 +44,13 @@ COMMANDS = (
     ("reject", "tune"),
     ("status", "tune"),
     ("undo", "tune"),
+    ("setup", "tune", "new.toml"),
     ("accept", "tune", "--grid", "mine.csv", "--despite", "by ear"),
     ("restore", "tune", "0"),
     ("accept", "tune"),
     ("undo", "tune"),
 )
-STEP_FILES = {"round": 10, "loaded": 3, "restored": 3}
+STEP_FILES = {"round": 10, "loaded": 3, "restored": 3, "setup": 2}
 
 
 def write_car(home: Path, seed: int, name: str, grid: str | None = None) -> None:
@@ -63,18 +64,26 @@ def write_car(home: Path, seed: int, name: str, grid: str | None = None) -> None
 
 def call(home: Path, *words: str) -> int:
     """Run a command in this process, in a folder."""
-    if "mine.csv" in words:
-        write_edited(home)
-    named = [str(home / word) if word in ("tune", "car.toml") or word.endswith(".csv") else word
-             for word in words]  # fmt: skip
+    write_inputs(home, words)
+    named = [
+        str(home / word) if word == "tune" or word.endswith((".csv", ".toml")) else word
+        for word in words
+    ]
     result = CliRunner().invoke(app, ["rounds", *named])
     if isinstance(result.exception, Killed):
         raise result.exception
     return result.exit_code
 
 
-def write_edited(home: Path) -> None:
-    """The second round's grid with a cell changed by hand, far beyond the rules."""
+def write_inputs(home: Path, words: Sequence[str]) -> None:
+    """What a command reads: another label, or a grid with a cell far beyond the rules."""
+    if "new.toml" in words:
+        text = (home / "car.toml").read_text(encoding="utf-8")
+        (home / "new.toml").write_text(
+            text.replace("[limits]\n", "[limits]\nmax_step_pct = 6.0\n", 1)
+        )
+    if "mine.csv" not in words:
+        return
     grid = read_grid(home / "tune" / "round-02" / "grid.csv")
     values = grid.values.copy()
     values[3, 3] += 30.0
@@ -99,7 +108,9 @@ def seen(home: Path) -> dict[str, Any] | None:
         "status": json.loads(result.stdout),
         "events": [event["kind"] for event in history["events"]],
         "grids": {
-            folder.name: (folder / "grid.csv").read_text(encoding="utf-8") for folder in folders
+            folder.name: (folder / "grid.csv").read_text(encoding="utf-8")
+            for folder in folders
+            if not folder.name.startswith("setup-")
         },
     }
 
@@ -256,7 +267,7 @@ def installed(home: Path, *words: str, kill_at: int | None = None) -> int:
     return done.returncode
 
 
-KILL_AT = {"start": 4, "add": 10, "accept": 1, "reject": 0, "undo": 2, "restore": 3}
+KILL_AT = {"start": 4, "add": 10, "accept": 1, "reject": 0, "undo": 2, "restore": 3, "setup": 3}
 """Calls let through: inside the folder, inside the round, before and after the history's rename."""
 
 
@@ -269,8 +280,7 @@ def test_the_installed_loop_survives_a_kill_at_every_step(
         before, after = seen(stages[number]), seen(stages[number + 1])
         if command[-1] == "2.csv":
             shutil.copy(stages[number] / "2.csv", home)
-        if "mine.csv" in command:
-            write_edited(home)
+        write_inputs(home, command)
         if command[0] in KILL_AT:
             assert installed(home, *command, kill_at=KILL_AT[command[0]]) != 0, command
             # the lock belongs to the process, and not to the file that it leaves behind

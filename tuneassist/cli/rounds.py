@@ -66,6 +66,18 @@ Number = Annotated[
         metavar="N", help="Number of the round; 0 is the grid before the first.", show_default=False
     ),
 ]
+NewSetup = Annotated[
+    Path, typer.Argument(metavar="SETUP", help="The new setup file.", show_default=False)
+]
+Reason = Annotated[
+    str | None,
+    typer.Option(
+        "--reason",
+        metavar="TEXT",
+        help="Why it is changed. Kept in the history.",
+        show_default=False,
+    ),
+]
 app = new_app(COMMANDS["rounds"][1])
 
 
@@ -114,6 +126,17 @@ def restore(folder: Folder, number: Number, *, despite: Despite = None) -> None:
     Nothing is taken back: it is a new step. Load the grid, then run accept.
     """
     _write_step(workflow.tune_changes.restore(folder, number, despite=despite))
+
+
+@app.command()
+def setup(folder: Folder, new: NewSetup, *, reason: Reason = None) -> None:
+    """Put another target or other limits in force, as a step of the tune.
+
+    Axes, load, channels and what the grid acts on must stay. The evidence stays and counts from
+    the new target. A proposal that waits is evaluated again; rules that the grid in the controller
+    breaks are named.
+    """
+    _write_step(workflow.tune_setup.change_setup(folder, new, reason=reason))
 
 
 @app.command()

@@ -41,7 +41,7 @@ from tuneassist.files.round_evidence import StoredEvidence, known_format, read_e
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
 from tuneassist.files.safe_files import snippet, write_atomically
 from tuneassist.files.serialise import WRONG_SHAPE, stable_json
-from tuneassist.files.setup_file import read_setup_files, setup_of
+from tuneassist.files.setup_file import read_setup, read_setup_files, setup_of
 from tuneassist.files.tune_layout import (
     HISTORY,
     LOCK,
@@ -53,6 +53,7 @@ from tuneassist.files.tune_layout import (
 )
 from tuneassist.files.tune_setup import (
     RESTS_ON,
+    SETUP,
     evidence_fingerprint,
     read_tune_setup,
     setup_copies,
@@ -70,6 +71,7 @@ from tuneassist.loop.history import (
     round_name,
 )
 from tuneassist.loop.pooling import Round
+from tuneassist.loop.retarget import retargeted
 from tuneassist.settings import Setup
 
 FORMAT = 2
@@ -91,12 +93,15 @@ class TuneFolder:
         All events.
     state
         The state after them.
+    setup_path
+        The file that the setup was read from.
     """
 
     path: Path
     setup: Setup
     events: tuple[Event, ...]
     state: TuneState
+    setup_path: Path
 
     def grid_path(self, name: str) -> Path:
         """Return the file of a grid: "start", or the name of a round or of a step's grid."""
@@ -139,7 +144,7 @@ class TuneFolder:
         return kept
 
     def evidence(self, entry: RoundEntry) -> StoredEvidence:
-        """Read the evidence of a round's logs."""
+        """Read the evidence of a round's logs, counted from the target in force."""
         files = self.files(entry)
         if not files.folder.is_dir():
             raise InputError(
@@ -155,7 +160,15 @@ class TuneFolder:
                 where=str(files.folder / "evidence.json"),
                 mend=PUT_BACK,
             )
-        return stored
+        return self._from_target_in_force(stored, entry)
+
+    def _from_target_in_force(self, stored: StoredEvidence, entry: RoundEntry) -> StoredEvidence:
+        if entry.setup == self.state.setup:
+            return stored
+        before = read_setup(self.path / entry.setup / SETUP).target.table
+        now, axes = self.setup.target.table, self.setup.axes
+        logs = (retargeted(log, axes=axes, before=before, now=now) for log in stored.logs)
+        return replace(stored, logs=tuple(logs))
 
     def rounds(self, marks: Sequence[RoundEntry]) -> list[Round]:
         """Read rounds as they were made."""
@@ -328,7 +341,7 @@ def read_tune(folder: Path) -> TuneFolder:
     setup = read_tune_setup(folder, record.get(RESTS_ON))
     if state.setups:
         setup = read_tune_setup(folder / state.setup, state.setups[-1].rests_on)
-    return TuneFolder(folder, setup, events, state)
+    return TuneFolder(folder, setup, events, state, folder / state.setup / SETUP)
 
 
 def _replayed(folder: Path, events: Sequence[Event]) -> TuneState:

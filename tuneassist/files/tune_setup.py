@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
 
-from tuneassist.errors import InputError
+from tuneassist.errors import InputError, SetupError
 from tuneassist.files.grid_file import decoded
 from tuneassist.files.serialise import stable_json
 from tuneassist.files.setup_file import SetupFiles, read_setup_files, setup_of
@@ -91,6 +92,38 @@ def evidence_fingerprint(files: SetupFiles, *, is_as_written: bool = False) -> s
 
 
 _FREE_ENGINE_KEYS = ("label", "rev_limit_rpm")
+
+
+def refuse_other_meaning(before: Setup, now: Setup) -> None:
+    """Refuse a setup that gives the stored evidence another meaning.
+
+    Parameters
+    ----------
+    before, now
+        The setup in force, and the one to replace it: target, limits and gains may differ.
+
+    Raises
+    ------
+    SetupError
+        When anything else differs; names it.
+    """
+    engine = replace(before.engine, label=now.engine.label, rev_limit_rpm=now.engine.rev_limit_rpm)
+    differs = {
+        "[axes]": before.axes != now.axes,
+        "target.kind": before.target.kind != now.target.kind,
+        "[engine]": engine != now.engine,
+        "[channels]": (before.channels, before.unread) != (now.channels, now.unread),
+        "[steady]": before.steady != now.steady,
+        "correction.acts_on": before.correction.acts_on != now.correction.acts_on,
+    }
+    names = ", ".join(name for name, is_other in differs.items() if is_other)
+    if names:
+        raise SetupError(
+            f"it differs from the setup of the tune in {names}, but the stored evidence depends "
+            "on that.",
+            where=now.source,
+            mend="Change the target, limits and gains alone, or start a new tune with --grid.",
+        )
 
 
 def read_tune_setup(folder: Path, rests_on: object) -> Setup:

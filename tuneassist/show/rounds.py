@@ -321,7 +321,8 @@ def step_screen(
         f"controller holds {held}.",
         "load": f"Recorded: the controller holds {held} now, as you gave it. The evidence counts.",
         "restore": f"Written: {grid_name(state.to_load)}. The controller still holds {held}.",
-        "setup": f"The setup is {state.setup}/setup.toml from now on. The evidence counts on.",
+        "setup": f"The setup is {state.setup}/setup.toml from now on. The evidence counts from "
+        f"its target.{' The proposal was evaluated again.' if state.is_pending else ''}",
     }
     parts: list[RenderableType] = [Text(words[kind])]
     brought_in = {"load": state.current, "restore": state.to_load, "setup": state.setup}

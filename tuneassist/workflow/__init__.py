@@ -51,6 +51,7 @@ if TYPE_CHECKING:
         runs,
         tune_changes,
         tune_history,
+        tune_setup,
         tune_steps,
         tunes,
         verify,

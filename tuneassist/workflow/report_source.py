@@ -29,6 +29,7 @@ from tuneassist.show.report_data import ControllerGrid, ReportData, ReportRound
 from tuneassist.show.rounds import grid_name, next_steps
 from tuneassist.show.rounds_history import broken_rules
 from tuneassist.workflow.logs import distinct_names
+from tuneassist.workflow.tune_steps import last_advice
 
 ALONE = "the proposal"
 """Name of a proposal outside a tune."""
@@ -86,6 +87,9 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
     rounds = tuple(
         _round_of(tune, mark, result) for mark, result in zip(state.rounds, results, strict=True)
     )
+    if rounds[-1].advice is not None:
+        advice = last_advice(state, rounds[-1].advice)
+        rounds = (*rounds[:-1], replace(rounds[-1], advice=advice))
     label = tune.setup.engine.label
     return replace(
         data,

@@ -24,7 +24,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.figures.tune import rounds_frame
 from tuneassist.show.notebook import page, proposal_html, sentences
 from tuneassist.show.rounds_history import broken_rules
-from tuneassist.workflow import tune_changes, tune_history, tune_steps
+from tuneassist.workflow import tune_changes, tune_history, tune_setup, tune_steps
 from tuneassist.workflow.logs import reduce_logs
 
 FileName = str | os.PathLike[str]
@@ -302,6 +302,24 @@ class Tune:
             When the grid breaks a rule and no reason is given.
         """
         return self._standing(tune_changes.restore(self.path, number, despite=despite))
+
+    def change_setup(self, setup: FileName, *, reason: str | None = None) -> Standing:
+        """Put another target or other limits in force; a proposal that waits is evaluated again.
+
+        Parameters
+        ----------
+        setup
+            The new setup file. Axes, load, channels and what the grid acts on must stay.
+        reason
+            Why it is changed.
+
+        Raises
+        ------
+        SetupError
+            When the setup cannot be used, or would give the evidence another meaning.
+        """
+        done = tune_setup.change_setup(self.path, file_path(setup), reason=reason)
+        return self._standing(done)
 
     def history(self) -> pd.DataFrame:
         """Return every step: number, time, kind, what, reason, breaches, controller_holds ..."""

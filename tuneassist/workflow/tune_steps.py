@@ -18,7 +18,13 @@ from tuneassist.files.json_file import take_words
 from tuneassist.files.round_files import PUT_BACK, fingerprints
 from tuneassist.files.round_verification import verify_round
 from tuneassist.files.tune_folder import TuneFolder, open_tune, start_tune
-from tuneassist.loop.advice import NO_LOGS, Advice, RoundSummary, summary_from_record
+from tuneassist.loop.advice import (
+    NO_LOGS,
+    Advice,
+    RoundSummary,
+    advice_in_force,
+    summary_from_record,
+)
 from tuneassist.loop.history import (
     REASSESSED_ANSWERS,
     Event,
@@ -330,9 +336,25 @@ def status_of(tune: TuneFolder) -> TuneStatus:
         tune.setup,
         tune.state,
         looks=tuple(look for look, _ in seen),
-        advice=seen[-1][1] if seen else NO_LOGS,
+        advice=last_advice(tune.state, seen[-1][1]) if seen else NO_LOGS,
         has_step=not is_pending or round_evaluation.changes_any_cell(tune, rounds[-1]),
         held=_held_in_last(tune),
+    )
+
+
+def last_advice(state: TuneState, advice: Advice) -> Advice:
+    """Return the advice after the last round, or why it no longer holds.
+
+    Parameters
+    ----------
+    state
+        The state of the tune.
+    advice
+        As given after the last round.
+    """
+    last = state.rounds[-1]
+    return advice_in_force(
+        advice, number=last.number, is_by_setup_in_force=last.setup == state.setup
     )
 
 
@@ -419,6 +441,8 @@ def with_pending(done: StepDone) -> StepDone:
         The step.
     """
     tune = done.tune
+    if tune.state.to_load:
+        return _with_restored(done)
     if not tune.state.is_pending:
         return done
     last = tune.state.rounds[-1]
@@ -430,6 +454,17 @@ def with_pending(done: StepDone) -> StepDone:
         return replace(done, objection=error)
     advice = summary_from_record(dict(tune.evidence(last).summary))[1]
     return replace(done, advice=advice, has_step=round_evaluation.changes_any_cell(tune, last))
+
+
+def _with_restored(done: StepDone) -> StepDone:
+    """Say why a grid that was brought back may not be loaded, where that is so."""
+    if not (done.tune.path / done.tune.state.to_load).is_dir():
+        return done  # reported by the step that needs it
+    try:
+        tune_rules.verify_to_load(done.tune)
+    except TuneassistError as error:
+        return replace(done, objection=error)
+    return done
 
 
 def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
