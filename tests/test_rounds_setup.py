@@ -134,6 +134,8 @@ def test_rules_that_the_loaded_grid_breaks_now_are_named(car: Car) -> None:
     assert "Rules broken knowingly" in said
     assert "max_total_pct" in said
     assert "max_total_pct" in ok("rounds", "status", car.tune)
+    (broken,) = car.status()["broken_rules"]
+    assert broken["name"] == "setup-01"
     with open_tune(car.tune) as tune:
         assert tune.setup.limits.max_total_pct == 1.0
 

@@ -143,6 +143,18 @@ class TuneStatus:
     has_step: bool
     held: tuple[UnsafeHeld, ...] | None
 
+    def _broken_rules(self) -> list[dict[str, Any]]:
+        """Return what was loaded or set up although it breaks a rule, with the reasons."""
+        state = self.state
+        known = (*state.loaded, state.to_load)
+        grids = [(g.name, g.despite, g.breaches) for g in state.grids if g.name in known]
+        setups = [(s.name, s.reason, s.breaches) for s in state.setups]
+        return [
+            {"name": name, "despite": reason, "breaches": list(breaches)}
+            for name, reason, breaches in (*grids, *setups)
+            if breaches
+        ]
+
     def record(self) -> dict[str, Any]:
         """Return the status as plain values, as ``rounds status --json`` prints it."""
         proposed = self.state.rounds_with_outcome("proposed")
@@ -158,11 +170,7 @@ class TuneStatus:
             "edited": list(self.state.rounds_with_outcome("edited")),
             "to_load": self.state.to_load or None,
             "setup": self.state.setup or None,
-            "broken_rules": [
-                {"name": one.name, "despite": one.despite, "breaches": list(one.breaches)}
-                for one in self.state.grids
-                if one.breaches and one.name in (*self.state.loaded, self.state.to_load)
-            ],
+            "broken_rules": self._broken_rules(),
             **({"unsafe_step_held": None} if held is None else unsafe_record(held)),
         }
 
