@@ -413,3 +413,16 @@ def test_something_else_in_the_place_of_a_hand_grid_is_left_alone(car: Car) -> N
     )
     assert "in the place of loaded 1" in said
     assert (car.tune / "loaded-01" / "photo.jpg").exists()
+
+
+def test_a_tune_of_the_first_form_takes_the_new_steps_and_keeps_its_own(car: Car) -> None:
+    for name in ("tune.json", "history.json"):
+        path = car.tune / name
+        record = json.loads(path.read_text(encoding="utf-8"))
+        path.write_text(json.dumps({**record, "format": 1}), encoding="utf-8")
+    before = json.loads((car.tune / "history.json").read_text(encoding="utf-8"))["events"]
+    ok("rounds", "accept", car.tune, "--grid", written(car, gentle(car)))
+    after = json.loads((car.tune / "history.json").read_text(encoding="utf-8"))
+    assert after["format"] == 2
+    assert after["events"][:-1] == before
+    assert car.status()["controller_holds"] == "loaded-01"
