@@ -18,7 +18,9 @@ from tuneassist.loop.history import (
     TuneState,
     replay,
     require,
+    require_restorable,
 )
+from tuneassist.loop.history_changes import LOADED, RESTORED, SETUP_CHANGE
 
 BEGIN = Event("start", "t0")
 
@@ -50,6 +52,42 @@ def answered(state: TuneState, answer: str, made: str, *, is_halt: bool = False)
     return {"answer": answer, **again}
 
 
+def brought_in(state: TuneState, word: str, made: str) -> dict[str, Any]:
+    """What a command would say of a grid loaded by hand, or brought back from the start."""
+    is_hand = word == "load"
+    return {
+        "name": state.next_name(LOADED if is_hand else RESTORED),
+        "made": made,
+        "of": state.edited if is_hand else state.grid_after(0),
+        "source": "mine.csv" if is_hand else "",
+        "breaches": [],
+        "despite": "",
+        "files": {},
+    }
+
+
+def set_up(state: TuneState, made: str, *, is_halt: bool = False) -> dict[str, Any]:
+    """What a command would say of a setup: a proposal that waits is evaluated again."""
+    change = {
+        "name": state.next_name(SETUP_CHANGE),
+        "made": f"{made} setup",
+        "rests_on": "sha",
+        "source": "new.toml",
+        "reason": "",
+        "breaches": [],
+    }
+    if not state.is_pending:
+        return {"change": change}
+    waits = state.rounds[-1]
+    again = {
+        **added(state, made, is_halt=is_halt),
+        "number": waits.number,
+        "in_force": waits.in_force,
+        "logs": [{"name": name, "sha256": sha} for name, sha in waits.logs],
+    }
+    return {"change": change, **again}
+
+
 def build(*steps: str) -> list[Event]:
     """Events from words: "add", "halt" (an add that halts), "accept", an answer, ..."""
     events = [BEGIN]
@@ -60,6 +98,10 @@ def build(*steps: str) -> list[Event]:
             events.append(Event("add", time, details))
         elif word in ANSWERS:
             events.append(Event("found", time, answered(state, word, f"m{index}")))
+        elif word in ("load", "restore"):
+            events.append(Event(word, time, brought_in(state, word, f"m{index}")))
+        elif word == "setup":
+            events.append(Event(word, time, set_up(state, f"m{index}")))
         else:
             assert word in KINDS
             events.append(Event(word, time))  # type: ignore[arg-type]
@@ -75,17 +117,21 @@ def check_sound(state: TuneState) -> None:
     names = {one.name for one in state.rounds}
     assert [one.number for one in state.rounds] == list(range(1, len(state.rounds) + 1))
     assert state.loaded[0] == START
+    assert len({one.name for one in state.grids}) == len(state.grids)
+    assert not (state.to_load and (state.is_pending or state.to_load in state.loaded))
+    names |= {one.name for one in state.grids}
     assert set(state.loaded[1:]) <= names
+    assert state.to_load in {"", *names}
     assert len(set(state.loaded)) == len(state.loaded)
     assert not (state.is_pending and state.is_halted)
     assert not (state.is_pending and not state.rounds)
     assert all(not one.is_halt for one in state.rounds[:-1])
     assert all(one.in_force in {START, *names} for one in state.rounds)
-    made = [one.made for one in (*state.rounds, *state.dropped)]
+    made = [one.made for one in (*state.rounds, *state.dropped, *state.grids)]
     assert len(set(made)) == len(made)
 
 
-STEPS = ("add", "halt", "accept", "reject", "undo", *ANSWERS)
+STEPS = ("add", "halt", "accept", "reject", "undo", "load", "restore", "setup", *ANSWERS)
 
 
 @given(st.lists(st.sampled_from(STEPS), max_size=30))
@@ -98,6 +144,10 @@ def test_any_commands_are_refused_cleanly_or_lead_to_a_sound_state(steps: list[s
             event = Event("add", time, added(state, made, is_halt=word == "halt"))
         elif word in ANSWERS:
             event = Event("found", time, answered(state, word, made, is_halt=index % 3 == 0))
+        elif word in ("load", "restore"):
+            event = Event(word, time, brought_in(state, word, made))
+        elif word == "setup":
+            event = Event(word, time, set_up(state, made, is_halt=index % 5 == 0))
         event = event or Event(word, time)  # type: ignore[arg-type]
         try:
             after = replay([*events, event])
@@ -126,8 +176,14 @@ def test_what_require_allows_is_what_replay_takes(steps: list[str]) -> None:
             details = added(state, f"m{index}", is_halt=word == "halt")
         elif kind == "found":
             details = answered(state, word, f"m{index}")
+        elif kind in ("load", "restore"):
+            details = brought_in(state, word, f"m{index}")
+        elif kind == "setup":
+            details = set_up(state, f"m{index}")
         event = Event(kind, f"t{index}", details)
         try:
+            if kind == "restore":
+                require_restorable(state, 0)
             require(state, kind, answer=word if kind == "found" else "")
         except InputError:
             with pytest.raises(InputError):
@@ -165,6 +221,11 @@ def refusal(*steps: str) -> str:
         (("add", "undo", "undo"), "nothing to undo"),
         (("add", "accept", "halt", "add"), "halted at round 2"),
         (("add", "accept", "halt", "accept"), "halted at round 2"),
+        (("add", "accept", "halt", "load"), "halted at round 2"),
+        (("add", "accept", "halt", "restore"), "halted at round 2"),
+        (("add", "accept", "halt", "setup"), "halted at round 2"),
+        (("add", "accept", "restore", "add"), "waits to be loaded"),
+        (("add", "restore"), "cannot follow"),
         (("add", "wrong-log"), "has not halted"),
         (("add", "reject", "halt", "not-loaded"), "no grid was accepted between"),
         (("add", "accept", "add", "reject", "halt", "not-loaded"), "no grid was accepted between"),
@@ -212,6 +273,32 @@ def test_a_halted_round_is_no_evidence_before_it_is_answered() -> None:
 
 def test_undone_logs_may_be_added_again() -> None:
     assert state_after("add", "undo").known_logs() == {}
+
+
+def test_a_proposal_loaded_after_edits_is_neither_accepted_nor_rejected() -> None:
+    state = state_after("add", "load")
+    assert state.loaded == (START, "loaded-01")
+    assert state.outcome(state.rounds[0]) == "edited"
+    assert state_after("add", "load", "undo") == state_after("add")
+    assert state_after("add", "accept", "load").grid_after(1) == "loaded-01"
+
+
+def test_a_grid_brought_back_waits_until_it_is_loaded() -> None:
+    state = state_after("add", "accept", "add", "restore")
+    assert (state.current, state.to_load) == ("round-01", "restored-01")
+    assert state.outcome(state.rounds[1]) == "rejected"
+    state = state_after("add", "accept", "add", "restore", "accept", "add")
+    assert state.rounds[-1].in_force == "restored-01"
+    assert state.grid_after(1) == "round-01"
+    with pytest.raises(InputError, match="never held"):
+        state.grid_after(2)
+
+
+def test_a_setup_stays_with_the_rounds_that_it_evaluated() -> None:
+    state = state_after("add", "accept", "setup", "add", "setup")
+    assert [one.setup for one in state.rounds] == ["", "setup-02"]
+    assert state.is_pending
+    assert state_after("add", "setup", "undo") == state_after("add")
 
 
 def test_nothing_is_ever_taken_out_of_the_history() -> None:

@@ -127,7 +127,8 @@ def test_the_loop_converges_and_its_status_follows(car: Car) -> None:
         ok("rounds", "add", car.tune, log)
     status = car.status()
     unsafe = ["unsafe_step_held", "unsafe_step_rules", "unsafe_steps"]
-    grids = ["controller_holds", "proposed", "rejected"]
+    grids = ["controller_holds", "proposed", "rejected", "edited", "to_load", "setup"]
+    grids.append("broken_rules")
     assert list(status) == ["rounds", "advice", "why", "check", *grids, *unsafe]
     assert [list(one) for one in status["rounds"]] == [STATUS_KEYS] * 3
     first, second, third = status["rounds"]

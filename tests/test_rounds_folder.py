@@ -460,21 +460,32 @@ def test_the_first_form_stays_readable(tmp_path, car, logs) -> None:
         assert tune.rounds(tune.state.rounds)[0].number == 1
 
 
+def test_the_first_form_has_no_steps_of_the_second(tmp_path, car) -> None:
+    folder = begun(tmp_path / "tune", car)
+    record = {
+        "format": 1,
+        "events": [{"kind": "start", "time": "t"}, {"kind": "load", "time": "t"}],
+    }
+    (folder / "history.json").write_text(json.dumps(record), encoding="utf-8")
+    with pytest.raises(InputError, match="not a known event"), open_tune(folder):
+        pass
+
+
 def test_a_newer_program_reads_the_older_form_and_writes_its_own(
     tmp_path, car, monkeypatch
 ) -> None:
-    """As if format 2 had come, in which events are called steps."""
+    """As if format 3 had come, in which events are called steps."""
 
-    def read_2(record: dict[str, Any]) -> tuple[Event, ...]:
-        return tune_folder._read_1({"events": record["steps"]})
+    def read_3(record: dict[str, Any]) -> tuple[Event, ...]:
+        return tune_folder._read_2({"events": record["steps"]})
 
     folder = begun(tmp_path / "tune", car)
-    monkeypatch.setattr(tune_folder, "FORMAT", 2)
-    monkeypatch.setattr(tune_folder, "READERS", {**tune_folder.READERS, 2: read_2})
-    with open_tune(folder) as tune:  # still format 1
+    monkeypatch.setattr(tune_folder, "FORMAT", 3)
+    monkeypatch.setattr(tune_folder, "READERS", {**tune_folder.READERS, 3: read_3})
+    with open_tune(folder) as tune:  # still format 2
         assert len(tune.events) == 1
     (folder / "history.json").write_text(
-        json.dumps({"format": 2, "steps": [{"kind": "start", "time": "t"}]}), encoding="utf-8"
+        json.dumps({"format": 3, "steps": [{"kind": "start", "time": "t"}]}), encoding="utf-8"
     )
     with open_tune(folder) as tune:
         assert len(tune.events) == 1

@@ -1,4 +1,4 @@
-"""The seven-command loop, killed at every step, and what is left of it.
+"""The loop, killed at every step, and what is left of it.
 
 Killed in two ways: in this process at every single call that touches the disk, after which nothing
 more is let through, as with a dead process; and the installed command, by a real kill.
@@ -11,7 +11,7 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ from typer.testing import CliRunner
 
 from tuneassist import pipeline
 from tuneassist.cli.app import app
-from tuneassist.files.grid_file import read_grid
+from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.tune_folder import read_tune
 from tuneassist.files.tune_layout import restore_layout
 from tuneassist.loop.history import RoundEntry
@@ -44,8 +44,13 @@ COMMANDS = (
     ("reject", "tune"),
     ("status", "tune"),
     ("undo", "tune"),
+    ("setup", "tune", "new.toml"),
+    ("accept", "tune", "--grid", "mine.csv", "--despite", "by ear"),
+    ("restore", "tune", "0"),
+    ("accept", "tune"),
+    ("undo", "tune"),
 )
-ROUND_FILES = 10
+STEP_FILES = {"round": 10, "loaded": 3, "restored": 3, "setup": 2}
 
 
 def write_car(home: Path, seed: int, name: str, grid: str | None = None) -> None:
@@ -59,12 +64,31 @@ def write_car(home: Path, seed: int, name: str, grid: str | None = None) -> None
 
 def call(home: Path, *words: str) -> int:
     """Run a command in this process, in a folder."""
-    named = [str(home / word) if word in ("tune", "car.toml") or word.endswith(".csv") else word
-             for word in words]  # fmt: skip
+    write_inputs(home, words)
+    named = [
+        str(home / word) if word == "tune" or word.endswith((".csv", ".toml")) else word
+        for word in words
+    ]
     result = CliRunner().invoke(app, ["rounds", *named])
     if isinstance(result.exception, Killed):
         raise result.exception
     return result.exit_code
+
+
+def write_inputs(home: Path, words: Sequence[str]) -> None:
+    """What a command reads: another label, or a grid with a cell far beyond the rules."""
+    if "new.toml" in words:
+        text = (home / "car.toml").read_text(encoding="utf-8")
+        (home / "new.toml").write_text(
+            text.replace("[limits]\n", "[limits]\nmax_step_pct = 6.0\n", 1)
+        )
+    if "mine.csv" not in words:
+        return
+    grid = read_grid(home / "tune" / "round-02" / "grid.csv")
+    values = grid.values.copy()
+    values[3, 3] += 30.0
+    text = write_grid_text(replace(grid, values=values))
+    (home / "mine.csv").write_text(text, encoding="utf-8")
 
 
 def seen(home: Path) -> dict[str, Any] | None:
@@ -76,20 +100,24 @@ def seen(home: Path) -> dict[str, Any] | None:
     result = CliRunner().invoke(app, ["rounds", "status", str(tune), "--json"])
     assert result.exit_code == 0, result.output
     history = json.loads((tune / "history.json").read_text(encoding="utf-8"))
-    folders = sorted(path for path in tune.iterdir() if path.name.startswith("round-"))
-    assert all(len(list(folder.iterdir())) == ROUND_FILES for folder in folders)
+    folders = sorted(path for path in tune.iterdir() if path.name.split("-")[0] in STEP_FILES
+                     and path.is_dir())  # fmt: skip
+    for folder in folders:
+        assert len(list(folder.iterdir())) == STEP_FILES[folder.name.split("-")[0]]
     return {
         "status": json.loads(result.stdout),
         "events": [event["kind"] for event in history["events"]],
         "grids": {
-            folder.name: (folder / "grid.csv").read_text(encoding="utf-8") for folder in folders
+            folder.name: (folder / "grid.csv").read_text(encoding="utf-8")
+            for folder in folders
+            if not folder.name.startswith("setup-")
         },
     }
 
 
 @pytest.fixture(scope="module")
 def stages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
-    """The folder before each of the seven commands, and after the last."""
+    """The folder before each of the commands, and after the last."""
     home = tmp_path_factory.mktemp("loop") / "0"
     home.mkdir()
     write_car(home, 1, "1.csv")
@@ -239,7 +267,7 @@ def installed(home: Path, *words: str, kill_at: int | None = None) -> int:
     return done.returncode
 
 
-KILL_AT = {"start": 4, "add": 10, "accept": 1, "reject": 0, "undo": 2}
+KILL_AT = {"start": 4, "add": 10, "accept": 1, "reject": 0, "undo": 2, "restore": 3, "setup": 3}
 """Calls let through: inside the folder, inside the round, before and after the history's rename."""
 
 
@@ -252,6 +280,7 @@ def test_the_installed_loop_survives_a_kill_at_every_step(
         before, after = seen(stages[number]), seen(stages[number + 1])
         if command[-1] == "2.csv":
             shutil.copy(stages[number] / "2.csv", home)
+        write_inputs(home, command)
         if command[0] in KILL_AT:
             assert installed(home, *command, kill_at=KILL_AT[command[0]]) != 0, command
             # the lock belongs to the process, and not to the file that it leaves behind

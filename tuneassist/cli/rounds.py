@@ -41,6 +41,43 @@ Grid = Annotated[
         show_default=False,
     ),
 ]
+Loaded = Annotated[
+    Path | None,
+    typer.Option(
+        "--grid",
+        "-g",
+        metavar="FILE",
+        help="The whole grid that was really loaded. Default: the last proposal.",
+        show_default=False,
+    ),
+]
+Despite = Annotated[
+    str | None,
+    typer.Option(
+        "--despite",
+        metavar="REASON",
+        help="Why a grid that breaks a rule is loaded all the same. Kept in the history.",
+        show_default=False,
+    ),
+]
+Number = Annotated[
+    int,
+    typer.Argument(
+        metavar="N", help="Number of the round; 0 is the grid before the first.", show_default=False
+    ),
+]
+NewSetup = Annotated[
+    Path, typer.Argument(metavar="SETUP", help="The new setup file.", show_default=False)
+]
+Reason = Annotated[
+    str | None,
+    typer.Option(
+        "--reason",
+        metavar="TEXT",
+        help="Why it is changed. Kept in the history.",
+        show_default=False,
+    ),
+]
 app = new_app(COMMANDS["rounds"][1])
 
 
@@ -68,9 +105,48 @@ def add(folder: Folder, logs: Logs, strict: Strict = False, json: AsJson = False
 
 
 @app.command()
-def accept(folder: Folder) -> None:
-    """Record that the last proposal is now in the controller."""
-    _step(folder, "accept")
+def accept(folder: Folder, *, grid: Loaded = None, despite: Despite = None) -> None:
+    """Record what is now in the controller: the last proposal, or the grid given.
+
+    A grid with edits by hand is checked against every rule. If it breaks one, it is recorded only
+    with a reason. The evidence counts on with the grid that was loaded.
+    """
+    if grid is not None:
+        _write_step(workflow.tune_changes.load(folder, grid, despite=despite))
+    elif despite is not None:
+        raise typer.BadParameter("--despite goes with --grid.")
+    else:
+        _step(folder, "accept")
+
+
+@app.command()
+def restore(folder: Folder, number: Number, *, despite: Despite = None) -> None:
+    """Write the grid that was loaded after a round as the one to load next.
+
+    Nothing is taken back: it is a new step. Load the grid, then run accept.
+    """
+    _write_step(workflow.tune_changes.restore(folder, number, despite=despite))
+
+
+@app.command()
+def setup(folder: Folder, new: NewSetup, *, reason: Reason = None) -> None:
+    """Put another target or other limits in force, as a step of the tune.
+
+    Axes, load, channels and what the grid acts on must stay. The evidence stays and counts from
+    the new target. A proposal that waits is evaluated again; rules that the grid in the controller
+    breaks are named.
+    """
+    _write_step(workflow.tune_setup.change_setup(folder, new, reason=reason))
+
+
+@app.command()
+def history(folder: Folder, json: AsJson = False) -> None:
+    """Show every step with its time, what was done, the reasons, and what was loaded then."""
+    steps = workflow.tune_history.history(folder)
+    if json:
+        console.write_json(workflow.tune_history.history_record(steps))
+    else:
+        console.write(console.screen(), show.rounds_history.history_screen(steps, folder=folder))
 
 
 @app.command()

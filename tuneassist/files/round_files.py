@@ -50,10 +50,13 @@ class RoundFiles:
         The folder.
     known
         Name to fingerprint, as the history has it; empty where version 0.1.0 wrote the round.
+    put_back
+        What a message says of a file that was changed.
     """
 
     folder: Path
     known: Mapping[str, str] = field(default_factory=dict)
+    put_back: str = PUT_BACK
 
     def read(self, name: str) -> bytes:
         """Read a file that must be unchanged.
@@ -63,12 +66,12 @@ class RoundFiles:
         InputError
             When it is missing, not a plain file, too large, or was changed.
         """
-        data = self._bytes(name)
+        data = self.bytes_of(name)
         if not self._is_as_written(name, data):
             raise InputError(
                 "this file was changed since it was written.",
                 where=str(self.folder / name),
-                mend=PUT_BACK,
+                mend=self.put_back,
             )
         return data
 
@@ -84,7 +87,7 @@ class RoundFiles:
         InputError
             When it is not the composition of ``step.csv`` and ``in-force.csv``; names the cell.
         """
-        data, where = self._bytes("grid.csv"), str(self.folder / "grid.csv")
+        data, where = self.bytes_of("grid.csv"), str(self.folder / "grid.csv")
         found = grid_of(data, where=where, axes=axes)
         before, step = (self.grid(name, axes) for name in ("in-force.csv", "step.csv"))
         composed = Grid(axes, compose_pct(before.values, step.values))
@@ -93,12 +96,13 @@ class RoundFiles:
             raise InputError(
                 f"this is not the grid that was proposed{is_cut}: {cell}.",
                 where=where,
-                mend=f"{PUT_BACK} If the controller holds other values than proposed, start a new "
-                "tune with --grid.",
+                mend=f"{PUT_BACK} If the controller holds other values than proposed, name "
+                "their file: `tuneassist rounds accept --grid`.",
             )
         return found
 
-    def _bytes(self, name: str) -> bytes:
+    def bytes_of(self, name: str) -> bytes:
+        """Read a file whether or not it was changed."""
         is_table = name in ("holds.csv", "blocks.csv", "peaks.csv")
         most = MAX_TABLE_BYTES if is_table else MAX_GRID_BYTES
         most = MAX_RECORD_BYTES if name.endswith((".json", "cells.csv")) else most

@@ -54,14 +54,39 @@ def verify_round(tune: TuneFolder, entry: RoundEntry) -> None:
         _require_rules(tune, entry, grid=grid, in_force=in_force)
 
 
-def _require_rules(tune: TuneFolder, entry: RoundEntry, *, grid: Grid, in_force: Grid) -> None:
+def round_breaches(
+    tune: TuneFolder, entry: RoundEntry, *, grid: Grid, in_force: Grid
+) -> tuple[str, ...]:
+    """Return every rule in force now that a grid breaks on the evidence of a round, in words.
+
+    Parameters
+    ----------
+    tune
+        The tune.
+    entry
+        The round whose proposal waits.
+    grid
+        The grid to check: the one proposed, or one that was made of it.
+    in_force
+        The grid with which the round was logged.
+
+    Raises
+    ------
+    InputError
+        When a file of the round was changed, is missing or damaged.
+    """
     files = tune.files(entry)
     cells = cells_of(files.read("cells.csv"), tune.setup, where=str(files.folder / "cells.csv"))
-    _require_same_cells(files, cells, grid)
     setup = _as_proposed(tune.setup, files)
+    _require_same_cells(files, cells, files.proposed(grid.axes))
     seen = _with_readings(tune, entry, cells)
     breaches = check_grid(grid, current=in_force, setup=setup, cells=seen)
-    words = list(_breach_sentences(breaches, setup))
+    return tuple(_breach_sentences(breaches, setup))
+
+
+def _require_rules(tune: TuneFolder, entry: RoundEntry, *, grid: Grid, in_force: Grid) -> None:
+    files = tune.files(entry)
+    words = round_breaches(tune, entry, grid=grid, in_force=in_force)
     if words:
         more = [f"And {len(words) - MOST_NAMED} more."] if len(words) > MOST_NAMED else []
         raise RuleBreachError(

@@ -9,10 +9,13 @@
     history.json     events, oldest first: the single record that the state is derived from
     round-NN/        a round that counts: the four files of a proposal, ``in-force.csv``, and the
                      evidence (see `tuneassist.files.round_evidence`)
-    kept/            rounds that were undone, reassessed or taken out
+    loaded-NN/       a grid as it was loaded after edits by hand
+    restored-NN/     the grid of an earlier round, to be loaded again
+    setup-NN/        a setup that replaced the one before; the last is in force
+    kept/            folders of steps that were undone, reassessed or taken out
 
-Every file and every round folder is written beside its place, flushed to the disk and renamed. An
-event in ``history.json`` is what makes a round count, and is written after the round's folder is
+Every file and every folder is written beside its place, flushed to the disk and renamed. An
+event in ``history.json`` is what makes a folder count, and is written after the folder is
 complete; a folder without an event, left by a program that was killed, goes to ``kept``. The
 history alone says where a folder belongs, and every command first moves each to its place.
 """
@@ -30,6 +33,7 @@ import filelock
 
 from tuneassist import __version__
 from tuneassist.errors import InputError, OutputError
+from tuneassist.files.brought_in_grid import read_brought_in
 from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.json_file import read_record, take, take_list
 from tuneassist.files.result_writer import write_proposal
@@ -37,7 +41,7 @@ from tuneassist.files.round_evidence import StoredEvidence, known_format, read_e
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
 from tuneassist.files.safe_files import snippet, write_atomically
 from tuneassist.files.serialise import WRONG_SHAPE, stable_json
-from tuneassist.files.setup_file import read_setup_files, setup_of
+from tuneassist.files.setup_file import read_setup, read_setup_files, setup_of
 from tuneassist.files.tune_layout import (
     HISTORY,
     LOCK,
@@ -49,17 +53,29 @@ from tuneassist.files.tune_layout import (
 )
 from tuneassist.files.tune_setup import (
     RESTS_ON,
+    SETUP,
     evidence_fingerprint,
     read_tune_setup,
     setup_copies,
 )
 from tuneassist.grid import Grid
-from tuneassist.loop.history import KINDS, START, Event, RoundEntry, TuneState, replay, round_name
+from tuneassist.loop.history import (
+    FIRST_KINDS,
+    KINDS,
+    START,
+    Event,
+    Kind,
+    RoundEntry,
+    TuneState,
+    replay,
+    round_name,
+)
 from tuneassist.loop.pooling import Round
+from tuneassist.loop.retarget import retargeted
 from tuneassist.settings import Setup
 
-FORMAT = 1
-"""Format in which a tune's folder is written."""
+FORMAT = 2
+"""Format in which a tune's folder is written; from 2 on steps bring in grids and setups."""
 _READ_ONLY = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
@@ -77,15 +93,18 @@ class TuneFolder:
         All events.
     state
         The state after them.
+    setup_path
+        The file that the setup was read from.
     """
 
     path: Path
     setup: Setup
     events: tuple[Event, ...]
     state: TuneState
+    setup_path: Path
 
     def grid_path(self, name: str) -> Path:
-        """Return the file of a grid: "start" or a round's name."""
+        """Return the file of a grid: "start", or the name of a round or of a step's grid."""
         return self.path / START_GRID if name == START else self.path / name / "grid.csv"
 
     def files(self, entry: RoundEntry) -> RoundFiles:
@@ -102,6 +121,8 @@ class TuneFolder:
         """
         if name == START:
             return read_grid(self.grid_path(name), axes=self.setup.axes)
+        if brought_in := self.state.grid_entry(name):
+            return read_brought_in(self.path, brought_in, self.setup.axes)
         known = next((entry.files for entry in self.state.rounds if entry.name == name), ())
         return RoundFiles(self.path / name, dict(known)).proposed(self.setup.axes)
 
@@ -123,7 +144,7 @@ class TuneFolder:
         return kept
 
     def evidence(self, entry: RoundEntry) -> StoredEvidence:
-        """Read the evidence of a round's logs."""
+        """Read the evidence of a round's logs, counted from the target in force."""
         files = self.files(entry)
         if not files.folder.is_dir():
             raise InputError(
@@ -139,7 +160,15 @@ class TuneFolder:
                 where=str(files.folder / "evidence.json"),
                 mend=PUT_BACK,
             )
-        return stored
+        return self._from_target_in_force(stored, entry)
+
+    def _from_target_in_force(self, stored: StoredEvidence, entry: RoundEntry) -> StoredEvidence:
+        if entry.setup == self.state.setup:
+            return stored
+        before = read_setup(self.path / entry.setup / SETUP).target.table
+        now, axes = self.setup.target.table, self.setup.axes
+        logs = (retargeted(log, axes=axes, before=before, now=now) for log in stored.logs)
+        return replace(stored, logs=tuple(logs))
 
     def rounds(self, marks: Sequence[RoundEntry]) -> list[Round]:
         """Read rounds as they were made."""
@@ -149,28 +178,37 @@ class TuneFolder:
             for entry, stored in found
         ]
 
-    def require_room(self, number: int) -> None:
-        """Refuse a new round whose place is taken by something else.
+    def require_room(self, name: str) -> None:
+        """Refuse a step whose folder's place is taken by something else.
 
         Raises
         ------
         InputError
             Before any work is done.
         """
-        place = self.path / round_name(number)
+        place = self.path / name
         if place.exists() or place.is_symlink():
+            what, _, number = name.partition("-")
             raise InputError(
-                f"this is in the place of round {number}, but is not a round of this tune.",
+                f"this is in the place of {what} {int(number)}, but is not one of this tune.",
                 where=str(place),
                 mend="Move it away or rename it, then repeat.",
             )
 
     def write_round(self, number: int, contents: Mapping[str, str]) -> Path:
         """Write a round's folder whole; it does not count before `record_event`."""
-        place = self.path / round_name(number)
+        return self.write_folder(round_name(number), contents)
+
+    def write_folder(self, name: str, contents: Mapping[str, bytes | str]) -> Path:
+        """Write a step's folder whole; it does not count before `record_event`."""
+        place = self.path / name
         if place.exists():
             place = free_kept_path(self.path, place.name)
         return write_proposal(place, contents)
+
+    def require_possible(self, event: Event) -> None:
+        """Refuse an event that is not possible now, before its folder is written."""
+        replay((*self.events, event))
 
     def record_event(self, event: Event) -> TuneFolder:
         """Add an event to the history and move every folder to its place.
@@ -299,8 +337,11 @@ def read_tune(folder: Path) -> TuneFolder:
     record = read_record(folder / TUNE)
     known_format(READERS, record.get("format"), where=str(folder / TUNE))
     events = read_history(folder)
-    setup = read_tune_setup(folder, record)
-    return TuneFolder(folder, setup, events, _replayed(folder, events))
+    state = _replayed(folder, events)
+    setup = read_tune_setup(folder, record.get(RESTS_ON))
+    if state.setups:
+        setup = read_tune_setup(folder / state.setup, state.setups[-1].rests_on)
+    return TuneFolder(folder, setup, events, state, folder / state.setup / SETUP)
 
 
 def _replayed(folder: Path, events: Sequence[Event]) -> TuneState:
@@ -346,16 +387,25 @@ def read_history(folder: Path) -> tuple[Event, ...]:
 
 
 def _read_1(record: Mapping[str, Any]) -> tuple[Event, ...]:
-    """Read format 1; unknown keys are kept as details."""
+    """Read format 1, which has no steps that bring in grids or setups."""
+    return _read_events(record, FIRST_KINDS)
+
+
+def _read_2(record: Mapping[str, Any]) -> tuple[Event, ...]:
+    return _read_events(record, KINDS)
+
+
+def _read_events(record: Mapping[str, Any], kinds: Sequence[Kind]) -> tuple[Event, ...]:
+    """Read the events; unknown keys are kept as details."""
     events = []
     for one in take_list(record, "events", dict):
         kind = take(one, "kind", str)
-        if kind not in KINDS:
+        if kind not in kinds:
             raise ValueError(f'"{snippet(kind)}" is not a known event')
         details = {name: value for name, value in one.items() if name not in ("kind", "time")}
         events.append(Event(kind, take(one, "time", str), details))
     return tuple(events)
 
 
-READERS: Mapping[int, Callable[[Mapping[str, Any]], tuple[Event, ...]]] = {1: _read_1}
+READERS: Mapping[int, Callable[[Mapping[str, Any]], tuple[Event, ...]]] = {1: _read_1, 2: _read_2}
 """One reader per format that was ever written."""

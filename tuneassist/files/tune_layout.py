@@ -16,14 +16,17 @@ from tuneassist.loop.history import TuneState
 TUNE, HISTORY, START_GRID = "tune.json", "history.json", "start-grid.csv"
 LOCK = ".tuneassist-lock"
 KEPT = "kept"
-"""Folder of the rounds that do not count."""
+"""Folder of the rounds, grids and setups that do not count."""
 _FILES = (TUNE, HISTORY, START_GRID, LOCK, SETUP, TARGET)
-_ROUND = re.compile(r"round-\d+")
-_KEPT_ROUND = re.compile(r"round-\d+-\d+")
+_ROUND = re.compile(r"(round|loaded|restored|setup)-\d+")
+_KEPT_ROUND = re.compile(r"(round|loaded|restored|setup)-\d+-\d+")
+_HALF_WRITTEN = re.compile(r"\.(round|loaded|restored|setup)-.*\.tuneassist-.*")
+CHANGE = "change.json"
+"""Record of a grid or setup that a step brought in."""
 
 
 def restore_layout(folder: Path, state: TuneState) -> None:
-    """Move every round folder to where the history says it belongs.
+    """Move the folder of every step to where the history says it belongs.
 
     Parameters
     ----------
@@ -32,9 +35,9 @@ def restore_layout(folder: Path, state: TuneState) -> None:
     state
         The state after the history.
     """
-    wanted = {one.name: one.made for one in state.rounds}
+    wanted = state.folders
     with write_errors_explained(folder):
-        for left in folder.glob(".round-*.tuneassist-*"):
+        for left in (p for p in folder.iterdir() if _HALF_WRITTEN.fullmatch(p.name)):
             shutil.rmtree(left, ignore_errors=True)  # half-written, never part of the tune
         for path in _folders(folder, _ROUND):
             made = made_of(path)
@@ -102,9 +105,10 @@ def _check_path(path: Path, *, is_folder: bool | None = None) -> None:
 
 
 def made_of(folder: Path) -> str | None:
-    """Return the identity of a round folder; None where it cannot be read."""
+    """Return the identity of a step's folder; None where it cannot be read."""
+    name = "evidence.json" if folder.name.startswith("round-") else CHANGE
     try:
-        made = read_record(folder / "evidence.json").get("made")
+        made = read_record(folder / name).get("made")
     except InputError:
         return None
     return made if isinstance(made, str) else None

@@ -5,12 +5,11 @@ from __future__ import annotations
 import hashlib
 import re
 import tomllib
-from collections.abc import Mapping
+from dataclasses import replace
 from itertools import islice
 from pathlib import Path
-from typing import Any
 
-from tuneassist.errors import InputError
+from tuneassist.errors import InputError, SetupError
 from tuneassist.files.grid_file import decoded
 from tuneassist.files.serialise import stable_json
 from tuneassist.files.setup_file import SetupFiles, read_setup_files, setup_of
@@ -95,15 +94,47 @@ def evidence_fingerprint(files: SetupFiles, *, is_as_written: bool = False) -> s
 _FREE_ENGINE_KEYS = ("label", "rev_limit_rpm")
 
 
-def read_tune_setup(folder: Path, record: Mapping[str, Any]) -> Setup:
+def refuse_other_meaning(before: Setup, now: Setup) -> None:
+    """Refuse a setup that gives the stored evidence another meaning.
+
+    Parameters
+    ----------
+    before, now
+        The setup in force, and the one to replace it: target, limits and gains may differ.
+
+    Raises
+    ------
+    SetupError
+        When anything else differs; names it.
+    """
+    engine = replace(before.engine, label=now.engine.label, rev_limit_rpm=now.engine.rev_limit_rpm)
+    differs = {
+        "[axes]": before.axes != now.axes,
+        "target.kind": before.target.kind != now.target.kind,
+        "[engine]": engine != now.engine,
+        "[channels]": (before.channels, before.unread) != (now.channels, now.unread),
+        "[steady]": before.steady != now.steady,
+        "correction.acts_on": before.correction.acts_on != now.correction.acts_on,
+    }
+    names = ", ".join(name for name, is_other in differs.items() if is_other)
+    if names:
+        raise SetupError(
+            f"it differs from the setup of the tune in {names}, but the stored evidence depends "
+            "on that.",
+            where=now.source,
+            mend="Change the target, limits and gains alone, or start a new tune with --grid.",
+        )
+
+
+def read_tune_setup(folder: Path, rests_on: object) -> Setup:
     """Read a tune's setup; refuse one that would change the meaning of the stored evidence.
 
     Parameters
     ----------
     folder
-        The tune's folder.
-    record
-        ``tune.json``.
+        The tune's folder, or the one of a setup that came later.
+    rests_on
+        The fingerprint that it had when it came into force.
 
     Raises
     ------
@@ -113,11 +144,12 @@ def read_tune_setup(folder: Path, record: Mapping[str, Any]) -> Setup:
     files = read_setup_files(folder / SETUP)
     setup = setup_of(files)
     own = (evidence_fingerprint(files), evidence_fingerprint(files, is_as_written=True))
-    if files.target_name not in (None, TARGET) or record.get(RESTS_ON) not in own:
+    if files.target_name not in (None, TARGET) or rests_on not in own:
         raise InputError(
             "axes, target, channels, steady, what the grid acts on, or the list of ceilings was "
             "changed since the tune was started, but the stored evidence depends on it.",
             where=str(folder / SETUP),
-            mend="Restore it (limits and gains may be changed), or start a new tune with --grid.",
+            mend="Restore it (limits and gains may be changed). For another target run "
+            "`tuneassist rounds setup`, for other axes start a new tune with --grid.",
         )
     return setup

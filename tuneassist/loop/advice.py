@@ -407,3 +407,24 @@ def summary_from_record(record: dict[str, Any]) -> tuple[RoundSummary, Advice]:
 
 NO_LOGS = Advice("continue", "No logs yet.")
 """Before the first round."""
+
+
+def advice_in_force(advice: Advice, *, number: int, is_by_setup_in_force: bool) -> Advice:
+    """Return the advice after a round, or why it no longer holds.
+
+    Parameters
+    ----------
+    advice
+        As given after the round.
+    number
+        Of the round.
+    is_by_setup_in_force
+        Whether the round was evaluated by the setup that is in force now.
+    """
+    if is_by_setup_in_force or advice.word == "halt":
+        return advice
+    why = (
+        f"The setup was changed after round {number}, whose figures are by the one before. Log "
+        "with what the controller holds now; all evidence counts, by the new target."
+    )
+    return Advice("continue", why)

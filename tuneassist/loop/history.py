@@ -12,11 +12,24 @@ from types import MappingProxyType
 from typing import Any, Literal, get_args
 
 from tuneassist.errors import InputError
+from tuneassist.loop.history_changes import (
+    LOADED,
+    RESTORED,
+    SETUP_CHANGE,
+    GridEntry,
+    SetupEntry,
+    files_of,
+    grid_entry,
+    setup_entry,
+)
 
-Kind = Literal["start", "add", "accept", "reject", "found", "undo"]
+Kind = Literal["start", "add", "accept", "reject", "found", "undo", "load", "restore", "setup"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
-ProposalOutcome = Literal["proposed", "accepted", "rejected", "halted"]
-"""What became of a round's proposal: it waits, was loaded, was not loaded, or there was none."""
+FIRST_KINDS: tuple[Kind, ...] = KINDS[:6]
+"""Those of the first form of a history."""
+ProposalOutcome = Literal["proposed", "accepted", "edited", "rejected", "halted"]
+"""What became of a round's proposal: it waits, was loaded as it was or after edits by hand, was not
+loaded, or there was none."""
 START = "start"
 """Name of the grid that the controller held when the tune was started."""
 
@@ -50,8 +63,8 @@ class Event:
     time
         When, as ISO 8601 in UTC.
     details
-        Plain values; ``add``, and a ``found`` that reassesses a round, have those of
-        `round_details`.
+        Plain values; ``add``, and a ``found`` or ``setup`` that evaluates a round again, have
+        those of `round_details`; ``load``, ``restore`` and ``setup`` those of `change_details`.
     """
 
     kind: Kind
@@ -81,6 +94,8 @@ class RoundEntry:
         False where the engine has changed since, so that its evidence no longer counts.
     files
         Name and SHA-256 of each file of its folder; empty where version 0.1.0 wrote it.
+    setup
+        Name of the setup with which it was evaluated; empty for the one at the start.
     """
 
     number: int
@@ -91,6 +106,7 @@ class RoundEntry:
     is_halt: bool
     is_evidence: bool = True
     files: tuple[tuple[str, str], ...] = ()
+    setup: str = ""
 
     @property
     def name(self) -> str:
@@ -138,6 +154,12 @@ class TuneState:
         Rounds taken out by an answer: their logs never count.
     last
         The last event that counts, which `undo` would take back; None right after the start.
+    grids
+        Grids loaded after hand edits or brought back, oldest first.
+    to_load
+        Name of the grid that was brought back and waits to be loaded; empty without one.
+    setups
+        Setups that replaced the one before, oldest first; the last is in force.
     """
 
     rounds: tuple[RoundEntry, ...] = ()
@@ -146,6 +168,58 @@ class TuneState:
     answers: tuple[Answer, ...] = ()
     dropped: tuple[RoundEntry, ...] = ()
     last: Event | None = None
+    grids: tuple[GridEntry, ...] = ()
+    to_load: str = ""
+    setups: tuple[SetupEntry, ...] = ()
+
+    @property
+    def setup(self) -> str:
+        """Name of the setup in force; empty for the one at the start."""
+        return self.setups[-1].name if self.setups else ""
+
+    def next_name(self, kind: str) -> str:
+        """Return the name of the next grid or setup of a kind, such as "loaded-01"."""
+        names = [*(one.name for one in self.grids), *(one.name for one in self.setups)]
+        taken = sum(name.startswith(f"{kind}-") for name in names)
+        return f"{kind}-{taken + 1:02d}"
+
+    def grid_entry(self, name: str) -> GridEntry | None:
+        """Return a grid that a step brought in; None for the start's or a round's."""
+        return next((one for one in self.grids if one.name == name), None)
+
+    @property
+    def folders(self) -> dict[str, str]:
+        """Name and identity of every folder that counts."""
+        brought_in = {one.name: one.made for one in self.grids}
+        setups = {one.name: one.made for one in self.setups}
+        return {one.name: one.made for one in self.rounds} | brought_in | setups
+
+    def grid_after(self, number: int) -> str:
+        """Return the name of the grid that was loaded after a round; 0 is before the first.
+
+        Raises
+        ------
+        InputError
+            When there is no such round, or its proposal was never loaded.
+        """
+        if not 0 <= number <= len(self.rounds):
+            raise InputError(
+                f"there is no round {number} in this tune.",
+                mend=f"Name one from 0, the grid before the first round, to {len(self.rounds)}.",
+            )
+        if number == 0:
+            return self.rounds[0].in_force if self.rounds else START
+        family = [round_name(number)]  # the round's grid, and the edits by hand that came of it
+        for one in self.grids:
+            if one.of in family and one.name.startswith(f"{LOADED}-"):
+                family.append(one.name)
+        held = [name for name in self.loaded if name in family]
+        if not held:
+            raise InputError(
+                f"the proposal of round {number} was not loaded: the controller never held it.",
+                mend="`tuneassist rounds history` shows which grid was loaded when.",
+            )
+        return held[-1]
 
     @property
     def current(self) -> str:
@@ -158,11 +232,21 @@ class TuneState:
             return "halted"
         if self.is_pending and entry is self.rounds[-1]:
             return "proposed"
-        return "accepted" if entry.name in self.loaded else "rejected"
+        if entry.name in self.loaded:
+            return "accepted"
+        edited = {one.of for one in self.grids if one.name in self.loaded}
+        return "edited" if entry.name in edited else "rejected"
 
     def rounds_with_outcome(self, outcome: ProposalOutcome) -> tuple[str, ...]:
         """Return the names of the rounds whose proposal has an outcome, oldest first."""
         return tuple(one.name for one in self.rounds if self.outcome(one) == outcome)
+
+    @property
+    def edited(self) -> str:
+        """Name of the grid that a hand-made one is an edit of: what waits, else what is held."""
+        if self.to_load:
+            return self.to_load
+        return self.rounds[-1].name if self.is_pending else self.current
 
     @property
     def is_halted(self) -> bool:
@@ -223,7 +307,7 @@ def _mark(details: Mapping[str, Any]) -> RoundEntry:
         logs=tuple((_text(log, "name"), _text(log, "sha256")) for log in taken("logs", list)),
         verdict=taken("verdict", str),
         is_halt=taken("is_halt", bool),
-        files=_files(details.get("files", {})),
+        files=files_of(details.get("files", {})),
     )
 
 
@@ -232,13 +316,6 @@ def _text(record: object, name: str) -> str:
     if not isinstance(value, str):
         raise InputError(f'a log of a round has no valid "{name}".')
     return value
-
-
-def _files(record: object) -> tuple[tuple[str, str], ...]:
-    is_sound = isinstance(record, Mapping) and all(isinstance(v, str) for v in record.values())
-    if not isinstance(record, Mapping) or not is_sound:
-        raise InputError('the event of a round has no valid "files".')
-    return tuple((str(name), str(sha256)) for name, sha256 in record.items())
 
 
 def replay(events: Sequence[Event]) -> TuneState:
@@ -277,8 +354,11 @@ def state_after(state: TuneState, event: Event) -> TuneState:
     steps: dict[str, Callable[[TuneState, Event], TuneState]] = {
         "add": _added,
         "accept": _accepted,
-        "reject": lambda before, _: replace(before, is_pending=False),
+        "reject": lambda before, _: replace(before, is_pending=False, to_load=""),
         "found": _found,
+        "load": _loaded,
+        "restore": _restored,
+        "setup": _set_up,
     }
     if event.kind not in steps:
         raise InputError(f'"{event.kind}" is not possible at this place of a history.')
@@ -318,18 +398,43 @@ def require(state: TuneState, kind: Kind, *, answer: str = "") -> None:
             mend="Report what you found with `tuneassist rounds found` (answers: "
             f"{', '.join(ANSWERS)}), or take the round back with `tuneassist rounds undo`.",
         )
+    if kind == "add" and state.to_load:
+        raise InputError(
+            f"{state.to_load}/grid.csv waits to be loaded.",
+            mend="Run `tuneassist rounds accept` when the controller holds it now, "
+            "`tuneassist rounds reject` when it was not loaded.",
+        )
     if kind == "add" and state.is_pending:
         raise InputError(
             f"the proposal of round {state.rounds[-1].number} is neither accepted nor rejected.",
             mend="Run `tuneassist rounds accept` when the controller holds its grid.csv now, "
             "`tuneassist rounds reject` when it was not loaded.",
         )
-    if kind in ("accept", "reject") and not state.is_pending:
+    if kind in ("accept", "reject") and not (state.is_pending or state.to_load):
         last = f"The last step was: {state.last.kind}. " if state.last else ""
         raise InputError(
             f"there is no proposal to {kind}.",
             mend=f"{last}Log with what the controller holds now and run `tuneassist rounds add`.",
         )
+
+
+def require_restorable(state: TuneState, number: int) -> str:
+    """Return the name of the grid that was loaded after a round, to be brought back.
+
+    Raises
+    ------
+    InputError
+        When it cannot be brought back now: raises as `require` and `TuneState.grid_after` do, and
+        when the controller holds it already.
+    """
+    require(state, "restore")
+    name = state.grid_after(number)
+    if name == state.current:
+        raise InputError(
+            f"the controller holds the grid of round {number} already, as you reported.",
+            mend="To drop a proposal that waits, run `tuneassist rounds reject`.",
+        )
+    return name
 
 
 def _require_answer(state: TuneState, answer: str) -> None:
@@ -362,11 +467,50 @@ def _added(state: TuneState, event: Event) -> TuneState:
             f"round {entry.number} under {entry.in_force} cannot follow here: round "
             f"{state.next_number} under {state.current} would."
         )
+    entry = replace(entry, setup=state.setup)
     return replace(state, rounds=(*state.rounds, entry), is_pending=not entry.is_halt)
 
 
 def _accepted(state: TuneState, _: Event) -> TuneState:
-    return replace(state, loaded=(*state.loaded, state.rounds[-1].name), is_pending=False)
+    name = state.to_load or state.rounds[-1].name
+    return replace(state, loaded=(*state.loaded, name), is_pending=False, to_load="")
+
+
+def _loaded(state: TuneState, event: Event) -> TuneState:
+    entry = grid_entry(event.details)
+    _require_next(entry, state.next_name(LOADED), is_possible=entry.of == state.edited)
+    return replace(
+        state,
+        grids=(*state.grids, entry),
+        loaded=(*state.loaded, entry.name),
+        is_pending=False,
+        to_load="",
+    )
+
+
+def _restored(state: TuneState, event: Event) -> TuneState:
+    entry = grid_entry(event.details)
+    was_held = entry.of in state.loaded and entry.of != state.current
+    _require_next(entry, state.next_name(RESTORED), is_possible=was_held)
+    return replace(state, grids=(*state.grids, entry), is_pending=False, to_load=entry.name)
+
+
+def _set_up(state: TuneState, event: Event) -> TuneState:
+    entry = setup_entry(event.details.get("change"))
+    _require_next(entry, state.next_name(SETUP_CHANGE), is_possible=True)
+    after = replace(state, setups=(*state.setups, entry))
+    if not state.is_pending:
+        return after
+    waits, again = state.rounds[-1], _mark(event.details)
+    if (again.number, again.in_force, again.logs) != (waits.number, waits.in_force, waits.logs):
+        raise InputError(f"round {again.number} is not the one whose proposal waits.")
+    again = replace(again, setup=entry.name)
+    return replace(after, rounds=(*state.rounds[:-1], again), is_pending=not again.is_halt)
+
+
+def _require_next(entry: GridEntry | SetupEntry, name: str, *, is_possible: bool) -> None:
+    if entry.name != name or not is_possible:
+        raise InputError(f"{entry.name} cannot follow here.")
 
 
 def _found(state: TuneState, event: Event) -> TuneState:
@@ -380,7 +524,7 @@ def _found(state: TuneState, event: Event) -> TuneState:
         loaded = loaded[:-1]
     else:
         earlier = tuple(replace(one, is_evidence=False) for one in earlier)
-    entry = _mark(event.details)
+    entry = replace(_mark(event.details), setup=state.setup)
     if (entry.number, entry.in_force, entry.logs) != (halted.number, loaded[-1], halted.logs):
         raise InputError(f"round {entry.number} is not the one that halted.")
     return replace(state, rounds=(*earlier, entry), loaded=loaded, is_pending=not entry.is_halt)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
         plan,
         proposal,
         rounds,
+        rounds_history,
         rules,
         runs,
         safe_console,

@@ -86,6 +86,11 @@ def _grids(data: ReportData, last: ReportRound, setup: Setup) -> list[Block]:
             f"The proposal of {last.name} was rejected: it is not in the controller, and its grid "
             "is not shown. Its evidence counts.",
         )))  # fmt: skip
+    elif last.fate == "edited":
+        maps.append(Paragraphs((
+            f"The controller holds another grid than {last.name} proposed: what to expect of it is "
+            "not calculated.",
+        )))  # fmt: skip
     elif last.is_step:
         maps.append(_step_map(last, setup))
     if data.controller_grid is not None:

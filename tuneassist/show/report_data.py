@@ -139,6 +139,8 @@ class ReportData:
         From `tuneassist.evidence.residuals.hold_residuals`; None without holds.
     answers
         Findings after halts, as text.
+    broken_rules
+        Rules that grids or setups broke knowingly, with the reason, as text.
     full_load, tunes
         None where not given.
     next_steps
@@ -153,6 +155,7 @@ class ReportData:
     controller_grid: ControllerGrid | None = None
     residuals: pd.DataFrame | None = None
     answers: tuple[str, ...] = ()
+    broken_rules: tuple[str, ...] = ()
     full_load: FullLoadPart | None = None
     tunes: TunesPart | None = None
     next_steps: tuple[str, ...] = ()

@@ -51,6 +51,9 @@ def rounds_section(data: ReportData, *, is_customer: bool) -> Section:
         blocks.append(Pictures(shown))
     if data.answers and not is_customer:
         blocks += [Paragraphs(("What was found after halts:",)), Bullets(data.answers)]
+    if data.broken_rules:
+        blocks.append(Paragraphs(("Rules that were broken knowingly:",), is_warning=True))
+        blocks.append(Bullets(data.broken_rules))
     last = rounds[-1]
     if last.response is not None and not is_customer:
         words = f"Engine response in {last.name}: {last.response.verdict}, {last.response.why}."

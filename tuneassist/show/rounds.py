@@ -21,6 +21,7 @@ from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import bullets, notes_section, sample_shares_table
 from tuneassist.show.notes import logs_words, proposal_notes
 from tuneassist.show.proposal import CHECK_STEP, header, proposal_screen, unsafe_section
+from tuneassist.show.rounds_history import broken_rules
 
 _ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
 _CHECK_WORDS = {"hard": "STOP", "ceiling": "CHECK", "held": "CHECK"}
@@ -210,6 +211,23 @@ def pending_steps(
     )
 
 
+def restored_steps(tune: Path, name: str) -> tuple[str, ...]:
+    """Return what to do with a grid that was brought back.
+
+    Parameters
+    ----------
+    tune
+        The tune's folder.
+    name
+        Of the grid.
+    """
+    return (
+        f"Type {plain(tune / name / 'grid.csv')} into the controller: it is the whole grid. Then: "
+        f"tuneassist rounds accept {plain(tune)}",
+        f"Not loaded? Then: tuneassist rounds reject {plain(tune)}",
+    )
+
+
 def halted_steps(tune: Path) -> tuple[str, ...]:
     """Return how to continue a halted loop."""
     again = "; the round is evaluated again"
@@ -250,6 +268,8 @@ def next_steps(
             is_finished=advice is not None and advice.word == "finished",
         )
         return (*cause_first(advice), *steps)
+    if state.to_load:
+        return restored_steps(folder, state.to_load)
     log = (
         f"Log with what the controller holds now ({grid_name(state.current)}), then: "
         f"tuneassist rounds add {plain(folder)} LOG..."
@@ -299,8 +319,15 @@ def step_screen(
         "undo": f"Undone: {took_back.kind if took_back else 'nothing'}. Nothing was deleted.",
         "found": "Recorded. This round does not count; it is saved under kept/. Log again: the "
         f"controller holds {held}.",
+        "load": f"Recorded: the controller holds {held} now, as you gave it. The evidence counts.",
+        "restore": f"Written: {grid_name(state.to_load)}. The controller still holds {held}.",
+        "setup": f"The setup is {state.setup}/setup.toml from now on. The evidence counts from "
+        f"its target.{' The proposal was evaluated again.' if state.is_pending else ''}",
     }
     parts: list[RenderableType] = [Text(words[kind])]
+    brought_in = {"load": state.current, "restore": state.to_load, "setup": state.setup}
+    if broken := broken_rules(state, by=brought_in.get(kind, "none")):
+        parts += [title("Rules broken knowingly"), bullets(broken, mark="!")]
     steps = next_steps(state, folder, advice, has_step=has_step)
     if kind == "undo" and took_back is not None:
         parts.append(Text(_back_words(took_back, folder)))
@@ -320,10 +347,21 @@ def _load_words(name: str, was_held: str) -> str:
 def _back_words(event: Event, folder: Path) -> str:
     """Return how to redo an undone step."""
     rest = f" {event.details.get('answer', '')}" if event.kind == "found" else ""
+    if event.kind == "load":
+        return f"To redo it: tuneassist rounds accept {plain(folder)} --grid FILE{_again(event)}"
+    if event.kind == "restore":
+        rest = f" {event.details.get('number', '')}{_again(event)}"
+    if event.kind == "setup":
+        rest = f" {plain(event.details['change']['source'])}"
     if event.kind == "add":
         logs = event.details.get("logs", ())
         rest = "".join(f" {plain(str(log['name']).rpartition('/')[2])}" for log in logs)
     return f"To redo it: tuneassist rounds {event.kind} {plain(folder)}{rest}"
+
+
+def _again(event: Event) -> str:
+    """Return the option that a grid that breaks a rule needs."""
+    return ' --despite "REASON"' if event.details.get("despite") else ""
 
 
 def status_screen(
@@ -372,6 +410,8 @@ def status_screen(
             for one in state.answers
         )
         parts += [title("What was found after halts"), bullets(answers)]
+    if broken := broken_rules(state):
+        parts += [title("Rules broken knowingly"), bullets(broken, mark="!")]
     parts += [advice_section(advice), unsafe_section(held, setup)]
     parts.append(_next(next_steps(state, folder, advice, has_step=has_step)))
     return Group(*parts)
@@ -386,7 +426,14 @@ _LEGEND = (
 def _grids_table(state: TuneState) -> Table:
     """List what is in the controller, what is proposed, and what was rejected."""
     table = Table(box=None, padding=(0, 1), show_header=False)
-    table.add_row("the controller holds", f"{grid_name(state.current)}, as you reported")
+    edited = state.grid_entry(state.current)
+    origin = f": {edited.of} edited by hand" if edited and edited.source else ""
+    origin = f": {edited.of} again" if edited and not edited.source else origin
+    table.add_row("the controller holds", f"{grid_name(state.current)}, as you reported{origin}")
+    if state.to_load:
+        table.add_row("to load", f"{grid_name(state.to_load)}, not loaded yet")
+    if state.setup:
+        table.add_row("setup", f"{state.setup}/setup.toml")
     for name in state.rounds_with_outcome("proposed"):
         table.add_row("proposed", f"{grid_name(name)}, not loaded yet")
     if rejected := state.rounds_with_outcome("rejected"):
@@ -427,4 +474,5 @@ def _then_words(mark: RoundEntry, state: TuneState) -> str:
         return f"HALTED: {mark.verdict}"
     if word == "proposed":
         return "proposed, not loaded"
-    return word if mark.is_evidence else f"{word}; no evidence since"
+    told = "edited by hand" if word == "edited" else word
+    return told if mark.is_evidence else f"{told}; no evidence since"

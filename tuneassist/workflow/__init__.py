@@ -16,6 +16,10 @@ A command reads its options, makes one call and shows the result; a notebook mak
     verify            check a grid file against every rule
     tune              a tune's folder as an object, for notebooks
     tune_steps        start, add, accept, reject, undo, found and status of a tune
+    tune_changes      a grid loaded after edits by hand, or an earlier one brought back
+    tune_setup        another target or other limits in the middle of a tune
+    tune_rules        the rules that such a grid breaks, and the reason to take it
+    tune_history      all steps of a tune
     round_evaluation  evaluate a round, and make the contents of its folder
     plan              what to hold next, from a tune or from logs
     runs              compare full-load runs before and after a change
@@ -54,6 +58,9 @@ if TYPE_CHECKING:
         setup_start,
         simulated_log,
         spots,
+        tune_changes,
+        tune_history,
+        tune_setup,
         tune_steps,
         tunes,
         verify,

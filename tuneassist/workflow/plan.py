@@ -15,7 +15,6 @@ from tuneassist.files.serialise import frame_csv
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.tune_folder import open_tune
 from tuneassist.files.tune_layout import HISTORY
-from tuneassist.files.tune_setup import SETUP
 from tuneassist.grid import Floats, Grid
 from tuneassist.loop.plan import Plan, plan_holds
 from tuneassist.loop.pooling import pool_rounds
@@ -125,7 +124,7 @@ def start_of_tune(folder: Path) -> PlanStart:
     """
     with open_tune(folder, is_reading=True) as tune:
         marks, car = tune.state.evidence, tune.setup
-        settings = read_plan_settings(folder / SETUP)
+        settings = read_plan_settings(tune.setup_path)
         simulated = is_simulated([], car)
         if not marks:
             return PlanStart(car, settings, None, None, simulated)

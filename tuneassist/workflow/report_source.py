@@ -20,14 +20,16 @@ from tuneassist.files.tune_folder import TuneFolder, open_tune
 from tuneassist.files.tune_layout import HISTORY
 from tuneassist.grid import compose_pct, step_between_pct
 from tuneassist.loop.advice import summary_from_record
-from tuneassist.loop.history import ANSWERS, START, RoundEntry, TuneState
+from tuneassist.loop.history import ANSWERS, START, ProposalOutcome, RoundEntry, TuneState
 from tuneassist.loop.pooling import pool_rounds
 from tuneassist.parallel import LogFile, reduce_files
 from tuneassist.pipeline import LogEvidence, gather
 from tuneassist.settings import Setup
 from tuneassist.show.report_data import ControllerGrid, ReportData, ReportRound
 from tuneassist.show.rounds import grid_name, next_steps
+from tuneassist.show.rounds_history import broken_rules
 from tuneassist.workflow.logs import distinct_names
+from tuneassist.workflow.tune_steps import last_advice
 
 ALONE = "the proposal"
 """Name of a proposal outside a tune."""
@@ -85,6 +87,9 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
     rounds = tuple(
         _round_of(tune, mark, result) for mark, result in zip(state.rounds, results, strict=True)
     )
+    if rounds[-1].advice is not None:
+        advice = last_advice(state, rounds[-1].advice)
+        rounds = (*rounds[:-1], replace(rounds[-1], advice=advice))
     label = tune.setup.engine.label
     return replace(
         data,
@@ -96,6 +101,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
         answers=tuple(
             f"round {a.number} ({a.verdict}): {ANSWERS[a.answer]}" for a in state.answers
         ),
+        broken_rules=broken_rules(state),
         next_steps=next_steps(
             state,
             tune.path,
@@ -109,12 +115,13 @@ def _round_of(tune: TuneFolder, mark: RoundEntry, result: ResultFolder) -> Repor
     stored = tune.evidence(mark)
     look, advice = summary_from_record(dict(stored.summary))
     held = "the grid at the start" if mark.in_force == START else f"the grid of {mark.in_force}"
+    is_replaced = mark is tune.state.rounds[-1] and tune.state.current != mark.name
     one = _as_round(result, f"round {mark.number}", f"with {held} in force")
     earlier = [m for m in tune.state.rounds if m.number <= mark.number and m.is_evidence]
     seen = sum((tune.evidence(m).visits.flat() for m in earlier), np.zeros(tune.setup.axes.size))
     return replace(
         one,
-        fate=tune.state.outcome(mark),
+        fate=_fate(tune.state.outcome(mark), is_replaced=is_replaced),
         outcome=_outcome(mark, tune.state),
         summary=look,
         advice=advice,
@@ -124,13 +131,19 @@ def _round_of(tune: TuneFolder, mark: RoundEntry, result: ResultFolder) -> Repor
     )
 
 
+def _fate(outcome: ProposalOutcome, *, is_replaced: bool) -> ProposalOutcome:
+    """Return "edited" also where an accepted grid was replaced since: its step is not in force."""
+    return "edited" if outcome == "accepted" and is_replaced else outcome
+
+
 def _outcome(mark: RoundEntry, state: TuneState) -> str:
     word = state.outcome(mark)
     if word == "halted":
         return f"halted: {mark.verdict}"
     if word == "proposed":
         return "proposed, neither accepted nor rejected"
-    return word if mark.is_evidence else f"{word}; the engine has changed since"
+    told = "loaded after edits by hand" if word == "edited" else word
+    return told if mark.is_evidence else f"{told}; the engine has changed since"
 
 
 def _pooled_residuals(tune: TuneFolder) -> pd.DataFrame | None:

@@ -18,7 +18,7 @@ from tuneassist.files.round_evidence import StoredEvidence, evidence_contents, r
 from tuneassist.files.round_files import PUT_BACK
 from tuneassist.files.serialise import sha256_of, stable_json
 from tuneassist.files.tune_folder import TuneFolder
-from tuneassist.files.tune_setup import SETUP, TARGET
+from tuneassist.files.tune_setup import TARGET
 from tuneassist.grid import Grid
 from tuneassist.loop.advice import (
     Advice,
@@ -115,14 +115,16 @@ def evaluate_round(
     result = replace(result, round=replace(result.round, number=mark.number))
     response = result.round.response
     look = summarise_round(mark.number, result.proposal.cells, response, setup=setup)
-    before = summary_from_record(dict(tune.evidence(earlier[-1]).summary))[0] if earlier else None
+    before = None  # figures by another target do not compare
+    if earlier and earlier[-1].setup == tune.state.setup:
+        before = summary_from_record(dict(tune.evidence(earlier[-1]).summary))[0]
     advice = advise(
         result.proposal.cells,
         response,
         setup=setup,
         now=look,
         before=before,
-        plan=read_plan_settings(tune.path / SETUP),
+        plan=read_plan_settings(tune.setup_path),
         exceeded=exceeded_ceilings(logs, setup),
     )
     evaluated = replace(mark, verdict=response.verdict, is_halt=result.is_halt)
@@ -209,9 +211,9 @@ def round_record(evaluated: EvaluatedRound, earlier: Sequence[str]) -> dict[str,
 
 def _inputs(tune: TuneFolder, mark: RoundEntry, earlier: Sequence[RoundEntry]) -> list[InputFile]:
     """Return every file that a round is based on, with its hash."""
-    paths = [("setup", tune.path / SETUP)]
-    if (tune.path / TARGET).exists():
-        paths.append(("target", tune.path / TARGET))
+    paths = [("setup", tune.setup_path)]
+    if (target := tune.setup_path.with_name(TARGET)).exists():
+        paths.append(("target", target))
     paths.append(("grid", tune.grid_path(mark.in_force)))
     paths += [("evidence", tune.path / one.name / "holds.csv") for one in earlier]
     files = [

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -23,7 +23,8 @@ from tuneassist.pipeline import Proposal
 from tuneassist.settings import Setup
 from tuneassist.show.figures.tune import rounds_frame
 from tuneassist.show.notebook import page, proposal_html, sentences
-from tuneassist.workflow import tune_steps
+from tuneassist.show.rounds_history import broken_rules
+from tuneassist.workflow import tune_changes, tune_history, tune_setup, tune_steps
 from tuneassist.workflow.logs import reduce_logs
 
 FileName = str | os.PathLike[str]
@@ -92,7 +93,7 @@ class Standing:
     advice
         Whether to go on, and why.
     controller_holds
-        Name of the grid in the controller: "start" or a round's.
+        Name of the grid in the controller: "start", or that of its folder.
     proposed
         Name of the round whose proposal is pending; None without one.
     rejected
@@ -101,6 +102,10 @@ class Standing:
         Whether the loop has halted and waits for `Tune.found`.
     unsafe_held
         Changes in the unsafe direction that were held back in the last round; None if not recorded.
+    to_load
+        Name of the grid that was brought back and waits to be loaded; None without one.
+    broken_rules
+        Rules that grids or setups broke knowingly, with the reason, as text.
     """
 
     path: Path
@@ -111,6 +116,8 @@ class Standing:
     rejected: tuple[str, ...]
     is_halted: bool
     unsafe_held: tuple[UnsafeHeld, ...] | None
+    to_load: str | None = None
+    broken_rules: tuple[str, ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row per round: number, cells_seen, cells_inside, rms_pct, response ..."""
@@ -126,10 +133,12 @@ class Standing:
 
     def _lines(self) -> list[str]:
         waits = f", {self.proposed} is proposed" if self.proposed else ""
+        waits = f", {self.to_load} is to be loaded" if self.to_load else waits
         halted = ", halted" if self.is_halted else ""
         return [
             f"  {len(self.looks)} round(s); the controller holds {self.controller_holds}"
             f"{waits}{halted}",
+            *(f"  rules broken knowingly: {one_line(words)}" for words in self.broken_rules),
             f"  {self.advice.word}: {one_line(self.advice.why)}",
         ]
 
@@ -254,9 +263,67 @@ class Tune:
 
         return _round(tune_steps.add(self.path, reduce))
 
-    def accept(self) -> Standing:
-        """Record that the last proposal is now in the controller."""
-        return self._step("accept")
+    def accept(self, grid: FileName | None = None, *, despite: str | None = None) -> Standing:
+        """Record what is now in the controller.
+
+        Parameters
+        ----------
+        grid
+            File of the whole grid that was really loaded; None is the last proposal.
+        despite
+            Why a grid that breaks a rule was loaded all the same.
+
+        Raises
+        ------
+        RuleBreachError
+            When the grid breaks a rule and no reason is given.
+        """
+        if grid is None and despite is None:
+            return self._step("accept")
+        if grid is None:
+            raise InputError("a reason was given without a grid.", mend="Name the grid's file.")
+        return self._standing(tune_changes.load(self.path, file_path(grid), despite=despite))
+
+    def restore(self, number: int, *, despite: str | None = None) -> Standing:
+        """Write the grid that was loaded after a round as the one to load next.
+
+        Parameters
+        ----------
+        number
+            Of the round; 0 is the grid before the first.
+        despite
+            Why a grid that breaks a rule now is to be loaded all the same.
+
+        Raises
+        ------
+        InputError
+            When there is no such grid, or the loop has halted.
+        RuleBreachError
+            When the grid breaks a rule and no reason is given.
+        """
+        return self._standing(tune_changes.restore(self.path, number, despite=despite))
+
+    def change_setup(self, setup: FileName, *, reason: str | None = None) -> Standing:
+        """Put another target or other limits in force; a proposal that waits is evaluated again.
+
+        Parameters
+        ----------
+        setup
+            The new setup file. Axes, load, channels and what the grid acts on must stay.
+        reason
+            Why it is changed.
+
+        Raises
+        ------
+        SetupError
+            When the setup cannot be used, or would give the evidence another meaning.
+        """
+        done = tune_setup.change_setup(self.path, file_path(setup), reason=reason)
+        return self._standing(done)
+
+    def history(self) -> pd.DataFrame:
+        """Return every step: number, time, kind, what, reason, breaches, controller_holds ..."""
+        return pd.DataFrame([asdict(one) for one in tune_history.history(self.path)])
 
     def reject(self) -> Standing:
         """Record that the last proposal was not loaded; its evidence still counts."""
@@ -334,4 +401,6 @@ def _standing(found: tune_steps.TuneStatus) -> Standing:
         rejected=found.state.rounds_with_outcome("rejected"),
         is_halted=found.state.is_halted,
         unsafe_held=found.held,
+        to_load=found.state.to_load or None,
+        broken_rules=broken_rules(found.state),
     )

@@ -18,7 +18,13 @@ from tuneassist.files.json_file import take_words
 from tuneassist.files.round_files import PUT_BACK, fingerprints
 from tuneassist.files.round_verification import verify_round
 from tuneassist.files.tune_folder import TuneFolder, open_tune, start_tune
-from tuneassist.loop.advice import NO_LOGS, Advice, RoundSummary, summary_from_record
+from tuneassist.loop.advice import (
+    NO_LOGS,
+    Advice,
+    RoundSummary,
+    advice_in_force,
+    summary_from_record,
+)
 from tuneassist.loop.history import (
     REASSESSED_ANSWERS,
     Event,
@@ -32,7 +38,7 @@ from tuneassist.loop.history import (
 from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
-from tuneassist.workflow import round_evaluation
+from tuneassist.workflow import round_evaluation, tune_rules
 from tuneassist.workflow.grid_in_force import refuse_step_file
 from tuneassist.workflow.logs import is_simulated, with_prefix
 from tuneassist.workflow.round_evaluation import EvaluatedRound
@@ -137,6 +143,18 @@ class TuneStatus:
     has_step: bool
     held: tuple[UnsafeHeld, ...] | None
 
+    def _broken_rules(self) -> list[dict[str, Any]]:
+        """Return what was loaded or set up although it breaks a rule, with the reasons."""
+        state = self.state
+        known = (*state.loaded, state.to_load)
+        grids = [(g.name, g.despite, g.breaches) for g in state.grids if g.name in known]
+        setups = [(s.name, s.reason, s.breaches) for s in state.setups]
+        return [
+            {"name": name, "despite": reason, "breaches": list(breaches)}
+            for name, reason, breaches in (*grids, *setups)
+            if breaches
+        ]
+
     def record(self) -> dict[str, Any]:
         """Return the status as plain values, as ``rounds status --json`` prints it."""
         proposed = self.state.rounds_with_outcome("proposed")
@@ -149,6 +167,10 @@ class TuneStatus:
             "controller_holds": self.state.current,
             "proposed": proposed[0] if proposed else None,
             "rejected": list(self.state.rounds_with_outcome("rejected")),
+            "edited": list(self.state.rounds_with_outcome("edited")),
+            "to_load": self.state.to_load or None,
+            "setup": self.state.setup or None,
+            "broken_rules": self._broken_rules(),
             **({"unsafe_step_held": None} if held is None else unsafe_record(held)),
         }
 
@@ -199,7 +221,7 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
     with open_tune(folder) as tune:
         require(tune.state, "add")
         number = tune.state.next_number
-        tune.require_room(number)
+        tune.require_room(round_name(number))
         found = with_prefix(round_name(number), reduce(tune.setup))
         read = tuple(one.log for one in found.used)
         _refuse_known(read, tune)
@@ -216,7 +238,7 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
 
 
 def step(folder: Path, kind: Kind) -> StepDone:
-    """Accept or reject the last proposal, or undo the last step.
+    """Accept or reject what waits to be loaded, or undo the last step.
 
     Parameters
     ----------
@@ -233,12 +255,33 @@ def step(folder: Path, kind: Kind) -> StepDone:
     with open_tune(folder) as tune:
         require(tune.state, kind)
         if kind == "accept":
-            verify_round(tune, tune.state.rounds[-1])
+            verify_what_waits(tune)
         last, details, was_held = tune.state.last, {}, tune.state.current
         if kind == "undo" and last is not None:
             details = {"took_back": last.kind, "of": last.time}
         after = _happened(tune, kind, details)
-    return _with_pending(StepDone(after, kind, took_back=last, was_held=was_held))
+    return with_pending(StepDone(after, kind, took_back=last, was_held=was_held))
+
+
+def verify_what_waits(tune: TuneFolder) -> None:
+    """Refuse a proposal, or a grid brought back, that must not be loaded.
+
+    Parameters
+    ----------
+    tune
+        The tune.
+
+    Raises
+    ------
+    InputError
+        When a file was changed, is missing or damaged.
+    RuleBreachError
+        When the grid breaks a rule that is in force now.
+    """
+    if tune.state.is_pending:
+        verify_round(tune, tune.state.rounds[-1])
+    else:
+        tune_rules.verify_to_load(tune)
 
 
 def found(folder: Path, answer: str) -> AddedRound | StepDone:
@@ -261,7 +304,7 @@ def found(folder: Path, answer: str) -> AddedRound | StepDone:
         if answer in REASSESSED_ANSWERS:
             return _evaluate_again(tune, answer)
         after = _happened(tune, "found", {"answer": answer})
-    return _with_pending(StepDone(after, "found"))
+    return with_pending(StepDone(after, "found"))
 
 
 def status(folder: Path) -> TuneStatus:
@@ -292,6 +335,8 @@ def status_of(tune: TuneFolder) -> TuneStatus:
     rounds = tune.state.rounds
     for one in rounds:
         verify_round(tune, one)
+    for brought_in in tune.state.grids:
+        tune.grid(brought_in.name)
     seen = [summary_from_record(dict(tune.evidence(one).summary)) for one in rounds]
     is_pending = tune.state.is_pending
     return TuneStatus(
@@ -299,9 +344,25 @@ def status_of(tune: TuneFolder) -> TuneStatus:
         tune.setup,
         tune.state,
         looks=tuple(look for look, _ in seen),
-        advice=seen[-1][1] if seen else NO_LOGS,
+        advice=last_advice(tune.state, seen[-1][1]) if seen else NO_LOGS,
         has_step=not is_pending or round_evaluation.changes_any_cell(tune, rounds[-1]),
         held=_held_in_last(tune),
+    )
+
+
+def last_advice(state: TuneState, advice: Advice) -> Advice:
+    """Return the advice after the last round, or why it no longer holds.
+
+    Parameters
+    ----------
+    state
+        The state of the tune.
+    advice
+        As given after the last round.
+    """
+    last = state.rounds[-1]
+    return advice_in_force(
+        advice, number=last.number, is_by_setup_in_force=last.setup == state.setup
     )
 
 
@@ -310,7 +371,8 @@ def now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
-def _new_mark() -> str:
+def new_mark() -> str:
+    """Return a new identity of a step's folder."""
     return secrets.token_hex(6)
 
 
@@ -318,7 +380,7 @@ def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundEntry:
     """Return the entry of a round without its verdict."""
     return RoundEntry(
         number,
-        _new_mark(),
+        new_mark(),
         tune.state.current,
         tuple((log.name, log.sha256) for log in logs),
         verdict="",
@@ -360,7 +422,7 @@ def _evaluate_again(tune: TuneFolder, answer: str) -> AddedRound:
     stored = tune.evidence(halted)
     as_read = round_evaluation.earlier_record(tune, halted)
     earlier: tuple[RoundEntry, ...] = tune.state.evidence
-    mark = replace(halted, made=_new_mark())
+    mark = replace(halted, made=new_mark())
     if answer == "not-loaded":
         mark = replace(mark, in_force=tune.state.loaded[-2])
     else:
@@ -378,9 +440,17 @@ def _evaluate_again(tune: TuneFolder, answer: str) -> AddedRound:
     return AddedRound(after, evaluated, (), simulated)
 
 
-def _with_pending(done: StepDone) -> StepDone:
-    """Add what is known about the pending proposal; the step itself is done in any case."""
+def with_pending(done: StepDone) -> StepDone:
+    """Add what is known about the pending proposal; the step itself is done in any case.
+
+    Parameters
+    ----------
+    done
+        The step.
+    """
     tune = done.tune
+    if tune.state.to_load:
+        return _with_restored(done)
     if not tune.state.is_pending:
         return done
     last = tune.state.rounds[-1]
@@ -392,6 +462,17 @@ def _with_pending(done: StepDone) -> StepDone:
         return replace(done, objection=error)
     advice = summary_from_record(dict(tune.evidence(last).summary))[1]
     return replace(done, advice=advice, has_step=round_evaluation.changes_any_cell(tune, last))
+
+
+def _with_restored(done: StepDone) -> StepDone:
+    """Say why a grid that was brought back may not be loaded, where that is so."""
+    if not (done.tune.path / done.tune.state.to_load).is_dir():
+        return done  # reported by the step that needs it
+    try:
+        tune_rules.verify_to_load(done.tune)
+    except TuneassistError as error:
+        return replace(done, objection=error)
+    return done
 
 
 def _held_in_last(tune: TuneFolder) -> tuple[UnsafeHeld, ...] | None:
