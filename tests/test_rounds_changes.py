@@ -152,7 +152,8 @@ def test_a_grid_may_be_edited_again_later_and_each_edit_is_undone_alone(car: Car
     assert car.status()["controller_holds"] == "loaded-02"
     said = flat(ok("rounds", "undo", car.tune))
     assert "Undone: load." in said
-    assert f'rounds accept {car.tune} --grid FILE --despite "REASON"' in said
+    again = f'rounds accept {car.tune} --grid FILE --despite "REASON"'
+    assert again.replace(" ", "") in "".join(said.split())  # long paths wrap
     assert "load loaded-01/grid.csv before the next log" in said
     assert car.status() == first
     ok("rounds", "undo", car.tune)

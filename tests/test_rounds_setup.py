@@ -105,7 +105,8 @@ def test_undo_takes_a_setup_back_with_the_proposal_of_before(car: Car) -> None:
     ok("rounds", "setup", car.tune, changed(car, scale=0.97))
     assert files_of(car.tune / "round-01") != before
     said = flat(ok("rounds", "undo", car.tune))
-    assert f"To redo it: tuneassist rounds setup {car.tune} new.toml" in said
+    redo = f"To redo it: tuneassist rounds setup {car.tune} new.toml"
+    assert redo.replace(" ", "") in "".join(said.split())  # long paths wrap
     assert files_of(car.tune / "round-01") == before
     assert car.status() == status
     ok("rounds", "setup", car.tune, changed(car, scale=0.98))

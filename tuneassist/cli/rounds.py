@@ -121,7 +121,7 @@ def accept(folder: Folder, *, grid: Loaded = None, despite: Despite = None) -> N
 
 @app.command()
 def restore(folder: Folder, number: Number, *, despite: Despite = None) -> None:
-    """Write the grid that was loaded after a round as the one to load next.
+    """Write the grid of an earlier round as the one to load.
 
     Nothing is taken back: it is a new step. Load the grid, then run accept.
     """
@@ -141,7 +141,7 @@ def setup(folder: Folder, new: NewSetup, *, reason: Reason = None) -> None:
 
 @app.command()
 def history(folder: Folder, json: AsJson = False) -> None:
-    """Show every step with its time, what was done, the reasons, and what was loaded then."""
+    """Show every step: when, what was done, why, what was loaded."""
     steps = workflow.tune_history.history(folder)
     if json:
         console.write_json(workflow.tune_history.history_record(steps))
