@@ -130,7 +130,7 @@ def restore(folder: Folder, number: Number, *, despite: Despite = None) -> None:
 
 @app.command()
 def setup(folder: Folder, new: NewSetup, *, reason: Reason = None) -> None:
-    """Put another target or other limits in force, as a step of the tune.
+    """Put another target or other limits in force.
 
     Axes, load, channels and what the grid acts on must stay. The evidence stays and counts from
     the new target. A proposal that waits is evaluated again; rules that the grid in the controller
@@ -141,7 +141,7 @@ def setup(folder: Folder, new: NewSetup, *, reason: Reason = None) -> None:
 
 @app.command()
 def history(folder: Folder, json: AsJson = False) -> None:
-    """Show every step: when, what was done, why, what was loaded."""
+    """Show every step: when, why, and what was loaded."""
     steps = workflow.tune_history.history(folder)
     if json:
         console.write_json(workflow.tune_history.history_record(steps))

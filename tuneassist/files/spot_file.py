@@ -415,8 +415,8 @@ class _List:
         offset = self._offset_kpa(load)
         if offset:
             notes.append(
-                f"{offset:+z.4g} kPa, limits.barometer_kpa, was added to load: the axis counts from "
-                f"{'the barometer' if is_gauge_axis(axes) else 'vacuum'}"
+                f"{offset:+z.4g} kPa, limits.barometer_kpa, was added to load: the axis counts "
+                f"from {'the barometer' if is_gauge_axis(axes) else 'vacuum'}"
             )
         rest = [h.text for h in headings if h.text and h not in used]
         return [*notes, *([f"columns not used: {_shown(rest)}"] if rest else [])]
