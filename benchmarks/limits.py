@@ -65,7 +65,13 @@ WIDE_OPEN = LimitSettings(
 """Limits that stop nothing that the crafted cases ask for, so that one rule can be closed alone."""
 
 
-UNTOUCHED = {"unsafe_step_barred": "", "worth": 9.0, "own_high_pct": -90.0, "holds_in_all": 99}
+UNTOUCHED = {
+    "unsafe_step_barred": "",
+    "holds": np.inf,
+    "worth": 9.0,
+    "own_high_pct": -90.0,
+    "holds_in_all": 99,
+}
 """What cells have of evidence of their own where a crafted case gives it to one of them."""
 
 

@@ -143,6 +143,20 @@ def test_each_breach_is_seen_by_its_own_check_alone(check, monkeypatch):
     assert seen(check.__name__, broken) == ()
 
 
+@pytest.mark.parametrize(("holds", "is_broken"), [(0, True), (1, False)])
+def test_a_cell_leaned_in_boost_without_a_hold_is_seen_whatever_its_moving_samples_tell(
+    holds, is_broken
+):
+    known = away(-10.0, worth=6.0, own_high_pct=-6.0, holds=holds)
+    cells, setup = bench.crafted({CENTRE: known}, load=BOOST_LOADS)
+    values = np.zeros(9)
+    values[CENTRE] = -2.0
+    zeros, grid = Grid.zeros(setup.axes), Grid(setup.axes, values.reshape(3, 3))
+    breaches = check_grid(grid, current=zeros, setup=setup, cells=cells)
+    said = [one.sentence for one in breaches if one.rule == "own_evidence"]
+    assert any("moving samples alone" in one for one in said) is is_broken
+
+
 def test_every_check_has_its_crafted_breach():
     assert {check.__name__ for check in checker.CHECKS} == set(BREAKS)
 

@@ -156,6 +156,7 @@ def test_the_screen_shows_cells_limits_cautions_files_and_that_data_are_simulate
     for words in (
         "SIMULATED DATA",
         "Where the samples went",
+        "are used as moving samples",
         "used as evidence",
         "+ leaner, - richer",
         "Proposed step, percent of fuel",

@@ -165,6 +165,13 @@ def test_the_default_is_said_when_there_are_few_moves() -> None:
     assert_default(found(line.head(40), surface[:40]), "only 0 usable moves")
 
 
+def test_a_slow_log_with_moves_enough_says_that_its_samples_are_too_few() -> None:
+    line, surface = stepped(moves=12, seed=4, slope=0.2)
+    slow = found(line.iloc[::8].reset_index(drop=True), surface[::8])
+    assert_default(slow, "log lambda more often")
+    assert f"{MIN_MOVES} needed" not in slow.why
+
+
 def test_the_default_is_said_when_no_lambda_is_a_value() -> None:
     line, surface = stepped()
     nothing = np.zeros(len(line), dtype=bool)

@@ -48,6 +48,15 @@ def limit(changes=None, *, current=None, **setting):
     return limit_step(cells, current=grid, setup=setup)
 
 
+def test_boost_is_not_leaned_where_no_hold_touches_the_cell_whatever_its_moving_samples_tell():
+    known = lean(-5.0, worth=6.0, own_high_pct=-3.0)
+    held = limit({CENTRE: {**known, "holds": 1}}, load=BOOST_LOADS)
+    passed = limit({CENTRE: {**known, "holds": 0}}, load=BOOST_LOADS)
+    assert held.step_pct.ravel()[CENTRE] < -1.0
+    assert passed.step_pct.ravel()[CENTRE] == 0.0
+    assert "the hold in the cell itself" in passed.reasons[CENTRE]
+
+
 # --- random cases -------------------------------------------------------------------------------
 
 

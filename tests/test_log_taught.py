@@ -142,3 +142,9 @@ def test_check_shows_it_on_the_screen_and_in_json() -> None:
     alone = " ".join(CliRunner().invoke(app, arguments).stdout.split())
     assert "With --setup also:" in alone
     assert "What this log teaches" not in alone
+
+
+def test_the_minutes_that_are_shown_add_up() -> None:
+    # 0.36 + 19.06 is 19.42: each rounded by itself would be 0.4 + 19.1, beside 19.4
+    found = LogTaught((), np.nan, np.nan, np.nan, False, 0.36, 19.06, 20.5)
+    assert minutes_words(found) == "19.4 of 20.5 min: 0.4 in holds, 19.0 while moving"

@@ -187,6 +187,8 @@ def test_too_few_holds_or_too_small_a_change_tell_nothing(first):
     few = judge(first, second(now).head(rules.min_holds - 1), now)
     assert few.verdict == "cannot tell"
     assert np.isnan(few.response)
+    assert f"only {rules.min_holds - 1} of the new holds" in few.why
+    assert "repeat a few holds" in few.why
     tiny = Grid(AXES, np.full(AXES.shape, 0.5 * rules.min_change_pct))
     small = judge(first, second(tiny), tiny)
     assert small.verdict == "cannot tell"

@@ -43,6 +43,7 @@ READ = (
     "manifold_pressure_kpa",
     "barometer_kpa",
     "worth",
+    "holds",
     "own_high_pct",
     "holds_in_all",
     "lean_doubt_pct",
@@ -74,9 +75,10 @@ class CheckedCell:
         Absolute manifold pressure near the cell, nan unknown, and barometer. [kPa]
     tops
         Ceiling channel to the highest reading near the cell, nan never seen.
-    worth, own_high, holds_in_all
-        Evidence near the cell, counted in holds, the lean end of the cell's own readings, and the
-        number of holds of all cells; None where the evidence does not have it.
+    worth, holds, own_high, holds_in_all
+        Evidence near the cell, counted in holds, the holds that touch the cell, the lean end of the
+        cell's own readings, and the number of holds of all cells; None where the evidence does not
+        have it.
     lean_doubt
         How much leaner than measured the mixture may be, by a doubt about the logs. [%]
     barred
@@ -100,6 +102,7 @@ class CheckedCell:
     barometer: float = NAN
     tops: tuple[tuple[str, float], ...] = ()
     worth: float | None = None
+    holds: float = math.inf
     own_high: float = NAN
     holds_in_all: float = math.inf
     lean_doubt: float = 0.0
@@ -328,6 +331,7 @@ def _checked_cell(
         barometer=barometer if math.isfinite(barometer) else setup.limits.barometer_kpa,
         tops=_tops(known, setup),
         worth=float(known["worth"]) if "worth" in known else None,
+        holds=float(known.get("holds", math.inf)),
         own_high=float(known.get("own_high_pct", NAN)),
         holds_in_all=float(known.get("holds_in_all", math.inf)),
         lean_doubt=float(known.get("lean_doubt_pct", 0.0)),

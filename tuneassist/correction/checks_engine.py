@@ -95,6 +95,9 @@ def own_evidence(checked: CheckedGrid) -> Iterator[Breach]:
             message = f"made leaner in boost on evidence worth {cell.worth:.1f} holds"
             yield breach_at("own_evidence", cell, cell.worth, limits.boost_lean_min_holds, message)
             continue
+        if cell.holds <= 0:
+            message = "made leaner in boost on moving samples alone: no hold touches the cell"
+            yield breach_at("own_evidence", cell, cell.holds, 1.0, message)
         is_sure = cell.holds_in_all >= limits.few_holds and not cell.lean_doubt > 0.0
         allowed = limits.boost_lean_end_pct if is_sure else 0.0
         for end in (cell.ci_high, cell.own_high):

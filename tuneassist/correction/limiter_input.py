@@ -73,6 +73,8 @@ class LimiterInput:
     worth, lean_end
         Evidence near the cell, counted in holds, and the lean end of the intervals of surface and
         cell; None where the evidence does not have it. [1], [%]
+    is_held
+        Whether a hold touches the cell; True where the evidence does not tell.
     is_few
         Fewer holds in all than `LimitSettings.few_holds`, or a doubt that counts on the lean side.
     barred
@@ -97,6 +99,7 @@ class LimiterInput:
     seen: Mapping[str, Floats]
     worth: Floats | None
     lean_end: Floats
+    is_held: Flags
     is_few: bool
     barred: npt.NDArray[np.object_]
 
@@ -215,6 +218,7 @@ def build_limiter_input(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> 
         seen=seen,
         worth=cells["worth"].to_numpy(dtype=float) if "worth" in cells else None,
         lean_end=_lean_end(cells),
+        is_held=column_or(cells, "holds", np.inf) > 0,
         is_few=bool((column_or(cells, "holds_in_all", np.inf) < setup.limits.few_holds).any())
         or bool((column_or(cells, "lean_doubt_pct", 0.0) > 0.0).any()),
         barred=_barred(cells),

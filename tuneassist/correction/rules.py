@@ -162,6 +162,7 @@ def own_evidence(inputs: LimiterInput) -> Bound | None:
     limits = inputs.limits
     end = 0.0 if inputs.is_few else limits.boost_lean_end_pct
     enough = (inputs.worth >= limits.boost_lean_min_holds - NEARLY) & (inputs.lean_end < 0.0)
+    enough &= inputs.is_held
     room = np.where(enough, (100.0 + end) / (100.0 + inputs.lean_end), 1.0)
     leaner = np.where(inputs.is_boost, np.maximum(room, 1.0), np.inf)
 
@@ -169,6 +170,8 @@ def own_evidence(inputs: LimiterInput) -> Bound | None:
         if inputs.worth is None or inputs.worth[cell] < limits.boost_lean_min_holds - NEARLY:
             worth = limits.boost_lean_min_holds
             return f"the evidence needed to lean in boost, worth {worth:g} holds"
+        if not inputs.is_held[cell]:
+            return "the hold in the cell itself that leaning in boost needs beside moving samples"
         if np.isnan(inputs.lean_end[cell]):
             return "the lack of readings in the cell itself"
         if not enough[cell]:

@@ -174,9 +174,15 @@ def estimate_delay(
     moves = _moves(line, surface=surface, is_usable=is_usable)
     near = _near_moves(moves) if moves else np.zeros(0, dtype=bool)
     count = len(np.unique(moves.move[near])) if moves else 0
-    if moves is None or count < MIN_MOVES or near.sum() < MIN_SAMPLES:
+    if moves is None or count < MIN_MOVES:
         return known_delay(
             settings, why=f"only {count} usable moves in the log, {MIN_MOVES} needed"
+        )
+    if near.sum() < MIN_SAMPLES:
+        return known_delay(
+            settings,
+            why=f"only {near.sum()} samples about the log's {count} moves, {MIN_SAMPLES} needed: "
+            "log lambda more often",
         )
     best = _search(moves, settings)
     spread, lag_spread = _standard_errors(moves, best)

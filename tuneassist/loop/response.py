@@ -261,7 +261,8 @@ def measure_response(
         count = 0 if pair is None else len(pair.measured)
         return Response(
             "cannot tell",
-            f"only {count} new holds lie where the earlier rounds have evidence",
+            f"only {count} of the new holds lie where the earlier rounds have evidence, "
+            f"{rules.min_holds} needed: repeat a few holds of earlier rounds",
             holds=count,
         )
     return _response_from(pair, rules)

@@ -19,6 +19,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import (
     JSON_NAMES,
+    MOVING_USED,
     bullets,
     facts_table,
     log_facts,
@@ -38,10 +39,6 @@ UNIT_WORDS = {
 }
 PRESSURE_REFERENCE = {"manifold_pressure": "absolute", "boost": "gauge"}
 """Reference of each pressure in the internal unit."""
-MOVING_USED = (
-    "Samples of warm running that are in no hold are used as moving samples; a hold teaches more "
-    "surely."
-)
 NOT_TOLD = (
     "With --setup also: where the samples went, how late lambda is, its drift, what quick changes "
     "do to it, and how many minutes teach something."

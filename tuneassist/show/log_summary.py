@@ -26,6 +26,11 @@ JSON_NAMES = {
 }
 """Name of a finding on the screen to its key in JSON."""
 
+MOVING_USED = (
+    "Samples of warm running that are in no hold are used as moving samples; a hold teaches more "
+    "surely."
+)
+
 
 def bullets(sentences: Sequence[str], *, mark: str = "-", style: str = "") -> Group:
     """Return sentences as a bulleted list with hanging indent."""

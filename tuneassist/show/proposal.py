@@ -25,7 +25,12 @@ from tuneassist.show.cell_picture import (
 )
 from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted, dim, plain, title
 from tuneassist.show.labels import outcome_words, rule_words, step_words
-from tuneassist.show.log_summary import bullets, notes_section, sample_shares_table
+from tuneassist.show.log_summary import (
+    MOVING_USED,
+    bullets,
+    notes_section,
+    sample_shares_table,
+)
 from tuneassist.show.notes import (
     EXAMPLES,
     first_reason,
@@ -77,6 +82,7 @@ def proposal_screen(
         notes_section(proposal_notes(proposal, logs)),
         title("Where the samples went"),
         sample_shares_table(proposal.evidence.fates, display),
+        dim(f"  {MOVING_USED}"),
         deviation_section(proposal.cells, setup, display),
         step_section(proposal, display),
         limits_section(proposal.limited.binding, setup),

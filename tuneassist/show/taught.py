@@ -65,10 +65,11 @@ def drift_words(taught: LogTaught) -> str:
 
 
 def minutes_words(taught: LogTaught) -> str:
-    """Describe how much of the log taught something."""
+    """Describe how much of the log taught something, in parts that add up as they are shown."""
+    in_all, held = round(taught.taught_min, 1), round(taught.held_min, 1)
     return (
-        f"{taught.taught_min:.1f} of {taught.logged_min:.1f} min: {taught.held_min:.1f} in holds, "
-        f"{taught.moving_min:.1f} while moving"
+        f"{in_all:.1f} of {taught.logged_min:.1f} min: {held:.1f} in holds, "
+        f"{max(in_all - held, 0.0):.1f} while moving"
     )
 
 
