@@ -141,7 +141,7 @@ def setup(folder: Folder, new: NewSetup, *, reason: Reason = None) -> None:
 
 @app.command()
 def history(folder: Folder, json: AsJson = False) -> None:
-    """Show every step: when, why, and what was loaded."""
+    """Show every step with its time, reason and grid."""
     steps = workflow.tune_history.history(folder)
     if json:
         console.write_json(workflow.tune_history.history_record(steps))
