@@ -106,7 +106,7 @@ def add(folder: Folder, logs: Logs, strict: Strict = False, json: AsJson = False
 
 @app.command()
 def accept(folder: Folder, *, grid: Loaded = None, despite: Despite = None) -> None:
-    """Record what is now in the controller: the last proposal, or the grid given.
+    """Record what the controller holds: the proposal, or a grid of yours.
 
     A grid with edits by hand is checked against every rule. If it breaks one, it is recorded only
     with a reason. The evidence counts on with the grid that was loaded.
