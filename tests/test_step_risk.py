@@ -245,6 +245,17 @@ def test_a_known_offset_is_believed() -> None:
     assert "leaner than target" in leaner.notes[0]
 
 
+def test_a_diesel_at_part_load_is_leaner_than_its_smoke_floor_and_that_is_no_scale() -> None:
+    cells = pd.DataFrame({"deviation_pct": np.linspace(18.0, 28.0, 50)})
+    axes = Axes(rpm=np.array([1.0, 2.0]), load=np.array([1.0, 2.0]))
+    floor = Setup(axes=axes, target=Target(np.ones((2, 2)), kind="floor"))
+    found = risk_of_scale(cells, floor)
+    assert not found.barred
+    assert not found.notes
+    assert risk_of_scale(cells, replace(floor, target=Target(np.ones((2, 2))))).notes
+    assert risk_of_scale(-0.5 * cells, floor).barred  # richer than it all over is a scale
+
+
 def test_a_maps_own_errors_are_no_scale() -> None:
     spread = np.linspace(-14.0, 1.0, 50)
     cells = pd.DataFrame({"deviation_pct": spread})

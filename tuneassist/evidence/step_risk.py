@@ -302,6 +302,8 @@ def risk_of_scale(cells: pd.DataFrame, setup: Setup, *, is_sensor_proven: bool =
     is_whole = np.quantile(size, LEAST_TENTH) >= LEAST_SHARE * rules.uniform_offset_pct
     if np.median(size) <= rules.uniform_offset_pct or not is_whole:
         return StepRisk()
+    if setup.target.kind == "floor" and middle > 0:
+        return StepRisk()  # part load is leaner than a smoke floor, and asks for nothing
     note = _scale_note(middle, is_sensor_proven=is_sensor_proven)
     is_unsafe = middle < 0 if setup.engine.ignition == "spark" else middle > 0
     return StepRisk((note,) if is_unsafe else (), 0.0, () if is_unsafe else (note,))
