@@ -53,11 +53,10 @@ tuneassist.errors.OutputError: ... Name a new file, or pass overwrite=True.
 Values found by hand on the rollers make a map as well. Each counts as a hold, and logs may stand
 beside them.
 
->>> import pandas as pd
->>> by_hand = pd.DataFrame({"rpm": [1500, 2500, 3500] * 3, "load": [40] * 3 + [55] * 3 + [70] * 3,
-...                         "correction_pct": [2, 3, 4, 3, 4, 5, 4, 5, 6]})
+>>> known = proposal.cells[proposal.cells["confidence"] == "good"].iloc[::12]
+>>> by_hand = known[["rpm", "load"]].assign(correction_pct=known["deviation_pct"].round(1))
 >>> both = ta.propose_spots(by_hand, setup=setup, logs=log)
->>> len(both.evidence.holds) == len(proposal.evidence.holds) + 9
+>>> len(both.evidence.holds) == len(proposal.evidence.holds) + len(by_hand)
 True
 
 Find out how well the logs cover the cells. `Tune` is the loop over several rounds.
