@@ -174,16 +174,8 @@ def estimate_delay(
     moves = _moves(line, surface=surface, is_usable=is_usable)
     near = _near_moves(moves) if moves else np.zeros(0, dtype=bool)
     count = len(np.unique(moves.move[near])) if moves else 0
-    if moves is None or count < MIN_MOVES:
-        return known_delay(
-            settings, why=f"only {count} usable moves in the log, {MIN_MOVES} needed"
-        )
-    if near.sum() < MIN_SAMPLES:
-        return known_delay(
-            settings,
-            why=f"only {near.sum()} samples about the log's {count} moves, {MIN_SAMPLES} needed: "
-            "log lambda more often",
-        )
+    if moves is None or count < MIN_MOVES or near.sum() < MIN_SAMPLES:
+        return known_delay(settings, why=_too_few_words(count, int(near.sum())))
     best = _search(moves, settings)
     spread, lag_spread = _standard_errors(moves, best)
     delay_s, flow_delay_s, lag_s = best
@@ -204,6 +196,16 @@ def estimate_delay(
         why=f"from the response of lambda to {count} moves",
         load_offset=load_offset,
         lag_standard_error_s=float(lag_spread),
+    )
+
+
+def _too_few_words(moves: int, samples: int) -> str:
+    """Say what a log lacks for its delay to be found."""
+    if moves < MIN_MOVES:
+        return f"only {moves} usable moves in the log, {MIN_MOVES} needed"
+    return (
+        f"only {samples} samples about the log's {moves} moves, {MIN_SAMPLES} needed: log lambda "
+        "more often"
     )
 
 
