@@ -29,19 +29,10 @@ MOST_S = 20.0
 """A damaged folder is refused within this; a whole round takes under 2 s. [s]"""
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Car:
-    car = Car(tmp_path_factory.mktemp("car"))
-    log = car.log("a.csv", 1)
-    ok("rounds", "start", car.tune, "--setup", car.home / "car.toml")
-    ok("rounds", "add", car.tune, log)
-    return car
-
-
 @pytest.fixture
-def car(made: Car, tmp_path: Path) -> Car:
+def car(begun_home: Path, tmp_path: Path) -> Car:
     """A tune of its own whose first proposal waits."""
-    shutil.copytree(made.home, tmp_path / "home")
+    shutil.copytree(begun_home, tmp_path / "home")
     return Car(tmp_path / "home")
 
 
@@ -407,9 +398,11 @@ def test_a_mutated_tune_folder_ends_as_the_contract_says(car: Car, seed: int) ->
 
 
 @pytest.mark.parametrize("seed", range(40))
-def test_a_mutated_setup_ends_as_the_contract_says(made: Car, tmp_path: Path, seed: int) -> None:
+def test_a_mutated_setup_ends_as_the_contract_says(
+    begun_home: Path, tmp_path: Path, seed: int
+) -> None:
     rng = random.Random(seed)
     path = tmp_path / "s.toml"
-    path.write_bytes(mutated_setup((made.home / "car.toml").read_bytes(), rng))
-    result = run("check", made.home / "a.csv", "--setup", path)
+    path.write_bytes(mutated_setup((begun_home / "car.toml").read_bytes(), rng))
+    result = run("check", begun_home / "a.csv", "--setup", path)
     assert result.exit_code in (0, 3, 4), result.output

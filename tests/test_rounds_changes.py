@@ -12,31 +12,17 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from test_rounds_commands import Car, ok, run
+from test_rounds_commands import Car, flat, ok, run
 
 from tuneassist.errors import InputError, RuleBreachError
 from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.workflow.tune import Tune
 
 
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Car:
-    """A car whose first round was added, made once: the tests work on copies."""
-    made = Car(tmp_path_factory.mktemp("car"))
-    log = made.log("a.csv", 1)
-    ok("rounds", "start", made.tune, "--setup", made.home / "car.toml")
-    ok("rounds", "add", made.tune, log)
-    return made
-
-
 @pytest.fixture
-def car(kept: Car, tmp_path: Path) -> Car:
-    shutil.copytree(kept.home, tmp_path / "home")
+def car(begun_home: Path, tmp_path: Path) -> Car:
+    shutil.copytree(begun_home, tmp_path / "home")
     return Car(tmp_path / "home")
-
-
-def flat(text: str) -> str:
-    return " ".join(text.split())
 
 
 def written(car: Car, change: Callable[[np.ndarray], object], of: str = "round-01") -> Path:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import shutil
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -46,6 +47,11 @@ def ok(*arguments: object, status: int = 0) -> str:
     return result.output
 
 
+def flat(text: str) -> str:
+    """A screen's words without its line breaks."""
+    return " ".join(text.split())
+
+
 @dataclass(frozen=True)
 class Car:
     """A car on the rollers: its setup file, and a logger."""
@@ -82,13 +88,10 @@ class Car:
 
 
 @pytest.fixture
-def car(tmp_path: Path) -> Car:
+def car(begun_home: Path, tmp_path: Path) -> Car:
     """A car whose first round was logged, added and not yet decided upon."""
-    made = Car(tmp_path)
-    log = made.log("a.csv", 1)
-    ok("rounds", "start", made.tune, "--setup", tmp_path / "car.toml")
-    ok("rounds", "add", made.tune, log)
-    return made
+    shutil.copytree(begun_home, tmp_path, dirs_exist_ok=True)
+    return Car(tmp_path)
 
 
 def halted(car: Car, engine: TrueEngine) -> str:
@@ -230,10 +233,6 @@ def test_undo_after_a_halt_takes_the_round_back(car: Car) -> None:
     ok("rounds", "undo", car.tune)
     assert car.status() == accepted
     ok("rounds", "add", car.tune, log, status=6)  # undone logs may come again
-
-
-def flat(text: str) -> str:
-    return " ".join(text.split())
 
 
 def test_what_undo_took_back_is_told_with_the_command_that_brings_it_back(car: Car) -> None:

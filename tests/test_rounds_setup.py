@@ -10,30 +10,16 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from test_rounds_commands import Car, ok
+from test_rounds_commands import Car, flat, ok
 
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.tune_folder import open_tune
 
 
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Car:
-    """A car whose first round was added, made once: the tests work on copies."""
-    made = Car(tmp_path_factory.mktemp("car"))
-    log = made.log("a.csv", 1)
-    ok("rounds", "start", made.tune, "--setup", made.home / "car.toml")
-    ok("rounds", "add", made.tune, log)
-    return made
-
-
 @pytest.fixture
-def car(kept: Car, tmp_path: Path) -> Car:
-    shutil.copytree(kept.home, tmp_path / "home")
+def car(begun_home: Path, tmp_path: Path) -> Car:
+    shutil.copytree(begun_home, tmp_path / "home")
     return Car(tmp_path / "home")
-
-
-def flat(text: str) -> str:
-    return " ".join(text.split())
 
 
 def changed(car: Car, *pairs: tuple[str, str], scale: float = 1.0) -> Path:
