@@ -174,8 +174,7 @@ def _seconds_ahead_of_delay(rows: Filtered, nature: LogNature, setup: Setup) -> 
         max_gap_s=longest_gap_s(nature.refresh, settings),
     )
     _, need, stop = need_at(line, slice(None), late, nature=nature, setup=setup)
-    others = [mask for name, mask in rows.masks.items() if name not in ("moving", "sweeping")]
-    at = np.flatnonzero(np.logical_and.reduce(others) & np.isfinite(need) & (stop == 0))
+    at = np.flatnonzero(rows.is_usable_moving & np.isfinite(need) & (stop == 0))
     frame = pd.DataFrame({name: line[name][at] for name in ("time_s", "rpm", "load")})
     frame["need_ln"] = need[at]
     means = frame.groupby(np.floor(frame["time_s"] / MEAN_S)).mean()

@@ -24,6 +24,9 @@ from tuneassist.grid import Floats
 from tuneassist.one_log import LogNature
 from tuneassist.settings import Setup, SteadySettings
 
+#: What the filters of movement take; a moving sample is evidence all the same.
+MOVEMENT = ("moving", "sweeping")
+
 Mask = npt.NDArray[np.bool_]
 Rows = npt.NDArray[np.int64]
 Columns = Mapping[str, Floats]
@@ -55,6 +58,12 @@ class Filtered:
     def is_usable(self) -> Mask:
         """Rows that every filter leaves."""
         return np.asarray(np.logical_and.reduce(list(self.masks.values())))
+
+    @property
+    def is_usable_moving(self) -> Mask:
+        """Rows that every filter but those of movement leaves."""
+        others = (mask for name, mask in self.masks.items() if name not in MOVEMENT)
+        return np.asarray(np.logical_and.reduce(list(others)))
 
     def at(self, rows: slice) -> Filtered:
         """Return the same of some rows."""

@@ -236,8 +236,7 @@ class BlocksSeen:
         """Rows that no filter but those of movement takes, nor just behind a cut or other fuel."""
         masks = rows.masks
         is_plain = masks["fuel cut"] & np.logical_and.reduce([masks[fate] for fate in EXCLUDED_BY])
-        others = [mask for name, mask in masks.items() if name not in ("moving", "sweeping")]
         is_free, self._last_cut_s = long_after_cut(
             rows.line["time_s"], is_plain, self._setup.steady.window_s, self._last_cut_s
         )
-        return np.asarray(np.logical_and.reduce([*others, is_free]))
+        return rows.is_usable_moving & is_free

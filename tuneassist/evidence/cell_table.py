@@ -138,8 +138,9 @@ def cell_table(
     own = np.asarray(free.sum(axis=0)).ravel()
     at_stop = np.asarray(stopped.sum(axis=0)).ravel()
     is_bound = (at_stop >= STOP_WEIGHT) & (at_stop > own)
+    held = _near_holds(_touches(free), axes)
     words = _confidence(
-        axes, claim, free, stopped, is_bound=is_bound, correction=correction, blocks=blocks
+        axes, claim, held, stopped, is_bound=is_bound, correction=correction, blocks=blocks
     )
     if fit is not None and not fit.is_surface:
         words[words != "none"] = "low"  # no pattern seen is no pattern known
@@ -152,7 +153,7 @@ def cell_table(
     table["own_low_pct"] = 100.0 * np.expm1(claim.own_low)
     table["own_high_pct"] = 100.0 * np.expm1(claim.own_high + lean_ln)
     table["holds_in_all"] = len(seen)
-    table["holds_near"] = _near_holds(_touches(free), axes)
+    table["holds_near"] = held
     table["lean_doubt_pct"] = 100.0 * float(np.expm1(lean_ln))
     return _with_bounds(table, holds, weights, is_value, is_bound)
 
@@ -187,7 +188,7 @@ def _counted(
 def _confidence(
     axes: Axes,
     claim: _Claim,
-    weights: sparse.csr_matrix,
+    held: Floats,
     stopped: sparse.csr_matrix,
     *,
     is_bound: Mask,
@@ -195,7 +196,6 @@ def _confidence(
     blocks: FittedBlocks | None,
 ) -> npt.NDArray[np.object_]:
     """Return each cell's word, lower where holds disagree or a sensor was at its stop near by."""
-    held = _near_holds(_touches(weights), axes)
     near = held + _near_blocks(axes, blocks)
     reached = claim.is_reached & ~is_bound
     words = confidence_words(50.0 * (claim.high - claim.low), near, reached, correction)

@@ -286,13 +286,33 @@ def _number_moves(speed: Floats, time_s: Floats) -> Floats:
 
 def _lag(values: Floats, lag_s: float, step_s: float) -> Floats:
     """First-order lag with its state started at the first value."""
-    keep = float(np.exp(-step_s / max(lag_s, 1e-3)))
-    # y[i] - keep y[i-1] = (1 - keep) x[i] is a system of two diagonals
-    driven = (1.0 - keep) * values
-    driven[0] += keep * values[0]
-    band = np.empty((2, len(values)), order="F")
-    band[0], band[1] = 1.0, -keep
-    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))
+    keep = np.full(len(values), float(np.exp(-step_s / max(lag_s, 1e-3))))
+    return first_order_lag(values, keep, float(values[0]))
+
+
+def first_order_lag(values: Floats, keep: Floats, before: float) -> Floats:
+    """Follow a signal with a step of its own at every row.
+
+    Parameters
+    ----------
+    values
+        The signal, shape (n,).
+    keep
+        Share of the state that is left at each row, ``exp(-step / tau)``; 0 starts anew. [1]
+    before
+        State before the first row.
+
+    Examples
+    --------
+    >>> first_order_lag(np.array([0.0, 1.0, 1.0]), np.array([0.0, 0.5, 0.5]), 9.0)
+    array([0.  , 0.5 , 0.75])
+    """
+    # the state before is a row of its own, so that a cut changes no rounding
+    driven = np.append(before, (1.0 - keep) * values)
+    # y[i] - keep[i] y[i-1] = (1 - keep[i]) x[i] is a system of two diagonals
+    band = np.zeros((2, len(driven)), order="F")
+    band[0], band[1, :-1] = 1.0, -keep
+    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))[1:]
 
 
 def _design(moves: _Moves, parameters: Floats) -> Floats:

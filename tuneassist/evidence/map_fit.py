@@ -16,6 +16,7 @@ from scipy import sparse
 
 from tuneassist.evidence.block_errors import (
     FIRST_SD,
+    MIN_CHECK_HOLDS,
     fit_parts,
     growth,
     log_and_cell,
@@ -285,7 +286,7 @@ def fit_map(
     held = _Readings.of_holds(holds[is_used], weights[is_used], log_number[is_used])
     places = bilinear_weights(setup.axes, blocks["rpm"], blocks["load"])
     moving = _Readings.of_blocks(blocks, places, held.shared.shape[1])
-    rounds = _Rounds(setup, blocks, held, moving)
+    rounds = _Rounds(setup, blocks, held, moving, log_and_cell(setup.axes, blocks))
     for number in range(ROUNDS):
         rounds = rounds.once_more(is_last=number == ROUNDS - 1)
     return rounds.result()
@@ -299,6 +300,7 @@ class _Rounds:
     blocks: pd.DataFrame
     held: _Readings
     moving: _Readings
+    group: Numbers  # blocks of one log in one cell
     parts: Floats | None = None
     transient_ln: Floats | None = None
     run: float = 1.0
@@ -315,7 +317,7 @@ class _Rounds:
         own = columns @ parts * self.run * growth + self.moving.fade_ln**2
         # what depends on the movement is what the transients' model may have wrong each time
         shared = self.scatter_ln**2 + columns[:, 2:] @ parts[2:] * growth
-        return with_shared(own, log_and_cell(self.setup.axes, self.blocks), shared)
+        return with_shared(own, self.group, shared)
 
     def once_more(self, *, is_last: bool) -> _Rounds:
         """Fit, and find the blocks' errors anew from what is left of them."""
@@ -355,7 +357,7 @@ class _Rounds:
     def _checked_by_holds(self) -> float:
         """By how much the blocks' variances must grow, by holds that take no part in the fit."""
         held = self.held
-        if self.fit is None or len(held) < FEW_HOLDS:
+        if self.fit is None or len(held) < MIN_CHECK_HOLDS:
             return 1.0
         moving = replace(self.moving, own_se=np.sqrt(self._block_variance(1.0)))
         alone = _fitted(self.setup, moving, robust=False)

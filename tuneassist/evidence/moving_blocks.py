@@ -17,9 +17,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy.linalg import blas
 
-from tuneassist.evidence.delay import SensorDelay
+from tuneassist.evidence.delay import SensorDelay, first_order_lag
+from tuneassist.evidence.refresh import carried_forward
 from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Axes, Floats
 
@@ -176,9 +176,8 @@ class MovingBlocks:
             return
         self._parts.append(_averaged(rows[:last]))
         self._waiting += len(self._parts[-1])
-        if (
-            self._waiting > WAITING_BLOCKS and self._is_long
-        ):  # drop what `table` will not want, whatever follows
+        if self._waiting > WAITING_BLOCKS and self._is_long:
+            # `table` will not want the others, whatever follows
             self._parts, self._waiting = [self._chosen(self._closed(), None)], 0
 
     @property
@@ -227,11 +226,9 @@ class MovingBlocks:
 
     def _known(self, name: str, values: Floats) -> Floats:
         """Fill blanks by the value before, of the part before as well; at the start by one."""
-        if not np.isfinite(values.sum()):
-            before = self._state.get(f"{name} known", 1.0)
-            values = pd.Series(np.append(before, values)).ffill().to_numpy(dtype=float)[1:]
-        self._state[f"{name} known"] = float(values[-1])
-        return values
+        known = carried_forward(values, self._state.get(f"{name} known", 1.0))
+        self._state[f"{name} known"] = float(known[-1])
+        return known
 
     def _is_spike(self, need_ln: Floats, is_fresh: Mask) -> Mask:
         if not self._is_fast:
@@ -255,31 +252,6 @@ class MovingBlocks:
         self._value_s, self._start = float(time_s[-1]), float(starts[-1])
         self._block, self._number = int(block[-1]), int(number[-1])
         return np.asarray(block)
-
-
-def first_order_lag(values: Floats, keep: Floats, before: float) -> Floats:
-    """Follow a signal with a step of its own at every row.
-
-    Parameters
-    ----------
-    values
-        The signal, shape (n,).
-    keep
-        Share of the state that is left at each row, ``exp(-step / tau)``; 0 starts anew. [1]
-    before
-        State before the first row.
-
-    Examples
-    --------
-    >>> first_order_lag(np.array([0.0, 1.0, 1.0]), np.array([0.0, 0.5, 0.5]), 9.0)
-    array([0.  , 0.5 , 0.75])
-    """
-    # the state before is a row of its own, so that a cut changes no rounding
-    driven = np.append(before, (1.0 - keep) * values)
-    # y[i] - keep[i] y[i-1] = (1 - keep[i]) x[i] is a system of two diagonals
-    band = np.zeros((2, len(driven)), order="F")
-    band[0], band[1, :-1] = 1.0, -keep
-    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))[1:]
 
 
 def _averaged(rows: Floats) -> Floats:

@@ -11,6 +11,7 @@ Biometrics 31(2), 1975, 423-447; the projector by Woodbury's identity).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -157,7 +158,7 @@ class EffectSolution:
         """What the columns add to the readings' log determinant."""
         return 2.0 * float(np.sum(np.log(np.diag(self.root))))
 
-    @property
+    @cached_property
     def inverse(self) -> Floats:
         """Covariance of the sizes in units of their strength, shape (k, k)."""
         return np.asarray(linalg.cho_solve((self.root, True), np.eye(len(self.root))))
