@@ -305,7 +305,7 @@ def test_limits_exceeded_at_full_load_stand_out(pages: dict[str, str]) -> None:
         assert "exhaust temp" in text
         assert "above the exhaust temp ceiling of 720 degC, in 3 of 3 pulls" in text
         assert "Limits were exceeded at full load" in text
-        assert "Advice STOP: a limit was exceeded at full load" in text
+        assert "Verdict STOP: A limit was exceeded at full load: " in text
 
 
 def test_a_halted_tune_says_so_first_and_proposes_nothing(tmp_path: Path) -> None:
@@ -317,7 +317,7 @@ def test_a_halted_tune_says_so_first_and_proposes_nothing(tmp_path: Path) -> Non
     for extra in ((), ("--customer",)):
         page = Page(write(tmp_path, "halted", tune, *extra))
         assert "Caution: The loop has halted: nothing is proposed." in page.text
-        assert "Advice HALT" in page.text
+        assert "Verdict STOP: The loop has halted: " in page.text
         assert "Expected after the step" not in page.text
 
 

@@ -102,7 +102,7 @@ def write_result(
 
 def _summary(done: WrittenProposal) -> dict[str, Any]:
     """Return what ``--json`` prints."""
-    return workflow.proposal_files.proposal_summary(
+    summary = workflow.proposal_files.proposal_summary(
         done.proposal,
         logs=done.logs,
         files={name: done.folder / name for name in files.result_writer.RESULT_FILES},
@@ -110,6 +110,8 @@ def _summary(done: WrittenProposal) -> dict[str, Any]:
         in_force=done.in_force,
         is_simulated=done.is_simulated,
     )
+    verdict = workflow.verdicts.verdict_of_proposal(done.proposal, done.folder)
+    return {**summary, "verdict": verdict.record()}
 
 
 def _write_line(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
@@ -122,6 +124,7 @@ def _write_line(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
 
 def _write_screen(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
     screen, made = console.screen(), done.proposal
+    verdict = workflow.verdicts.verdict_of_proposal(made, out)
     view = show.proposal.proposal_screen(
         made,
         logs=done.logs,
@@ -133,4 +136,6 @@ def _write_screen(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
     written = show.proposal.written_screen(
         out, setup=made.setup, has_step=has_step, has_grid=has_grid
     )
-    console.write(screen, view, written)
+    console.write(
+        screen, show.verdict.verdict_section(verdict, made.setup.axes.load_unit), view, written
+    )

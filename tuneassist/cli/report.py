@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tuneassist import files, workflow
+from tuneassist import files, show, workflow
 from tuneassist.cli import console
 from tuneassist.cli.commands import new_app
 from tuneassist.cli.full_load import (
@@ -146,7 +146,8 @@ def _full_load(
 
 def _write_json(done: WrittenReport, out: Path) -> None:
     record = {"out": str(out), "sections": list(done.titles),
-              "figures": [str(path) for path in done.figures]}  # fmt: skip
+              "figures": [str(path) for path in done.figures],
+              "verdict": done.verdict and done.verdict.record()}  # fmt: skip
     console.write_json({**({"simulated": True} if done.is_simulated else {}), **record})
 
 
@@ -154,6 +155,8 @@ def _write_screen(done: WrittenReport, out: Path, figures: Path | None) -> None:
     lines = [f"Written: {out}"]
     if figures is not None:
         lines.append(f"Figures: {figures}, {len(done.figures)} files")
+    if done.verdict is not None:
+        console.write(console.screen(), show.verdict.verdict_section(done.verdict, done.load_unit))
     console.write(console.screen(), *lines)
 
 

@@ -210,7 +210,8 @@ def _write_round(came: AddedRound, *, as_json: bool) -> None:
             display=console.display_of(screen),
             is_simulated=came.is_simulated,
         )
-        console.write(screen, view)
+        opening = show.verdict.verdict_section(came.verdict, came.tune.setup.axes.load_unit)
+        console.write(screen, opening, view)
     if evaluated.result.is_halt:
         console.tell(
             f"round {evaluated.mark.number} halted: {evaluated.result.round.response.why}."
@@ -229,6 +230,7 @@ def _round_summary(came: AddedRound) -> dict[str, Any]:
         is_simulated=came.is_simulated,
     )
     summary["logs"] = [name for name, _ in evaluated.mark.logs]
+    summary["verdict"] = came.verdict.record()
     return {"round": workflow.round_evaluation.round_record(evaluated, ()), **summary}
 
 
@@ -263,4 +265,5 @@ def _write_status(found: TuneStatus, *, as_json: bool) -> None:
         has_step=found.has_step,
         held=found.held or (),
     )
-    console.write(screen, view)
+    opening = show.verdict.verdict_section(found.verdict, found.setup.axes.load_unit)
+    console.write(screen, opening, view)

@@ -131,6 +131,7 @@ _LISTS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "inputs": (),
         "limits_that_acted": (*_PLACE, "would_have_got_pct", "got_pct"),
         "needs_less_fuel": (*_PLACE, "needs_less_fuel_pct"),
+        "exceeded_ceilings": (*_PLACE, "cells"),
     }
 )
 """Lists of a record that a report shows, with the numbers of each entry."""
@@ -145,6 +146,8 @@ def _check_lists(record: Mapping[str, Any]) -> None:
     for one in record.get("inputs", ()):
         if not all(isinstance(one[key], str) for key in ("role", "name", "sha256")):
             raise TypeError("an input has no name or fingerprint")
+    if not all(isinstance(one["words"], str) for one in record.get("exceeded_ceilings", ())):
+        raise TypeError("an exceeded ceiling has no words")
     if not isinstance(record.get("notes", []), list):
         raise TypeError("the notes are not a list")
 

@@ -28,12 +28,16 @@ class ExceededCeiling:
         Whether its hard ceiling was exceeded as well.
     words
         The worst reading, its cell and the ceiling, in the setup's units.
+    rpm, load
+        The cell of the worst reading.
     """
 
     channel: str
     cells: int
     is_hard: bool
     words: str
+    rpm: float
+    load: float
 
 
 def exceeded_ceilings(logs: Sequence[LogEvidence], setup: Setup) -> tuple[ExceededCeiling, ...]:
@@ -69,7 +73,8 @@ def _exceeded(table: pd.DataFrame, setup: Setup) -> Iterator[ExceededCeiling]:
             f"{setup.axes.load_unit}, {'hard ' if is_hard else ''}ceiling "
             f"{number(end, name, setup)}"
         )
-        yield ExceededCeiling(name, int(is_over.sum()), is_hard, words)
+        rpm, load = (float(table[axis].iloc[worst]) for axis in ("rpm", "load"))
+        yield ExceededCeiling(name, int(is_over.sum()), is_hard, words, rpm, load)
 
 
 def exceeded_words(found: Sequence[ExceededCeiling]) -> str:

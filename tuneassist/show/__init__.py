@@ -24,6 +24,7 @@ if TYPE_CHECKING:
         safe_console,
         setup_keys,
         tunes,
+        verdict,
     )
 else:
     __getattr__ = modules_of(__name__)

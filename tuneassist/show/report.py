@@ -17,7 +17,7 @@ from tuneassist.show.report_data import ReportData
 from tuneassist.show.report_limits import evidence_section, limited_section, setup_section
 from tuneassist.show.report_rounds import cautions_section, open_work_section, rounds_section
 from tuneassist.show.report_runs import full_load_section, tunes_section
-from tuneassist.show.rounds import verdict_word
+from tuneassist.show.report_verdict import verdict_of
 from tuneassist.show.runs import driven_words, limits_counted
 
 TEMPLATE = "report_page.html.jinja"
@@ -116,7 +116,7 @@ def report_html(
         is_customer=is_customer,
         made_at=data.made_at,
         version=data.version,
-        facts=summary(data),
+        facts=summary(data, is_customer=is_customer),
         sections=[(f"s{number}", section) for number, section in enumerate(sections, 1)],
     )
 
@@ -128,22 +128,13 @@ def _safe(value: Any) -> Any:
     return "\n".join(inert(line) for line in value.split("\n"))
 
 
-def _verdict(data: ReportData) -> str:
-    """Return the verdict; a limit exceeded at full load overrides that of the cells."""
-    if data.full_load is not None and len(data.full_load.found.breaches):
-        return "STOP: a limit was exceeded at full load"
-    advice = data.rounds[-1].advice if data.rounds else None
-    if advice is None:
-        return ""
-    first, _, _ = advice.why.partition(". ")
-    return f"{verdict_word(advice)}: {first}." if advice.check else verdict_word(advice)
-
-
-def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
+def summary(data: ReportData, *, is_customer: bool) -> tuple[tuple[str, str], ...]:
     """Return the facts at the top of the page."""
     facts: list[tuple[str, str]] = []
-    if verdict := _verdict(data):
-        facts.append(("Advice", verdict))
+    verdict = verdict_of(data)
+    facts.append(("Verdict", f"{verdict.word}: {verdict.reason}"))
+    if not is_customer:
+        facts.append(("Next", verdict.action))
     if data.setup is not None and data.rounds:
         facts += change_facts(data, data.setup)
     if data.full_load is not None:

@@ -11,6 +11,7 @@ from tuneassist.loop.advice import Advice, RoundSummary
 from tuneassist.loop.history import ProposalOutcome
 from tuneassist.loop.response import Response
 from tuneassist.loop.tune_set import Tune, TunesReport
+from tuneassist.loop.verdict import VerdictBasis
 from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.settings import Setup
 from tuneassist.show.run_units import OutputUnits
@@ -145,6 +146,8 @@ class ReportData:
         None where not given.
     next_steps
         What to do, with commands, for the tuner.
+    basis
+        What the verdict rests on, apart from full-load runs and tunes.
     """
 
     setup: Setup | None
@@ -159,3 +162,4 @@ class ReportData:
     full_load: FullLoadPart | None = None
     tunes: TunesPart | None = None
     next_steps: tuple[str, ...] = ()
+    basis: VerdictBasis = field(default_factory=VerdictBasis)

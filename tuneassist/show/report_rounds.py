@@ -24,7 +24,6 @@ from tuneassist.show.report_blocks import (
 )
 from tuneassist.show.report_cells import blank_places
 from tuneassist.show.report_data import ReportData, ReportRound
-from tuneassist.show.rounds import verdict_word
 
 MOST_OUTSIDE = 10
 """Cells outside tolerance that a finished tune lists. [1]"""
@@ -111,12 +110,9 @@ def open_work_section(data: ReportData, *, is_customer: bool) -> Section:
     items: list[str] = []
     last = data.rounds[-1] if data.rounds else None
     if last is not None and last.advice is not None:
-        word = verdict_word(last.advice)
         why = last.advice.why.replace("`tuneassist plan`", "a plan of holds" if is_customer else
                                       "`tuneassist plan`")  # fmt: skip
-        blocks.append(
-            Paragraphs((f"{word}: {why}",), is_warning=last.is_halt or bool(last.advice.check))
-        )
+        blocks.append(Paragraphs((why,), is_warning=last.is_halt or bool(last.advice.check)))
         if last.advice.word == "finished" and data.setup is not None:
             blocks += _outside(last, data.setup)
     if not is_customer:

@@ -23,16 +23,6 @@ from tuneassist.show.notes import logs_words, proposal_notes
 from tuneassist.show.proposal import CHECK_STEP, header, proposal_screen, unsafe_section
 from tuneassist.show.rounds_history import broken_rules
 
-_ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
-_CHECK_WORDS = {"hard": "STOP", "ceiling": "CHECK", "held": "CHECK"}
-
-
-def verdict_word(advice: Advice) -> str:
-    """Return the verdict in one word: an exceeded limit overrides everything but a halt."""
-    if advice.word == "halt" or not advice.check:
-        return _ADVICE_WORDS[advice.word]
-    return _CHECK_WORDS[advice.check]
-
 
 def started_screen(folder: Path, *, setup: Setup, has_grid: bool) -> RenderableType:
     """Show that a tune was started and what comes next."""
@@ -150,11 +140,8 @@ def response_section(response: Response, number: int) -> RenderableType:
 
 
 def advice_section(advice: Advice) -> RenderableType:
-    """Return whether to go on, and why."""
-    line = Text("\n")
-    word = verdict_word(advice)
-    line.append(f" {word} ", style="bold" if word == "GO ON" else "bold reverse")
-    return Group(line, bullets((advice.why,), mark=" "))
+    """Return the whole of the advice; the verdict at the top has it in brief."""
+    return Group(title("Advice"), bullets((advice.why,), mark=" "))
 
 
 def _written(folder: Path, what: str) -> RenderableType:

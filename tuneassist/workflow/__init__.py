@@ -21,6 +21,7 @@ A command reads its options, makes one call and shows the result; a notebook mak
     tune_rules        the rules that such a grid breaks, and the reason to take it
     tune_history      all steps of a tune
     round_evaluation  evaluate a round, and make the contents of its folder
+    verdicts          STOP, CHECK or GO ON, for a tune, a proposal or a proposal's folder
     plan              what to hold next, from a tune or from logs
     runs              compare full-load runs before and after a change
     tunes             check a set of tunes of one car
@@ -63,6 +64,7 @@ if TYPE_CHECKING:
         tune_setup,
         tune_steps,
         tunes,
+        verdicts,
         verify,
     )
 else:

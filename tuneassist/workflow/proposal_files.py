@@ -18,6 +18,7 @@ from tuneassist.errors import RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.serialise import frame_csv, stable_json
 from tuneassist.grid import Axes, Floats, Grid, compose_pct
+from tuneassist.loop.exceeded_ceilings import exceeded_ceilings
 from tuneassist.one_log import is_by_hand
 from tuneassist.pipeline import Proposal, checker_objection
 from tuneassist.reading import Log
@@ -179,6 +180,7 @@ def proposal_record(
         "notes": list(evidence.notes),
         "limits_that_acted": proposal.limited.binding.to_dict("records"),
         "needs_less_fuel": _less_fuel(proposal),
+        "exceeded_ceilings": as_plain(exceeded_ceilings(evidence.logs, proposal.setup)),
         "checked": "grid.csv, read back from its text, breaks no rule",
         "settings": as_plain(proposal.setup),
     }

@@ -13,6 +13,7 @@ from tuneassist.files.safe_files import write_atomically
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.tunes_folder import read_tunes
 from tuneassist.loop.tune_set import check_tunes
+from tuneassist.loop.verdict import Verdict
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import Ignition
 from tuneassist.show.plots import picture
@@ -21,6 +22,7 @@ from tuneassist.show.report_blocks import Picture, pictures_of
 from tuneassist.show.report_cells import map_pictures
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
 from tuneassist.show.report_svg import svg_bytes
+from tuneassist.show.report_verdict import verdict_of
 from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.output_paths import require_new_file
 from tuneassist.workflow.report_source import read_source
@@ -107,11 +109,15 @@ class WrittenReport:
         The files of its figures.
     is_simulated
         Whether label or logs say that the data are simulated.
+    verdict, load_unit
+        The verdict on all of it, and the unit of its cells' load.
     """
 
     titles: tuple[str, ...]
     figures: tuple[Path, ...]
     is_simulated: bool = False
+    verdict: Verdict | None = None
+    load_unit: str = ""
 
 
 def make_report(
@@ -236,7 +242,8 @@ def write_report(
         drawn = write_figures(figures, pictures, overwrite=overwrite)
     write_atomically(out, page.encode("utf-8"))
     titles = tuple(section.title for section in sections)
-    return WrittenReport(titles, tuple(drawn), data.is_simulated)
+    unit = "" if data.setup is None else data.setup.axes.load_unit
+    return WrittenReport(titles, tuple(drawn), data.is_simulated, verdict_of(data), unit)
 
 
 def write_figures(folder: Path, pictures: Sequence[Picture], *, overwrite: bool) -> list[Path]:

@@ -30,6 +30,7 @@ from tuneassist.show.rounds import grid_name, next_steps
 from tuneassist.show.rounds_history import broken_rules
 from tuneassist.workflow.logs import distinct_names
 from tuneassist.workflow.tune_steps import last_advice
+from tuneassist.workflow.verdicts import basis_of_result, basis_of_tune
 
 ALONE = "the proposal"
 """Name of a proposal outside a tune."""
@@ -108,6 +109,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
             rounds[-1].advice,
             has_step=bool(results[-1].cells["step_pct"].fillna(0).ne(0).any()),
         ),
+        basis=basis_of_tune(tune, results[-1]),
     )
 
 
@@ -188,6 +190,7 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
         rounds=(one,),
         residuals=residuals,
         next_steps=steps,
+        basis=basis_of_result(result),
     )
 
 

@@ -35,6 +35,7 @@ from tuneassist.loop.history import (
     round_details,
     round_name,
 )
+from tuneassist.loop.verdict import Verdict
 from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
@@ -42,6 +43,7 @@ from tuneassist.workflow import round_evaluation, tune_rules
 from tuneassist.workflow.grid_in_force import refuse_step_file
 from tuneassist.workflow.logs import is_simulated, with_prefix
 from tuneassist.workflow.round_evaluation import EvaluatedRound
+from tuneassist.workflow.verdicts import verdict_of_tune
 
 Reduce = Callable[[Setup], LogsAtHand]
 """Reads a round's logs with the tune's setup."""
@@ -72,6 +74,11 @@ class AddedRound:
     def folder(self) -> Path:
         """The round's folder."""
         return self.tune.path / self.evaluated.mark.name
+
+    @property
+    def verdict(self) -> Verdict:
+        """The verdict on the tune after the round."""
+        return verdict_of_tune(self.tune)
 
 
 @dataclass(frozen=True, eq=False)
@@ -133,6 +140,8 @@ class TuneStatus:
         Whether the pending proposal changes a cell; True without one.
     held
         Changes in the unsafe direction that were held back in the last round; None if not recorded.
+    verdict
+        STOP, CHECK or GO ON, with the reason and the cells that matter.
     """
 
     path: Path
@@ -142,6 +151,7 @@ class TuneStatus:
     advice: Advice
     has_step: bool
     held: tuple[UnsafeHeld, ...] | None
+    verdict: Verdict
 
     def _broken_rules(self) -> list[dict[str, Any]]:
         """Return what was loaded or set up although it breaks a rule, with the reasons."""
@@ -172,6 +182,7 @@ class TuneStatus:
             "setup": self.state.setup or None,
             "broken_rules": self._broken_rules(),
             **({"unsafe_step_held": None} if held is None else unsafe_record(held)),
+            "verdict": self.verdict.record(),
         }
 
 
@@ -347,6 +358,7 @@ def status_of(tune: TuneFolder) -> TuneStatus:
         advice=last_advice(tune.state, seen[-1][1]) if seen else NO_LOGS,
         has_step=not is_pending or round_evaluation.changes_any_cell(tune, rounds[-1]),
         held=_held_in_last(tune),
+        verdict=verdict_of_tune(tune),
     )
 
 
