@@ -53,7 +53,7 @@ def test_every_key_that_the_file_may_hold_is_listed_and_no_other(section: str) -
 def test_limits_channels_and_units_are_listed() -> None:
     assert keys_of("limits") == set(_KEYS["limits"]) - {"region", "ceilings"}
     assert keys_of("channels") == set(CHANNELS)
-    assert keys_of("units") == set(UNITS)
+    assert keys_of("units.words") == set(UNITS)
     assert {"ceiling", "hard"} <= keys_of("limits.ceilings.NAME")
 
 

@@ -1,12 +1,35 @@
-"""Numbers in the user's units: mixture as in the target, readings as in the ceiling."""
+"""Numbers in the reader's units: which unit each quantity is shown in, and how it is written.
+
+The unit comes from ``--units``, else from ``[units]`` of the setup, else from the setup's own
+numbers (target, ceilings, load axis), else from the logs, else it is the one inside. Files and JSON
+keep their fixed units and the load axis its own; only sentences, screens, pages and figures follow.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextvars import ContextVar
+from dataclasses import dataclass, replace
 
-from tuneassist.channels import CHANNELS
-from tuneassist.settings import CEILING_CHANNELS, Setup
-from tuneassist.units import convert
+import numpy as np
+import numpy.typing as npt
+
+from tuneassist.settings import (
+    CEILING_CHANNELS,
+    UNIT_QUANTITIES,
+    UNIT_SYSTEMS,
+    EngineSettings,
+    Setup,
+    UnitSettings,
+)
+from tuneassist.units import ATMOSPHERE_KPA, UNITS, Floats, convert, find_unit
+
+MOST_DECIMALS: Mapping[str, int] = {
+    "kPa": 1, "psi": 2, "bar": 3, "mbar": 0, "hPa": 0, "inHg": 2, "degC": 1, "degF": 1, "K": 1,
+    "N.m": 1, "lbf.ft": 1, "kW": 1, "hp": 1, "PS": 1, "km/h": 1, "mph": 1,
+}  # fmt: skip
+"""Most decimals of each unit: finer than any sensor of an engine or dyno resolves. [1]"""
+_REFERENCES = {"gauge": "gauge", "absolute": "absolute", "abs": "absolute"}
 
 
 def with_unit(value: float, unit: str) -> str:
@@ -28,21 +51,266 @@ def with_unit(value: float, unit: str) -> str:
         return f"lambda {value:.3f}"
     if unit == "AFR":
         return f"{value:.2f} AFR"
-    return _digits(value) if unit == "as logged" else f"{_digits(value)} {unit}"
+    digits = digits_of(value, unit)
+    return digits if unit == "as logged" else f"{digits} {unit}"
 
 
-def _digits(value: float) -> str:
-    """Write a number in four digits, large ones in full."""
-    return f"{float(f'{value:.4g}'):z.10g}"
+def digits_of(value: float, unit: str = "") -> str:
+    """Write a number in four digits, large ones in full, with no more decimals than its unit has.
+
+    Examples
+    --------
+    >>> digits_of(1250.06, "degF"), digits_of(7.25189, "psi absolute"), digits_of(0.34473, "bar")
+    ('1250', '7.25', '0.345')
+    """
+    if unit == "lambda":
+        return f"{value:.3f}"
+    if unit == "AFR":
+        return f"{value:.2f}"
+    rounded = float(f"{value:.4g}")
+    decimals = MOST_DECIMALS.get(unit.split(" ", maxsplit=1)[0])
+    return f"{rounded if decimals is None else round(rounded, decimals):z.10g}"
+
+
+@dataclass(frozen=True)
+class OutputUnits:
+    """Units in which every quantity is shown; `units_for` chooses them.
+
+    Parameters
+    ----------
+    torque, power, temperature, speed
+        Unit words; speed is road speed.
+    pressure
+        Unit word, which may name a reference: "psi gauge" shows every pressure that has a
+        reference above the barometer.
+    afr_stoich
+        The mixture is shown as AFR, with this for lambda 1; None shows lambda. [kg/kg]
+    barometer_kpa
+        Between a gauge and an absolute pressure. [kPa absolute]
+    """
+
+    torque: str = "N.m"
+    power: str = "kW"
+    pressure: str = "kPa"
+    temperature: str = "degC"
+    afr_stoich: float | None = None
+    speed: str = "km/h"
+    barometer_kpa: float = ATMOSPHERE_KPA
+
+    def word(self, inside: str) -> str:
+        """Return the unit shown for a unit inside, with its reference; others are unchanged.
+
+        Examples
+        --------
+        >>> units = OutputUnits(pressure="psi", temperature="degF")
+        >>> units.word("kPa gauge"), units.word("kPa"), units.word("degC"), units.word("%")
+        ('psi gauge', 'psi', 'degF', '%')
+        >>> OutputUnits(pressure="inHg gauge").word("kPa absolute")
+        'inHg gauge'
+        """
+        unit, _, reference = inside.partition(" ")
+        if unit == "kPa":
+            chosen, _, wanted = self.pressure.partition(" ")
+            return f"{chosen} {(wanted or reference) if reference else ''}".strip()
+        if inside == "lambda":
+            return "lambda" if self.afr_stoich is None else "AFR"
+        known = {"N.m": self.torque, "kW": self.power, "degC": self.temperature, "km/h": self.speed}
+        return known.get(inside, inside)
+
+    def values(self, values: npt.ArrayLike, inside: str) -> Floats:
+        """Convert values from a unit inside to that of `word`; other units are unchanged.
+
+        Examples
+        --------
+        >>> OutputUnits(temperature="degF").values([100.0], "degC").round(9).tolist()
+        [212.0]
+        """
+        unit, numbers = self.word(inside), np.asarray(values, dtype=float)
+        if unit == inside:
+            return numbers
+        if inside == "lambda":
+            return convert(numbers, "lambda", "afr", afr_stoich=self.afr_stoich)
+        (old, _, was), (new, _, now) = inside.partition(" "), unit.partition(" ")
+        if was and _REFERENCES.get(was) != _REFERENCES.get(now):
+            to_gauge = _REFERENCES.get(now) == "gauge"
+            numbers = numbers + (-self.barometer_kpa if to_gauge else self.barometer_kpa)
+        return convert(numbers, old, new)
+
+    def shown(self, value: float, inside: str) -> float:
+        """Convert one value to the unit of `word`."""
+        return float(self.values(value, inside))
+
+    def said(self, value: float, inside: str) -> str:
+        """Write a value with its unit.
+
+        Examples
+        --------
+        >>> OutputUnits(pressure="psi").said(50.0, "kPa absolute")
+        '7.25 psi absolute'
+        """
+        return with_unit(self.shown(value, inside), self.word(inside))
+
+    def span(self, low: float, high: float, inside: str) -> str:
+        """Write a range with its unit once.
+
+        Examples
+        --------
+        >>> OutputUnits(temperature="degF").span(20.0, 60.0, "degC")
+        '68 to 140 degF'
+        >>> OutputUnits().span(0.8, 0.9, "lambda")
+        'lambda 0.800 to 0.900'
+        """
+        unit = self.word(inside)
+        first, last = (digits_of(self.shown(end, inside), unit) for end in (low, high))
+        return f"lambda {first} to {last}" if unit == "lambda" else f"{first} to {last} {unit}"
+
+    def change(self, value: float, inside: str) -> float:
+        """Convert a difference: a degree more is no reading, and a reference falls out."""
+        if inside == "lambda":
+            return value * (self.afr_stoich or 1.0)
+        unit = self.word(inside).split(" ")[0]
+        old = UNITS.get(inside.split(" ", maxsplit=1)[0])
+        return value if old is None else value * old.factor / UNITS[unit].factor
+
+    def said_change(self, value: float, inside: str) -> str:
+        """Write a difference with its unit.
+
+        Examples
+        --------
+        >>> OutputUnits(temperature="degF").said_change(50.0, "degC")
+        '90 degF'
+        """
+        return with_unit(self.change(value, inside), self.word(inside).split(" ")[0])
+
+    def unit_of(self, channel: str, inside: str) -> str:
+        """Return the unit in which a limited channel is shown, with its reference.
+
+        Examples
+        --------
+        >>> units = OutputUnits(pressure="psi", temperature="degF")
+        >>> units.unit_of("boost", "kPa gauge"), units.unit_of("rail_pressure", "kPa")
+        ('psi gauge', 'psi')
+        >>> units.unit_of("exhaust_temp", "degC"), units.unit_of("lambda", "lambda")
+        ('degF', 'lambda')
+        """
+        return self.word(inside)
+
+    def converted(self, values: npt.ArrayLike, channel: str, inside: str) -> Floats:
+        """Convert values of a limited channel to the unit of `unit_of`."""
+        return self.values(values, inside)
+
+    def reading(self, value: float, channel: str, inside: str) -> str:
+        """Format a reading of a limited channel with its unit.
+
+        Examples
+        --------
+        >>> OutputUnits(afr_stoich=14.7).reading(0.86, "lambda", "lambda")
+        '12.64 AFR'
+        """
+        return self.said(value, inside)
+
+    def changes(self) -> Mapping[str, tuple[str, float]]:
+        """Return, for a difference in "kPa" and "degC", the unit shown and its size."""
+        words = {inside: self.word(inside) for inside in ("kPa", "degC")}
+        return {inside: (unit, UNITS[unit].factor) for inside, unit in words.items()}
+
+
+_chosen: ContextVar[UnitSettings] = ContextVar("chosen_units", default=UnitSettings())  # noqa: B039 - frozen
+
+
+def choose_units(system: str | None) -> None:
+    """Show everything from here on in a system of units, whatever the setups say.
+
+    The command line calls this for ``--units``; in Python give the setup `UnitSettings`.
+
+    Parameters
+    ----------
+    system
+        One of `UNIT_SYSTEMS`; None goes back to the units of the setups.
+    """
+    _chosen.set(UnitSettings() if system is None else UNIT_SYSTEMS[system])
+
+
+def as_chosen(setup: Setup) -> Setup:
+    """Return the setup with the units of `choose_units` before its own."""
+    units = _chosen.get().over(setup.units)
+    return setup if units == setup.units else replace(setup, units=units)
+
+
+def units_for(
+    setup: Setup | None,
+    logged: Mapping[str, str] | None = None,
+    *,
+    system: UnitSettings | None = None,
+) -> OutputUnits:
+    """Return the units to show.
+
+    Parameters
+    ----------
+    setup
+        Its ``[units]``, target, ceilings and load axis; None without one.
+    logged
+        Channel to the unit in which logs have it; counts where the setup leaves a unit open.
+    system
+        Goes before both, such as one of `UNIT_SYSTEMS`; None takes what `choose_units` was told.
+    """
+    logged = logged or {}
+    own = (_chosen.get() if system is None else system).over(
+        setup.units if setup else UnitSettings()
+    )
+    power = (
+        own.power or logged.get("power") or _POWER_OF.get(own.torque or logged.get("torque", ""))
+    )
+    beside = {**logged, "power": power} if power else logged
+    torque = own.torque or _ceiling_unit("torque", setup) or torque_unit(beside)
+    return OutputUnits(
+        torque=torque,
+        power=power or "kW",
+        pressure=own.pressure or _pressure_unit(setup, logged),
+        temperature=own.temperature or temperature_unit(logged, setup),
+        afr_stoich=_afr_stoich(own.mixture, logged.get("lambda"), setup),
+        speed=own.speed or _logged_as("road speed", logged.get("vehicle_speed")) or "km/h",
+        barometer_kpa=setup.limits.barometer_kpa if setup else ATMOSPHERE_KPA,
+    )
+
+
+_POWER_OF = {"lbf.ft": "hp"}
+_PRESSURES = ("boost", "manifold_pressure")
+
+
+def _pressure_unit(setup: Setup | None, logged: Mapping[str, str]) -> str:
+    """Return the unit of the boost ceiling, else of the axis, else of the logs."""
+    words = [_ceiling_unit("boost", setup)]
+    if setup is not None and "axes.load_unit" in setup.given:
+        words.append(setup.axes.load_unit)
+    words += [logged.get(name) for name in _PRESSURES]
+    found = (_logged_as("pressure", word) for word in words)
+    return next((word for word in found if word), "kPa")
+
+
+def _logged_as(quantity: str, word: str | None) -> str:
+    """Return the unit word where it is one of the quantity, such as no sensor's volts."""
+    reading = find_unit(word) if word else None
+    is_fit = reading is not None and UNITS[reading.word].quantity == quantity
+    return reading.word if reading is not None and is_fit else ""
+
+
+def _afr_stoich(word: str | None, logged: str | None, setup: Setup | None) -> float | None:
+    """Return the stoichiometric AFR if the mixture is shown as AFR; None for lambda."""
+    word = word or (logged if setup is None else setup.target.unit)
+    if word != "afr":
+        return None
+    return (setup.engine if setup is not None else EngineSettings()).afr_stoich
 
 
 def mixture_unit(setup: Setup | None) -> str:
-    """Return the unit in which the tuner set the target: "lambda" or "AFR"."""
-    return "AFR" if setup is not None and setup.target.unit == "afr" else "lambda"
+    """Return the unit of mixtures: that of ``[units]``, else of the target: "lambda" or "AFR"."""
+    word = None if setup is None else setup.units.mixture or setup.target.unit
+    return "AFR" if word == "afr" else "lambda"
 
 
 def mixture(value: float, setup: Setup | None) -> str:
-    """Write a lambda in the unit of the setup's target, with the unit once.
+    """Write a lambda in the unit of `mixture_unit`, with the unit once.
 
     Parameters
     ----------
@@ -51,13 +319,13 @@ def mixture(value: float, setup: Setup | None) -> str:
     setup
         Unit of the target, and the fuel's stoichiometric AFR.
     """
-    if setup is not None and setup.target.unit == "afr":
+    if setup is not None and mixture_unit(setup) == "AFR":
         return with_unit(value * setup.engine.afr_stoich, "AFR")
     return with_unit(value, "lambda")
 
 
 def reading(value: float, name: str, setup: Setup) -> str:
-    """Write a reading of a channel in the unit of its ceiling, with the unit once.
+    """Write a reading of a channel in the unit of ``[units]``, else of its ceiling.
 
     Parameters
     ----------
@@ -73,20 +341,27 @@ def reading(value: float, name: str, setup: Setup) -> str:
 
 def number(value: float, name: str, setup: Setup) -> str:
     """Write the number of `reading` alone."""
-    unit = _given_unit(name, setup)
-    if unit is not None:
-        value = float(convert(value, CHANNELS[name].unit, unit))
-    return _digits(value)
+    inside, units = CEILING_CHANNELS[name][1], _units_of_channel(name, setup)
+    return digits_of(units.shown(value, inside), units.word(inside))
 
 
 def unit_word(name: str, setup: Setup) -> str:
     """Return the unit word of a ceiling, with its reference."""
-    inside = CEILING_CHANNELS[name][1]
-    unit = _given_unit(name, setup)
-    return inside if unit is None else f"{unit}{' gauge' if inside.endswith(' gauge') else ''}"
+    return _units_of_channel(name, setup).word(CEILING_CHANNELS[name][1])
 
 
-def _given_unit(name: str, setup: Setup | None) -> str | None:
+def _units_of_channel(name: str, setup: Setup) -> OutputUnits:
+    """Return the units of ``[units]``, else of the channel's own ceiling, else those inside."""
+    given = _ceiling_unit(name, setup)
+    quantity = UNITS[given].quantity if given else None
+    keys = [key for key, of in UNIT_QUANTITIES.items() if of == quantity]
+    ceiling = UnitSettings(**dict.fromkeys(keys, given))
+    own = {key: unit for key, unit in vars(setup.units.over(ceiling)).items() if unit}
+    own.pop("mixture", None)
+    return OutputUnits(**own, barometer_kpa=setup.limits.barometer_kpa)
+
+
+def _ceiling_unit(name: str, setup: Setup | None) -> str | None:
     """Return the unit in which the setup gave a channel's ceiling; None where it gave none."""
     ceiling = setup.limits.ceilings.get(name) if setup is not None else None
     return None if ceiling is None else ceiling.given_unit
@@ -111,7 +386,7 @@ def torque_unit(logged: Mapping[str, str]) -> str:
 
 def temperature_unit(logged: Mapping[str, str], setup: Setup | None) -> str:
     """Return degF where the setup's ceiling, else the log, is in it."""
-    words = [_given_unit("exhaust_temp", setup), *(logged.get(n) for n in TEMPERATURES)]
+    words = [_ceiling_unit("exhaust_temp", setup), *(logged.get(n) for n in TEMPERATURES)]
     return next((word for word in words if word in ("degC", "degF")), "degC")
 
 

@@ -22,6 +22,7 @@ from tuneassist.channels import below_vacuum
 from tuneassist.errors import SetupError
 from tuneassist.field_facts import SAME, about, documented, require, setting
 from tuneassist.grid import Axes, Floats
+from tuneassist.units import Quantity, find_unit, units_of
 
 Ignition = Literal["spark", "compression"]
 Confidence = Literal["none", "low", "fair", "good"]
@@ -59,6 +60,90 @@ class EngineSettings:
             self.rev_limit_rpm,
             "greater than 0",
         )
+
+
+UNIT_QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
+    {
+        "pressure": "pressure",
+        "temperature": "temperature",
+        "speed": "road speed",
+        "torque": "torque",
+        "power": "power",
+        "mixture": "mixture",
+    }
+)
+"""Key of ``[units]`` to the quantity of its unit word."""
+_NEVER_SHOWN = ("phi",)
+
+
+@documented
+@dataclass(frozen=True)
+class UnitSettings:
+    """Units in which numbers are shown: section ``[units]``.
+
+    Files and JSON keep their fixed units, and the load axis its own.
+    """
+
+    pressure: str | None = setting(
+        None,
+        why="""Unit word of pressures: "kPa", "bar", "psi", "inHg" and others. A word that names its
+        reference, "psi gauge" or "psi absolute", also shows the manifold's pressure and boost
+        above the barometer or from vacuum; limits.barometer_kpa lies between. None: the unit of
+        the ceiling on boost, else of a load axis in a pressure, else as logged, else kPa.""",
+    )
+    temperature: str | None = setting(
+        None,
+        why="""Unit word of temperatures: "degC", "degF" or "K". None: the unit of the ceiling on
+        exhaust temperature, else as logged, else degC.""",
+    )
+    speed: str | None = setting(
+        None,
+        why="""Unit word of road speed: "km/h", "mph" or "m/s". None: as logged, else km/h.""",
+    )
+    torque: str | None = setting(
+        None,
+        why="""Unit word of torque: "N.m" or "lbf.ft". None: the unit of the ceiling on torque, else
+        as logged, else lbf.ft beside hp, else N.m.""",
+    )
+    power: str | None = setting(
+        None,
+        why="""Unit word of power: "kW", "hp" or "PS". None: as logged, else hp beside lbf.ft, else
+        kW.""",
+    )
+    mixture: str | None = setting(
+        None,
+        why=""""lambda" or "afr". None: the unit of the target, so that a mixture reads as it was
+        set.""",
+    )
+
+    def __post_init__(self) -> None:
+        for key, quantity in UNIT_QUANTITIES.items():
+            given = getattr(self, key)
+            if given is None:
+                continue
+            reading = find_unit(given) if isinstance(given, str) else None
+            word = "" if reading is None else reading.word
+            words = [word for word in units_of(quantity) if word not in _NEVER_SHOWN]
+            right = f"one of {', '.join(words)}"
+            if key == "pressure":
+                right += ", or one that names its reference, such as psi gauge"
+            require(word in words, f"units.{key}", given, right)
+            reference = reading.reference if reading is not None else None
+            object.__setattr__(self, key, f"{word} {reference}" if reference else word)
+
+    def over(self, other: UnitSettings) -> UnitSettings:
+        """Return these units, and the other's where these leave one open."""
+        return UnitSettings(*(getattr(self, k) or getattr(other, k) for k in UNIT_QUANTITIES))
+
+
+UNIT_SYSTEMS: Mapping[str, UnitSettings] = MappingProxyType(
+    {
+        "metric": UnitSettings("kPa", "degC", "km/h", "N.m", "kW"),
+        "imperial": UnitSettings("psi", "degF", "mph", "lbf.ft", "hp"),
+        "ps": UnitSettings("bar", "degC", "km/h", "N.m", "PS"),
+    }
+)
+"""Choices of ``--units``; the mixture stays as the setup has it."""
 
 
 @documented
@@ -885,7 +970,7 @@ class Setup(ByValue):
     ----------
     axes, target
         Breakpoints and wanted lambda.
-    engine, steady, correction, limits
+    engine, steady, correction, limits, units
         One object per section.
     channels
         Channel name to its `ChannelSource`; other channels are found by header.
@@ -905,6 +990,7 @@ class Setup(ByValue):
     steady: SteadySettings = field(default_factory=SteadySettings)
     correction: CorrectionSettings = field(default_factory=CorrectionSettings)
     limits: LimitSettings = field(default_factory=lambda: default_limits("spark"))
+    units: UnitSettings = field(default_factory=UnitSettings)
     source: str = field(default="setup", compare=False)
     given: frozenset[str] = frozenset()
 
@@ -951,8 +1037,10 @@ def as_plain(value: Any) -> Any:
 
 
 def _listed(value: Any) -> list[str]:
-    """Name the fields to list; a channel's entry lists only what it uses."""
+    """Name the fields to list; a channel's entry and units list only what the setup gives."""
     names = [f.name for f in fields(value)]
+    if isinstance(value, Setup) and value.units == UnitSettings():
+        names.remove("units")
     if not isinstance(value, ChannelSource):
         return names
     plain = ChannelSource(value.column)

@@ -12,6 +12,8 @@ from typing import Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
+from tuneassist.cli import options
+
 HELP_NAMES = {"help_option_names": ["-h", "--help"]}
 COMMANDS = {
     "propose": (
@@ -108,6 +110,8 @@ class LazyCommand(TyperCommand):
         module, _, attribute = self._target.partition(":")
         command = typer.main.get_command(getattr(import_module(module), attribute))
         command.name = self.name
+        if self.name not in options.UNITLESS:
+            options.with_units(command)
         return command
 
 

@@ -126,26 +126,6 @@ Ignition = Annotated[
         show_default=False,
     ),
 ]
-
-
-class UnitsWord(StrEnum):
-    """Systems of units on the command line."""
-
-    METRIC = "metric"
-    IMPERIAL = "imperial"
-    PS = "ps"
-
-
-Units = Annotated[
-    UnitsWord | None,
-    typer.Option(
-        "--units",
-        help="Units shown: metric is kW, N.m, kPa and degC; imperial is hp, lbf.ft, psi and degF; "
-        "ps is PS, N.m, bar and degC. Default: as in the setup, else as logged, else metric. "
-        "JSON is always metric.",
-        show_default=False,
-    ),
-]
 Zero = Annotated[
     bool,
     typer.Option(

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from enum import StrEnum
+from functools import cache
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -77,3 +80,67 @@ PlotFile = Annotated[
         show_default=False,
     ),
 ]
+
+
+class UnitsWord(StrEnum):
+    """Systems of units on the command line."""
+
+    METRIC = "metric"
+    IMPERIAL = "imperial"
+    PS = "ps"
+
+
+def _choose_units(ctx: typer.Context, word: UnitsWord | None) -> UnitsWord | None:
+    """Show numbers in these units until the command ends."""
+    if word is not None:
+        from tuneassist.own_units import choose_units
+
+        choose_units(word.value)
+        ctx.call_on_close(lambda: choose_units(None))
+    return word
+
+
+Units = Annotated[
+    UnitsWord | None,
+    typer.Option(
+        "--units",
+        help="Units shown: metric is kPa, degC, N.m, kW and km/h; imperial is psi, degF, lbf.ft, "
+        "hp and mph; ps is bar, degC, N.m, PS and km/h. Default: [units] of the setup, else as it "
+        "gives target and ceilings, else as logged. Lambda or AFR stays as the setup says, the "
+        "load axis as its table has it, and numbers in files and JSON as documented.",
+        callback=_choose_units,
+        show_default=False,
+    ),
+]
+UNITLESS = ("keys", "setup", "simulate")
+"""Commands without ``--units``: they list or write what has units of its own."""
+
+
+def with_units(command: Any) -> None:
+    """Give a command, or each of a group, the option ``--units`` where it has none of its own."""
+    for one in _commands(command):
+        if not any("--units" in param.opts for param in one.params):
+            one.params.append(_units_option())
+
+
+def _commands(command: Any) -> Iterator[Any]:
+    members = getattr(command, "commands", None)
+    if members is None:
+        yield command
+        return
+    for member in members.values():
+        yield from _commands(member)
+
+
+@cache
+def _units_option() -> Any:
+    """Return the option as the command line's library makes it, its value not passed on."""
+    app = typer.Typer(add_completion=False)
+
+    @app.command()
+    def one(units: Units = None) -> None:
+        pass
+
+    option = next(p for p in typer.main.get_command(app).params if "--units" in p.opts)
+    option.expose_value = False
+    return option

@@ -18,14 +18,13 @@ from tuneassist.cli.full_load import (
     IgnitionWord,
     ManyLogs,
     Standard,
-    Units,
     Zero,
     ignition_as_usage,
     reader_of,
     value_of,
 )
 from tuneassist.cli.inputs import find_logs
-from tuneassist.cli.options import AsJson, Overwrite
+from tuneassist.cli.options import AsJson, Overwrite, Units
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

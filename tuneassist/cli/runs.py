@@ -23,13 +23,12 @@ from tuneassist.cli.full_load import (
     ManyLogs,
     Margin,
     Standard,
-    Units,
     Zero,
     ignition_as_usage,
     reader_of,
     value_of,
 )
-from tuneassist.cli.options import AsJson, Overwrite, PlotFile
+from tuneassist.cli.options import AsJson, Overwrite, PlotFile, Units
 
 if TYPE_CHECKING:
     from tuneassist.runs import Equivalence
@@ -113,7 +112,7 @@ def _write(
 def _write_json(made: FullLoad, verdict: Equivalence | None) -> None:
     label = {"label": made.setup.engine.label} if made.setup else {}
     record = show.runs.runs_record(
-        made.found, zero=verdict, logged=made.units(None), is_simulated=made.is_simulated
+        made.found, zero=verdict, logged=made.units_logged(), is_simulated=made.is_simulated
     )
     console.write_json(
         {**label, "ignition": made.ignition, "ignition_assumed": made.is_assumed, **record}

@@ -37,7 +37,7 @@ from tuneassist.files.toml_table import (
     toml_of,
 )
 from tuneassist.grid import Axes, Floats
-from tuneassist.own_units import with_unit
+from tuneassist.own_units import as_chosen, with_unit
 from tuneassist.settings import (
     CEILING_CHANNELS,
     Ceiling,
@@ -49,6 +49,7 @@ from tuneassist.settings import (
     Setup,
     SteadySettings,
     Target,
+    UnitSettings,
     default_limits,
 )
 from tuneassist.units import FUELS, UNITS, convert, find_unit, unit_named, units_of
@@ -63,6 +64,7 @@ _KEYS: dict[str, tuple[str, ...]] = {
     "steady": keys_of(SteadySettings),
     "correction": keys_of(CorrectionSettings),
     "limits": (*(key for key in keys_of(LimitSettings) if key != "regions"), "region"),
+    "units": keys_of(UnitSettings),
     "plan": PLAN_KEYS,  # read by `tuneassist.files.plan_section`
 }
 _CEILING_KEYS = ("ceiling", "hard", "unit")
@@ -166,11 +168,12 @@ def setup_of(files: SetupFiles) -> Setup:
         steady=_plain(SteadySettings, whole.table("steady")),
         correction=_plain(CorrectionSettings, whole.table("correction")),
         limits=_limits(whole.table("limits"), axes, engine),
+        units=_units(whole.table("units")),
         source=str(files.path),
         given=frozenset(dotted_keys(whole.values)),
     )
     refuse_contradictions(setup, whole)
-    return setup
+    return as_chosen(setup)
 
 
 def _check_sections(whole: TomlTable) -> None:
@@ -363,6 +366,17 @@ def _ceilings(
                 replace(defaults[name], **given) if name in defaults else Ceiling(**given)
             )
     return MappingProxyType(ceilings)
+
+
+def _units(table: TomlTable) -> UnitSettings:
+    """Build the units of display; the error of a wrong word names its own key."""
+    given = field_values(UnitSettings, table)
+    for key, word in given.items():
+        try:
+            UnitSettings(**{key: word})
+        except SetupError as error:
+            raise table.error(key, f"{shown(word)} cannot be used here.", error.mend) from error
+    return UnitSettings(**given)
 
 
 def _check_hard(

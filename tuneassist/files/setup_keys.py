@@ -24,6 +24,7 @@ from tuneassist.settings import (
     Region,
     SteadySettings,
     Target,
+    UnitSettings,
     default_limits,
 )
 from tuneassist.units import FUELS, UNITS
@@ -40,6 +41,7 @@ _SECTIONS: Mapping[str, type] = MappingProxyType(
         "limits": LimitSettings,
         "limits.ceilings.NAME": Ceiling,
         "limits.region": Region,
+        "units": UnitSettings,
         "plan": PlanSettings,
         "plan.region": RegionWeight,
     }
@@ -56,14 +58,14 @@ def describe_keys() -> pd.DataFrame:
     -------
     pandas.DataFrame
         Columns ``section, key, default, unit, meaning``, all words. ``channels.NAME`` stands for
-        the entry of any channel; the sections "channels", "fuels" and "units" list the names.
+        the entry of any channel; the sections "channels", "fuels" and "units.words" list the names.
     """
     rows = [row for section, kind in _SECTIONS.items() for row in _of(section, kind)]
     at = next(i for i, row in enumerate(rows) if row[0] == "steady")
     rows.insert(at, ("target", "file", "", "", "CSV file with the table, in place of ``table``."))
     rows += _names()
     rows += [("fuels", name, f"{fuel.afr_stoich:g}", "", fuel.name) for name, fuel in FUELS.items()]
-    rows += [("units", word, "", "", unit.quantity) for word, unit in UNITS.items()]
+    rows += [("units.words", word, "", "", unit.quantity) for word, unit in UNITS.items()]
     table = pd.DataFrame(rows, columns=list(COLUMNS))
     words = table["meaning"].str.replace(_ROLE, r"\1", regex=True)
     return table.assign(meaning=words.str.replace(_NONE, "leaving it out", regex=True))

@@ -11,7 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.correction import Breach
-from tuneassist.own_units import mixture, mixture_unit
+from tuneassist.own_units import mixture, mixture_unit, units_for
 from tuneassist.settings import Setup
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.labels import ceiling_words
@@ -94,6 +94,9 @@ def value_words(rule: str, value: str, unit: str, setup: Setup) -> str:
         return mixture(float(value), setup)
     if value == "not set":
         return value
+    units = units_for(setup, system=setup.units)
+    if units.word(unit) != unit:
+        return units.said(float(value), unit)
     return plain(f"{value} {unit}".strip())
 
 

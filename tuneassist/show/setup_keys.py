@@ -19,7 +19,7 @@ HEADS = {
     "channels": "Channels: NAMEs for [channels]; a channel left out is found by its header",
     "limits.ceilings": "Default ceilings",
     "fuels": "Fuels, with the stoichiometric AFR that engine.afr_stoich overrides",
-    "units": "Unit names",
+    "units.words": "Unit names",
 }
 """Section titles other than [section]."""
 
@@ -35,7 +35,7 @@ def setup_keys_screen(keys: pd.DataFrame) -> RenderableType:
     parts: list[RenderableType] = []
     for section, rows in keys.groupby("section", sort=False):
         name = str(section)
-        parts += [title(HEADS.get(name, f"[{name}]")), _table(rows, is_list=name == "units")]
+        parts += [title(HEADS.get(name, f"[{name}]")), _table(rows, is_list=name == "units.words")]
     return Group(*parts)
 
 

@@ -15,7 +15,7 @@ from tuneassist.runs import RunsComparison, RunSettings, compare_runs
 from tuneassist.runs.air import AirState
 from tuneassist.runs.air_difference import DIFFERENT_AIR
 from tuneassist.runs.settings import Standard
-from tuneassist.settings import EngineSettings, Ignition, Setup
+from tuneassist.settings import EngineSettings, Ignition, Setup, UnitSettings
 from tuneassist.show.run_units import SYSTEMS, OutputUnits, units_of
 from tuneassist.show.runs import refusal_words
 from tuneassist.workflow.logs import is_simulated, refuse_duplicates
@@ -94,6 +94,10 @@ class FullLoad:
             As for `output_units`.
         """
         return output_units(name, self.logs, self.setup)
+
+    def units_logged(self) -> OutputUnits:
+        """Return the units in which the logs were written, whatever is to be shown."""
+        return units_of(self.logs, None, UnitSettings())
 
 
 def compare_full_load(
