@@ -9,9 +9,11 @@ import pandas as pd
 
 from tuneassist.errors import InputError
 from tuneassist.grid import Axes
+from tuneassist.settings import Setup
+from tuneassist.show.figures.captions import stand_alone
 from tuneassist.show.figures.cells import plot_cells, plot_step
-from tuneassist.show.figures.coverage import coverage_legend, plot_coverage
-from tuneassist.show.figures.drawing import clean_text
+from tuneassist.show.figures.coverage import plot_coverage
+from tuneassist.show.figures.drawing import clean_text, figure_of, text_stays_text
 from tuneassist.show.figures.full_load import plot_along, plot_full_load, plot_gain, plot_tunes
 from tuneassist.show.figures.tune import plot_holds, plot_response, plot_rounds, rounds_frame
 
@@ -35,6 +37,7 @@ __all__ = [
     "plot_tunes",
     "require_matplotlib",
     "rounds_frame",
+    "stand_alone",
 ]
 
 FORMATS = ("png", "svg", "pdf")
@@ -77,18 +80,20 @@ def plot_format(suffix: str) -> str:
 
 
 def coverage_figure(
-    table: pd.DataFrame, axes: Axes, *, holds: pd.DataFrame, label: str, is_simulated: bool
+    table: pd.DataFrame,
+    axes: Axes,
+    *,
+    holds: pd.DataFrame,
+    label: str,
+    is_simulated: bool,
+    setup: Setup | None = None,
 ) -> Figure:
-    """Draw which cells were seen, held and trusted, with a legend.
+    """Draw how sure each cell is, and which cells are unseen or hardly known.
 
     Parameters
     ----------
-    table
-        From `tuneassist.evidence.coverage.coverage_table`.
-    axes
-        The breakpoints; all cells are drawn the same size.
-    holds
-        Holds with ``rpm, load``, drawn at their position. [rpm], [load unit]
+    table, axes, holds, setup
+        As for `plot_coverage`.
     label
         The car.
     is_simulated
@@ -97,27 +102,18 @@ def coverage_figure(
     Returns
     -------
     matplotlib.figure.Figure
-        States differ in shade, hatching and numbers, so that it can be printed in grey.
+        Shades differ in lightness and exceptions in hatching, so that it can be printed in grey.
     """
-    from matplotlib.figure import Figure
-
-    rows, columns = axes.shape
-    figure = Figure(figsize=(2.6 + 0.72 * columns, 2.2 + 0.48 * rows), layout="constrained")
-    title = f"Coverage: {label or 'car without a label'}"
-    frame = figure.add_subplot()
-    plot_coverage(table, axes, holds=holds, title=title, is_simulated=is_simulated, ax=frame)
-    figure.legend(
-        handles=coverage_legend(table),
-        loc="outside lower left",
-        ncols=3 if columns >= 10 else 2,
-        frameon=False,
-    )
-    return figure
+    frame = plot_coverage(table, axes, holds=holds, setup=setup, is_simulated=is_simulated)
+    return stand_alone(figure_of(frame), car=label, is_simulated=is_simulated)
 
 
 def picture(figure: Figure, kind: str) -> bytes:
-    """Return a figure as the bytes of a PNG, SVG or PDF file."""
+    """Return a figure as the bytes of a PNG, SVG or PDF file; in SVG and PDF text stays text."""
+    import matplotlib as mpl
+
     clean_text(figure)
     buffer = io.BytesIO()
-    figure.savefig(buffer, format=kind, dpi=150)
+    with mpl.rc_context(text_stays_text()):
+        figure.savefig(buffer, format=kind, dpi=150)
     return buffer.getvalue()
