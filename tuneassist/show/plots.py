@@ -14,8 +14,24 @@ from tuneassist.show.figures.captions import stand_alone
 from tuneassist.show.figures.cells import plot_cells, plot_step
 from tuneassist.show.figures.coverage import plot_coverage
 from tuneassist.show.figures.drawing import clean_text, figure_of, text_stays_text
-from tuneassist.show.figures.full_load import plot_along, plot_full_load, plot_gain, plot_tunes
+from tuneassist.show.figures.full_load import (
+    plot_along,
+    plot_full_load,
+    plot_gain,
+    plot_tunes,
+    plot_tunes_along,
+)
+from tuneassist.show.figures.sheets import (
+    full_load_figure,
+    proposal_figure,
+    spots_figure,
+    tunes_figure,
+    zero_figure,
+)
+from tuneassist.show.figures.spots import plot_spots
+from tuneassist.show.figures.trace import plot_trace, trace_figure
 from tuneassist.show.figures.tune import plot_holds, plot_response, plot_rounds, rounds_frame
+from tuneassist.show.figures.zero import plot_zero
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -23,6 +39,7 @@ if TYPE_CHECKING:
 __all__ = [
     "FORMATS",
     "coverage_figure",
+    "full_load_figure",
     "picture",
     "plot_along",
     "plot_cells",
@@ -33,11 +50,20 @@ __all__ = [
     "plot_holds",
     "plot_response",
     "plot_rounds",
+    "plot_spots",
     "plot_step",
+    "plot_trace",
     "plot_tunes",
+    "plot_tunes_along",
+    "plot_zero",
+    "proposal_figure",
     "require_matplotlib",
     "rounds_frame",
+    "spots_figure",
     "stand_alone",
+    "trace_figure",
+    "tunes_figure",
+    "zero_figure",
 ]
 
 FORMATS = ("png", "svg", "pdf")

@@ -36,7 +36,8 @@ HANDLE_INCHES = 0.62
 """Width of a legend's sign with the room around it. [inch]"""
 AXES_SHARE = 0.775
 """Share of a figure that axes fill by default; the legend may be as wide as the figure. [1]"""
-MOST_KEY_COLUMNS = 3
+KEY_COLUMN, MOST_KEY_COLUMNS = 2.1, 3
+"""Least width of a column of a legend, and the most of them. [inch], [1]"""
 CHARACTER_SHARE = 0.56
 """Mean width of a character, as a share of the type's size. [1]"""
 POINTS_PER_INCH = 72.0
@@ -202,22 +203,22 @@ def legend_below(
     if handles is None:
         handles = frame.get_legend_handles_labels()[0]
     room = frame_room(frame)
-    labels = [wrapped(plain(one.get_label()), room - HANDLE_INCHES, KEY_SIZE) for one in handles]
+    columns = _key_columns(len(handles), room)
+    width = room / columns - HANDLE_INCHES
+    labels = [wrapped(plain(one.get_label()), width, KEY_SIZE) for one in handles]
     shift = ScaledTranslation(0, -down, figure_of(frame).dpi_scale_trans)
     frame.legend(
         handles=list(handles), labels=[escape_math(label) for label in labels],
         title=escape_math(wrapped(rule, room, KEY_SIZE)) or None,
         title_fontsize=KEY_SIZE, fontsize=KEY_SIZE, alignment="left", loc="upper center",
-        bbox_to_anchor=(0.5, 0.0), ncols=_key_columns(labels, room), frameon=False,
+        bbox_to_anchor=(0.5, 0.0), ncols=columns, frameon=False,
         bbox_transform=frame.transAxes + shift, borderpad=0.2, columnspacing=1.2,
     )  # fmt: skip
 
 
-def _key_columns(labels: Sequence[str], room: float) -> int:
-    """Columns of a legend that fit, by the longest line of the labels."""
-    longest = max((len(line) for label in labels for line in label.split("\n")), default=1)
-    inches = longest * CHARACTER_SHARE * KEY_SIZE / POINTS_PER_INCH + HANDLE_INCHES
-    return int(np.clip(room / inches, 1, min(MOST_KEY_COLUMNS, max(len(labels), 1))))
+def _key_columns(count: int, room: float) -> int:
+    """Columns of a legend of so many signs for which there is room."""
+    return int(np.clip(min(count // 2, room / KEY_COLUMN), 1, MOST_KEY_COLUMNS))
 
 
 def text_stays_text(salt: str = "") -> Any:

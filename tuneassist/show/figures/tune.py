@@ -36,6 +36,8 @@ from tuneassist.show.map_dangers import map_dangers
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
 
+MOST_NAMED_ROUNDS = 5
+"""More rounds than this have no room for their numbers. [1]"""
 FLAT_PCT = 1.0
 """Residuals smaller than this are drawn as dots, without a side. [%]"""
 
@@ -68,21 +70,29 @@ def plot_rounds(
     number = rounds["number"].to_numpy(dtype=int)
     rms = rounds["rms_pct"].to_numpy(dtype=float)
     frame.plot(number, rms, "o-", color=AFTER, label="rms deviation of the known cells")
+    is_named = np.isin(np.arange(len(number)), _named_rounds(len(number)))
     for x, value, inside, seen in zip(
-        number, rms, rounds["cells_inside"], rounds["cells_seen"], strict=True
-    ):
-        if np.isfinite(value):
-            frame.annotate(f"{value:.2f} %\n{inside} of {seen} inside", (x, value), xytext=(0, 7),
-                           textcoords="offset points", ha="center", va="bottom", fontsize=8,
-                           color=INK,
-                           bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6})  # fmt: skip
+        number[is_named], rms[is_named], rounds["cells_inside"][is_named],
+        rounds["cells_seen"][is_named], strict=True,
+    ):  # fmt: skip
+        if np.isfinite(value):  # right of the point and above it: the line comes from above
+            frame.annotate(f"{value:.2f} %\n{inside} of {seen}", (x, value), xytext=(5, 4),
+                           textcoords="offset points", ha="left", va="bottom", fontsize=8,
+                           color=INK)  # fmt: skip
     label_axes(frame, "round", "rms deviation (%)")
     frame.set_xticks(number)
-    frame.set_xlim(number.min() - 0.5, number.max() + 0.5)
+    frame.set_xlim(number.min() - 0.5, number.max() + 0.25 * len(number) + 0.4)
     frame.set_ylim(0, 1.45 * float(np.nanmax(rms)) if np.isfinite(rms).any() else 1.0)
-    legend_below(frame, rule="Inside: cells within tolerance of target, of the cells seen.")
+    legend_below(
+        frame, rule="Beside a point: rms; cells within tolerance of target, of those seen."
+    )
     set_title(frame, "Rounds", is_simulated=is_simulated)
     return frame
+
+
+def _named_rounds(count: int) -> list[int]:
+    """Return which rounds have their numbers beside them: of many, the first and the last."""
+    return list(range(count)) if count <= MOST_NAMED_ROUNDS else [0, count - 1]
 
 
 def plot_response(
