@@ -18,7 +18,7 @@ from tuneassist.reduction import reduce_log
 from tuneassist.settings import READ_SETUP, Setup
 from tuneassist.settled import Settled, settled_rows
 
-USED = "used in a hold"
+USED = "in a hold"
 NOT_HELD = "settling, or held too short"
 """What is left of a log that the filters leave and no hold took."""
 
@@ -63,7 +63,7 @@ def trace_log(log: Log, *, setup: Setup) -> LogTrace:
     >>> import tuneassist as ta
     >>> setup = ta.read_setup("sample_logs/petrol-setup.toml")
     >>> trace = trace_log(ta.read_log("sample_logs/petrol-session-1.csv", setup=setup), setup=setup)
-    >>> bool(trace.samples["fate"].eq("used in a hold").any())
+    >>> bool(trace.samples["fate"].eq("in a hold").any())
     True
     """
     of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)

@@ -113,6 +113,7 @@ def coverage_figure(
     label: str,
     is_simulated: bool,
     setup: Setup | None = None,
+    date: str = "",
 ) -> Figure:
     """Draw how sure each cell is, and which cells are unseen or hardly known.
 
@@ -124,6 +125,8 @@ def coverage_figure(
         The car.
     is_simulated
         Whether the data are simulated; the title then says so.
+    date
+        When it was drawn, as text.
 
     Returns
     -------
@@ -131,7 +134,7 @@ def coverage_figure(
         Shades differ in lightness and exceptions in hatching, so that it can be printed in grey.
     """
     frame = plot_coverage(table, axes, holds=holds, setup=setup, is_simulated=is_simulated)
-    return stand_alone(figure_of(frame), car=label, is_simulated=is_simulated)
+    return stand_alone(figure_of(frame), car=label, date=date, is_simulated=is_simulated)
 
 
 def picture(figure: Figure, kind: str) -> bytes:

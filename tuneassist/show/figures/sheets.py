@@ -15,7 +15,7 @@ from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.settings import Setup
 from tuneassist.show.figures.captions import stand_alone
 from tuneassist.show.figures.cells import plot_cells, plot_step
-from tuneassist.show.figures.drawing import map_size
+from tuneassist.show.figures.drawing import map_size, wrapped
 from tuneassist.show.figures.full_load import (
     ALONG_WORDS,
     plot_along,
@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 
 FRAME_SIZE = (5.2, 3.3)
 """Width and height of a frame of a picture of curves. [inch]"""
+VERDICT_SIZE = 10.0
+"""Size of the type of a verdict. [pt]"""
 ALONG = ("lambda", "boost_kpa", "exhaust_temp_c")
 """Channels drawn over speed, where they were logged."""
 KNOWN = ("low", "fair", "good")
@@ -73,19 +75,21 @@ def full_load_figure(
     units = units or OutputUnits()
     along = [c for c in ALONG if c in found.mean and found.mean[c].notna().any()]
     channels = [] if zero is None else zero_channels(zero) or ["torque"]
-    rows = max(2, 1 + len(along), len(channels))
-    figure, frames = _columns(rows, 3 if channels else 2)
-    for frame, quantity, inside in zip(frames[0], ("torque", "power"), ("N.m", "kW"), strict=False):
+    rows = max(-(-(3 + len(along)) // 2), len(channels))
+    figure, columns = _columns(rows, 3 if channels else 2)
+    frames = [frame for pair in zip(columns[0], columns[1], strict=True) for frame in pair]
+    for frame, quantity, inside in zip(
+        frames[0::2], ("torque", "power"), ("N.m", "kW"), strict=False
+    ):
         plot_full_load(found.mean, quantity, curves=found.curves, unit=units.word(inside),
                        is_simulated=is_simulated, ax=frame)  # fmt: skip
-    plot_gain(found.gain, unit=units.torque, is_simulated=is_simulated, ax=frames[1][0])
-    for frame, column in zip(frames[1][1:], along, strict=False):
+    plot_gain(found.gain, unit=units.torque, is_simulated=is_simulated, ax=frames[1])
+    for frame, column in zip(frames[3:], along, strict=False):
         plot_along(found.mean, column, limit_checks=found.limit_checks, units=units,
                    is_simulated=is_simulated, ax=frame)  # fmt: skip
     if zero is not None:
-        for frame, channel in zip(frames[2], channels, strict=False):
-            plot_zero(zero, channel, units=units, is_simulated=is_simulated, ax=frame)
-    _hide_empty(frames)
+        _draw_zero(figure, columns[2], zero, units, is_simulated=is_simulated)
+    _hide_empty(columns)
     return stand_alone(figure, car=car, date=date, is_simulated=is_simulated)
 
 
@@ -106,10 +110,8 @@ def zero_figure(
     units, car, date, is_simulated
         As for `full_load_figure`.
     """
-    channels = zero_channels(zero) or ["torque"]
-    figure, frames = _columns(len(channels), 1)
-    for frame, channel in zip(frames[0], channels, strict=True):
-        plot_zero(zero, channel, units=units, is_simulated=is_simulated, ax=frame)
+    figure, columns = _columns(max(len(zero_channels(zero)), 1), 1)
+    _draw_zero(figure, columns[0], zero, units or OutputUnits(), is_simulated=is_simulated)
     return stand_alone(figure, car=car, date=date, is_simulated=is_simulated)
 
 
@@ -154,22 +156,19 @@ def tunes_figure(
     return stand_alone(figure, car=car, date=date, is_simulated=is_simulated)
 
 
-def proposal_figure(
-    proposal: Proposal, setup: Setup, *, date: str = "", is_simulated: bool = False
-) -> Figure:
+def proposal_figure(proposal: Proposal, *, date: str = "", is_simulated: bool = False) -> Figure:
     """Draw a proposal: deviation, step, and the holds with their distance from the fit.
 
     Parameters
     ----------
     proposal
         From `tuneassist.propose`.
-    setup
-        The car's setup.
     date
         For the caption.
     is_simulated
         Whether the data are simulated.
     """
+    setup = proposal.setup
     figure, (first, second, third) = _maps(setup, 3)
     plot_cells(proposal.cells, setup, is_simulated=is_simulated, ax=first)
     plot_step(proposal.cells, setup, binding=proposal.limited.binding, is_simulated=is_simulated,
@@ -183,7 +182,6 @@ def proposal_figure(
 def spots_figure(
     spots: pd.DataFrame,
     proposal: Proposal,
-    setup: Setup,
     *,
     date: str = "",
     is_simulated: bool = False,
@@ -196,13 +194,12 @@ def spots_figure(
         From `tuneassist.spots.spot_table`.
     proposal
         Made from them.
-    setup
-        The car's setup.
     date
         For the caption.
     is_simulated
         Whether the data are simulated.
     """
+    setup = proposal.setup
     figure, (first, second) = _maps(setup, 2, height=HEIGHT)
     fit, cells = proposal.evidence.fit, proposal.cells
     need = np.full(len(cells), np.nan) if fit is None else 100.0 * np.expm1(fit.theta)
@@ -210,6 +207,24 @@ def spots_figure(
     plot_spots(spots, surface, setup, is_simulated=is_simulated, ax=first)
     plot_step(cells, setup, binding=proposal.limited.binding, is_simulated=is_simulated, ax=second)
     return stand_alone(figure, car=setup.engine.label, date=date, is_simulated=is_simulated)
+
+
+def _draw_zero(
+    figure: Figure,
+    frames: Sequence[Frame],
+    zero: Equivalence,
+    units: OutputUnits,
+    *,
+    is_simulated: bool,
+) -> None:
+    """Draw every channel of a zero check, and the verdict over all of them."""
+    channels = zero_channels(zero) or ["torque"]
+    for frame, channel in zip(frames, channels, strict=False):
+        plot_zero(zero, channel, units=units, is_simulated=is_simulated, ax=frame)
+    words = f"With all corrections at zero, against the standard car: {zero.verdict}"
+    room = float(figure.get_size_inches()[0])
+    figure.suptitle(wrapped(words, room, VERDICT_SIZE), x=0.01, ha="left", fontsize=VERDICT_SIZE,
+                    fontweight="bold")  # fmt: skip
 
 
 def _columns(rows: int, columns: int, *, width: float = 1.0) -> tuple[Figure, list[list[Frame]]]:

@@ -48,8 +48,9 @@ MOST_SPANS = 400
 """Stretches drawn; the gaps of a log of more are closed first. [1]"""
 SIZE = (10.0, 7.6)
 """Width and height of a trace. [inch]"""
-CLIP_PCT = 30.0
-"""The scale of the deviation ends here: a fuel cut would flatten all the rest. [%]"""
+CLIP_PCT, CLIP_ROOM = 30.0, 1.1
+"""The scale of the deviation ends here, or with this room beyond the farthest hold: a fuel cut
+would flatten all the rest. [%], [1]"""
 
 
 def plot_trace(
@@ -80,15 +81,16 @@ def plot_trace(
     time_s, values = (rows[name].to_numpy(dtype=float) for name in ("time_s", column))
     _draw_dropped(frame, rows)
     frame.plot(*_thinned(time_s, values), "-", color=BEFORE, linewidth=0.7, zorder=2)
-    held = np.where(rows["fate"].eq(USED), values, np.nan)
-    frame.plot(*_thinned(time_s, held), "-", color=INK, linewidth=2.2, zorder=3)
+    _draw_holds(frame, trace.holds, column)
     label_axes(frame, "time (s)", label)
     if column == "deviation_pct":
         frame.axhline(0.0, color=AFTER, linewidth=1, zorder=2.5)
+        held = np.abs(trace.holds["need_ln"].to_numpy(dtype=float))
+        clip = max(CLIP_PCT, CLIP_ROOM * 100.0 * float(np.expm1(np.nanmax(held, initial=0.0))))
         low, high = frame.get_ylim()
-        frame.set_ylim(max(low, -CLIP_PCT), min(high, CLIP_PCT))
+        frame.set_ylim(max(low, -clip), min(high, clip))
     if ax is None:
-        legend_below(frame, trace_key(trace), rule=_rule(trace))
+        legend_below(frame, trace_key(trace), rule=_RULE.format("target"))
     set_title(frame, f"{trace.name} over time", is_simulated=is_simulated)
     return frame
 
@@ -125,8 +127,21 @@ def trace_figure(
             frame.set_title("", loc="left")
         if frame is not frames[-1]:
             frame.set_xlabel("")
-    legend_below(frames[-1], trace_key(trace), rule=_rule(trace))
+    legend_below(frames[-1], trace_key(trace), rule=_RULE.format(f"the {target}"))
     return stand_alone(figure, car=setup.engine.label, date=date, is_simulated=is_simulated)
+
+
+def _draw_holds(frame: Frame, holds: pd.DataFrame, column: str) -> None:
+    """Draw each hold as a bar at its one reading, spikes and settling left out."""
+    from matplotlib.collections import LineCollection
+
+    start, end = (holds[name].to_numpy(dtype=float) for name in ("start_s", "end_s"))
+    if column == "deviation_pct":
+        value = 100.0 * np.expm1(holds["need_ln"].to_numpy(dtype=float))
+    else:
+        value = holds[column].to_numpy(dtype=float)
+    bars = np.stack([np.stack([start, value], 1), np.stack([end, value], 1)], 1)
+    frame.add_collection(LineCollection(list(bars), colors=INK, linewidths=2.8, zorder=3))
 
 
 def trace_key(trace: LogTrace) -> list[Any]:
@@ -137,8 +152,8 @@ def trace_key(trace: LogTrace) -> list[Any]:
     shares = trace.samples["fate"].value_counts(normalize=True)
     handles: list[Any] = [
         Line2D([], [], color=BEFORE, linewidth=0.8, label="as logged"),
-        Line2D([], [], color=INK, linewidth=2.2,
-               label=f"{USED} ({len(trace.holds)} holds): {100 * shares.get(USED, 0.0):.1f} %"),
+        Line2D([], [], color=INK, linewidth=2.8,
+               label=f"in one of {len(trace.holds)} holds: {100 * shares.get(USED, 0.0):.1f} %"),
     ]  # fmt: skip
     for fate, (fill, hatch) in FILLS.items():
         if fate in shares:
@@ -149,8 +164,7 @@ def trace_key(trace: LogTrace) -> list[Any]:
     return handles
 
 
-def _rule(trace: LogTrace) -> str:
-    return "+ is leaner than target. Hatched: not in a hold, and why; shares of the samples."
+_RULE = "+ is leaner than {}. Hatched: not in a hold, and why; shares of the samples."
 
 
 def _draw_dropped(frame: Frame, rows: pd.DataFrame) -> None:

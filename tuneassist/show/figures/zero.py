@@ -75,7 +75,7 @@ def plot_zero(
         _draw_bands(frame, rows, str(verdict), factor)
     frame.axhline(0.0, color=INK, linewidth=1)
     margin = float(bands["margin"].iloc[0]) / factor
-    label_axes(frame, "engine speed (rpm)", f"difference in {channel} ({unit})")
+    label_axes(frame, "engine speed (rpm)", f"difference ({unit})")
     values = bands[["low", "high"]].to_numpy(dtype=float) / factor
     reach = (1.0 + ROOM) * max(float(np.nanmax(np.abs(values))), margin)
     frame.set_ylim(-reach, reach)
