@@ -24,9 +24,10 @@ from scipy.spatial import cKDTree
 from tuneassist.evidence.delay import SensorDelay
 from tuneassist.evidence.disputes import MIN_RESIDUAL_LN, OVERRULED_WEIGHT, SAME_PLACE_CELLS
 from tuneassist.evidence.holds import Settling
-from tuneassist.evidence.lattice import places_in_cells
+from tuneassist.evidence.lattice import LatticeFit, places_in_cells
 from tuneassist.evidence.need import correction_need_ln, inside_axes, target_at
 from tuneassist.evidence.refresh import Refresh
+from tuneassist.evidence.residuals import hold_residuals
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.one_log import BY_HAND, FATES, LogEvidence
 from tuneassist.settings import Setup
@@ -221,8 +222,7 @@ def overruled_notes(holds: pd.DataFrame, left_out_ln: Floats, axes: Axes) -> tup
     """
     if "where" not in holds:
         return ()
-    is_odd = holds["where"].notna().to_numpy() & (holds["weight"] < OVERRULED_WEIGHT).to_numpy()
-    is_odd &= np.abs(left_out_ln) >= MIN_RESIDUAL_LN
+    is_odd = _is_overruled(holds, left_out_ln)
     odd, size = holds[is_odd], left_out_ln[is_odd]
     named = [
         f"{row['where']} ({_place(row, axes)}: {100.0 * abs(np.expm1(by)):.1f} % "
@@ -246,3 +246,45 @@ def _listed(named: list[str], count: int) -> str:
 def called(spots: Spots, name: str) -> Spots:
     """Return the same spots under another name."""
     return replace(spots, name=name)
+
+
+def spot_table(
+    spots: Spots, *, holds: pd.DataFrame, fit: LatticeFit | None, setup: Setup, current: Grid
+) -> pd.DataFrame:
+    """Return each spot that was used beside what the surface says at its place.
+
+    Parameters
+    ----------
+    spots
+        The values found by hand.
+    holds, fit
+        Those of the evidence with the spots in it.
+    setup, current
+        Of the proposal.
+
+    Returns
+    -------
+    pandas.DataFrame
+        ``where, rpm, load, found_pct, surface_pct, is_contradicted``: both in percent of the total
+        need, + is leaner; contradicted by a spot at the same place or by all those around. [%]
+    """
+    used = spots.table[_fates(spots.table, setup) == "used"].reset_index(drop=True)
+    own = _holds(used, spots.meaning or "total", setup=setup, current=current)
+    pairs = _contradictions(setup.axes, own)
+    odd = set(own["where"].iloc[np.unique(pairs[["one", "other"]].to_numpy(dtype=int))])
+    if fit is not None:
+        fitted = holds[holds["is_used"]]
+        odd |= set(fitted["where"][_is_overruled(fitted, fit.left_out_residual)])
+    gap = hold_residuals(holds, fit, setup.axes, kind="aim")["residual_pct"]
+    need = holds["total_need_ln"].to_numpy(dtype=float)
+    table = holds.reset_index(drop=True)[["where", "rpm", "load"]].assign(
+        found_pct=100.0 * np.expm1(need),
+        surface_pct=100.0 * np.expm1(need - np.log1p(gap.to_numpy(dtype=float) / 100.0)),
+    )
+    table = table[table["where"].notna()].reset_index(drop=True)
+    return table.assign(is_contradicted=table["where"].isin(odd))
+
+
+def _is_overruled(holds: pd.DataFrame, left_out_ln: Floats) -> npt.NDArray[np.bool_]:
+    is_odd = holds["where"].notna().to_numpy() & (holds["weight"] < OVERRULED_WEIGHT).to_numpy()
+    return np.asarray(is_odd & (np.abs(left_out_ln) >= MIN_RESIDUAL_LN))

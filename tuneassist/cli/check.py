@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -10,7 +13,16 @@ from tuneassist import show, workflow
 from tuneassist.cli import console
 from tuneassist.cli.commands import new_app
 from tuneassist.cli.inputs import find_logs, refuse_both
-from tuneassist.cli.options import AsJson, Logs, OptionalSetup, Scheduler, Strict, Workers
+from tuneassist.cli.options import (
+    AsJson,
+    Logs,
+    OptionalSetup,
+    Overwrite,
+    PlotFile,
+    Scheduler,
+    Strict,
+    Workers,
+)
 from tuneassist.errors import TuneassistError
 
 if TYPE_CHECKING:
@@ -28,6 +40,8 @@ def check(
     workers: Workers = 1,
     scheduler: Scheduler = None,
     strict: Strict = False,
+    plot: PlotFile = None,
+    overwrite: Overwrite = False,
     json: AsJson = False,
 ) -> None:
     """Show how logs are read and what they are worth as evidence.
@@ -36,21 +50,44 @@ def check(
     samples that each filter takes, the delay of lambda, the settling time, the limits of the
     sensor, the holds found, what quick changes of load and speed do to lambda, the drift, the
     minutes that taught something, and what a proposal from these logs would doubt; --workers speeds
-    this up. Logs that cannot be used are listed at the end. Writes no file.
+    this up. Logs that cannot be used are listed at the end. --plot draws one log over time: its
+    holds, and what was dropped and why. Writes no other file.
     """
     refuse_both(workers, scheduler)
+    paths = cache(lambda: find_logs(logs))
+    if plot is not None:
+        _require_one_log(paths, setup)
+        workflow.pictures.require_picture(plot, overwrite=overwrite)
     output = _JsonOutput() if json else _ScreenOutput()
     found = workflow.check.check_logs(
-        lambda: find_logs(logs),
+        paths,
         setup=setup,
         workers=workers,
         scheduler=scheduler,
         each=output.write_log,
     )
     output.write_end(found)
+    if plot is not None and setup is not None and not found.errors:
+        workflow.pictures.draw_trace(plot, paths()[0], setup)
+        if not json:
+            console.write(console.screen(), f"\nPicture written: {plot}")
     for complaint in found.complaints:
         console.tell(complaint)
     raise typer.Exit(found.exit_status(is_strict=strict))
+
+
+def _require_one_log(paths: Callable[[], list[Path]], setup: Path | None) -> None:
+    """Refuse a picture that could not be drawn.
+
+    Raises
+    ------
+    typer.BadParameter
+        Wrong usage.
+    """
+    if setup is None:
+        raise typer.BadParameter("--plot needs --setup: without it no holds are looked for.")
+    if (count := len(paths())) != 1:
+        raise typer.BadParameter(f"--plot draws one log over time, {count} were named.")
 
 
 class _ScreenOutput:

@@ -11,7 +11,16 @@ from tuneassist import files, show, workflow
 from tuneassist.cli import console
 from tuneassist.cli.commands import new_app
 from tuneassist.cli.inputs import reducer
-from tuneassist.cli.options import AsJson, Logs, Overwrite, Scheduler, SetupFile, Strict, Workers
+from tuneassist.cli.options import (
+    AsJson,
+    Logs,
+    Overwrite,
+    PlotFile,
+    Scheduler,
+    SetupFile,
+    Strict,
+    Workers,
+)
 
 if TYPE_CHECKING:
     from tuneassist.workflow.proposal import WrittenProposal
@@ -60,6 +69,7 @@ def propose(
     workers: Workers = 1,
     scheduler: Scheduler = None,
     strict: Strict = False,
+    plot: PlotFile = None,
     json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -69,11 +79,17 @@ def propose(
     change. Every rule of the setup holds, and an independent checker verifies the grid before it
     is written. A log that cannot be used is set aside and named.
     """
+    if plot is not None:
+        workflow.pictures.require_picture(plot, overwrite=overwrite)
     reduce = reducer(logs, is_strict=strict, workers=workers, scheduler=scheduler)
     done = workflow.proposal.propose_files(
         reduce, setup=setup, out=out, grid=grid, overwrite=overwrite
     )
+    if plot is not None:
+        workflow.pictures.draw_proposal(plot, done)
     write_result(done, out=out, has_grid=grid is not None, json=json, quiet=quiet)
+    if plot is not None and not (json or quiet):
+        console.write(console.screen(), f"\nPicture written: {plot}")
 
 
 def write_result(

@@ -102,7 +102,7 @@ def _write(
     """Write the picture if one was requested, and the screen or JSON."""
     verdict = made.found.equivalence(None if as_json else units.changes()) if zero else None
     if plot is not None:
-        workflow.pictures.draw_full_load(plot, made, units)
+        workflow.pictures.draw_full_load(plot, made, units, verdict)
     if as_json:
         _write_json(made, verdict)
     else:

@@ -9,9 +9,10 @@ from typing import Annotated
 import typer
 
 from tuneassist import workflow
+from tuneassist.cli import console
 from tuneassist.cli.commands import new_app
 from tuneassist.cli.inputs import reducer
-from tuneassist.cli.options import AsJson, Overwrite, SetupFile, Strict
+from tuneassist.cli.options import AsJson, Overwrite, PlotFile, SetupFile, Strict
 from tuneassist.cli.propose import Out, Quiet, write_result
 
 
@@ -74,6 +75,7 @@ def spots(
     values: Meant = None,
     overwrite: Overwrite = False,
     strict: Strict = False,
+    plot: PlotFile = None,
     json: AsJson = False,
     quiet: Quiet = False,
 ) -> None:
@@ -83,6 +85,8 @@ def spots(
     hold. The map between them, the rules, the checker and the four files are those of propose.
     Cells that the spots do not reach do not change. Spots that contradict each other are named.
     """
+    if plot is not None:
+        workflow.pictures.require_picture(plot, overwrite=overwrite)
     done = workflow.spots.propose_spots_files(
         spots,
         reducer(logs, is_strict=strict) if logs else None,
@@ -91,5 +95,8 @@ def spots(
         grid=grid,
         values=None if values is None else values.value,
         overwrite=overwrite,
+        plot=plot,
     )
     write_result(done, out=out, has_grid=grid is not None, json=json, quiet=quiet)
+    if plot is not None and not (json or quiet):
+        console.write(console.screen(), f"\nPicture written: {plot}")

@@ -43,7 +43,8 @@ def coverage_table(
         Wanted lambda, nan for cells left alone. Shape of the axes. [lambda]
     cells
         The evidence's cells in cell order, with ``holds, confidence`` and, where moving samples
-        count, ``worth`` and ``effective_n`` (`tuneassist.evidence.cell_table.cell_table`).
+        count, ``worth`` and ``effective_n`` (`tuneassist.evidence.cell_table.cell_table`), and
+        ``ci_low_pct, ci_high_pct`` where they are known.
     margin_cells
         How far outside the axes a sample still counts for the edge. [cells]
     points
@@ -55,10 +56,11 @@ def coverage_table(
     -------
     pandas.DataFrame
         In cell order: ``rpm, load, is_wanted, samples_seen, holds, confidence, is_seen, is_held,
-        is_trusted, worth, effective_n, state``. ``worth`` is the holds and what moving samples are
-        worth beside them; ``effective_n`` is nan where it is not known. The state of a cell without
-        a target is "left alone" whatever was logged there; every other cell has the highest state
-        it has reached.
+        is_trusted, worth, effective_n, half_width_pct, state``. ``worth`` is the holds and what
+        moving samples are worth beside them; ``half_width_pct`` is half of the deviation's 95 %
+        interval; both it and ``effective_n`` are nan where they are not known. The state of a cell
+        without a target is "left alone" whatever was logged there; every other cell has the highest
+        state it has reached.
     """
     counts = [count_nearest(axes, rpm, load, margin_cells=margin_cells) for rpm, load in points]
     seen = np.sum([np.zeros(axes.size, dtype=np.int64), *counts, *visits], axis=0)
@@ -79,10 +81,19 @@ def coverage_table(
             "effective_n": cells["effective_n"].to_numpy(dtype=float)
             if "effective_n" in cells
             else np.nan,
+            "half_width_pct": _half_width_pct(cells),
         }
     )
     table["state"] = _states(table)
     return table
+
+
+def _half_width_pct(cells: pd.DataFrame) -> Floats:
+    """Half of the interval of each cell's deviation; nan where it is not known. [%]"""
+    if "ci_low_pct" not in cells or "ci_high_pct" not in cells:
+        return np.full(len(cells), np.nan)
+    low, high = (cells[name].to_numpy(dtype=float) for name in ("ci_low_pct", "ci_high_pct"))
+    return np.asarray((high - low) / 2.0)
 
 
 def _states(table: pd.DataFrame) -> npt.NDArray[np.str_]:

@@ -29,6 +29,10 @@ COLUMNS = [
 ]  # fmt: skip
 
 
+FLOORS = ("smoke floor", "richest lambda")
+"""Names of the limits below which a reading is beyond; all others are ceilings."""
+
+
 @dataclass(frozen=True)
 class _Limit:
     channel: str
@@ -120,7 +124,7 @@ def _limits(limits: LimitSettings, ignition: Ignition) -> list[_Limit]:
         if ceiling.hard is not None:
             name = f"{channel} hard ceiling"
             found.append(_Limit(channel, column, name, unit, ceiling.hard, 1.0))
-    rich = "smoke floor" if ignition == "compression" else "richest lambda"
+    rich = FLOORS[0] if ignition == "compression" else FLOORS[1]
     found.append(_Limit("lambda", "lambda", rich, "lambda", limits.richest_lambda, -1.0))
     found.append(_Limit("lambda", "lambda", "leanest lambda", "lambda", limits.leanest_lambda, 1.0))
     if ignition == "spark":

@@ -9,11 +9,29 @@ import pandas as pd
 
 from tuneassist.errors import InputError
 from tuneassist.grid import Axes
+from tuneassist.settings import Setup
+from tuneassist.show.figures.captions import stand_alone
 from tuneassist.show.figures.cells import plot_cells, plot_step
-from tuneassist.show.figures.coverage import coverage_legend, plot_coverage
-from tuneassist.show.figures.drawing import clean_text
-from tuneassist.show.figures.full_load import plot_along, plot_full_load, plot_gain, plot_tunes
+from tuneassist.show.figures.coverage import plot_coverage
+from tuneassist.show.figures.drawing import clean_text, figure_of, text_stays_text
+from tuneassist.show.figures.full_load import (
+    plot_along,
+    plot_full_load,
+    plot_gain,
+    plot_tunes,
+    plot_tunes_along,
+)
+from tuneassist.show.figures.sheets import (
+    full_load_figure,
+    proposal_figure,
+    spots_figure,
+    tunes_figure,
+    zero_figure,
+)
+from tuneassist.show.figures.spots import plot_spots
+from tuneassist.show.figures.trace import plot_trace, trace_figure
 from tuneassist.show.figures.tune import plot_holds, plot_response, plot_rounds, rounds_frame
+from tuneassist.show.figures.zero import plot_zero
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -21,6 +39,7 @@ if TYPE_CHECKING:
 __all__ = [
     "FORMATS",
     "coverage_figure",
+    "full_load_figure",
     "picture",
     "plot_along",
     "plot_cells",
@@ -31,10 +50,20 @@ __all__ = [
     "plot_holds",
     "plot_response",
     "plot_rounds",
+    "plot_spots",
     "plot_step",
+    "plot_trace",
     "plot_tunes",
+    "plot_tunes_along",
+    "plot_zero",
+    "proposal_figure",
     "require_matplotlib",
     "rounds_frame",
+    "spots_figure",
+    "stand_alone",
+    "trace_figure",
+    "tunes_figure",
+    "zero_figure",
 ]
 
 FORMATS = ("png", "svg", "pdf")
@@ -77,47 +106,43 @@ def plot_format(suffix: str) -> str:
 
 
 def coverage_figure(
-    table: pd.DataFrame, axes: Axes, *, holds: pd.DataFrame, label: str, is_simulated: bool
+    table: pd.DataFrame,
+    axes: Axes,
+    *,
+    holds: pd.DataFrame,
+    label: str,
+    is_simulated: bool,
+    setup: Setup | None = None,
+    date: str = "",
 ) -> Figure:
-    """Draw which cells were seen, held and trusted, with a legend.
+    """Draw how sure each cell is, and which cells are unseen or hardly known.
 
     Parameters
     ----------
-    table
-        From `tuneassist.evidence.coverage.coverage_table`.
-    axes
-        The breakpoints; all cells are drawn the same size.
-    holds
-        Holds with ``rpm, load``, drawn at their position. [rpm], [load unit]
+    table, axes, holds, setup
+        As for `plot_coverage`.
     label
         The car.
     is_simulated
         Whether the data are simulated; the title then says so.
+    date
+        When it was drawn, as text.
 
     Returns
     -------
     matplotlib.figure.Figure
-        States differ in shade, hatching and numbers, so that it can be printed in grey.
+        Shades differ in lightness and exceptions in hatching, so that it can be printed in grey.
     """
-    from matplotlib.figure import Figure
-
-    rows, columns = axes.shape
-    figure = Figure(figsize=(2.6 + 0.72 * columns, 2.2 + 0.48 * rows), layout="constrained")
-    title = f"Coverage: {label or 'car without a label'}"
-    frame = figure.add_subplot()
-    plot_coverage(table, axes, holds=holds, title=title, is_simulated=is_simulated, ax=frame)
-    figure.legend(
-        handles=coverage_legend(table),
-        loc="outside lower left",
-        ncols=3 if columns >= 10 else 2,
-        frameon=False,
-    )
-    return figure
+    frame = plot_coverage(table, axes, holds=holds, setup=setup, is_simulated=is_simulated)
+    return stand_alone(figure_of(frame), car=label, date=date, is_simulated=is_simulated)
 
 
 def picture(figure: Figure, kind: str) -> bytes:
-    """Return a figure as the bytes of a PNG, SVG or PDF file."""
+    """Return a figure as the bytes of a PNG, SVG or PDF file; in SVG and PDF text stays text."""
+    import matplotlib as mpl
+
     clean_text(figure)
     buffer = io.BytesIO()
-    figure.savefig(buffer, format=kind, dpi=150)
+    with mpl.rc_context(text_stays_text()):
+        figure.savefig(buffer, format=kind, dpi=150)
     return buffer.getvalue()

@@ -91,9 +91,13 @@ def report_html(
     from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
     from markupsafe import Markup
 
+    from tuneassist.show.plots import stand_alone
     from tuneassist.show.report_svg import inline_svg
 
+    label = plain(data.setup.engine.label) if data.setup else ""
+
     def svg(picture: Any) -> Markup:
+        stand_alone(picture.figure, car=label, date=data.made_at, is_simulated=data.is_simulated)
         drawn = inline_svg(picture.figure, name=picture.name, title=picture.title, alt=picture.alt)
         return Markup(drawn)  # built by us; its text is escaped by ElementTree
 
@@ -109,7 +113,6 @@ def report_html(
     page.globals["fresh"] = itertools.count(1).__next__
     if sections is None:
         sections = report_sections(data, is_customer=is_customer)
-    label = plain(data.setup.engine.label) if data.setup else ""
     return page.get_template(TEMPLATE).render(
         label=label or "car without a label",
         is_simulated=data.is_simulated,

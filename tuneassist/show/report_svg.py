@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from xml.etree import ElementTree as Tree
 
 from tuneassist.inert import inert
-from tuneassist.show.figures.drawing import clean_text
+from tuneassist.show.figures.drawing import clean_text, text_stays_text
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -32,9 +32,7 @@ def svg_bytes(figure: Figure, *, name: str) -> bytes:
 
     clean_text(figure)
     buffer = io.BytesIO()
-    with mpl.rc_context(
-        {"svg.fonttype": "none", "svg.hashsalt": name, "font.family": "sans-serif"}
-    ):
+    with mpl.rc_context(text_stays_text(name)):
         figure.savefig(buffer, format="svg", metadata=_NO_METADATA)
     return buffer.getvalue()
 

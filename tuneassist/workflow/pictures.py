@@ -2,28 +2,43 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from tuneassist.files.safe_files import write_atomically
-from tuneassist.show.figures.full_load import ALONG_WORDS, plot_along, plot_full_load, plot_gain
+from tuneassist.files.setup_file import read_setup
+from tuneassist.log_trace import trace_log
+from tuneassist.loop.tune_model import units_of_set
+from tuneassist.reading import read_log
 from tuneassist.show.plan_sheet import plan_sheet
-from tuneassist.show.plots import coverage_figure, picture, plot_format, require_matplotlib
+from tuneassist.show.plots import (
+    coverage_figure,
+    full_load_figure,
+    picture,
+    plot_format,
+    proposal_figure,
+    require_matplotlib,
+    spots_figure,
+    trace_figure,
+    tunes_figure,
+)
+from tuneassist.show.run_units import OutputUnits
+from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.output_paths import require_new_file
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.figure import Figure
 
     from tuneassist.loop.plan import Plan
-    from tuneassist.show.run_units import OutputUnits
+    from tuneassist.loop.tune_set import Tune
+    from tuneassist.runs import Equivalence
     from tuneassist.workflow.coverage import Coverage
     from tuneassist.workflow.plan import PlanStart
+    from tuneassist.workflow.proposal import WrittenProposal
     from tuneassist.workflow.runs import FullLoad
-
-ALONG = ("lambda", "boost_kpa", "exhaust_temp_c")
-"""Channels drawn over speed, if they were logged."""
-FRAME_SIZE_IN = (5.0, 3.4)
-"""Width and height of one frame of the full-load picture. [in]"""
 
 
 def require_picture(path: Path, *, overwrite: bool) -> None:
@@ -64,6 +79,8 @@ def draw_coverage(path: Path, seen: Coverage) -> None:
         holds=seen.evidence.holds,
         label=seen.setup.engine.label,
         is_simulated=seen.is_simulated,
+        setup=seen.setup,
+        date=_today(),
     )
     _write(path, figure)
 
@@ -83,8 +100,10 @@ def draw_plan(path: Path, plan: Plan, start: PlanStart) -> None:
     _write(path, plan_sheet(plan, setup=start.setup, is_simulated=start.is_simulated))
 
 
-def draw_full_load(path: Path, made: FullLoad, units: OutputUnits) -> None:
-    """Draw torque, power, gain and the limited channels into one picture.
+def draw_full_load(
+    path: Path, made: FullLoad, units: OutputUnits, zero: Equivalence | None = None
+) -> None:
+    """Draw torque, power, gain, the limited channels and the zero check into one picture.
 
     Parameters
     ----------
@@ -94,25 +113,87 @@ def draw_full_load(path: Path, made: FullLoad, units: OutputUnits) -> None:
         The comparison.
     units
         Units shown.
+    zero
+        The zero check; None leaves it out.
     """
-    from matplotlib.figure import Figure  # an extra: it may be missing
-
-    found, simulated = made.found, made.is_simulated
-    along = [c for c in ALONG if c in found.mean and c in ALONG_WORDS]
-    along = [c for c in along if found.mean[c].notna().any()]
-    rows = (3 + len(along) + 1) // 2
-    size = (2 * FRAME_SIZE_IN[0], rows * FRAME_SIZE_IN[1])
-    figure = Figure(figsize=size, layout="constrained")
-    frames = list(figure.subplots(rows, 2, squeeze=False).ravel())
-    plot_full_load(found.mean, "torque", unit=units.torque, is_simulated=simulated, ax=frames[0])
-    plot_full_load(found.mean, "power", unit=units.power, is_simulated=simulated, ax=frames[1])
-    plot_gain(found.gain, unit=units.torque, is_simulated=simulated, ax=frames[2])
-    for frame, column in zip(frames[3:], along, strict=False):
-        plot_along(found.mean, column, limit_checks=found.limit_checks, units=units,
-                   is_simulated=simulated, ax=frame)  # fmt: skip
-    for frame in frames[3 + len(along) :]:
-        frame.set_axis_off()
+    figure = full_load_figure(
+        made.found, zero=zero, units=units, car=made.setup.engine.label if made.setup else "",
+        date=_today(), is_simulated=made.is_simulated,
+    )  # fmt: skip
     _write(path, figure)
+
+
+def draw_trace(path: Path, log: Path, setup: Path) -> None:
+    """Draw a log over time: its holds, and what was dropped and why.
+
+    Parameters
+    ----------
+    path
+        The file.
+    log, setup
+        Files of the log and of the setup.
+
+    Raises
+    ------
+    TuneassistError
+        When one of them cannot be read.
+    """
+    car = read_setup(setup)
+    read = read_log(log, setup=car)
+    figure = trace_figure(
+        trace_log(read, setup=car), car, date=_today(), is_simulated=is_simulated([read], car)
+    )
+    _write(path, figure)
+
+
+def draw_proposal(path: Path, done: WrittenProposal) -> None:
+    """Draw a proposal: deviation, step, and the holds with their distance from the fit.
+
+    Parameters
+    ----------
+    path
+        The file.
+    done
+        The proposal.
+    """
+    figure = proposal_figure(done.proposal, date=_today(), is_simulated=done.is_simulated)
+    _write(path, figure)
+
+
+def draw_spots(path: Path, spots: pd.DataFrame, done: WrittenProposal) -> None:
+    """Draw values found by hand over the surface, beside the step proposed from them.
+
+    Parameters
+    ----------
+    path
+        The file.
+    spots
+        From `tuneassist.spots.spot_table`.
+    done
+        The proposal.
+    """
+    figure = spots_figure(spots, done.proposal, date=_today(), is_simulated=done.is_simulated)
+    _write(path, figure)
+
+
+def draw_tunes(path: Path, tunes: Sequence[Tune]) -> None:
+    """Draw a set of tunes on one sheet.
+
+    Parameters
+    ----------
+    path
+        The file.
+    tunes
+        From least to most power.
+    """
+    own = units_of_set(tunes)
+    units = OutputUnits(torque=own.torque, temperature=own.temperature)
+    simulated = is_simulated([], tunes[0].setup if tunes else None)
+    _write(path, tunes_figure(tunes, units=units, date=_today(), is_simulated=simulated))
+
+
+def _today() -> str:
+    return datetime.now(UTC).date().isoformat()
 
 
 def _write(path: Path, figure: Figure) -> None:

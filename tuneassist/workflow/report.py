@@ -16,7 +16,7 @@ from tuneassist.loop.tune_set import check_tunes
 from tuneassist.loop.verdict import Verdict
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import Ignition
-from tuneassist.show.plots import picture
+from tuneassist.show.plots import picture, stand_alone
 from tuneassist.show.report import report_html, report_sections, require_report
 from tuneassist.show.report_blocks import Picture, pictures_of
 from tuneassist.show.report_cells import map_pictures
@@ -239,6 +239,9 @@ def write_report(
     drawn: list[Path] = []
     if figures is not None:
         pictures = [*map_pictures(data), *pictures_of(sections)]
+        label = data.setup.engine.label if data.setup else ""
+        for one in pictures:
+            stand_alone(one.figure, car=label, date=data.made_at, is_simulated=data.is_simulated)
         drawn = write_figures(figures, pictures, overwrite=overwrite)
     write_atomically(out, page.encode("utf-8"))
     titles = tuple(section.title for section in sections)

@@ -25,11 +25,20 @@ from tuneassist.reading import Log
 from tuneassist.reduction import reduce_log
 from tuneassist.settings import READ_SETUP, Setup
 from tuneassist.show.labels import grid_words
-from tuneassist.spots import LEFT_OUT, Meaning, Spots, called, overruled_notes, spots_evidence
+from tuneassist.spots import (
+    LEFT_OUT,
+    Meaning,
+    Spots,
+    called,
+    overruled_notes,
+    spot_table,
+    spots_evidence,
+)
 from tuneassist.threads import on_one_thread
 from tuneassist.workflow.grid_in_force import read_in_force
 from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.output_paths import require_free_folder
+from tuneassist.workflow.pictures import draw_spots
 from tuneassist.workflow.proposal import WrittenProposal, input_files, write_proposal_files
 from tuneassist.workflow.proposal_files import InputFile
 
@@ -192,6 +201,7 @@ def propose_spots_files(
     grid: Path | None = None,
     values: Meaning | None = None,
     overwrite: bool = False,
+    plot: Path | None = None,
 ) -> WrittenProposal:
     """Propose from a file of spots and write the result; refuse a taken folder before any work.
 
@@ -209,6 +219,8 @@ def propose_spots_files(
         As for `propose_spots`.
     overwrite
         Replace an earlier result.
+    plot
+        Picture of the spots and the surface; None draws none.
 
     Raises
     ------
@@ -238,4 +250,11 @@ def propose_spots_files(
         is_simulated=simulated,
         overwrite=overwrite,
     )
-    return WrittenProposal(made, read, folder, in_force, simulated)
+    done = WrittenProposal(made, read, folder, in_force, simulated)
+    if plot is not None:
+        evidence = made.evidence
+        table = spot_table(
+            found, holds=evidence.holds, fit=evidence.fit, setup=car, current=current
+        )
+        draw_spots(plot, table, done)
+    return done

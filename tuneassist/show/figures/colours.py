@@ -20,6 +20,8 @@ NOTHING = "#f2f2f2"
 """A cell without evidence."""
 EDGE = "#8c8c8c"
 GRID = "#d9d9d9"
+QUIET = "#4d4d4d"
+"""Captions."""
 
 
 def _fill_of(style: str) -> str:

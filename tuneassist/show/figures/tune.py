@@ -11,16 +11,17 @@ import pandas as pd
 from tuneassist.grid import Axes
 from tuneassist.loop.advice import RoundSummary
 from tuneassist.loop.response import Response
+from tuneassist.settings import Setup
 from tuneassist.show.figures.colours import (
     AFTER,
     BEFORE,
-    EDGE,
     INK,
     LIMIT,
     PAPER,
     SAFE_FILLS,
     UNSAFE_FILLS,
 )
+from tuneassist.show.figures.danger import danger_key, draw_dangers
 from tuneassist.show.figures.drawing import (
     frame_or_new,
     label_axes,
@@ -30,10 +31,13 @@ from tuneassist.show.figures.drawing import (
     map_size,
     set_title,
 )
+from tuneassist.show.map_dangers import map_dangers
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes as Frame
 
+MOST_NAMED_ROUNDS = 5
+"""More rounds than this have no room for their numbers. [1]"""
 FLAT_PCT = 1.0
 """Residuals smaller than this are drawn as dots, without a side. [%]"""
 
@@ -55,37 +59,40 @@ def plot_rounds(
     is_simulated
         Whether the data are simulated; the title then says so.
     ax
-        Where to draw; None makes a figure. The share has a second scale on the right.
+        Where to draw; None makes a figure.
 
     Returns
     -------
     matplotlib.axes.Axes
-        The axes of the rms deviation.
+        How many cells are inside stands beside each round, so that one scale is enough.
     """
     frame = frame_or_new(ax)
     number = rounds["number"].to_numpy(dtype=int)
     rms = rounds["rms_pct"].to_numpy(dtype=float)
-    seen = rounds["cells_seen"].to_numpy(dtype=float)
-    share = 100.0 * rounds["cells_inside"].to_numpy(dtype=float) / np.where(seen > 0, seen, np.nan)
+    frame.plot(number, rms, "o-", color=AFTER, label="rms deviation of the known cells")
+    is_named = np.isin(np.arange(len(number)), _named_rounds(len(number)))
+    for x, value, inside, seen in zip(
+        number[is_named], rms[is_named], rounds["cells_inside"][is_named],
+        rounds["cells_seen"][is_named], strict=True,
+    ):  # fmt: skip
+        if np.isfinite(value):  # right of the point and above it: the line comes from above
+            frame.annotate(f"{value:.2f} %\n{inside} of {seen}", (x, value), xytext=(5, 4),
+                           textcoords="offset points", ha="left", va="bottom", fontsize=8,
+                           color=INK)  # fmt: skip
     label_axes(frame, "round", "rms deviation (%)")
-    other = frame.twinx()
-    other.set_ylabel("cells inside tolerance (%)")
-    other.spines["top"].set_visible(False)
-    inside = other.bar(number, share, width=0.5, color=SAFE_FILLS[0], edgecolor=EDGE,
-                       hatch="//", label="inside (%)")  # fmt: skip
-    (line,) = frame.plot(number, rms, "o-", color=AFTER, label="rms deviation (%)")
-    for x, value in zip(number, rms, strict=True):
-        frame.annotate(f"{value:.2f}", (x, value), xytext=(0, 6), textcoords="offset points",
-                       ha="center", fontsize=8, color=INK,
-                       bbox={"facecolor": PAPER, "edgecolor": "none", "pad": 0.6})  # fmt: skip
-    frame.set_zorder(other.get_zorder() + 1)
-    frame.patch.set_visible(False)
     frame.set_xticks(number)
-    frame.set_ylim(0, 1.3 * float(np.nanmax(rms)) if np.isfinite(rms).any() else 1.0)
-    other.set_ylim(0, 105)
-    legend_below(frame, handles=[line, inside])
+    frame.set_xlim(number.min() - 0.5, number.max() + 0.25 * len(number) + 0.4)
+    frame.set_ylim(0, 1.45 * float(np.nanmax(rms)) if np.isfinite(rms).any() else 1.0)
+    legend_below(
+        frame, rule="Beside a point: rms; cells within tolerance of target, of those seen."
+    )
     set_title(frame, "Rounds", is_simulated=is_simulated)
     return frame
+
+
+def _named_rounds(count: int) -> list[int]:
+    """Return which rounds have their numbers beside them: of many, the first and the last."""
+    return list(range(count)) if count <= MOST_NAMED_ROUNDS else [0, count - 1]
 
 
 def plot_response(
@@ -129,7 +136,12 @@ def plot_response(
 
 
 def plot_holds(
-    residuals: pd.DataFrame, axes: Axes, *, is_simulated: bool = False, ax: Frame | None = None
+    residuals: pd.DataFrame,
+    axes: Axes,
+    *,
+    setup: Setup | None = None,
+    is_simulated: bool = False,
+    ax: Frame | None = None,
 ) -> Frame:
     """Draw where the holds were, and how far each is from the fit.
 
@@ -139,6 +151,8 @@ def plot_holds(
         From `tuneassist.evidence.residuals.hold_residuals`: ``rpm, load, residual_pct, is_used``.
     axes
         The breakpoints.
+    setup
+        Draws the start of boost; None does not.
     is_simulated
         Whether the data are simulated; the title then says so.
     ax
@@ -169,6 +183,12 @@ def plot_holds(
             label = f"{words}: {int(inside.sum())}"
             frame.scatter(x[inside], y[inside], s=marks, marker=mark, facecolor=fill, lw=0.7,
                           edgecolor=INK, label=label, zorder=3)  # fmt: skip
-    legend_below(frame)
+    handles = list(frame.get_legend_handles_labels()[0])
+    if setup is not None:
+        dangers = map_dangers(pd.DataFrame(index=range(axes.size)), setup)
+        draw_dangers(frame, axes, dangers)
+        handles += danger_key(dangers)
+    rule = "Triangles up: leaner than the fit, down: richer; the larger, the farther."
+    legend_below(frame, handles, rule=rule)
     set_title(frame, "Holds, and how far each is from the fit", is_simulated=is_simulated)
     return frame
