@@ -20,6 +20,7 @@ from tuneassist.cli.full_load import (
     Humidity,
     Ignition,
     Inertia,
+    Low,
     ManyLogs,
     Margin,
     Standard,
@@ -61,6 +62,7 @@ def runs(
     units: Units = None,
     zero: Zero = False,
     margin: Margin = None,
+    low: Low = None,
     driven: Driven = None,
     humidity: Humidity = None,
     air_before: AirBefore = None,
@@ -73,16 +75,19 @@ def runs(
 ) -> None:
     """Compare full-load runs before and after a change.
 
-    Finds the pulls in each log. Shows the gain at every speed and over the speeds driven, with
-    intervals from repeats; the peaks; lambda, boost and exhaust temperature against the limits; and
-    drivability. --standard corrects for the air. --zero tests whether nothing changed: the result
-    is "equivalent", "different" or "cannot tell".
+    Finds the pulls and the pedal steps in each log. First what the driver feels: torque low down
+    and how it comes up, its smoothness, and the time from tip-in to 90 % of the answer, with
+    intervals from repeats. Then lambda, boost and exhaust temperature against the limits; the gain
+    over the speeds driven and at every speed; drivability; the peaks last. --standard corrects for
+    the air. --zero tests whether nothing changed: the result is "equivalent", "different" or
+    "cannot tell".
     """
     if not before or not after:
         raise typer.BadParameter("--before LOG... and --after LOG... are both required.")
     if plot is not None:
         workflow.pictures.require_picture(plot, overwrite=overwrite)
-    given = {"margin_pct": margin, "driven_rpm": driven, "relative_humidity_pct": humidity,
+    given = {"margin_pct": margin, "low_rpm": low, "driven_rpm": driven,
+             "relative_humidity_pct": humidity,
              "fuel_mg_per_l_cycle": fuel, "inertia_kg_m2": inertia}  # fmt: skip
     with ignition_as_usage():
         made = workflow.runs.compare_full_load(
