@@ -23,7 +23,7 @@ from tuneassist.runs.drivability import DIPS, SUMMARY, find_dips, roughness, sum
 from tuneassist.runs.equivalence import Changes, Equivalence, assess_equivalence
 from tuneassist.runs.feel import compare_feel
 from tuneassist.runs.gain import driven_gain, find_peaks_of_mean, gain_curve, uncovered_note
-from tuneassist.runs.limit_checks import breaches, check_limits
+from tuneassist.runs.limit_checks import COLUMNS, breaches, check_limits
 from tuneassist.runs.pulls import Pull
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
@@ -203,9 +203,9 @@ def compare_runs(
     effect = air_effect_pct(air[0], air[1])
     feel = compare_feel(
         runs, tables["curves"], steps, settings,
-        is_comparable=not different_air, air_effect_pct=0.0 if is_corrected else effect,
+        is_comparable=not different_air, air_effect_pct=effect,
     )  # fmt: skip
-    found = [r for side in sides for r in side.refusals]
+    found = _of_pulls(sides, steps)
     outside = [r.correction.refusal for r in runs if r.correction.refusal is not None]
     about_all = (
         *uncorrected, *_air_notes(runs, air, is_corrected, settings),
@@ -218,6 +218,15 @@ def compare_runs(
         refusals=(*found, *copies, *different_air, *outside, *uncovered, *unchecked, *unread),
         notes=_all_notes(sides, about_all, len(before) + len(after)), settings=settings,
     )  # fmt: skip
+
+
+def _of_pulls(sides: Sequence[SideRuns], steps: pd.DataFrame) -> list[Refusal]:
+    """Collect what was refused of the pulls; a log of pedal steps need not have any."""
+    stepped = {f"{side}, {log}" for side, log in zip(steps["side"], steps["log"], strict=True)}
+    return [
+        refusal for side in sides for refusal in side.refusals
+        if not (refusal.name == "never wide open" and refusal.where in stepped)
+    ]  # fmt: skip
 
 
 def _different_air(
@@ -291,7 +300,7 @@ def _check_limits(
         )
         tables.append(table)
         refusals += unseen
-    return _stacked(tables, ["is_breach"]), refusals
+    return _stacked(tables, COLUMNS), refusals
 
 
 def _driven(

@@ -59,8 +59,8 @@ TORQUE_MEASURES = {
 SMOOTHNESS = ("drop on the way up", *UNEVEN)
 """Figures that stand after the answer to the pedal."""
 DISAGREE = (
-    "Unevenness as torque and as a share of it do not say the same: noise of the logger alone shrinks in "
-    "percent as torque grows. No difference is claimed."
+    "Unevenness as torque and as a share of it do not say the same: noise of the logger alone "
+    "shrinks as a share when torque grows. No difference is claimed."
 )
 NO_TIP_IN = (
     "Tip-in: no pedal step of both sides could be evaluated. Hold a speed, step the pedal at once, "
@@ -307,7 +307,7 @@ def _tip_in_feel(steps: pd.DataFrame, settings: RunSettings, air_effect_pct: flo
         before, after = (" and ".join(sorted(seen)) for seen in signals)
         return Feel(empty, (f"Tip-in is not compared: by {before} before, by {after} after.",))
     used = steps[steps["signal"] == signal]
-    found = summarise(used, {f"tip-in to 90 % of {signal}": (NINETY[signal], "s")}, settings)
+    found = summarise(used, {f"tip-in to 90 % {signal}": (NINETY[signal], "s")}, settings)
     found = found[(found["n_before"] > 0) & (found["n_after"] > 0)]
     if found.empty:
         words = "Tip-in is not compared: the steps of the two sides were made at other speeds."
@@ -315,13 +315,19 @@ def _tip_in_feel(steps: pd.DataFrame, settings: RunSettings, air_effect_pct: flo
     middle = 0.5 * (found["rpm_from"] + found["rpm_to"])
     is_low = middle.between(*settings.low_rpm)
     table = _judged(found[is_low] if is_low.any() else found, "less").reset_index(drop=True)
-    notes = _judge_times(table, used, settings)
-    if abs(air_effect_pct) > settings.max_air_effect_pct:
-        notes.append(
-            "The air of the two sides differs: the tip-in times are as measured and include what "
-            "the air does to boost."
-        )
-    return Feel(table, tuple(notes))
+    notes = (*_judge_times(table, used, settings), _air_words(air_effect_pct, settings))
+    return Feel(table, tuple(words for words in notes if words))
+
+
+def _air_words(air_effect_pct: float, settings: RunSettings) -> str:
+    """Say that tip-in times include the air; empty where both sides had about the same."""
+    if abs(air_effect_pct) <= settings.max_air_effect_pct:
+        return ""
+    seen = "is not known" if np.isnan(air_effect_pct) else "differs"
+    return (
+        f"The air of the two sides {seen}: the tip-in times are as measured and include what the "
+        "air does to boost."
+    )
 
 
 def _judge_times(table: pd.DataFrame, steps: pd.DataFrame, settings: RunSettings) -> list[str]:

@@ -39,9 +39,9 @@ MEASURES = {
     "time to first torque": ("first_torque_s", "s"),
     "rise from 10 to 90 %": ("rise_s", "s"),
     "overshoot": ("overshoot_pct", "%"),
-    "tip-in to 90 % of torque": ("ninety_s", "s"),
-    "tip-in to 90 % of boost": ("boost_ninety_s", "s"),
-    "tip-in to 90 % of acceleration": ("acceleration_ninety_s", "s"),
+    "tip-in to 90 % torque": ("ninety_s", "s"),
+    "tip-in to 90 % boost": ("boost_ninety_s", "s"),
+    "tip-in to 90 % acceleration": ("acceleration_ninety_s", "s"),
 }
 NINETY = MappingProxyType(
     {"torque": "ninety_s", "boost": "boost_ninety_s", "acceleration": "acceleration_ninety_s"}
@@ -105,13 +105,14 @@ def tip_ins(
         return TipIns(empty, (Refusal("no torque", "The log is empty.", where=name),))
     pedal = last_known(usable, column, settings.max_gap_s)
     basis = pd.DataFrame({"time": usable["time_s"], "rpm": usable["rpm"], "pedal": pedal})
-    return _answers_of_best(usable, basis, found_torque, side, name, settings)
+    return _answers_of_best(usable, basis, found_torque, side=side, name=name, settings=settings)
 
 
 def _answers_of_best(
     usable: pd.DataFrame,
     basis: pd.DataFrame,
     found_torque: PullTorque | Refusal,
+    *,
     side: str,
     name: str,
     settings: RunSettings,

@@ -61,11 +61,8 @@ def runs_screen(
     assumed
         Ignition assumed for the runs; empty if it was given.
     """
-    first = Text(plain(label) or "car without a label", style="bold")
-    if is_simulated:
-        first.append("   ").append(" SIMULATED DATA ", style="bold reverse")
     parts: list[RenderableType] = [
-        first,
+        _headline(label, is_simulated=is_simulated),
         dim(f"full-load runs; {air_words(found)}; peak-preserving smoothing (local parabola)"),
         title(FEEL_TITLE),
         feel_sheet(found, units),
@@ -82,6 +79,38 @@ def runs_screen(
     if sentences:
         parts += [title("Notes and doubts"), bullets(sentences)]
     return Group(*parts, Text())
+
+
+def answer_screen(
+    found: RunsComparison, *, units: OutputUnits, label: str, is_simulated: bool
+) -> RenderableType:
+    """Return the screen of the answer to the pedal alone, where torque is not compared.
+
+    Parameters
+    ----------
+    found
+        The comparison.
+    units
+        Of the figures.
+    label
+        The car.
+    is_simulated
+        Whether the data are simulated.
+    """
+    sentences = [*found.notes, *refusal_words(found.refusals)]
+    parts: list[RenderableType] = [
+        _headline(label, is_simulated=is_simulated), title(FEEL_TITLE), feel_sheet(found, units),
+    ]  # fmt: skip
+    if sentences:
+        parts += [title("Notes and doubts"), bullets(sentences)]
+    return Group(*parts, Text())
+
+
+def _headline(label: str, *, is_simulated: bool) -> Text:
+    first = Text(plain(label) or "car without a label", style="bold")
+    if is_simulated:
+        first.append("   ").append(" SIMULATED DATA ", style="bold reverse")
+    return first
 
 
 def air_words(found: RunsComparison) -> str:
