@@ -56,6 +56,8 @@ TORQUE_MEASURES = {
     UNEVEN[1]: ("uneven_pct", "%", "less"),
 }
 """Name to column, unit, and which way is better."""
+ROUNDING = 1e-6
+"""An interval that comes closer to zero than this holds it: rounding is no change. [of a figure]"""
 SMOOTHNESS = ("drop on the way up", *UNEVEN)
 """Figures that stand after the answer to the pedal."""
 DISAGREE = (
@@ -132,7 +134,7 @@ def verdict_of(low: float, high: float, better_if: str) -> str:
     """
     if not (np.isfinite(low) and np.isfinite(high)):
         return NO_INTERVAL
-    if low <= 0.0 <= high:
+    if low <= ROUNDING and high >= -ROUNDING:
         return NO_DIFFERENCE
     is_more = low > 0.0
     if better_if == "neither":
