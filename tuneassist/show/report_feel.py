@@ -25,14 +25,14 @@ def feel_blocks(
         Whether to leave out how to drive a tip-in.
     """
     rows = tuple(
-        (f"{row.name}, {row.where}", row.before, row.after,
-         f"{row.change} ({row.percent})" if row.percent else row.change, row.interval, row.verdict)
+        (f"{row.name} ({row.where})", row.verdict, row.before, row.after,
+         f"{row.change} ({row.percent})" if row.percent else row.change, row.interval)
         for row in feel_rows(found, units)
     )  # fmt: skip
     level = f"{100 * found.settings.level:g} % interval"
-    head = ("", "before", "after", "change", level, "in words")
+    head = ("figure", "in words", "before", "after", "change", level)
     words = Bullets(tuple(plain(line) for line in feel_words(found)
                          if not (is_customer and line == NO_TIP_IN)))  # fmt: skip
     if not rows:
         return [words] if words.items else []
-    return [DataTable(FEEL_TITLE, head, rows, frozenset({1, 2, 3, 4})), words]
+    return [DataTable(FEEL_TITLE, head, rows, frozenset({2, 3, 4, 5})), words]
