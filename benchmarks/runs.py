@@ -6,6 +6,8 @@ Run ``python benchmarks/runs.py --help``. Every car is simulated and its truth k
 2. Power: how often a car without any difference is found equivalent, by number of runs.
 3. Error of recovered peak torque, peak power and gain against the truth, whole chain.
 4. Pulls found, and stretches wrongly taken for pulls.
+5. What the driver feels: how often the 95 % intervals hold the known change, and how often a change
+   is claimed where there is none.
 """
 
 from __future__ import annotations
@@ -16,16 +18,21 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import argparse
 import time
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from tuneassist.runs import RunSettings, assess_equivalence, compare_runs, find_pulls
+from tuneassist.runs.feel import BETTER, FLATTER, STEEPER, WORSE
 from tuneassist.settings import EngineSettings
 from tuneassist.simulate.full_load import (
+    FullLoadLog,
     FullLoadPlan,
+    TipInPlan,
+    TorqueCurve,
     simulate_full_load,
+    simulate_tip_ins,
     stock_diesel,
     tuned_diesel,
 )
@@ -143,11 +150,90 @@ def detected(sessions: int, rng: np.random.Generator) -> None:
         print(f"  {name}: {hits} of {driven} ({100 * hits / driven:.1f} %), wrongly {wrong}")
 
 
+FEEL_PLAN = FullLoadPlan(stabs=0, part_load=0, rpm_to=3200.0)
+TIP_IN_REPEAT = 0.05
+"""Standard deviation of the time constant from step to step, as a share; common practice."""
+HELD_PCT = (93.0, 97.0)
+"""Share of the 95 % intervals that is to hold the truth. [%]"""
+
+
+@dataclass(frozen=True)
+class Car:
+    """A simulated car: its torque, its unevenness and its time constant."""
+
+    curve: TorqueCurve
+    ripple_pct: float
+    tau_s: float
+
+
+STOCK, TUNED = Car(stock_diesel(), 1.0, 0.45), Car(tuned_diesel(), 2.0, 0.30)
+
+
+def feel_logs(car: Car, repeats: int, rng: np.random.Generator, name: str) -> list[FullLoadLog]:
+    """Pulls of a car and as many tip-ins, each with a time constant of its own."""
+    plan = replace(FEEL_PLAN, pulls=repeats, ripple_pct=car.ripple_pct)
+    logs = [simulate_full_load(car.curve, plan, rng=rng, name=name)]
+    for number in range(repeats):
+        tau = car.tau_s * (1.0 + rng.normal(0.0, TIP_IN_REPEAT))
+        step = TipInPlan(steps=1, tau_s=tau, dead_s=0.15 + rng.uniform(0.0, 0.05), rate_hz=20.0)
+        step = replace(step, noise_nm=FEEL_PLAN.noise_nm)
+        logs.append(simulate_tip_ins(step, rng=rng, name=f"{name}, step {number}"))
+    return logs
+
+
+def known_changes(before: Car, after: Car, rng: np.random.Generator, pulls: int) -> pd.Series:
+    """Known change of each figure, by its place in the sheet.
+
+    Torque and times are known in closed form. Unevenness includes the noise of the logger, and the
+    drop is never below zero: their truth is the mean over many other pulls of the same car.
+    """
+    speeds = np.arange(1500.0, 2501.0, 10.0)
+
+    def torque(car: Car) -> tuple[float, float, float]:
+        low, point = car.curve.torque(np.array([1500.0, 2000.0]))
+        return float(np.mean(car.curve.torque(speeds))), float(point), float(point - low)
+
+    many = [feel_logs(car, pulls, rng, "many")[:1] for car in (before, after)]
+    found = compare_runs(*many, engine=DIESEL).feel.set_index("measure")["change"]
+    closed = [b - a for a, b in zip(torque(before), torque(after), strict=True)]
+    closed.append(float(np.log(10.0)) * (after.tau_s - before.tau_s))
+    return pd.Series([*closed, *found.iloc[-3:]])
+
+
+def felt(cases: int, repeats: int, before: Car, after: Car, rng: np.random.Generator) -> bool:
+    """Print the share of intervals that hold the truth; True where all are as required."""
+    truth = known_changes(before, after, rng, pulls=600)
+    held = np.zeros((cases, len(truth)), dtype=bool)
+    claimed = np.zeros_like(held)
+    for case in range(cases):
+        logs = [feel_logs(car, repeats, rng, name) for car, name in ((before, "b"), (after, "a"))]
+        feel = compare_runs(*logs, engine=DIESEL).feel
+        held[case] = (feel["change_low"] <= truth) & (truth <= feel["change_high"])
+        claimed[case] = feel["verdict"].isin([BETTER, WORSE, STEEPER, FLATTER])
+    print(f"  {repeats} repeats a side, {cases} cases: known change, held, claimed")
+    shares, said = 100.0 * held.mean(axis=0), 100.0 * claimed.mean(axis=0)
+    for name, change, unit, share, claim in zip(
+        feel["measure"], truth, feel["unit"], shares, said, strict=True
+    ):
+        is_good = HELD_PCT[0] <= share <= HELD_PCT[1]
+        missed = "" if is_good else f"   outside {HELD_PCT[0]:g} to {HELD_PCT[1]:g} %"
+        print(f"    {name:24}{change:+9.3f} {unit:4}{share:6.1f} %{claim:7.1f} %{missed}")
+    return bool(((shares >= HELD_PCT[0]) & (shares <= HELD_PCT[1])).all())
+
+
+def what_is_felt(cases: int, rng: np.random.Generator) -> None:
+    for words, after in (("Felt: stock to tuned", TUNED), ("Felt: nothing changed", STOCK)):
+        print(f"{words}; intervals of 95 %:")
+        for repeats in (3, 5):
+            felt(cases, repeats, STOCK, after, rng)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--pairs", type=int, default=2500, help="pairs at the margin, each line")
     parser.add_argument("--chains", type=int, default=25, help="whole comparisons, each logger")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--felt", type=int, default=1000, help="comparisons of what is felt, each")
     options = parser.parse_args()
     rng = np.random.default_rng(options.seed)
     started = time.perf_counter()
@@ -155,6 +241,7 @@ def main() -> int:
     power_at_zero(max(options.pairs // 8, 1), rng)
     recovered(options.chains, rng)
     detected(options.chains, rng)
+    what_is_felt(options.felt, rng)
     print(f"{time.perf_counter() - started:.0f} s; every car is simulated.")
     return 0 if is_good else 1
 

@@ -135,6 +135,16 @@ Zero = Annotated[
         "after.",
     ),
 ]
+Low = Annotated[
+    tuple[float, float] | None,
+    typer.Option(
+        "--low",
+        metavar="LOW HIGH",
+        help="Low speeds, for what the driver feels, in rpm, such as --low 2000 3500. Default: "
+        "1500 2500.",
+        show_default=False,
+    ),
+]
 Driven = Annotated[
     tuple[float, float] | None,
     typer.Option(

@@ -20,6 +20,7 @@ from tuneassist.cli.full_load import (
     Humidity,
     Ignition,
     Inertia,
+    Low,
     ManyLogs,
     Margin,
     Standard,
@@ -31,6 +32,7 @@ from tuneassist.cli.full_load import (
 from tuneassist.cli.options import AsJson, Overwrite, PlotFile, Units
 
 if TYPE_CHECKING:
+    from tuneassist.errors import TuneassistError
     from tuneassist.runs import Equivalence
     from tuneassist.show.run_units import OutputUnits
     from tuneassist.workflow.runs import FullLoad
@@ -60,6 +62,7 @@ def runs(
     units: Units = None,
     zero: Zero = False,
     margin: Margin = None,
+    low: Low = None,
     driven: Driven = None,
     humidity: Humidity = None,
     air_before: AirBefore = None,
@@ -72,19 +75,22 @@ def runs(
 ) -> None:
     """Compare full-load runs before and after a change.
 
-    Finds the pulls in each log. Shows the gain at every speed and over the speeds driven, with
-    intervals from repeats; the peaks; lambda, boost and exhaust temperature against the limits; and
-    drivability. --standard corrects for the air. --zero tests whether nothing changed: the result
-    is "equivalent", "different" or "cannot tell".
+    Finds the pulls and the pedal steps in each log. First what the driver feels: torque low down
+    and how it comes up, its smoothness, and the time from tip-in to 90 % of the answer, with
+    intervals from repeats. Then lambda, boost and exhaust temperature against the limits; the gain
+    over the speeds driven and at every speed; drivability; the peaks last. --standard corrects for
+    the air. --zero tests whether nothing changed: the result is "equivalent", "different" or
+    "cannot tell".
     """
     if not before or not after:
         raise typer.BadParameter("--before LOG... and --after LOG... are both required.")
     if plot is not None:
         workflow.pictures.require_picture(plot, overwrite=overwrite)
-    given = {"margin_pct": margin, "driven_rpm": driven, "relative_humidity_pct": humidity,
+    given = {"margin_pct": margin, "low_rpm": low, "driven_rpm": driven,
+             "relative_humidity_pct": humidity,
              "fuel_mg_per_l_cycle": fuel, "inertia_kg_m2": inertia}  # fmt: skip
     with ignition_as_usage():
-        made = workflow.runs.compare_full_load(
+        made, refused = workflow.runs.try_full_load(
             reader_of(before),
             reader_of(after),
             car=files.setup_file.read_setup(setup) if setup else None,
@@ -93,7 +99,36 @@ def runs(
             air=workflow.runs.air_of_sides(air_before, air_after, humidity),
             tell=console.tell,
         )
+    if refused is not None:
+        _write_answer(made, refused, units=made.units(value_of(units)), as_json=json)
+        return
     _write(made, zero=zero, units=made.units(value_of(units)), plot=plot, as_json=json)
+
+
+def _write_answer(
+    made: FullLoad, refused: TuneassistError, *, units: OutputUnits, as_json: bool
+) -> None:
+    """Write the answer to the pedal alone, where there is one; else, or after it, raise.
+
+    Logs without any pull were made for the answer to the pedal: nothing is missing then.
+    """
+    if made.found.feel.empty:
+        raise refused
+    if as_json:
+        _write_json(made, None)
+    else:
+        screen = console.screen()
+        view = show.runs.answer_screen(
+            made.found, units=units, label=_label(made), is_simulated=made.is_simulated
+        )
+        console.write(screen, view)
+    if len(made.found.pulls):
+        raise refused
+    console.tell("No full-load pull on either side: only the answer to the pedal is compared.")
+
+
+def _label(made: FullLoad) -> str:
+    return made.setup.engine.label if made.setup else ""
 
 
 def _write(
@@ -127,7 +162,7 @@ def _write_screen(
         made.found,
         zero=verdict,
         units=units,
-        label=made.setup.engine.label if made.setup else "",
+        label=_label(made),
         display=console.display_of(screen),
         is_simulated=made.is_simulated,
         assumed=made.assumed,

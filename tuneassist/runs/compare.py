@@ -21,8 +21,9 @@ from tuneassist.runs.air_difference import (
 from tuneassist.runs.curves import CURVE_COLUMNS, curve_of, mean_curves
 from tuneassist.runs.drivability import DIPS, SUMMARY, find_dips, roughness, summarise
 from tuneassist.runs.equivalence import Changes, Equivalence, assess_equivalence
+from tuneassist.runs.feel import compare_feel
 from tuneassist.runs.gain import driven_gain, find_peaks_of_mean, gain_curve, uncovered_note
-from tuneassist.runs.limit_checks import breaches, check_limits
+from tuneassist.runs.limit_checks import COLUMNS, breaches, check_limits
 from tuneassist.runs.pulls import Pull
 from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import RunSettings
@@ -86,6 +87,9 @@ class RunsComparison:
         Roughness before and after; hollows of the mean curves.
     steps, responses
         One row per step of the pedal; measures before and after.
+    feel, feel_notes
+        What the customer feels, with verdicts (`tuneassist.runs.feel`); what goes with it. In
+        different air without correction only the answer to the pedal.
     standard
         Title of the standard asked for.
     is_corrected
@@ -114,6 +118,8 @@ class RunsComparison:
     dips: pd.DataFrame
     steps: pd.DataFrame
     responses: pd.DataFrame
+    feel: pd.DataFrame
+    feel_notes: tuple[str, ...]
     standard: str
     is_corrected: bool
     air_effect_pct: float
@@ -194,7 +200,12 @@ def compare_runs(
     )
     limit_checks, unchecked = _check_limits(runs, limits, engine, settings)
     steps, unread = _tip_ins(before, after, runs, settings)
-    found = [r for side in sides for r in side.refusals]
+    effect = air_effect_pct(air[0], air[1])
+    feel = compare_feel(
+        runs, tables["curves"], steps, settings,
+        is_comparable=not different_air, air_effect_pct=effect,
+    )  # fmt: skip
+    found = _of_pulls(sides, steps)
     outside = [r.correction.refusal for r in runs if r.correction.refusal is not None]
     about_all = (
         *uncorrected, *_air_notes(runs, air, is_corrected, settings),
@@ -202,11 +213,20 @@ def compare_runs(
     )  # fmt: skip
     return RunsComparison(
         **tables, driven=driven, limit_checks=limit_checks, steps=steps,
-        responses=summarise(steps, MEASURES, settings), standard=TITLES[settings.standard],
-        is_corrected=is_corrected, air_effect_pct=air_effect_pct(air[0], air[1]),
+        responses=_responses(steps, settings), feel=feel.table, feel_notes=feel.notes,
+        standard=TITLES[settings.standard], is_corrected=is_corrected, air_effect_pct=effect,
         refusals=(*found, *copies, *different_air, *outside, *uncovered, *unchecked, *unread),
         notes=_all_notes(sides, about_all, len(before) + len(after)), settings=settings,
     )  # fmt: skip
+
+
+def _of_pulls(sides: Sequence[SideRuns], steps: pd.DataFrame) -> list[Refusal]:
+    """Collect what was refused of the pulls; a log of pedal steps need not have any."""
+    stepped = {f"{side}, {log}" for side, log in zip(steps["side"], steps["log"], strict=True)}
+    return [
+        refusal for side in sides for refusal in side.refusals
+        if not (refusal.name == "never wide open" and refusal.where in stepped)
+    ]  # fmt: skip
 
 
 def _different_air(
@@ -280,7 +300,7 @@ def _check_limits(
         )
         tables.append(table)
         refusals += unseen
-    return _stacked(tables, ["is_breach"]), refusals
+    return _stacked(tables, COLUMNS), refusals
 
 
 def _driven(
@@ -362,6 +382,12 @@ def _tip_ins(
             if not is_pull
         ]
     return _stacked(tables, STEPS), refusals
+
+
+def _responses(steps: pd.DataFrame, settings: RunSettings) -> pd.DataFrame:
+    """Compare what was measured of the steps; a measure that no step has is left out."""
+    found = summarise(steps, MEASURES, settings)
+    return found[(found["n_before"] > 0) | (found["n_after"] > 0)].reset_index(drop=True)
 
 
 def _starts_a_pull(

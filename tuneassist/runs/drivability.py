@@ -27,7 +27,12 @@ SUMMARY = ["measure", "unit", "rpm_from", "rpm_to", "before", "before_low", "bef
 DIPS = ["side", "rpm", "depth_nm", "depth_pct", "low_pct", "high_pct", "runs_with", "n", "method"]
 
 
-def roughness(rpm: Floats, torque_nm: Floats, settings: RunSettings) -> tuple[float, float]:
+def roughness(
+    rpm: Floats,
+    torque_nm: Floats,
+    settings: RunSettings,
+    band: tuple[float, float] = (0.0, np.inf),
+) -> tuple[float, float]:
     """Roughness of one pull's torque.
 
     Parameters
@@ -36,6 +41,8 @@ def roughness(rpm: Floats, torque_nm: Floats, settings: RunSettings) -> tuple[fl
         Samples in time order, shape (n,).
     settings
         Window of the smooth curve.
+    band
+        Speeds whose samples count; all by default. [rpm]
 
     Returns
     -------
@@ -51,7 +58,7 @@ def roughness(rpm: Floats, torque_nm: Floats, settings: RunSettings) -> tuple[fl
         min_points=settings.smooth_min_points,
     )
     trend = torque_nm - curve.residual
-    is_known = np.isfinite(curve.residual) & (trend > 0)
+    is_known = np.isfinite(curve.residual) & (trend > 0) & (rpm >= band[0]) & (rpm <= band[1])
     if not is_known.any():
         return float("nan"), float("nan")
     left = curve.residual[is_known]

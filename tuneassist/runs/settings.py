@@ -32,7 +32,7 @@ _CHOICES: dict[str, tuple[str, ...]] = {
 }
 _SHARES = (
     "near_full_load_share", "least_load_share", "flap_share", "edge_share", "level",
-    "rise_rate_share", "rising_share",
+    "rise_rate_share", "rising_share", "answered_share",
 )  # fmt: skip
 _MAY_BE_ZERO = (
     "settle_after_open_s", "relative_humidity_pct", "dew_point_c", "edge_share", "engine_factor",
@@ -208,6 +208,19 @@ class RunSettings:
         if it is at least this wide: the local fit of the curve is twice `smooth_half_width_rpm`
         wide, and a narrower part is no more than a single speed.""",
     )
+    low_rpm: tuple[float, float] = setting(
+        (1500.0, 2500.0),
+        unit="rpm",
+        why="""Low speeds, at which a driver pulls away, tows and passes without changing down:
+        torque and its smoothness there come first in the comparison. Where the runs cover only a
+        part, that part is used and said (`least_driven_rpm`). Common practice, no source.""",
+    )
+    low_point_rpm: float = setting(
+        2000.0,
+        unit="rpm",
+        why="""The one speed at which torque low down is also given, and up to which its rise is
+        measured; the middle of `low_rpm` where it lies outside. Common practice, no source.""",
+    )
     spike_samples: int = setting(
         3,
         unit="samples",
@@ -297,6 +310,36 @@ class RunSettings:
         why="""Torque has begun to respond when it exceeds this share of its change and three
         standard deviations of the torque before the step.""",
     )
+    step_min_kpa: float = setting(
+        10.0,
+        unit="kPa",
+        why="""The same for boost or manifold pressure, used where torque is not logged: a tenth of
+        an atmosphere moves torque by about a tenth. Common practice.""",
+    )
+    step_min_rpm_s: float = setting(
+        20.0,
+        unit="rpm/s",
+        why="""The same for the acceleration of the engine, used where neither is logged: a car
+        passing in a high gear gains some 50 rpm/s. Common practice.""",
+    )
+    acceleration_s: float = setting(
+        0.4,
+        unit="s",
+        why="""Acceleration is the rise of speed over this time, centred: shorter gives noise, and
+        the time to 90 % reads up to half of it long, before and after alike. Common practice.""",
+    )
+    answered_share: float = setting(
+        0.9,
+        unit="1",
+        why="""Share of its settled rise at which the engine has answered a tip-in: the end of the
+        usual 10 to 90 % rise. Common practice, no source.""",
+    )
+    same_rate_pct: float = setting(
+        20.0,
+        unit="%",
+        why="""Unevenness is compared between logs whose sampling rates differ by no more than this:
+        a faster logger sees more of it. Common practice.""",
+    )
     unsettled_share: float = setting(
         0.1,
         unit="1",
@@ -307,8 +350,9 @@ class RunSettings:
     def __post_init__(self) -> None:
         for f in fields(self):
             _check_field(f.name, getattr(self, f.name))
-        low, high = self.driven_rpm
-        _require(0 < low < high, "driven_rpm", self.driven_rpm, "from a lower to a higher speed")
+        for name in ("driven_rpm", "low_rpm"):
+            low, high = getattr(self, name)
+            _require(0 < low < high, name, (low, high), "from a lower to a higher speed")
         _require(0 < self.alpha < 0.5, "alpha", self.alpha, "above 0 and below 0.5")
         _require(0 < self.power < 1, "power", self.power, "above 0 and below 1")
         for name in ("margin_pct", "lambda_margin_pct"):

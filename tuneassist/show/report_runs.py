@@ -22,6 +22,7 @@ from tuneassist.show.report_blocks import (
     Section,
 )
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
+from tuneassist.show.report_feel import feel_blocks
 from tuneassist.show.run_units import OutputUnits
 from tuneassist.show.runs import (
     ZERO_WORDS,
@@ -48,7 +49,8 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     found, units = part.found, part.units
     air = air_words(found)
     blocks: list[Block] = [
-        Paragraphs((f"Torque and power {air}.".replace("power as", "power: as"),))
+        Paragraphs((f"Torque and power {air}.".replace("power as", "power: as"),)),
+        *feel_blocks(found, units, is_customer=is_customer),
     ]
     if part.zero is not None:
         blocks += _zero(part.zero)
@@ -65,10 +67,11 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     if len(found.driven):
         blocks.append(Paragraphs(("Gain over the driven speeds:",)))
     blocks.append(Bullets(tuple(driven_words(r, units) for r in found.driven.to_dict("records"))))
-    blocks.append(_peaks(found, units))
     blocks.append(Pictures(_pictures(part, data, is_customer=is_customer)))
     if not is_customer:
         blocks += [_gain(found, units), _pulls(found), *_drivability(found, units)]
+    blocks.append(_peaks(found, units))
+    if not is_customer:
         sentences = (*found.notes, *refusal_words(found.refusals))
         blocks.append(Bullets(tuple(plain(words) for words in sentences)))
     return Section("Full-load runs", tuple(b for b in blocks if b != Bullets(())))

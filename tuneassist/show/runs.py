@@ -1,4 +1,4 @@
-"""The screen of `runs`: gain, peaks, limits along the pull, zero check, drivability."""
+"""The screen of `runs`: what the driver feels, zero check, limits, gain, drivability, peaks."""
 
 from __future__ import annotations
 
@@ -13,13 +13,15 @@ from rich.text import Text
 from tuneassist.runs import Equivalence, Refusal, RunsComparison, refusals_frame
 from tuneassist.runs.limit_checks import breach_words
 from tuneassist.show.display import Display, counted, dim, plain, title
+from tuneassist.show.feel import FEEL_TITLE, feel_sheet
 from tuneassist.show.log_summary import bullets
 from tuneassist.show.run_units import OutputUnits
 
 EVERY_RPM = 250.0
 """Spacing of the speeds in the table of gains; the JSON has all. [rpm]"""
 RECORDED = (
-    "pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness", "dips", "responses",
+    "feel", "pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness", "dips",
+    "responses",
 )  # fmt: skip
 """Tables in the JSON; "watched" holds the limit checks."""
 ENGINE_WORDS = {"spark": "petrol or gas", "compression": "diesel"}
@@ -59,26 +61,56 @@ def runs_screen(
     assumed
         Ignition assumed for the runs; empty if it was given.
     """
-    first = Text(plain(label) or "car without a label", style="bold")
-    if is_simulated:
-        first.append("   ").append(" SIMULATED DATA ", style="bold reverse")
     parts: list[RenderableType] = [
-        first,
+        _headline(label, is_simulated=is_simulated),
         dim(f"full-load runs; {air_words(found)}; peak-preserving smoothing (local parabola)"),
-        title("Pulls"),
-        _pulls(found),
+        title(FEEL_TITLE),
+        feel_sheet(found, units),
     ]
     if zero is not None:
         parts += [title("Zero means zero: standard car against the box with zeros"), _zero(zero)]
     parts += [title("Limits along the pull"), _limits(found, units, assumed)]
     parts += [title("Gain over the driven speeds"), _driven(found, units)]
-    parts += [title("Peaks of the mean curves"), _peaks(found, units)]
     parts += [title("Gain at every speed"), _gain(found, units)]
     parts += [title("Drivability"), _drivability(found, units)]
+    parts += [title("Pulls"), _pulls(found)]
+    parts += [title("Peaks of the mean curves"), _peaks(found, units)]
     sentences = [*found.notes, *refusal_words(found.refusals)]
     if sentences:
         parts += [title("Notes and doubts"), bullets(sentences)]
     return Group(*parts, Text())
+
+
+def answer_screen(
+    found: RunsComparison, *, units: OutputUnits, label: str, is_simulated: bool
+) -> RenderableType:
+    """Return the screen of the answer to the pedal alone, where torque is not compared.
+
+    Parameters
+    ----------
+    found
+        The comparison.
+    units
+        Of the figures.
+    label
+        The car.
+    is_simulated
+        Whether the data are simulated.
+    """
+    sentences = [*found.notes, *refusal_words(found.refusals)]
+    parts: list[RenderableType] = [
+        _headline(label, is_simulated=is_simulated), title(FEEL_TITLE), feel_sheet(found, units),
+    ]  # fmt: skip
+    if sentences:
+        parts += [title("Notes and doubts"), bullets(sentences)]
+    return Group(*parts, Text())
+
+
+def _headline(label: str, *, is_simulated: bool) -> Text:
+    first = Text(plain(label) or "car without a label", style="bold")
+    if is_simulated:
+        first.append("   ").append(" SIMULATED DATA ", style="bold reverse")
+    return first
 
 
 def air_words(found: RunsComparison) -> str:
@@ -330,6 +362,7 @@ def runs_record(
     for name in RECORDED:
         attribute = "limit_checks" if name == "watched" else name
         record[name] = getattr(found, attribute).to_dict("records")
+    record["feel_notes"] = list(found.feel_notes)
     record["breaches"] = [str(words) for words in found.breaches["words"]]
     if zero is not None:
         record["zero"] = {

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
-from tuneassist.errors import InputError, LogError, NoEvidenceError
+from tuneassist.errors import InputError, LogError, NoEvidenceError, TuneassistError
 from tuneassist.files.run_file import NOT_THERE
 from tuneassist.grid import bilinear_weights
 from tuneassist.inert import listed
@@ -136,6 +136,44 @@ def compare_full_load(
     NoEvidenceError
         When a side has no usable pull, or the two share no speed; the message says why.
     """
+    made, refused = try_full_load(
+        before, after, car=car, settings=settings, ignition=ignition, air=air, tell=tell
+    )
+    if refused is not None:
+        raise refused
+    return made
+
+
+def try_full_load(
+    before: ReadLogs,
+    after: ReadLogs,
+    *,
+    car: Setup | None,
+    settings: RunSettings,
+    ignition: Ignition | None = None,
+    air: SidesAir | None = None,
+    tell: Tell,
+) -> tuple[FullLoad, TuneassistError | None]:
+    """Compare both sides as far as they can be, and return why torque could not be compared.
+
+    Where torque may not be compared, the answer to the pedal still may: see ``found.feel``.
+
+    Parameters
+    ----------
+    before, after, car, settings, ignition, air, tell
+        As for `compare_full_load`.
+
+    Returns
+    -------
+    made, refused
+        The comparison, and the error that `compare_full_load` would raise; None where the gain is
+        there.
+
+    Raises
+    ------
+    IgnitionClashError
+        When ``ignition`` contradicts the setup.
+    """
     engine, is_assumed = engine_of(car, ignition)
     sides = [read_full_load(read, car, tell) for read in (before, after)]
     refuse_duplicates([log for side in sides for log in side])
@@ -149,13 +187,14 @@ def compare_full_load(
         air_before=given.before,
         air_after=given.after,
     )
-    _refuse_different_air(found, can_give_air=air is not None)
-    if not found.is_usable:
-        raise NoEvidenceError(f"No usable full-load runs to compare. {_why_not(found)}")
+    refused: TuneassistError | None = _different_air(found, can_give_air=air is not None)
+    if refused is None and not found.is_usable:
+        refused = NoEvidenceError(f"No usable full-load runs to compare. {_why_not(found)}")
     simulated = is_simulated([log for side in sides for log in side], car)
-    return FullLoad(
+    made = FullLoad(
         tuple(sides[0]), tuple(sides[1]), found, simulated, engine.ignition, is_assumed, car
     )
+    return made, refused
 
 
 def air_of_sides(
@@ -287,11 +326,11 @@ def with_target(log: Log, car: Setup | None) -> Log:
     return replace(log, samples=samples.assign(lambda_target=target))
 
 
-def _refuse_different_air(found: RunsComparison, *, can_give_air: bool) -> None:
-    """Raise when the sides ran in different air without correction, and say what to do."""
+def _different_air(found: RunsComparison, *, can_give_air: bool) -> InputError | None:
+    """Return the error of sides that ran in different air without correction; None otherwise."""
     apart = next((r for r in found.refusals if r.name == DIFFERENT_AIR), None)
     if apart is None:
-        return
+        return None
     why = ""
     if found.settings.standard != AS_MEASURED:
         seen = [r for r in found.refusals if r.name in FACTOR_REFUSALS]
@@ -302,7 +341,7 @@ def _refuse_different_air(found: RunsComparison, *, can_give_air: bool) -> None:
             " If the logged temperature is not that of the outside air, give the air: "
             "--air-before KPA DEGC --air-after KPA DEGC."
         )
-    raise InputError(f"{apart.description}{why}", mend=mend)
+    return InputError(f"{apart.description}{why}", mend=mend)
 
 
 def _why_not(found: RunsComparison) -> str:
