@@ -36,6 +36,10 @@ COMMANDS = {
         "tuneassist.cli.plan:app",
         "List the holds that reduce doubt most in the time available.",
     ),
+    "sheet": (
+        "tuneassist.cli.sheet:app",
+        "Write the bench sheet of a day: one page to print for the shop wall.",
+    ),
     "verify": (
         "tuneassist.cli.verify:app",
         "Check a grid file against every rule of the setup.",

@@ -43,7 +43,7 @@ HoldSeconds = Annotated[
     typer.Option(
         "--hold-seconds",
         metavar="S",
-        help="Length of each hold in seconds. Default: plan.hold_s of the setup, or its default.",
+        help="Length of each hold in seconds. Default: hold_s under [plan] in the setup, or 12.",
         show_default=False,
     ),
 ]
@@ -100,7 +100,7 @@ def plan(
     if not 0 < minutes < float("inf"):
         raise typer.BadParameter(f"--minutes must be greater than 0 and finite, not {minutes:g}.")
     workflow.plan.require_plan_files(csv, sheet, overwrite=overwrite)
-    start = _with_hold(_start(known, setup, is_strict=strict), hold_seconds)
+    start = with_hold(start_of(known, setup, is_strict=strict), hold_seconds)
     made = start.plan(minutes)
     written = workflow.plan.write_plan(made, start, csv=csv, sheet=sheet)
     if json:
@@ -122,7 +122,8 @@ def _write_screen(made: Plan, start: PlanStart, written: Sequence[Path]) -> None
     console.write(screen, view, *show.plan.written_lines(written))
 
 
-def _with_hold(start: PlanStart, seconds: float | None) -> PlanStart:
+def with_hold(start: PlanStart, seconds: float | None) -> PlanStart:
+    """Return the start with the length of holds from the command line."""
     if seconds is None:
         return start
     try:
@@ -131,7 +132,8 @@ def _with_hold(start: PlanStart, seconds: float | None) -> PlanStart:
         raise typer.BadParameter(f"--hold-seconds: {error}") from error
 
 
-def _start(known: Sequence[Path], setup: Path | None, *, is_strict: bool) -> PlanStart:
+def start_of(known: Sequence[Path], setup: Path | None, *, is_strict: bool) -> PlanStart:
+    """Return what a plan starts from: a tune's folder, or logs with a setup."""
     if len(known) == 1 and workflow.plan.is_tune(known[0]):
         if setup is not None:
             raise typer.BadParameter("A tune's folder has its own setup. Leave out --setup.")

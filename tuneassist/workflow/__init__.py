@@ -23,6 +23,7 @@ A command reads its options, makes one call and shows the result; a notebook mak
     round_evaluation  evaluate a round, and make the contents of its folder
     verdicts          STOP, CHECK or GO ON, for a tune, a proposal or a proposal's folder
     plan              what to hold next, from a tune or from logs
+    sheet             the bench sheet of a day, one page to print
     runs              compare full-load runs before and after a change
     tunes             check a set of tunes of one car
     report            make a report
@@ -57,6 +58,7 @@ if TYPE_CHECKING:
         round_evaluation,
         runs,
         setup_start,
+        sheet,
         simulated_log,
         spots,
         tune_changes,
