@@ -42,6 +42,11 @@ from tuneassist.inert import listed
 
 RESULT_FILES = ("step.csv", "grid.csv", "cells.csv", "proposal.json")
 """Names that the contract gives to the files of a proposal."""
+FUEL_FILE = "fuel-to-take-away.csv"
+"""A second grid, for the fuel table, that stands beside them where a boost grid may give no more
+air."""
+OWN_FILES = (*RESULT_FILES, FUEL_FILE)
+"""Every name that a proposal may write."""
 
 
 def write_proposal(
@@ -75,13 +80,13 @@ def write_proposal(
         out = out.resolve()
         _refuse_bad_place(out)
         _recover(out)
-        _refuse_taken(out, {*RESULT_FILES, *ready}, overwrite=overwrite)
+        _refuse_taken(out, {*OWN_FILES, *ready}, overwrite=overwrite)
         fresh = _beside(out, f"writing-{secrets.token_hex(4)}")
         try:
             with stopping.unfinished(fresh):
                 _write_files(fresh, ready)
                 with stopping.renaming_files():
-                    _swap_in(fresh, out, {*RESULT_FILES, *ready})
+                    _swap_in(fresh, out, {*OWN_FILES, *ready})
         except BaseException:
             _discard(fresh, out)
             raise

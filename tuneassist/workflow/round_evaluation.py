@@ -164,6 +164,7 @@ def round_contents(
         in_force=grid_name(evaluated.mark.in_force),
         is_simulated=is_simulated,
         has_halted=evaluated.result.is_halt,
+        as_read=() if as_read is None else as_read.get("logs", ()),
     )
     record = json.loads(contents["proposal.json"])
     if as_read is not None:
