@@ -105,11 +105,16 @@ def _summary(done: WrittenProposal) -> dict[str, Any]:
     return workflow.proposal_files.proposal_summary(
         done.proposal,
         logs=done.logs,
-        files={name: done.folder / name for name in files.result_writer.RESULT_FILES},
+        files={name: done.folder / name for name in _written_names(done)},
         notes=show.notes.proposal_notes(done.proposal, done.logs),
         in_force=done.in_force,
         is_simulated=done.is_simulated,
     )
+
+
+def _written_names(done: WrittenProposal) -> tuple[str, ...]:
+    names = files.result_writer.RESULT_FILES
+    return names if done.proposal.fuel is None else files.result_writer.OWN_FILES
 
 
 def _write_line(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
@@ -131,6 +136,10 @@ def _write_screen(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
     )
     has_step = bool((made.limited.step_pct != 0).any())
     written = show.proposal.written_screen(
-        out, setup=made.setup, has_step=has_step, has_grid=has_grid
+        out,
+        setup=made.setup,
+        has_step=has_step,
+        has_grid=has_grid,
+        takes_fuel=made.fuel is not None,
     )
     console.write(screen, view, written)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,42 +12,16 @@ from tuneassist.correction.boost_forecast import (
     UNREAD,
     barometer_words,
     boost_in,
-    pressure_unit,
 )
 from tuneassist.errors import RuleBreachError
-from tuneassist.files.result_writer import FUEL_FILE
 from tuneassist.grid import Grid
+from tuneassist.loop.history_changes import FUEL_FILE
 from tuneassist.pipeline import Proposal, checker_objection, fuel_breaches
-from tuneassist.reading import Log
-from tuneassist.settings import Setup, as_plain
+from tuneassist.settings import as_plain
 from tuneassist.workflow.as_written import grid_text, read_back, require_composed
 
 KPA = "_kpa"
 """End of the names of the columns of boost, which a file has in the tuner's unit."""
-
-
-def unit_of(
-    setup: Setup, logs: Sequence[Log] = (), as_read: Sequence[Mapping[str, Any]] = ()
-) -> str:
-    """Return the unit in which the tuner thinks of boost.
-
-    Parameters
-    ----------
-    setup
-        Counts first.
-    logs
-        As read.
-    as_read
-        Their records in a ``proposal.json``, where they are not at hand.
-    """
-    logged = {
-        str(one.get("channel")): str(one.get("unit_read"))
-        for record in as_read
-        for one in record.get("channels", ())
-        if one.get("unit_read")
-    }
-    logged |= {name: unit for log in reversed(logs) for name, unit in log.units.items()}
-    return pressure_unit(setup, logged)
 
 
 def in_unit(cells: pd.DataFrame, unit: str) -> pd.DataFrame:

@@ -20,6 +20,7 @@ from tuneassist.one_log import is_by_hand
 from tuneassist.pipeline import Proposal, checker_objection
 from tuneassist.reading import Log
 from tuneassist.settings import as_plain
+from tuneassist.show.boost_picture import boost_unit
 from tuneassist.show.check import column_record, evidence_record
 from tuneassist.show.proposal import outcome_shares
 from tuneassist.workflow import boost_files
@@ -88,7 +89,7 @@ def proposal_contents(
         raise RuleBreachError("A halted round must not change the grid; nothing was written.")
     check_as_written(proposal, step_text=step_text, grid_text=grid_text, has_halted=has_halted)
     beside = boost_files.fuel_contents(proposal)
-    unit = boost_files.unit_of(proposal.setup, logs, as_read)
+    unit = boost_unit(proposal.setup, logs, as_read)
     cells = boost_files.in_unit(proposal.to_frame(), unit)
     record = {
         **proposal_record(proposal, logs=logs, inputs=inputs, is_simulated=is_simulated),
@@ -251,7 +252,7 @@ def proposal_summary(
         "largest_step_pct": {"up": float(max(step.max(), 0)), "down": float(min(step.min(), 0))},
         "limits_that_acted": {str(rule): int(count) for rule, count in acted.items()},
         **unsafe_record(proposal.unsafe_held),
-        **boost_files.boost_record(proposal, boost_files.unit_of(proposal.setup, logs)),
+        **boost_files.boost_record(proposal, boost_unit(proposal.setup, logs)),
         "notes": list(notes),
         "files": {name: str(path) for name, path in files.items()},
     }
