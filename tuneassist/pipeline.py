@@ -18,10 +18,13 @@ from scipy import sparse
 from tuneassist.arguments import of_kind
 from tuneassist.correction import (
     Breach,
+    LessFuel,
     LimitedStep,
     UnsafeHeld,
+    boost_forecast,
     ceiling_notes,
     check_grid,
+    less_fuel,
     limit_step,
     propose_raw,
     setup_questions,
@@ -36,6 +39,7 @@ from tuneassist.errors import (
     RuleBreachError,
     SetupError,
 )
+from tuneassist.evidence.as_logged import BAROMETER
 from tuneassist.evidence.cell_table import cell_table
 from tuneassist.evidence.consistency import OddLog, find_odd_log
 from tuneassist.evidence.duplicate_holds import is_original
@@ -68,13 +72,16 @@ from tuneassist.threads import on_one_thread
 from tuneassist.views import html_of
 
 __all__ = [
+    "BOOST_COLUMNS",
     "CELL_COLUMNS",
     "FATES",
     "Evidence",
     "LogEvidence",
     "Proposal",
     "cell_frame",
+    "cells_with_boost",
     "checker_objection",
+    "fuel_breaches",
     "gather",
     "grid_in_force",
     "logs_of",
@@ -107,6 +114,8 @@ CELL_COLUMNS = (
     "reason",
 )
 """Columns of ``cells.csv``, in the contract's order."""
+BOOST_COLUMNS = ("boost_now_kpa", "boost_after_kpa", "boost_basis", "fuel_to_take_away_pct")
+"""Columns that follow them for a boost grid; the last for compression ignition only."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,6 +188,8 @@ class Proposal:
         Step and new grid, within every rule.
     cells
         The contract's columns of ``cells.csv``, and more for screens.
+    fuel
+        Fuel to take away beside a boost step whose air must not rise; None where there is none.
     """
 
     setup: Setup
@@ -186,6 +197,7 @@ class Proposal:
     evidence: Evidence
     limited: LimitedStep
     cells: pd.DataFrame
+    fuel: LessFuel | None = None
 
     def __repr__(self) -> str:
         """Show what matters on one screen; the fields hold the rest."""
@@ -200,7 +212,8 @@ class Proposal:
         Returns
         -------
         pandas.DataFrame
-            One row per cell, in cell order; `CELL_COLUMNS` are its columns.
+            One row per cell, in cell order; `CELL_COLUMNS` are its columns, followed for a boost
+            grid by `BOOST_COLUMNS`: gauge boost in kPa (in ``cells.csv`` in the tuner's unit).
         """
         return cell_frame(self.cells)
 
@@ -225,13 +238,15 @@ def cell_frame(cells: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     cells
-        A proposal's cells, with `CELL_COLUMNS` and ``evidence``.
+        A proposal's cells, with `CELL_COLUMNS` and ``evidence``, of a boost grid with
+        `BOOST_COLUMNS`.
     """
     words = [
         f"{reason} ({evidence})" if evidence else reason
         for reason, evidence in zip(cells["reason"], cells["evidence"].astype(str), strict=True)
     ]
-    return cells.assign(reason=words)[list(CELL_COLUMNS)]
+    more = [name for name in BOOST_COLUMNS if name in cells]
+    return cells.assign(reason=words)[[*CELL_COLUMNS, *more]]
 
 
 @on_one_thread
@@ -560,13 +575,20 @@ def _waits_in_boost(cells: pd.DataFrame, setup: Setup) -> Mask:
 
 
 def highest_seen(logs: Sequence[LogEvidence]) -> dict[str, pd.Series]:
-    """Return the highest values per cell over all logs, those set aside included: heat is heat."""
+    """Return the highest values per cell over all logs, those set aside included: heat is heat.
+
+    Of the logged barometers the lowest counts: it gives the highest boost.
+    """
     frames = [log.peaks for log in logs]
     names = dict.fromkeys(str(name) for frame in frames for name in frame)
     merged: dict[str, pd.Series] = {
         name: pd.concat([f[name] for f in frames if name in f], axis=1).max(axis=1)
         for name in names
+        if name != BAROMETER
     }
+    if BAROMETER in names:
+        logged = [f[BAROMETER] for f in frames if BAROMETER in f]
+        merged[BAROMETER] = pd.concat(logged, axis=1).min(axis=1)
     if "manifold_pressure_kpa_max" in merged:
         merged["manifold_pressure_kpa"] = merged.pop("manifold_pressure_kpa_max")
     return merged
@@ -715,8 +737,13 @@ def propose_from(logs: Sequence[LogEvidence], *, setup: Setup, current: Grid) ->
 
 
 @on_one_thread
-def propose_on(evidence: Evidence, *, setup: Setup, current: Grid) -> Proposal:
-    """Make a proposal on gathered evidence; raises what `propose` raises."""
+def propose_on(
+    evidence: Evidence, *, setup: Setup, current: Grid, fuel: Grid | None = None
+) -> Proposal:
+    """Make a proposal on gathered evidence; raises what `propose` raises.
+
+    ``fuel`` is what is taken from the fuel already, beside a boost grid.
+    """
     is_unknown = evidence.cells["confidence"].eq("none").all()
     if evidence.holds.empty and is_unknown:
         raise NoEvidenceError(no_evidence_words(evidence.fates, evidence.logs))
@@ -724,10 +751,40 @@ def propose_on(evidence: Evidence, *, setup: Setup, current: Grid) -> Proposal:
         raise NoEvidenceError(too_little_words(evidence))
     raw = raw_step(evidence.cells, setup)
     limited = limit_step(raw, current=current, setup=setup)
+    less = less_fuel(limited, setup=setup, current=fuel)
     breaches = check_grid(limited.grid, current=current, setup=setup, cells=raw)
+    if less is not None:
+        breaches += fuel_breaches(less, less.grid)
     if breaches:
         raise checker_objection(breaches)
-    return Proposal(setup, current, evidence, limited, limited.cells)
+    cells = cells_with_boost(limited, setup, less)
+    return Proposal(setup, current, evidence, limited, cells, less)
+
+
+def fuel_breaches(less: LessFuel, grid: Grid) -> tuple[Breach, ...]:
+    """Check a grid of fuel to take away, as found or as written, against the rules for fuel."""
+    return check_grid(grid, current=less.current, setup=less.setup, cells=less.limited.source)
+
+
+def cells_with_boost(limited: LimitedStep, setup: Setup, less: LessFuel | None) -> pd.DataFrame:
+    """Return the cells of a step, those of a boost grid with what it does to boost and fuel.
+
+    Parameters
+    ----------
+    limited
+        The step.
+    setup
+        What the grid acts on, and the ignition.
+    less
+        Fuel to take away beside it; None is nothing.
+    """
+    cells = limited.cells
+    if setup.correction.acts_on == "fuel":
+        return cells
+    cells = pd.concat([cells, boost_forecast(cells, limited.step_pct, setup)], axis=1)
+    if setup.engine.ignition == "spark":
+        return cells
+    return cells.assign(fuel_to_take_away_pct=0.0 if less is None else less.grid.flat())
 
 
 def raw_step(cells: pd.DataFrame, setup: Setup) -> pd.DataFrame:

@@ -121,13 +121,18 @@ def _summary(done: WrittenProposal) -> dict[str, Any]:
     summary = workflow.proposal_files.proposal_summary(
         done.proposal,
         logs=done.logs,
-        files={name: done.folder / name for name in files.result_writer.RESULT_FILES},
+        files={name: done.folder / name for name in _written_names(done)},
         notes=show.notes.proposal_notes(done.proposal, done.logs),
         in_force=done.in_force,
         is_simulated=done.is_simulated,
     )
     verdict = workflow.verdicts.verdict_of_proposal(done.proposal, done.folder)
     return {**summary, "verdict": verdict.record()}
+
+
+def _written_names(done: WrittenProposal) -> tuple[str, ...]:
+    names = files.result_writer.RESULT_FILES
+    return names if done.proposal.fuel is None else files.result_writer.OWN_FILES
 
 
 def _write_line(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
@@ -150,7 +155,11 @@ def _write_screen(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
     )
     has_step = bool((made.limited.step_pct != 0).any())
     written = show.proposal.written_screen(
-        out, setup=made.setup, has_step=has_step, has_grid=has_grid
+        out,
+        setup=made.setup,
+        has_step=has_step,
+        has_grid=has_grid,
+        takes_fuel=made.fuel is not None,
     )
     console.write(
         screen, show.verdict.verdict_section(verdict, made.setup.axes.load_unit), view, written

@@ -60,6 +60,13 @@ Despite = Annotated[
         show_default=False,
     ),
 ]
+WithoutFuel = Annotated[
+    bool,
+    typer.Option(
+        "--without-fuel",
+        help="The fuel to take away was not typed in, the boost grid alone was.",
+    ),
+]
 Number = Annotated[
     int,
     typer.Argument(
@@ -105,18 +112,26 @@ def add(folder: Folder, logs: Logs, strict: Strict = False, json: AsJson = False
 
 
 @app.command()
-def accept(folder: Folder, *, grid: Loaded = None, despite: Despite = None) -> None:
+def accept(
+    folder: Folder,
+    *,
+    grid: Loaded = None,
+    despite: Despite = None,
+    without_fuel: WithoutFuel = False,
+) -> None:
     """Record what the controller holds: the proposal, or a grid of yours.
 
     A grid with edits by hand is checked against every rule. If it breaks one, it is recorded only
-    with a reason. The evidence counts on with the grid that was loaded.
+    with a reason. The evidence counts on with the grid that was loaded. Where a boost grid has
+    fuel to take away beside it, both are taken as typed in.
     """
+    changes, with_fuel = workflow.tune_changes, not without_fuel
     if grid is not None:
-        _write_step(workflow.tune_changes.load(folder, grid, despite=despite))
+        _write_step(changes.load(folder, grid, despite=despite, with_fuel=with_fuel))
     elif despite is not None:
         raise typer.BadParameter("--despite goes with --grid.")
     else:
-        _step(folder, "accept")
+        _write_step(workflow.tune_steps.step(folder, "accept", with_fuel=with_fuel))
 
 
 @app.command()
@@ -221,10 +236,13 @@ def _write_round(came: AddedRound, *, as_json: bool) -> None:
 
 def _round_summary(came: AddedRound) -> dict[str, Any]:
     evaluated = came.evaluated
+    names = files.result_writer
+    has_fuel = evaluated.shown.fuel is not None
+    written = names.OWN_FILES if has_fuel else names.RESULT_FILES
     summary = workflow.proposal_files.proposal_summary(
         evaluated.shown,
         logs=came.logs,
-        files={name: came.folder / name for name in files.result_writer.RESULT_FILES},
+        files={name: came.folder / name for name in written},
         notes=show.notes.proposal_notes(evaluated.shown, came.logs),
         in_force=show.rounds.grid_name(evaluated.mark.in_force),
         is_simulated=came.is_simulated,

@@ -10,6 +10,7 @@ import pandas as pd
 from tuneassist.correction.ceiling_sensors import HEAT
 from tuneassist.correction.limiter_input import LimiterInput, build_limiter_input
 from tuneassist.correction.projection import project, round_to_resolution
+from tuneassist.correction.raw_step import Flags
 from tuneassist.correction.reasons import HeldBack, explain
 from tuneassist.correction.rules import makes_way
 from tuneassist.correction.ruleset import DUST, RuleSet, assemble
@@ -18,6 +19,10 @@ from tuneassist.settings import Setup
 from tuneassist.threads import on_one_thread
 
 WIDEST_PCT = 1000.0  # a larger step is clipped before the rules, which would stop it anyway [%]
+
+SHUT_TO_AIR = ("ceilings", "boost_ceiling", "foreseen", "max_total_pct")
+"""Rules that go on holding the air back in every later round."""
+SHORT_PCT = 1e-6  # less than this short of what was asked for is the noise of the projection [%]
 
 WAY_WEIGHT = 0.1  # of a cell that asks for nothing and may make way: needs come first [1]
 
@@ -35,7 +40,7 @@ class LimitedStep:
     reasons
         Why each cell was changed, held or clamped, in words.
     needs_less_fuel_pct
-        Boost only: fuel to take away by other means because a ceiling limits the air. [%]
+        Boost only: fuel to take away by other means because the air must not rise. [%]
     held_back
         One entry per cell and rule that held it back.
     projected
@@ -104,7 +109,8 @@ def limit_step(cells: pd.DataFrame, *, current: Grid, setup: Setup) -> LimitedSt
     values = values + 0.0  # no minus zero in a file
     step = np.where(values == inputs.current, 0.0, step_between_pct(inputs.current, values))
     reasons, held_back = explain(cells, inputs, rules, wanted, projected=projected, values=values)
-    handed_back = _needs_less_fuel(inputs, rules, step)
+    is_shut = _is_shut_to_air(inputs, rules, wanted, projected)
+    handed_back = _needs_less_fuel(inputs, is_shut, step)
     reasons = tuple(
         reason if fuel == 0 else f"{reason}; needs less fuel here: {fuel:.1f} %"
         for reason, fuel in zip(reasons, handed_back.tolist(), strict=True)
@@ -148,22 +154,41 @@ def weights(cells: pd.DataFrame, setup: Setup) -> Floats:
     return 1.0 / np.clip(np.where(np.isfinite(se), se, cap), floor, cap) ** 2
 
 
-def _needs_less_fuel(inputs: LimiterInput, rules: RuleSet, step: Floats) -> Floats:
-    """Fuel to take away where a ceiling limits the air: 100 (1 - lambda after / target). [%]
+def _is_shut_to_air(
+    inputs: LimiterInput, rules: RuleSet, wanted: Floats, projected: Floats
+) -> Flags:
+    """Cells whose air must not rise as far as they ask: held, stepped back, or beside such a cell.
+
+    Not those that a largest step or their confidence holds: the next round gives them more air.
+    """
+    shut = np.full(len(wanted), np.inf)
+    for bound in rules.bounds:
+        if bound.name in SHUT_TO_AIR:
+            shut = np.minimum(shut, bound.upper)
+    held = inputs.is_evidence & ((wanted > shut + DUST) | rules.is_forced)
+    by_slope = inputs.is_evidence & (projected < np.minimum(wanted, rules.upper) - SHORT_PCT)
+    first, second = rules.pairs[:, 0], rules.pairs[:, 1]
+    while True:
+        beside = np.zeros(len(held), dtype=bool)
+        beside[first[held[second]]] = True
+        beside[second[held[first]]] = True
+        more = by_slope & beside & ~held
+        if not more.any():
+            return held
+        held = held | more
+
+
+def _needs_less_fuel(inputs: LimiterInput, is_shut: Flags, step: Floats) -> Floats:
+    """Fuel to take away where the air must not rise: 100 (1 - lambda after / target). [%]
 
     Of a compression engine only: less fuel would lean a spark engine past every rule.
     """
     fuel = np.zeros(len(step))
     if inputs.acts_on_fuel or inputs.is_spark:
         return fuel
-    shut = np.full(len(step), np.inf)
-    for bound in rules.bounds:
-        if bound.name in ("ceilings", "boost_ceiling", "foreseen"):
-            shut = np.minimum(shut, bound.upper)
-    held = inputs.is_evidence & (inputs.value_at(1.0 + inputs.raw / 100.0) > shut + 1e-9)
     after = (1.0 + inputs.deviation / 100.0) * (1.0 + step / 100.0)
-    fuel = np.where(held, np.maximum(100.0 * (1.0 - after), 0.0), 0.0)
-    hot = inputs.beyond_hard.get(HEAT) if not inputs.is_spark else None
+    fuel = np.where(is_shut, np.maximum(100.0 * (1.0 - after), 0.0), 0.0)
+    hot = inputs.beyond_hard.get(HEAT)
     if hot is not None:
         least = inputs.limits.step_back_pct
         fuel = np.where(hot & inputs.is_evidence, np.maximum(fuel, least), fuel)

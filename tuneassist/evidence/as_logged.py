@@ -14,6 +14,8 @@ from tuneassist.evidence.refresh import with_places
 from tuneassist.evidence.visits import RunningPeaks, count_nearest, nearest_cell
 from tuneassist.settings import Setup
 
+BAROMETER = CHANNELS["barometer"].column
+
 
 class AsLogged:
     """Visits, highest values, loads driven and the channels' ranges, of samples in parts.
@@ -32,6 +34,7 @@ class AsLogged:
         self._peaks = RunningPeaks(axes, tuple(c for c in _peak_columns(setup) if c in first))
         self._heat = _heat_peaks(first, setup)
         self._driven = LoadEnvelope(axes, margin_cells=self._margin)
+        self._barometer = _Barometer()
         self.spans = ChannelRanges()
         self.visits: npt.NDArray[np.int64] = np.zeros(axes.size, dtype=np.int64)
 
@@ -47,11 +50,15 @@ class AsLogged:
         if self._heat is not None:
             time_s, heat = (samples[c].to_numpy(dtype=float) for c in ("time_s", HEAT_COLUMN))
             self._heat.add(time_s, rpm, load, heat)
+        self._barometer.add(samples)
         self.spans.add(samples)
 
     def peaks(self) -> pd.DataFrame:
-        """Return the highest values of the channels with ceilings, one row per cell."""
-        peaks = self._peaks.table()
+        """Return the highest values of the channels with ceilings, one row per cell.
+
+        The mean barometer of the log stands beside them where it was logged.
+        """
+        peaks = self._peaks.table().assign(**self._barometer.column())
         if self._heat is None:
             return peaks
         return peaks.assign(**{f"{HEAT_COLUMN}_max": self._heat.column()})
@@ -59,6 +66,27 @@ class AsLogged:
     def driven(self) -> pd.DataFrame:
         """Return the lowest and highest load by band of speed."""
         return self._driven.table()
+
+
+class _Barometer:
+    """The mean barometer of a log in parts: the weather hardly changes while an engine is logged,
+    and one wild reading weighs little."""
+
+    def __init__(self) -> None:
+        self._sum_kpa, self._count = 0.0, 0
+
+    def add(self, samples: pd.DataFrame) -> None:
+        """Take in a part."""
+        if BAROMETER not in samples:
+            return
+        values = samples[BAROMETER].to_numpy(dtype=float)
+        values = values[np.isfinite(values)]
+        self._sum_kpa += float(values.sum())
+        self._count += len(values)
+
+    def column(self) -> dict[str, float]:
+        """Return the mean by the column's name; nothing where it was not logged. [kPa]"""
+        return {BAROMETER: self._sum_kpa / self._count} if self._count else {}
 
 
 def _peak_columns(setup: Setup) -> tuple[str, ...]:

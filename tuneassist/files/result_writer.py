@@ -39,9 +39,12 @@ from tuneassist import stopping
 from tuneassist.errors import OutputError
 from tuneassist.files.safe_files import sync_folder, write_errors_explained
 from tuneassist.inert import listed
+from tuneassist.loop.history_changes import FUEL_FILE
 
 RESULT_FILES = ("step.csv", "grid.csv", "cells.csv", "proposal.json")
 """Names that the contract gives to the files of a proposal."""
+OWN_FILES = (*RESULT_FILES, FUEL_FILE)
+"""Every name that a proposal may write: a boost grid may have fuel to take away beside it."""
 
 
 def write_proposal(
@@ -75,13 +78,13 @@ def write_proposal(
         out = out.resolve()
         _refuse_bad_place(out)
         _recover(out)
-        _refuse_taken(out, {*RESULT_FILES, *ready}, overwrite=overwrite)
+        _refuse_taken(out, {*OWN_FILES, *ready}, overwrite=overwrite)
         fresh = _beside(out, f"writing-{secrets.token_hex(4)}")
         try:
             with stopping.unfinished(fresh):
                 _write_files(fresh, ready)
                 with stopping.renaming_files():
-                    _swap_in(fresh, out, {*RESULT_FILES, *ready})
+                    _swap_in(fresh, out, {*OWN_FILES, *ready})
         except BaseException:
             _discard(fresh, out)
             raise

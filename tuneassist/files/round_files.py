@@ -18,6 +18,7 @@ from tuneassist.files.grid_file import grid_of
 from tuneassist.files.json_file import MAX_RECORD_BYTES
 from tuneassist.files.safe_files import path_inside, read_bounded
 from tuneassist.grid import Axes, Grid, compose_pct
+from tuneassist.loop.history_changes import FUEL_FILE
 
 MISMATCH_PCT = 0.01
 """How far a proposed grid may be from what step and grid in force compose to: a spreadsheet saves
@@ -112,6 +113,36 @@ class RoundFiles:
         if not self.known:
             return True
         return sha256_of_bytes(data) == self.known.get(name)
+
+
+def fuel_grid(files: RoundFiles, axes: Axes) -> Grid:
+    """Read a folder's fuel to take away, which must be unchanged.
+
+    Parameters
+    ----------
+    files
+        The folder.
+    axes
+        The breakpoints.
+
+    Raises
+    ------
+    InputError
+        When it is missing, was changed, has a blank cell or gives fuel; names the cell.
+    """
+    found = files.grid(FUEL_FILE, axes)
+    wrong = ~(found.flat() <= 0.0)
+    if not wrong.any():
+        return found
+    first = int(np.argmax(wrong))
+    rpm, load = axes.cell_rpm()[first], axes.cell_load()[first]
+    held = found.flat()[first]
+    what = "is blank" if np.isnan(held) else f"gives {held:g} % of fuel"
+    raise InputError(
+        f"this grid only takes fuel away, and the cell at {rpm:g} rpm, {load:g} {what}.",
+        where=str(files.folder / FUEL_FILE),
+        mend=files.put_back,
+    )
 
 
 def text_table(data: bytes) -> pd.DataFrame:

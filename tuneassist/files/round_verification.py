@@ -9,13 +9,16 @@ import pandas as pd
 
 from tuneassist.correction import check_grid
 from tuneassist.correction.breaches import Breach
+from tuneassist.correction.less_fuel import after_air, fuel_setup
 from tuneassist.errors import InputError, RuleBreachError
 from tuneassist.files.json_file import parse_record, take
 from tuneassist.files.result_reader import cells_of
-from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
+from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell, fuel_grid
 from tuneassist.files.tune_folder import TuneFolder
 from tuneassist.grid import Grid
+from tuneassist.loop.held_then import with_pressure_now
 from tuneassist.loop.history import RoundEntry
+from tuneassist.loop.history_changes import FUEL_FILE
 from tuneassist.pipeline import highest_seen
 from tuneassist.settings import Setup
 
@@ -79,21 +82,41 @@ def round_breaches(
     cells = cells_of(files.read("cells.csv"), tune.setup, where=str(files.folder / "cells.csv"))
     setup = _as_proposed(tune.setup, files)
     _require_same_cells(files, cells, files.proposed(grid.axes))
-    seen = _with_readings(tune, entry, cells)
+    seen = _with_readings(tune, entry, cells, now=in_force)
     breaches = check_grid(grid, current=in_force, setup=setup, cells=seen)
     return tuple(_breach_sentences(breaches, setup))
 
 
 def _require_rules(tune: TuneFolder, entry: RoundEntry, *, grid: Grid, in_force: Grid) -> None:
     files = tune.files(entry)
-    words = round_breaches(tune, entry, grid=grid, in_force=in_force)
+    _refuse_breaches(files, "grid.csv", round_breaches(tune, entry, grid=grid, in_force=in_force))
+    if entry.takes_fuel:
+        _refuse_breaches(files, FUEL_FILE, _fuel_breaches(tune, entry, in_force))
+
+
+def _refuse_breaches(files: RoundFiles, name: str, words: tuple[str, ...]) -> None:
     if words:
         more = [f"And {len(words) - MOST_NAMED} more."] if len(words) > MOST_NAMED else []
         raise RuleBreachError(
-            f"{files.folder / 'grid.csv'}: the grid breaks {len(words)} rule(s); do not load "
+            f"{files.folder / name}: the grid breaks {len(words)} rule(s); do not load "
             "it. Reject it, or take the round back.",
             (*words[:MOST_NAMED], *more),
         )
+
+
+def _fuel_breaches(tune: TuneFolder, entry: RoundEntry, in_force: Grid) -> tuple[str, ...]:
+    """Return every rule for fuel that a round's fuel to take away breaks, in words."""
+    files, axes = tune.files(entry), tune.setup.axes
+    setup = fuel_setup(_as_proposed(tune.setup, files))
+    cells = cells_of(files.read("cells.csv"), tune.setup, where=str(files.folder / "cells.csv"))
+    step = files.grid("step.csv", axes).flat()
+    breaches = check_grid(
+        fuel_grid(files, axes),
+        current=tune.fuel(entry.fuel) or Grid.zeros(axes),
+        setup=setup,
+        cells=after_air(_with_readings(tune, entry, cells, now=in_force), step),
+    )
+    return tuple(_breach_sentences(breaches, setup))
 
 
 def _require_same_cells(files: RoundFiles, cells: pd.DataFrame, grid: Grid) -> None:
@@ -120,11 +143,16 @@ def _as_proposed(setup: Setup, files: RoundFiles) -> Setup:
     return replace(setup, correction=correction)
 
 
-def _with_readings(tune: TuneFolder, entry: RoundEntry, cells: pd.DataFrame) -> pd.DataFrame:
+def _with_readings(
+    tune: TuneFolder, entry: RoundEntry, cells: pd.DataFrame, *, now: Grid
+) -> pd.DataFrame:
     """Add the highest readings near each cell, from every round that the proposal uses."""
     rests_on = [one for one in tune.state.evidence if one.number <= entry.number]
-    logs = [log for one in rests_on for log in tune.evidence(one).counted]
-    return cells.assign(**highest_seen(logs))
+    logs = [(log, one) for one in rests_on for log in tune.evidence(one).counted]
+    if tune.setup.correction.acts_on == "boost":
+        held = {one.name: tune.in_force(one) for one in rests_on}
+        logs = [(with_pressure_now(log, then=held[one.name], now=now), one) for log, one in logs]
+    return cells.assign(**highest_seen([log for log, _ in logs]))
 
 
 def _breach_sentences(breaches: tuple[Breach, ...], setup: Setup) -> Iterator[str]:

@@ -38,7 +38,7 @@ from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.json_file import read_record, take, take_list
 from tuneassist.files.result_writer import write_proposal
 from tuneassist.files.round_evidence import StoredEvidence, known_format, read_evidence
-from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell
+from tuneassist.files.round_files import PUT_BACK, RoundFiles, differing_cell, fuel_grid
 from tuneassist.files.safe_files import snippet, write_atomically
 from tuneassist.files.serialise import WRONG_SHAPE, stable_json
 from tuneassist.files.setup_file import read_setup, read_setup_files, setup_of
@@ -63,6 +63,7 @@ from tuneassist.loop.history import (
     FIRST_KINDS,
     KINDS,
     START,
+    WITH_FUEL,
     Event,
     Kind,
     RoundEntry,
@@ -76,6 +77,9 @@ from tuneassist.settings import Setup
 
 FORMAT = 2
 """Format in which a tune's folder is written; from 2 on steps bring in grids and setups."""
+FORMAT_WITH_FUEL = 3
+"""Format of a history in which fuel was taken away beside a boost grid: an older program would take
+the engine's answer to it for an answer to the boost."""
 _READ_ONLY = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
@@ -126,6 +130,19 @@ class TuneFolder:
         known = next((entry.files for entry in self.state.rounds if entry.name == name), ())
         return RoundFiles(self.path / name, dict(known)).proposed(self.setup.axes)
 
+    def fuel(self, name: str) -> Grid | None:
+        """Read a round's grid of fuel to take away; None for an empty name.
+
+        Raises
+        ------
+        InputError
+            When it was changed, or gives fuel.
+        """
+        if not name:
+            return None
+        known = next((entry.files for entry in self.state.rounds if entry.name == name), ())
+        return fuel_grid(RoundFiles(self.path / name, dict(known)), self.setup.axes)
+
     def in_force(self, entry: RoundEntry) -> Grid:
         """Read the grid that the controller held while a round was logged.
 
@@ -174,7 +191,13 @@ class TuneFolder:
         """Read rounds as they were made."""
         found = [(entry, self.evidence(entry)) for entry in marks]
         return [
-            Round(entry.number, stored.counted, self.in_force(entry), stored.response)
+            Round(
+                entry.number,
+                stored.counted,
+                self.in_force(entry),
+                stored.response,
+                self.fuel(entry.fuel),
+            )
             for entry, stored in found
         ]
 
@@ -356,7 +379,8 @@ def _replayed(folder: Path, events: Sequence[Event]) -> TuneState:
 def history_text(events: Sequence[Event]) -> str:
     """Return the content of ``history.json``."""
     plain = [{"kind": e.kind, "time": e.time, **e.details} for e in events]
-    return stable_json({"format": FORMAT, "events": plain})
+    has_fuel = any(event.get(WITH_FUEL) for event in plain)
+    return stable_json({"format": FORMAT_WITH_FUEL if has_fuel else FORMAT, "events": plain})
 
 
 def read_history(folder: Path) -> tuple[Event, ...]:
@@ -407,5 +431,9 @@ def _read_events(record: Mapping[str, Any], kinds: Sequence[Kind]) -> tuple[Even
     return tuple(events)
 
 
-READERS: Mapping[int, Callable[[Mapping[str, Any]], tuple[Event, ...]]] = {1: _read_1, 2: _read_2}
+READERS: Mapping[int, Callable[[Mapping[str, Any]], tuple[Event, ...]]] = {
+    1: _read_1,
+    2: _read_2,
+    FORMAT_WITH_FUEL: _read_2,
+}
 """One reader per format that was ever written."""

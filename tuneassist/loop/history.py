@@ -13,6 +13,7 @@ from typing import Any, Literal, get_args
 
 from tuneassist.errors import InputError
 from tuneassist.loop.history_changes import (
+    FUEL_FILE,
     LOADED,
     RESTORED,
     SETUP_CHANGE,
@@ -21,6 +22,7 @@ from tuneassist.loop.history_changes import (
     files_of,
     grid_entry,
     setup_entry,
+    text_of,
 )
 
 Kind = Literal["start", "add", "accept", "reject", "found", "undo", "load", "restore", "setup"]
@@ -30,6 +32,8 @@ FIRST_KINDS: tuple[Kind, ...] = KINDS[:6]
 ProposalOutcome = Literal["proposed", "accepted", "edited", "rejected", "halted"]
 """What became of a round's proposal: it waits, was loaded as it was or after edits by hand, was not
 loaded, or there was none."""
+WITH_FUEL = "with_fuel"
+"""Detail of an ``accept``: the round's fuel to take away was typed in as well."""
 START = "start"
 """Name of the grid that the controller held when the tune was started."""
 
@@ -96,6 +100,9 @@ class RoundEntry:
         Name and SHA-256 of each file of its folder; empty where version 0.1.0 wrote it.
     setup
         Name of the setup with which it was evaluated; empty for the one at the start.
+    fuel
+        Name of the round whose fuel to take away was in the fuel table while it was logged; empty
+        for none.
     """
 
     number: int
@@ -107,11 +114,17 @@ class RoundEntry:
     is_evidence: bool = True
     files: tuple[tuple[str, str], ...] = ()
     setup: str = ""
+    fuel: str = ""
 
     @property
     def name(self) -> str:
         """Name of its folder, and of the grid that it proposed."""
         return round_name(self.number)
+
+    @property
+    def takes_fuel(self) -> bool:
+        """Whether a grid of fuel to take away stands beside its proposal."""
+        return any(name == FUEL_FILE for name, _ in self.files)
 
 
 @dataclass(frozen=True)
@@ -160,6 +173,9 @@ class TuneState:
         Name of the grid that was brought back and waits to be loaded; empty without one.
     setups
         Setups that replaced the one before, oldest first; the last is in force.
+    fuels
+        Beside each of ``loaded``: name of the round whose fuel to take away was in the fuel table;
+        empty for none.
     """
 
     rounds: tuple[RoundEntry, ...] = ()
@@ -171,6 +187,32 @@ class TuneState:
     grids: tuple[GridEntry, ...] = ()
     to_load: str = ""
     setups: tuple[SetupEntry, ...] = ()
+    fuels: tuple[str, ...] = ("",)
+
+    @property
+    def fuel(self) -> str:
+        """Name of the round whose fuel to take away is in the fuel table; empty for none."""
+        return self.fuels[-1]
+
+    @property
+    def fuel_to_load(self) -> str:
+        """The same as it belongs to what waits to be loaded."""
+        if self.to_load:
+            return self.fuel_with(self.to_load)
+        waits = self.rounds[-1] if self.is_pending else None
+        return waits.name if waits is not None and waits.takes_fuel else self.fuel
+
+    @property
+    def fuel_waits(self) -> bool:
+        """Whether a proposal waits that has fuel to take away beside it."""
+        return self.is_pending and self.rounds[-1].takes_fuel
+
+    def fuel_with(self, name: str) -> str:
+        """Return whose fuel to take away was in force with a grid, or with the one it copies."""
+        brought_in = self.grid_entry(name)
+        of = brought_in.of if brought_in is not None and name not in self.loaded else name
+        held = [fuel for grid, fuel in zip(self.loaded, self.fuels, strict=True) if grid == of]
+        return held[-1] if held else ""
 
     @property
     def setup(self) -> str:
@@ -290,6 +332,7 @@ def round_details(entry: RoundEntry) -> dict[str, Any]:
         "verdict": entry.verdict,
         "is_halt": entry.is_halt,
         **({"files": dict(entry.files)} if entry.files else {}),
+        **({"fuel": entry.fuel} if entry.fuel else {}),
     }
 
 
@@ -308,6 +351,7 @@ def _mark(details: Mapping[str, Any]) -> RoundEntry:
         verdict=taken("verdict", str),
         is_halt=taken("is_halt", bool),
         files=files_of(details.get("files", {})),
+        fuel=text_of({"fuel": "", **details}, "fuel"),
     )
 
 
@@ -467,13 +511,28 @@ def _added(state: TuneState, event: Event) -> TuneState:
             f"round {entry.number} under {entry.in_force} cannot follow here: round "
             f"{state.next_number} under {state.current} would."
         )
+    _require_fuel(entry, state.fuel)
     entry = replace(entry, setup=state.setup)
     return replace(state, rounds=(*state.rounds, entry), is_pending=not entry.is_halt)
 
 
-def _accepted(state: TuneState, _: Event) -> TuneState:
+def _require_fuel(entry: RoundEntry, in_force: str) -> None:
+    if entry.fuel != in_force:
+        raise InputError(
+            f"round {entry.number} was logged with the fuel taken away by "
+            f"{entry.fuel or 'no round'}, where {in_force or 'no round'} belongs."
+        )
+
+
+def _accepted(state: TuneState, event: Event) -> TuneState:
     name = state.to_load or state.rounds[-1].name
-    return replace(state, loaded=(*state.loaded, name), is_pending=False, to_load="")
+    return replace(
+        state,
+        loaded=(*state.loaded, name),
+        fuels=(*state.fuels, _fuel_after(state, event)),
+        is_pending=False,
+        to_load="",
+    )
 
 
 def _loaded(state: TuneState, event: Event) -> TuneState:
@@ -483,9 +542,18 @@ def _loaded(state: TuneState, event: Event) -> TuneState:
         state,
         grids=(*state.grids, entry),
         loaded=(*state.loaded, entry.name),
+        fuels=(*state.fuels, _fuel_after(state, event)),
         is_pending=False,
         to_load="",
     )
+
+
+def _fuel_after(state: TuneState, event: Event) -> str:
+    """Return whose fuel is taken away after a grid was loaded: a copy brings back its own."""
+    with_fuel = event.details.get(WITH_FUEL, False)
+    if not isinstance(with_fuel, bool) or (with_fuel and not state.fuel_waits):
+        raise InputError(f'an event has no valid "{WITH_FUEL}".')
+    return state.fuel_to_load if with_fuel or state.to_load else state.fuel
 
 
 def _restored(state: TuneState, event: Event) -> TuneState:
@@ -504,6 +572,7 @@ def _set_up(state: TuneState, event: Event) -> TuneState:
     waits, again = state.rounds[-1], _mark(event.details)
     if (again.number, again.in_force, again.logs) != (waits.number, waits.in_force, waits.logs):
         raise InputError(f"round {again.number} is not the one whose proposal waits.")
+    _require_fuel(again, waits.fuel)
     again = replace(again, setup=entry.name)
     return replace(after, rounds=(*state.rounds[:-1], again), is_pending=not again.is_halt)
 
@@ -519,12 +588,19 @@ def _found(state: TuneState, event: Event) -> TuneState:
     state = replace(state, answers=(*state.answers, answered))
     if answer not in REASSESSED_ANSWERS:  # the controller is right now; the round's logs are not
         return replace(state, rounds=state.rounds[:-1], dropped=(*state.dropped, halted))
-    earlier, loaded = state.rounds[:-1], state.loaded
+    earlier, loaded, fuels = state.rounds[:-1], state.loaded, state.fuels
     if answer == "not-loaded":
-        loaded = loaded[:-1]
+        loaded, fuels = loaded[:-1], fuels[:-1]
     else:
         earlier = tuple(replace(one, is_evidence=False) for one in earlier)
     entry = replace(_mark(event.details), setup=state.setup)
     if (entry.number, entry.in_force, entry.logs) != (halted.number, loaded[-1], halted.logs):
         raise InputError(f"round {entry.number} is not the one that halted.")
-    return replace(state, rounds=(*earlier, entry), loaded=loaded, is_pending=not entry.is_halt)
+    _require_fuel(entry, fuels[-1])
+    return replace(
+        state,
+        rounds=(*earlier, entry),
+        loaded=loaded,
+        fuels=fuels,
+        is_pending=not entry.is_halt,
+    )

@@ -10,6 +10,8 @@ from tuneassist.errors import InputError
 
 LOADED, RESTORED, SETUP_CHANGE = "loaded", "restored", "setup"
 """First part of the name of a grid loaded by hand, of one brought back, of a changed setup."""
+FUEL_FILE = "fuel-to-take-away.csv"
+"""A second grid, for the fuel table, in the folder of a boost step whose air must not rise."""
 MOST_REASON = 500
 """Longest reason for a broken rule, and the most of it that an event may hold. [1]"""
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tuneassist.grid import Grid
+from tuneassist.loop.held_then import acting_on_lambda, with_pressure_now
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import Evidence, LogEvidence, gather
 from tuneassist.settings import Setup
@@ -33,12 +34,20 @@ class Round:
         The grid that the controller held while they were taken.
     response
         How the engine answered the change before them.
+    fuel
+        What was taken from the fuel beside a boost grid while they were taken; None is nothing.
     """
 
     number: int
     logs: tuple[LogEvidence, ...]
     in_force: Grid
     response: Response
+    fuel: Grid | None = None
+
+    @property
+    def acting(self) -> Grid:
+        """The grid that acts on lambda as all that the controller held."""
+        return acting_on_lambda(self.in_force, self.fuel)
 
 
 def drift_ln(response: Response) -> float:
@@ -56,7 +65,9 @@ def drift_since_rounds(rounds: Sequence[Round]) -> list[float]:
     return [float(np.sqrt(s - later[k] ** 2)) for k, s in enumerate(squares)]
 
 
-def pool_rounds(rounds: Sequence[Round], *, setup: Setup, current: Grid) -> Evidence:
+def pool_rounds(
+    rounds: Sequence[Round], *, setup: Setup, current: Grid, fuel: Grid | None = None
+) -> Evidence:
     """Gather the evidence of all rounds.
 
     Parameters
@@ -67,6 +78,8 @@ def pool_rounds(rounds: Sequence[Round], *, setup: Setup, current: Grid) -> Evid
         The car's setup.
     current
         The grid in the controller now; deviations are relative to it.
+    fuel
+        What is taken from the fuel beside a boost grid now; None is nothing.
 
     Returns
     -------
@@ -74,10 +87,15 @@ def pool_rounds(rounds: Sequence[Round], *, setup: Setup, current: Grid) -> Evid
         With a note where rounds count less.
     """
     drifts = drift_since_rounds(rounds)
+    is_boost = setup.correction.acts_on == "boost"
     return gather(
-        [log for one in rounds for log in one.logs],
+        [
+            with_pressure_now(log, then=one.in_force, now=current) if is_boost else log
+            for one in rounds
+            for log in one.logs
+        ],
         setup=setup,
-        current=current,
-        in_force=[one.in_force for one in rounds for _ in one.logs],
+        current=acting_on_lambda(current, fuel),
+        in_force=[one.acting for one in rounds for _ in one.logs],
         fade_ln=[drift for one, drift in zip(rounds, drifts, strict=True) for _ in one.logs],
     )

@@ -13,12 +13,14 @@ from tuneassist.errors import NoEvidenceError
 from tuneassist.evidence.duplicate_holds import is_original
 from tuneassist.evidence.repeats import said_once
 from tuneassist.grid import Grid
+from tuneassist.loop.held_then import acting_on_lambda
 from tuneassist.loop.pooling import Round, pool_rounds
 from tuneassist.loop.response import Response, ResponseSettings, measure_response
 from tuneassist.pipeline import (
     Evidence,
     LogEvidence,
     Proposal,
+    cells_with_boost,
     gather,
     no_evidence_words,
     propose_on,
@@ -60,6 +62,7 @@ def add_round(
     *,
     setup: Setup,
     current: Grid,
+    fuel: Grid | None = None,
     settings: ResponseSettings | None = None,
 ) -> RoundResult:
     """Assess a new round and propose the next step on the evidence of all rounds.
@@ -74,6 +77,8 @@ def add_round(
         The car's setup.
     current
         The grid that the controller held while the logs were recorded, as stated.
+    fuel
+        What was taken from the fuel beside a boost grid then, as stated; None is nothing.
     settings
         Thresholds of the response; None takes the defaults.
 
@@ -96,24 +101,29 @@ def add_round(
     number = max((one.number for one in earlier), default=0) + 1
     kept, set_aside = tuple(logs), dict[str, str]()
     response = Response("first round", "there is no earlier round to compare with")
+    acting = acting_on_lambda(current, fuel)
     if earlier:
-        before = earlier[-1].in_force
-        known = pool_rounds(earlier, setup=setup, current=before)
+        last = earlier[-1]
+        known = pool_rounds(earlier, setup=setup, current=last.in_force, fuel=last.fuel)
         kept, set_aside = _of_this_engine(
-            known, logs, before=before, now=current, setup=setup, settings=settings
+            known, logs, before=last.acting, now=acting, setup=setup, settings=settings
         )
-        response = _respond(known, kept, before=before, now=current, setup=setup, settings=settings)
-    made = Round(number, kept, current, response)
+        response = _respond(
+            known, kept, before=last.acting, now=acting, setup=setup, settings=settings
+        )
+    made = Round(number, kept, current, response, fuel)
     if response.is_halt:
         # this round contradicts what the earlier rounds predict, so it is shown alone
-        seen = gather(kept, setup=setup, current=current)
+        seen = gather(kept, setup=setup, current=acting)
         return RoundResult(made, _nothing(seen, response, setup, current), set_aside)
-    evidence = pool_rounds([*earlier, made], setup=setup, current=current)
+    evidence = pool_rounds([*earlier, made], setup=setup, current=current, fuel=fuel)
     notes = tuple(f"log {name} was set aside: {why}" for name, why in set_aside.items())
     names = [log.name for log in logs]
     evidence = replace(evidence, notes=(*evidence.notes, *said_once(notes, names)))
     paced = replace(setup, correction=_paced(setup, response))
-    return RoundResult(made, propose_on(evidence, setup=paced, current=current), set_aside)
+    return RoundResult(
+        made, propose_on(evidence, setup=paced, current=current, fuel=fuel), set_aside
+    )
 
 
 def _respond(
@@ -186,4 +196,4 @@ def _nothing(evidence: Evidence, response: Response, setup: Setup, current: Grid
         source=cells,
     )
     halted = replace(evidence, notes=(*evidence.notes, f"halted: {response.why}"))
-    return Proposal(setup, current, halted, limited, limited.cells)
+    return Proposal(setup, current, halted, limited, cells_with_boost(limited, setup, None))

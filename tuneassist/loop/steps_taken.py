@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from tuneassist.loop.history import START, Event, TuneState, replay, state_after
+from tuneassist.loop.history import START, WITH_FUEL, Event, TuneState, replay, state_after
+from tuneassist.loop.history_changes import FUEL_FILE
 
 
 @dataclass(frozen=True)
@@ -114,13 +115,17 @@ def _waits(before: TuneState, _: Mapping[str, Any]) -> str:
     return before.to_load or before.rounds[-1].name
 
 
+def _fuel(details: Mapping[str, Any]) -> str:
+    return f", and its {FUEL_FILE} in the fuel table" if details.get(WITH_FUEL) else ""
+
+
 _WORDS: Mapping[str, Callable[[TuneState, Mapping[str, Any]], str]] = {
     "start": lambda *_: "tune started",
     "add": _added,
-    "accept": lambda *given: f"{_waits(*given)} loaded",
+    "accept": lambda before, told: f"{_waits(before, told)} loaded{_fuel(told)}",
     "reject": lambda *given: f"{_waits(*given)} not loaded",
     "found": _found,
-    "load": lambda _, told: f"{told['source']} loaded, {told['of']} edited by hand",
+    "load": lambda _, told: f"{told['source']} loaded, {told['of']} edited by hand{_fuel(told)}",
     "restore": lambda _, told: f"{told['of']} to be loaded again, as {told['name']}",
     "setup": _set_up,
 }

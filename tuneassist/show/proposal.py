@@ -11,10 +11,13 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.correction import UnsafeHeld
+from tuneassist.loop.history_changes import FUEL_FILE
 from tuneassist.one_log import is_by_hand
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
+from tuneassist.show.boost import boost_section, fuel_words, less_fuel_section, written_fuel
+from tuneassist.show.boost_picture import boost_unit
 from tuneassist.show.cautions import short_caution
 from tuneassist.show.cell_grid import axis_words, picture_grid
 from tuneassist.show.cell_picture import (
@@ -85,8 +88,9 @@ def proposal_screen(
         dim(f"  {MOVING_USED}"),
         deviation_section(proposal.cells, setup, display),
         step_section(proposal, display),
+        boost_section(proposal, boost_unit(setup, logs), display),
         limits_section(proposal.limited.binding, setup),
-        _less_fuel(proposal),
+        less_fuel_section(proposal, display),
     )
 
 
@@ -184,22 +188,6 @@ def _examples(group: pd.DataFrame, setup: Setup) -> str:
     return plain(f"{'; '.join(cells)}{more}. Reason for the first: {why}.")
 
 
-def _less_fuel(proposal: Proposal) -> RenderableType:
-    """Return the cells whose air must not rise and which need less fuel instead."""
-    cells = proposal.cells
-    if "needs_less_fuel_pct" not in cells:
-        return Group()
-    rows = cells[cells["needs_less_fuel_pct"] > 0]
-    if rows.empty:
-        return Group()
-    unit = proposal.setup.axes.load_unit
-    sentences = [
-        f"{row.rpm:g} rpm, {row.load:g} {unit}: {row.needs_less_fuel_pct:.1f} % less fuel"
-        for row in rows.itertuples()
-    ]
-    return Group(title("Air must not rise here: reduce fuel by other means"), bullets(sentences))
-
-
 def unsafe_section(held: Sequence[UnsafeHeld], setup: Setup) -> RenderableType:
     """Return the sentence on unsafe steps held back; nothing if there are none."""
     words = unsafe_words(held, setup)
@@ -212,11 +200,16 @@ def short_caution_section(setup: Setup) -> RenderableType:
     return Group(Text(), bullets((words,), mark="!"))
 
 
-def written_screen(folder: Path, *, setup: Setup, has_step: bool, has_grid: bool) -> RenderableType:
+def written_screen(
+    folder: Path, *, setup: Setup, has_step: bool, has_grid: bool, takes_fuel: bool = False
+) -> RenderableType:
     """Show where the files are and what to do next."""
     shown = plain(folder)
+    fuel = (written_fuel(folder, has_step=has_step),) if takes_fuel else ()
     steps: tuple[str, ...]
-    if not has_step:
+    if not has_step and takes_fuel:
+        steps = (*fuel, "Log again and propose with the same --grid.")
+    elif not has_step:
         steps = (
             "No cell changes. If a doubt above holds steps back, resolve it first. Otherwise log "
             "more holds where `tuneassist coverage` shows none, or finish.",
@@ -227,11 +220,16 @@ def written_screen(folder: Path, *, setup: Setup, has_step: bool, has_grid: bool
             *(() if has_grid else (ZEROS_ASSUMED,)),
             f"Type grid.csv into the controller: it is the whole grid of {_kind(setup)} "
             "corrections, not an addition to the one in force.",
+            *fuel,
             "Log again and propose with --grid on that grid.csv.",
         )
     return Group(
         title("Written"),
-        Text(f"  {shown}: step.csv, grid.csv, cells.csv, proposal.json", overflow="fold"),
+        Text(
+            f"  {shown}: step.csv, grid.csv, cells.csv, proposal.json"
+            f"{f', {FUEL_FILE}' if takes_fuel else ''}",
+            overflow="fold",
+        ),
         title("Next"),
         bullets(steps),
     )
@@ -245,7 +243,10 @@ def short_words(proposal: Proposal, folder: Path, *, has_grid: bool) -> str:
     """Return the one line of a quiet run."""
     moved = int((proposal.cells["step_pct"] != 0).sum())
     zeros = "" if has_grid else "; no --grid was given, the grid in force was taken as all zeros"
-    return f"{plain(folder)}: {counted(moved, 'cell')} of {len(proposal.cells)} changed{zeros}"
+    return (
+        f"{plain(folder)}: {counted(moved, 'cell')} of {len(proposal.cells)} changed"
+        f"{fuel_words(proposal)}{zeros}"
+    )
 
 
 def outcome_shares(outcomes: pd.Series) -> dict[str, dict[str, object]]:

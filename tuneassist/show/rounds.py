@@ -13,6 +13,7 @@ from rich.text import Text
 from tuneassist.correction import UnsafeHeld
 from tuneassist.loop.advice import Advice, RoundSummary
 from tuneassist.loop.history import ANSWERS, REASSESSED_ANSWERS, START, Event, RoundEntry, TuneState
+from tuneassist.loop.history_changes import FUEL_FILE
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
@@ -80,7 +81,8 @@ def round_screen(
         proposal, logs=logs, in_force=in_force, display=display, is_simulated=is_simulated
     )
     has_step = bool((proposal.limited.step_pct != 0).any())
-    return Group(screen, section, *_proposed_end(folder, advice, has_step=has_step))
+    end = _proposed_end(folder, advice, has_step=has_step, takes_fuel=proposal.fuel is not None)
+    return Group(screen, section, *end)
 
 
 def _halted_evidence(
@@ -106,12 +108,20 @@ def _halted_end(folder: Path) -> tuple[RenderableType, ...]:
     )
 
 
-def _proposed_end(folder: Path, advice: Advice, *, has_step: bool) -> tuple[RenderableType, ...]:
+def _proposed_end(
+    folder: Path, advice: Advice, *, has_step: bool, takes_fuel: bool
+) -> tuple[RenderableType, ...]:
     """Return the end of a round with a proposal: advice, files and next steps."""
-    steps = pending_steps(folder, has_step=has_step, is_finished=advice.word == "finished")
+    steps = pending_steps(
+        folder,
+        has_step=has_step,
+        is_finished=advice.word == "finished",
+        takes_fuel=takes_fuel,
+    )
+    more = f", {FUEL_FILE}" if takes_fuel else ""
     return (
         advice_section(advice),
-        _written(folder, "step.csv, grid.csv, cells.csv, proposal.json, and the evidence"),
+        _written(folder, f"step.csv, grid.csv, cells.csv, proposal.json{more}, and the evidence"),
         _next((*cause_first(advice), *steps)),
     )
 
@@ -163,7 +173,7 @@ def cause_first(advice: Advice | None) -> tuple[str, ...]:
 
 
 def pending_steps(
-    folder: Path, *, has_step: bool = True, is_finished: bool = False
+    folder: Path, *, has_step: bool = True, is_finished: bool = False, takes_fuel: bool = False
 ) -> tuple[str, ...]:
     """Return the next steps while a proposal is open.
 
@@ -175,8 +185,12 @@ def pending_steps(
         Whether any cell changes.
     is_finished
         Whether the advice is to stop.
+    takes_fuel
+        Whether fuel is to be taken away beside it.
     """
     tune = plain(folder.parent)
+    if takes_fuel:
+        return fuel_steps(folder, has_step=has_step)
     if not has_step:
         return (
             "Nothing to type in: no cell changes, and the grid in the controller stays.",
@@ -195,6 +209,30 @@ def pending_steps(
         f"Type {plain(folder / 'grid.csv')} into the controller: it is the whole grid. Then: "
         f"tuneassist rounds accept {tune}",
         f"Not loaded? Then: tuneassist rounds reject {tune}",
+    )
+
+
+def fuel_steps(folder: Path, *, has_step: bool) -> tuple[str, ...]:
+    """Return the next steps while a proposal with fuel to take away is open.
+
+    Parameters
+    ----------
+    folder
+        The round's folder.
+    has_step
+        Whether any cell of the boost grid changes.
+    """
+    tune = plain(folder.parent)
+    air = f"{plain(folder / 'grid.csv')} into the boost grid"
+    both = f"Type {air} and {plain(folder / FUEL_FILE)} into the fuel table, together: each is"
+    alone = f"Type {plain(folder / FUEL_FILE)} into the fuel table: it is"
+    return (
+        CHECK_STEP,
+        f"{both if has_step else alone} the whole grid. Then: tuneassist rounds accept {tune}",
+        f"Only the boost grid typed in? Then: tuneassist rounds accept {tune} --without-fuel",
+        f"Nothing loaded? Then: tuneassist rounds reject {tune}",
+        "Log next with what the controller holds then. The answer is judged by both grids, so "
+        "that what you report here must be what was typed in.",
     )
 
 
@@ -253,10 +291,11 @@ def next_steps(
             folder / state.rounds[-1].name,
             has_step=has_step,
             is_finished=advice is not None and advice.word == "finished",
+            takes_fuel=state.fuel_waits,
         )
         return (*cause_first(advice), *steps)
     if state.to_load:
-        return restored_steps(folder, state.to_load)
+        return (*restored_steps(folder, state.to_load), *_fuel_of_restored(state, folder))
     log = (
         f"Log with what the controller holds now ({grid_name(state.current)}), then: "
         f"tuneassist rounds add {plain(folder)} LOG..."
@@ -265,6 +304,16 @@ def next_steps(
     if advice is not None and advice.word == "finished" and not advice.check:
         return (f"Nothing is required. To confirm: {log[0].lower()}{log[1:]}",)
     return log_steps
+
+
+def _fuel_of_restored(state: TuneState, folder: Path) -> tuple[str, ...]:
+    """Say what belongs into the fuel table with a boost grid that was brought back."""
+    if state.fuel_to_load == state.fuel:
+        return ()
+    if not state.fuel_to_load:
+        return ("The fuel table goes with it: set all that was taken from the fuel back to 0.",)
+    path = plain(folder / state.fuel_to_load / FUEL_FILE)
+    return (f"The fuel table goes with it: type {path} into it, the whole grid.",)
 
 
 def grid_name(name: str) -> str:
@@ -300,6 +349,8 @@ def step_screen(
         Whether to go on, and whether any cell changes, where a proposal waits.
     """
     held = grid_name(state.current)
+    if state.fuel:
+        held += f", and the fuel table {state.fuel}/{FUEL_FILE},"
     words = {
         "accept": f"Accepted: the controller holds {held} now.",
         "reject": f"Rejected: the controller still holds {held}. The evidence still counts.",
@@ -417,6 +468,8 @@ def _grids_table(state: TuneState) -> Table:
     origin = f": {edited.of} edited by hand" if edited and edited.source else ""
     origin = f": {edited.of} again" if edited and not edited.source else origin
     table.add_row("the controller holds", f"{grid_name(state.current)}, as you reported{origin}")
+    if state.fuel:
+        table.add_row("the fuel table holds", f"{state.fuel}/{FUEL_FILE}, as you reported")
     if state.to_load:
         table.add_row("to load", f"{grid_name(state.to_load)}, not loaded yet")
     if state.setup:

@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 from tuneassist.errors import OutputError
-from tuneassist.files.result_writer import RESULT_FILES, recover_interrupted
+from tuneassist.files.result_writer import OWN_FILES, recover_interrupted
 from tuneassist.inert import listed
 
 
@@ -58,7 +58,7 @@ def require_free_folder(out: Path, *, overwrite: bool) -> None:
     if not out.is_dir():
         raise OutputError(f"{out}: this is a file. Name a new or an empty folder.")
     found = sorted(path.name for path in out.iterdir())
-    foreign = [name for name in found if name not in RESULT_FILES]
+    foreign = [name for name in found if name not in OWN_FILES]
     if foreign:
         raise OutputError(
             f"{out}: the folder contains files that are no result of this program: "

@@ -129,7 +129,8 @@ def start_of_tune(folder: Path) -> PlanStart:
         if not marks:
             return PlanStart(car, settings, None, None, simulated)
         current = tune.grid(tune.state.current)
-        evidence = pool_rounds(tune.rounds(marks), setup=car, current=current)
+        fuel = tune.fuel(tune.state.fuel)
+        evidence = pool_rounds(tune.rounds(marks), setup=car, current=current, fuel=fuel)
         visits = np.sum([tune.evidence(mark).visits.flat() for mark in marks], axis=0)
     return PlanStart(car, settings, evidence, visits, simulated)
 

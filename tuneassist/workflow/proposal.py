@@ -25,10 +25,11 @@ from tuneassist.pipeline import Proposal, logs_of
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.labels import grid_words
+from tuneassist.workflow.as_written import DECIMALS
 from tuneassist.workflow.grid_in_force import read_in_force
 from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.output_paths import require_free_folder, require_new_file
-from tuneassist.workflow.proposal_files import DECIMALS, InputFile, proposal_contents
+from tuneassist.workflow.proposal_files import InputFile, proposal_contents
 
 ZEROS = "all zeros, for no grid in force was given"
 FROM_PYTHON = "handed over in Python; its values are current_grid_pct"

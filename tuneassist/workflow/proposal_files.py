@@ -1,9 +1,7 @@
-"""The contents of a proposal's four files, checked again as they will be read."""
+"""The contents of a proposal's files, checked again as they will be read."""
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -17,19 +15,17 @@ from tuneassist.correction import check_grid, unsafe_record
 from tuneassist.errors import RuleBreachError
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.serialise import frame_csv, stable_json
-from tuneassist.grid import Axes, Floats, Grid, compose_pct
+from tuneassist.grid import Grid
 from tuneassist.loop.exceeded_ceilings import exceeded_ceilings
 from tuneassist.one_log import is_by_hand
 from tuneassist.pipeline import Proposal, checker_objection
 from tuneassist.reading import Log
 from tuneassist.settings import as_plain
+from tuneassist.show.boost_picture import boost_unit
 from tuneassist.show.check import column_record, evidence_record
 from tuneassist.show.proposal import outcome_shares
-
-DECIMALS = 10
-"""Decimals of a percent in ``step.csv`` and ``grid.csv``; cuts only floating-point noise. [1]"""
-MISMATCH_PCT = 1e-6
-"""Largest error of composing grid in force and step to the new grid, as written. [%]"""
+from tuneassist.workflow import boost_files
+from tuneassist.workflow.as_written import DECIMALS, read_back, require_composed
 
 
 @dataclass(frozen=True)
@@ -59,8 +55,9 @@ def proposal_contents(
     in_force: str,
     is_simulated: bool,
     has_halted: bool = False,
+    as_read: Sequence[Mapping[str, Any]] = (),
 ) -> dict[str, str]:
-    """Return the contents of the four files by name.
+    """Return the contents of the four files by name, and of a boost grid's fuel to take away.
 
     Parameters
     ----------
@@ -76,6 +73,8 @@ def proposal_contents(
         Whether label or logs say that the data are simulated.
     has_halted
         Whether the loop has halted: then the grid in force is written unchanged.
+    as_read
+        Earlier records of the logs, where they are not at hand.
 
     Raises
     ------
@@ -90,14 +89,19 @@ def proposal_contents(
     if has_halted and step.any():
         raise RuleBreachError("A halted round must not change the grid; nothing was written.")
     check_as_written(proposal, step_text=step_text, grid_text=grid_text, has_halted=has_halted)
+    beside = boost_files.fuel_contents(proposal)
+    unit = boost_unit(proposal.setup, logs, as_read)
+    cells = boost_files.in_unit(proposal.to_frame(), unit)
     record = {
         **proposal_record(proposal, logs=logs, inputs=inputs, is_simulated=is_simulated),
+        **boost_files.boost_record(proposal, unit),
         "grid_in_force": in_force,
     }
     return {
         "step.csv": step_text,
         "grid.csv": grid_text,
-        "cells.csv": frame_csv(proposal.to_frame(), exact=("rpm", "load")),
+        "cells.csv": frame_csv(cells, exact=("rpm", "load")),
+        **beside,
         "proposal.json": stable_json(record),
     }
 
@@ -125,7 +129,7 @@ def check_as_written(
         When the grid breaks a rule, or grid in force and step do not compose to it.
     """
     axes = proposal.setup.axes
-    new, step = _read_back(grid_text, axes), _read_back(step_text, axes)
+    new, step = read_back(grid_text, axes), read_back(step_text, axes)
     if not has_halted:
         breaches = check_grid(
             Grid(axes, new),
@@ -135,21 +139,7 @@ def check_as_written(
         )
         if breaches:
             raise checker_objection(breaches)
-    composed = compose_pct(proposal.current.values, step)
-    apart = np.abs(composed - new)
-    is_value = np.isfinite(proposal.current.values)
-    if (np.isfinite(new) != is_value).any() or (apart[is_value] > MISMATCH_PCT).any():
-        raise RuleBreachError(
-            "The step and the grid in force do not compose to the new grid; nothing was written."
-        )
-
-
-def _read_back(text: str, axes: Axes) -> Floats:
-    rows = list(csv.reader(io.StringIO(text)))[1:]
-    values = [[float(cell) if cell else np.nan for cell in row[1:]] for row in rows]
-    if [len(row) for row in values] != [axes.shape[1]] * axes.shape[0]:
-        raise RuleBreachError("The grid as written has the wrong shape; nothing was written.")
-    return np.array(values)
+    require_composed(new, proposal.current, step)
 
 
 def proposal_record(
@@ -264,6 +254,7 @@ def proposal_summary(
         "largest_step_pct": {"up": float(max(step.max(), 0)), "down": float(min(step.min(), 0))},
         "limits_that_acted": {str(rule): int(count) for rule, count in acted.items()},
         **unsafe_record(proposal.unsafe_held),
+        **boost_files.boost_record(proposal, boost_unit(proposal.setup, logs)),
         "notes": list(notes),
         "files": {name: str(path) for name, path in files.items()},
     }

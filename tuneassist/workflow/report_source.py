@@ -154,7 +154,8 @@ def _pooled_residuals(tune: TuneFolder) -> pd.DataFrame | None:
         return None
     setup = tune.setup
     rounds = tune.rounds(tune.state.evidence)
-    evidence = pool_rounds(rounds, setup=setup, current=rounds[-1].in_force)
+    last = rounds[-1]
+    evidence = pool_rounds(rounds, setup=setup, current=last.in_force, fuel=last.fuel)
     return hold_residuals(evidence.holds, evidence.fit, setup.axes, kind=setup.target.kind)
 
 

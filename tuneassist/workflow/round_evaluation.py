@@ -111,7 +111,8 @@ def evaluate_round(
         Samples nearest to each breakpoint. [1]
     """
     setup, current = tune.setup, tune.grid(mark.in_force)
-    result = add_round(tune.rounds(earlier), logs, setup=setup, current=current)
+    fuel = tune.fuel(mark.fuel)
+    result = add_round(tune.rounds(earlier), logs, setup=setup, current=current, fuel=fuel)
     result = replace(result, round=replace(result.round, number=mark.number))
     response = result.round.response
     look = summarise_round(mark.number, result.proposal.cells, response, setup=setup)
@@ -164,6 +165,7 @@ def round_contents(
         in_force=grid_name(evaluated.mark.in_force),
         is_simulated=is_simulated,
         has_halted=evaluated.result.is_halt,
+        as_read=() if as_read is None else as_read.get("logs", ()),
     )
     record = json.loads(contents["proposal.json"])
     if as_read is not None:

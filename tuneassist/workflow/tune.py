@@ -263,7 +263,13 @@ class Tune:
 
         return _round(tune_steps.add(self.path, reduce))
 
-    def accept(self, grid: FileName | None = None, *, despite: str | None = None) -> Standing:
+    def accept(
+        self,
+        grid: FileName | None = None,
+        *,
+        despite: str | None = None,
+        with_fuel: bool = True,
+    ) -> Standing:
         """Record what is now in the controller.
 
         Parameters
@@ -272,6 +278,8 @@ class Tune:
             File of the whole grid that was really loaded; None is the last proposal.
         despite
             Why a grid that breaks a rule was loaded all the same.
+        with_fuel
+            Whether a boost proposal's fuel to take away, where it has any, was typed in too.
 
         Raises
         ------
@@ -279,10 +287,13 @@ class Tune:
             When the grid breaks a rule and no reason is given.
         """
         if grid is None and despite is None:
-            return self._step("accept")
+            return self._standing(tune_steps.step(self.path, "accept", with_fuel=with_fuel))
         if grid is None:
             raise InputError("a reason was given without a grid.", mend="Name the grid's file.")
-        return self._standing(tune_changes.load(self.path, file_path(grid), despite=despite))
+        path = file_path(grid)
+        return self._standing(
+            tune_changes.load(self.path, path, despite=despite, with_fuel=with_fuel)
+        )
 
     def restore(self, number: int, *, despite: str | None = None) -> Standing:
         """Write the grid that was loaded after a round as the one to load next.

@@ -13,7 +13,7 @@ from tuneassist.files.round_files import fingerprints
 from tuneassist.files.tune_folder import TuneFolder, open_tune
 from tuneassist.grid import Grid
 from tuneassist.inert import NAME_LENGTH, one_line
-from tuneassist.loop.history import Event, Kind, require, require_restorable
+from tuneassist.loop.history import WITH_FUEL, Event, Kind, require, require_restorable
 from tuneassist.loop.history_changes import LOADED, RESTORED, GridEntry, change_details
 from tuneassist.workflow.grid_in_force import read_in_force
 from tuneassist.workflow.tune_rules import (
@@ -26,7 +26,9 @@ from tuneassist.workflow.tune_rules import (
 from tuneassist.workflow.tune_steps import StepDone, new_mark, now, with_pending
 
 
-def load(folder: Path, grid: Path, *, despite: str | None = None) -> StepDone:
+def load(
+    folder: Path, grid: Path, *, despite: str | None = None, with_fuel: bool = True
+) -> StepDone:
     """Record a grid that was loaded after edits by hand.
 
     Parameters
@@ -37,6 +39,8 @@ def load(folder: Path, grid: Path, *, despite: str | None = None) -> StepDone:
         File of the whole grid that the controller holds now.
     despite
         Why it was loaded although it breaks a rule; None where it breaks none.
+    with_fuel
+        Whether the fuel to take away, where the proposal has it, was typed in too.
 
     Raises
     ------
@@ -61,7 +65,8 @@ def load(folder: Path, grid: Path, *, despite: str | None = None) -> StepDone:
             breaches=named(broken),
             despite=reason,
         )
-        return _brought_in(tune, "load", loaded, entry, broken)
+        more = {WITH_FUEL: True} if with_fuel and tune.state.fuel_waits else {}
+        return _brought_in(tune, "load", loaded, entry, broken, **more)
 
 
 def restore(folder: Path, number: int, *, despite: str | None = None) -> StepDone:

@@ -83,7 +83,8 @@ def breaches_as_next(tune: TuneFolder, grid: Grid, current: Grid) -> tuple[str, 
     if not state.evidence:
         found = verify_grid(grid, current=current, setup=setup)
         return tuple(one.sentence for one in found if not one.is_carried_over)
-    pooled = pool_rounds(tune.rounds(state.evidence), setup=setup, current=current)
+    fuel = tune.fuel(state.fuel)
+    pooled = pool_rounds(tune.rounds(state.evidence), setup=setup, current=current, fuel=fuel)
     cells = raw_step(pooled.cells, setup)
     return tuple(o.sentence for o in check_grid(grid, current=current, setup=setup, cells=cells))
 

@@ -27,6 +27,7 @@ from tuneassist.loop.advice import (
 )
 from tuneassist.loop.history import (
     REASSESSED_ANSWERS,
+    WITH_FUEL,
     Event,
     Kind,
     RoundEntry,
@@ -179,6 +180,7 @@ class TuneStatus:
             "rejected": list(self.state.rounds_with_outcome("rejected")),
             "edited": list(self.state.rounds_with_outcome("edited")),
             "to_load": self.state.to_load or None,
+            **({"fuel_taken_away_by": self.state.fuel} if self.state.fuel else {}),
             "setup": self.state.setup or None,
             "broken_rules": self._broken_rules(),
             **({"unsafe_step_held": None} if held is None else unsafe_record(held)),
@@ -248,7 +250,7 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
     return AddedRound(after, evaluated, read, simulated)
 
 
-def step(folder: Path, kind: Kind) -> StepDone:
+def step(folder: Path, kind: Kind, *, with_fuel: bool = True) -> StepDone:
     """Accept or reject what waits to be loaded, or undo the last step.
 
     Parameters
@@ -257,6 +259,8 @@ def step(folder: Path, kind: Kind) -> StepDone:
         The tune's folder.
     kind
         "accept", "reject" or "undo".
+    with_fuel
+        Of ``accept``: whether the fuel to take away, where the proposal has it, was typed in too.
 
     Raises
     ------
@@ -267,7 +271,10 @@ def step(folder: Path, kind: Kind) -> StepDone:
         require(tune.state, kind)
         if kind == "accept":
             verify_what_waits(tune)
-        last, details, was_held = tune.state.last, {}, tune.state.current
+        last, was_held = tune.state.last, tune.state.current
+        details: dict[str, Any] = {}
+        if kind == "accept" and with_fuel and tune.state.fuel_waits:
+            details = {WITH_FUEL: True}
         if kind == "undo" and last is not None:
             details = {"took_back": last.kind, "of": last.time}
         after = _happened(tune, kind, details)
@@ -397,6 +404,7 @@ def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundEntry:
         tuple((log.name, log.sha256) for log in logs),
         verdict="",
         is_halt=False,
+        fuel=tune.state.fuel,
     )
 
 
@@ -436,7 +444,7 @@ def _evaluate_again(tune: TuneFolder, answer: str) -> AddedRound:
     earlier: tuple[RoundEntry, ...] = tune.state.evidence
     mark = replace(halted, made=new_mark())
     if answer == "not-loaded":
-        mark = replace(mark, in_force=tune.state.loaded[-2])
+        mark = replace(mark, in_force=tune.state.loaded[-2], fuel=tune.state.fuels[-2])
     else:
         earlier = ()
     evaluated = round_evaluation.evaluate_round(
