@@ -66,7 +66,7 @@ COMMANDS = {
     ),
     "tunes": (
         "tuneassist.cli.tunes:app",
-        "Check a set of tunes of one car, such as economy and towing.",
+        "Make and check a set of tunes of one car, such as economy and towing.",
     ),
     "setup": (
         "tuneassist.cli.setup:app",

@@ -10,6 +10,8 @@ import typer
 from tuneassist import show, workflow
 from tuneassist.cli import console
 from tuneassist.cli.commands import COMMANDS, new_app
+from tuneassist.cli.derive import EPILOG as DERIVE_EPILOG
+from tuneassist.cli.derive import derive
 from tuneassist.cli.full_load import Fuel, Humidity, Standard, value_of
 from tuneassist.cli.options import AsJson, Overwrite, PlotFile
 from tuneassist.errors import RuleBreachError
@@ -23,7 +25,7 @@ Folder = Annotated[
     typer.Argument(metavar="FOLDER", help="Folder with the set's tunes.toml.", show_default=False),
 ]
 app = new_app(COMMANDS["tunes"][1])
-app.callback()(lambda: None)  # so that the one sub-command keeps its name
+app.command("derive", epilog=DERIVE_EPILOG)(derive)
 
 
 @app.command(epilog=EPILOG)

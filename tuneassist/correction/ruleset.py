@@ -12,7 +12,7 @@ from tuneassist.correction import rules
 from tuneassist.correction.bounds import Bound, SlopeBound, Words
 from tuneassist.correction.limiter_input import LimiterInput, build_limiter_input
 from tuneassist.correction.raw_step import Flags
-from tuneassist.grid import Floats, Grid
+from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.settings import Setup
 
 DUST = 1e-9  # far below any controller's resolution, far above the rounding of doubles [%]
@@ -103,7 +103,7 @@ def assemble(inputs: LimiterInput) -> RuleSet:
     lower = np.where(is_forced & (anchor > inputs.current), anchor, np.maximum(lower, own_lower))
     upper = np.where(is_forced & (anchor < inputs.current), anchor, np.minimum(upper, own_upper))
     slopes = tuple(rule(inputs) for rule in rules.PAIR_RULES)
-    pairs, pair_rule = _pairs(inputs, slopes)
+    pairs, pair_rule = slope_pairs(inputs.axes, inputs.is_value, slopes)
     limit = np.array([slope.limit for slope in slopes] or [0.0])[pair_rule]
     apart = anchor[pairs[:, 0]] - anchor[pairs[:, 1]]
     return RuleSet(
@@ -158,14 +158,14 @@ def _to_resolution(steps: Floats, resolution: float) -> Floats:
     return np.asarray(np.round(steps * resolution, 10))
 
 
-def _pairs(
-    inputs: LimiterInput, slopes: tuple[SlopeBound, ...]
+def slope_pairs(
+    axes: Axes, is_value: Flags, slopes: tuple[SlopeBound, ...]
 ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Neighbours that a slope rule joins; cells without a value have none."""
-    pairs = inputs.axes.neighbour_pairs()
-    along_load = np.arange(len(pairs)) >= (inputs.axes.shape[0] - 1) * inputs.axes.shape[1]
+    """Neighbours that a slope rule joins, and which; cells without a value have none."""
+    pairs = axes.neighbour_pairs()
+    along_load = np.arange(len(pairs)) >= (axes.shape[0] - 1) * axes.shape[1]
     rule = np.full(len(pairs), -1, dtype=np.int64)
     for index, slope in enumerate(slopes):
         rule[along_load == (slope.axis == 1)] = index
-    kept = (rule >= 0) & inputs.is_value[pairs].all(axis=1)
+    kept = (rule >= 0) & is_value[pairs].all(axis=1)
     return pairs[kept], rule[kept]

@@ -14,7 +14,7 @@ import pandas as pd
 from tuneassist.errors import LogError
 from tuneassist.files.toml_table import shown
 from tuneassist.inert import listed, quoted
-from tuneassist.loop.tune_run_checks import table_pull
+from tuneassist.loop.tune_run_checks import BY_HEADERS, table_pull
 from tuneassist.reading import Log, read_log
 from tuneassist.runs import AirCorrection, AirState, NamedSamples, Pull, RunSettings
 from tuneassist.runs.air_difference import KnownAir, mean_air
@@ -37,6 +37,8 @@ BESIDE = {
 }  # fmt: skip
 """Further columns of a run that are read where present, and their range at full load: an AFR must
 not pass for a lambda, nor a kelvin for a degC. [lambda], [degC], [kPa gauge], [kPa], [degC]"""
+BAND = ("torque_low_nm", "torque_high_nm")
+"""Interval of the mean over a log's pulls, nan where it has one. [N.m]"""
 TABLE = "Or give a table with the columns rpm and torque_nm, power_kw or both."
 MAX_TABLE_ROWS = 20_000
 """A table has a row for each speed: twice as many as an engine has rpm. [1]"""
@@ -268,7 +270,7 @@ def _mean_curve(
         for run in runs
     ]  # fmt: skip
     mean = mean_curves(pd.concat(curves, ignore_index=True), settings)
-    names = ["rpm", "torque_nm", *(name for name in BESIDE if name in mean)]
+    names = ["rpm", "torque_nm", *(name for name in (*BAND, *BESIDE) if name in mean)]
     whole = mean.loc[mean["is_full"], names].dropna(subset=["rpm", "torque_nm"])
     whole = whole.reset_index(drop=True)
     if whole.empty:
@@ -284,6 +286,6 @@ def _read(path: Path, setup: Setup | None) -> tuple[Log, list[str]]:
             raise
         first = error
     try:
-        return read_log(path), ["read by its headers, since the setup names other columns"]
+        return read_log(path), [f"{BY_HEADERS}, since the setup names other columns"]
     except LogError:
         raise first from None

@@ -340,6 +340,25 @@ def _limits(table: TomlTable, axes: Axes, engine: EngineSettings) -> LimitSettin
     return replace(limits, regions=regions)
 
 
+def with_ceilings(setup: Setup, table: TomlTable) -> Setup:
+    """Return a setup with ceilings of a table over its own, as under ``[limits.ceilings]``.
+
+    Parameters
+    ----------
+    setup
+        Whose other settings stay.
+    table
+        Channel to ceiling.
+
+    Raises
+    ------
+    SetupError
+        When a ceiling cannot be used; names the key.
+    """
+    ceilings = _ceilings(table, setup.limits.ceilings, setup.axes, setup.engine)
+    return replace(setup, limits=replace(setup.limits, ceilings=ceilings))
+
+
 def _ceilings(
     table: TomlTable, defaults: Mapping[str, Ceiling], axes: Axes, engine: EngineSettings
 ) -> Mapping[str, Ceiling]:

@@ -20,5 +20,18 @@ kind = "towing"
 setup = "trailer.toml"    # only where target or limits differ
 grid = "trailer.csv"
 run = "trailer-run.csv"
+ceilings = { exhaust_temp = { ceiling = 670, unit = "degC" } }  # lower ones
 """
 """A complete ``tunes.toml`` with every key; paths are relative to its folder."""
+
+DERIVE_EXAMPLE = """\
+[derive]                  # may be left out: what "tunes derive" makes
+margin_exhaust_c = 20.0
+
+[[derive.tune]]           # none listed: an economy and a towing tune
+name = "trailer"
+kind = "towing"           # its defaults: economy, towing, power, other
+full_load_share = 0.5     # of the strong tune's correction
+ceilings = { torque = { ceiling = 350, unit = "N.m" } }
+"""
+"""What the same file may say of tunes to make."""

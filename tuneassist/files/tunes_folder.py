@@ -5,21 +5,61 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 
 from tuneassist.errors import InputError, SetupError
 from tuneassist.files.grid_file import read_grid
-from tuneassist.files.run_file import read_run
+from tuneassist.files.run_file import TuneRun, read_run
 from tuneassist.files.safe_files import path_inside
-from tuneassist.files.setup_file import read_setup
+from tuneassist.files.setup_file import read_setup, with_ceilings
 from tuneassist.files.toml_table import TomlTable, nearest, read_toml, shown
 from tuneassist.files.tunes_example import EXAMPLE
+from tuneassist.grid import Grid
 from tuneassist.loop.tune_set import KINDS, Tune
 from tuneassist.runs import AirState, RunSettings
 from tuneassist.settings import Setup
 
 LIST_FILE = "tunes.toml"
-KEYS = ("name", "kind", "setup", "grid", "run", "air")
+KEYS = ("name", "kind", "setup", "grid", "run", "air", "ceilings")
+TOP_KEYS = ("setup", "tune", "derive")
+
+
+@dataclass(frozen=True, eq=False)
+class TuneFiles:
+    """A tune and the files that it was read from.
+
+    Parameters
+    ----------
+    tune
+        The tune.
+    setup, grid, run
+        Its files; None for a grid of zeros without a file, and without a run.
+    air
+        Pressure and temperature as the list gives them; empty where it does not. [kPa], [degC]
+    """
+
+    tune: Tune
+    setup: Path
+    grid: Path | None
+    run: Path | None = None
+    air: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class TuneList:
+    """A folder's list of tunes.
+
+    Parameters
+    ----------
+    tunes
+        In the order of the file.
+    derive
+        What it says of tunes to make: the table ``[derive]``.
+    """
+
+    tunes: tuple[TuneFiles, ...]
+    derive: TomlTable
 
 
 def read_tunes(folder: Path, *, settings: RunSettings | None = None) -> tuple[Tune, ...]:
@@ -46,6 +86,11 @@ def read_tunes(folder: Path, *, settings: RunSettings | None = None) -> tuple[Tu
     LogError
         When a run cannot be used.
     """
+    return tuple(one.tune for one in read_tune_list(folder, settings=settings).tunes)
+
+
+def read_tune_list(folder: Path, *, settings: RunSettings | None = None) -> TuneList:
+    """Read a folder's tunes with their files; takes and raises what `read_tunes` does."""
     folder = Path(folder)
     if not folder.is_dir():
         raise SetupError("there is no such folder.", where=str(folder))
@@ -58,7 +103,7 @@ def read_tunes(folder: Path, *, settings: RunSettings | None = None) -> tuple[Tu
             example=EXAMPLE,
         )
     whole = read_toml(path)
-    whole.check_names(("setup", "tune"))
+    whole.check_names(TOP_KEYS)
     tables = whole.tables("tune")
     if not tables:
         raise SetupError(
@@ -69,7 +114,8 @@ def read_tunes(folder: Path, *, settings: RunSettings | None = None) -> tuple[Tu
         )
     setups: dict[Path, Setup] = {}
     settings = settings or RunSettings()
-    return tuple(_tune(table, whole, folder, setups, settings) for table in tables)
+    found = tuple(_tune(table, whole, folder, setups, settings) for table in tables)
+    return TuneList(found, whole.table("derive"))
 
 
 def _tune(
@@ -78,7 +124,7 @@ def _tune(
     folder: Path,
     setups: dict[Path, Setup],
     settings: RunSettings,
-) -> Tune:
+) -> TuneFiles:
     table.check_names(KEYS)
     name = _text(table, "name")
     kind = _text(table, "kind") if "kind" in table else "other"
@@ -97,11 +143,23 @@ def _tune(
     if setup_path not in setups:
         setups[setup_path] = read_setup(setup_path)
     setup = setups[setup_path]
-    grid = read_grid(_file(table, "grid", folder), axes=setup.axes)
+    if "ceilings" in table:
+        setup = with_ceilings(setup, table.table("ceilings"))
+    grid_path = _file(table, "grid", folder)
+    grid = read_grid(grid_path, axes=setup.axes)
     if "run" not in table:
-        return Tune(name=name, setup=setup, grid=grid, kind=kind)
+        bare = Tune(name=name, setup=setup, grid=grid, kind=kind)
+        return TuneFiles(bare, setup_path, grid_path)
     air = _air(table, settings) if "air" in table else None
-    run = read_run(_file(table, "run", folder), setup=setup, settings=settings, air=air)
+    run_path = _file(table, "run", folder)
+    run = read_run(run_path, setup=setup, settings=settings, air=air)
+    tune = tune_with_run(name, setup, grid, run, kind=kind)
+    given = tuple(table.numbers("air")) if air else ()
+    return TuneFiles(tune, setup_path, grid_path, run_path, given)
+
+
+def tune_with_run(name: str, setup: Setup, grid: Grid, run: TuneRun, *, kind: str) -> Tune:
+    """Return a tune with its full-load run as read."""
     return Tune(
         name=name, setup=setup, grid=grid, kind=kind, run=run.curve, run_words=run.words,
         pulls=run.pulls, air=run.air, standard=run.standard, logged=run.logged,

@@ -18,6 +18,8 @@ from tuneassist.settings import Setup
 
 IN_BOOST = "leanest lambda in boost"
 HEAT, UNITLESS = "exhaust_temp", ("knock",)
+BY_HEADERS = "read by its headers"
+"""How a run says that its columns, load among them, are not those that the setup names."""
 NAME_STANDARD = (
     "Name a standard (--standard) to correct it, or give the air of each run with air in the list"
 )

@@ -2,7 +2,9 @@
 
 Tunes are listed from the one with least to the one with most power. What is compared is the torque
 of full-load runs, at every speed that both runs cover; power at equal speed follows from it. A
-towing or economy tune is compared with the power tune in strength, mixture and heat as well.
+towing or economy tune is compared with the power tune in strength, mixture and heat as well. A tune
+without a run is predicted between the runs of the tunes around it where its grid stands between
+theirs.
 """
 
 from __future__ import annotations
@@ -15,6 +17,12 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.correction import check_grid
+from tuneassist.loop.predicted_order import (
+    limits_by_prediction,
+    order_by_prediction,
+    predicted_tunes,
+    untold_words,
+)
 from tuneassist.loop.settings import TuneSettings
 from tuneassist.loop.towing_checks import compare_kinds
 from tuneassist.loop.tune_model import (
@@ -104,25 +112,33 @@ def check_tunes(
         found, table = _of_order(lower, upper, rules, runs, units)
         findings += found
         rises.append(table)
+    predicted = predicted_tunes(tunes, rules, runs)
+    by_prediction, tables = order_by_prediction(tunes, predicted, rules, units)
+    findings += by_prediction
     between = compare_kinds(tunes, rules, in_order=in_order, runs=runs)
     findings += between.findings
-    missing = [*_of_missing_runs(tunes)]
+    missing = [*_of_missing_runs(tunes, {one.tune.name for one in predicted.values()})]
     findings += missing
     findings += [f for tune in tunes for f in _of_one_run(tune, rules)]
     held = [run_limits(tune) for tune in tunes]
     findings += [f for found, _ in held for f in found]
-    table = pd.concat(rises, ignore_index=True) if rises else pd.DataFrame()
+    findings += limits_by_prediction(predicted)
+    listed = [*rises, *tables]
+    table = pd.concat(listed, ignore_index=True) if listed else pd.DataFrame()
     checked = ["each grid against its limits", "that the standard one is all zeros"]
     if compared := sum(len(one) > 0 for one in rises):
         pairs = "one pair of tunes" if compared == 1 else f"{compared} pairs of tunes"
         checked.append(f"that torque and power rise in order, for {pairs}")
+    if by_prediction:
+        pairs = "one pair" if len(by_prediction) == 1 else f"{len(by_prediction)} pairs"
+        checked.append(f"the same by prediction, for {pairs} of tunes of which one has no run")
     if any(found for found, _ in held):
         checked.append("each full-load run against its tune's limits, where it has their channels")
     checked += between.checked
     unchecked = [f.sentence.removeprefix("not checked: ") for f in missing]
     air_notes = [air_uncertainty(lower, upper, runs) for lower, upper in in_order]
     unchecked += [words for words in (*air_notes, *(unread for _, unread in held)) if words]
-    unchecked += between.unchecked
+    unchecked += [*untold_words(predicted), *between.unchecked]
     return TunesReport(tuple(findings), table, tuple(checked), (*unchecked, NOT_LOOKED_AT))
 
 
@@ -189,11 +205,13 @@ def _of_standard(tunes: Sequence[Tune]) -> Iterator[Finding]:
         yield Finding("standard", "breach", (tune.name,), sentence)
 
 
-def _of_missing_runs(tunes: Sequence[Tune]) -> Iterator[Finding]:
-    missing = tuple(tune.name for tune in tunes if tune.run is None)
+def _of_missing_runs(tunes: Sequence[Tune], predicted: set[str]) -> Iterator[Finding]:
+    """Name the tunes whose order neither a run nor a prediction shows."""
+    bare = [tune.name for tune in tunes if tune.run is None]
+    missing = tuple(name for name in bare if name not in predicted)
     if not missing or not tunes:
         return
-    if len(tunes) - len(missing) < 2:
+    if len(tunes) - len(bare) < 2:
         sentence = (
             "the order of power and torque, which needs full-load runs of at least two tunes: none "
             f"of {', '.join(missing)}"

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from tuneassist.show import (  # noqa: F401 - known to type checkers
         check,
         coverage,
+        derived,
         display,
         notes,
         plan,

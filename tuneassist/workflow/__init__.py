@@ -26,6 +26,7 @@ A command reads its options, makes one call and shows the result; a notebook mak
     sheet             the bench sheet of a day, one page to print
     runs              compare full-load runs before and after a change
     tunes             check a set of tunes of one car
+    derive            make milder tunes from a strong one and the standard one
     report            make a report
     report_source     read a tune's or a proposal's folder for a report
     setup_start       a setup to start from, made from logs
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
     from tuneassist.workflow import (  # noqa: F401 - known to type checkers
         check,
         coverage,
+        derive,
         limits,
         log_files,
         logs,

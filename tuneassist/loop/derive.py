@@ -1,0 +1,357 @@
+"""Milder tunes from a strong one and the standard one: economy, towing and the like.
+
+::
+
+    shares by region -> wanted grid -> bounds by ceilings, runs, next stronger tune
+                     -> closest grid within slopes and resolution -> prediction -> checker
+
+In no cell is a tune less safe than the strong one, nor outside the two; a spark engine's fuel in
+boost is the richer of the two. Corrections compose by multiplication, so that a share acts on
+ln(1 + c/100).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from tuneassist.correction import check_grid
+from tuneassist.correction.between import unsafe_way
+from tuneassist.errors import GridError, RuleBreachError, SetupError
+from tuneassist.grid import Axes, Floats
+from tuneassist.loop.derive_bounds import (
+    WATCHED,
+    ShareBound,
+    allowed_share,
+    allowed_shares,
+    ceiling_words,
+    ceilings_of,
+    heavy_weight,
+    low_weight,
+    share_bounds,
+)
+from tuneassist.loop.derive_frame import CLOSE_PCT, Corners, Tried, TuneFrame, corners_of
+from tuneassist.loop.derive_reasons import acted_bounds, cells_table
+from tuneassist.loop.derive_settings import ECONOMY, TOWING, DeriveSettings, MildTune, usual_tune
+from tuneassist.loop.settings import TuneSettings
+from tuneassist.loop.torque_prediction import TwoRuns, predict_run, two_runs
+from tuneassist.loop.tune_model import Tune
+from tuneassist.runs import RunSettings
+from tuneassist.settings import Setup
+
+MOST_TRIES = 10
+"""Tries to bring a prediction under its ceilings; the last keeps nothing at speeds beyond. [1]"""
+LESS = 0.85
+"""What a try leaves of the share that was too much. [1]"""
+BETWEEN_BREAKPOINTS = "a ceiling at a speed between the breakpoints"
+
+
+@dataclass(frozen=True, eq=False)
+class DerivedTune:
+    """One tune made.
+
+    Parameters
+    ----------
+    tune
+        Name, kind, grid and the setup with its ceilings; without a run.
+    plan
+        What was asked for.
+    cells
+        One row per cell: ``rpm, load, standard_pct, strong_pct, share_asked, share, grid_pct,
+        bound, reason``. [%], [1]
+    prediction
+        Of its full-load run, as `predict_run` returns it; empty without runs.
+    bounds
+        Every bound that held a cell back: name, words, and from which to which speed.
+    notes
+        What it cannot be, in words.
+    """
+
+    tune: Tune
+    plan: MildTune
+    cells: pd.DataFrame
+    prediction: pd.DataFrame
+    bounds: pd.DataFrame
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class DerivedSet:
+    """The standard tune, the tunes made from mild to strong, and the strong tune.
+
+    Parameters
+    ----------
+    standard, strong
+        What they were made from.
+    made
+        From the mildest to the strongest.
+    two
+        The full-load runs of both; None where they cannot be used.
+    settings
+        In force.
+    notes
+        What is not seen, in words.
+    """
+
+    standard: Tune
+    strong: Tune
+    made: tuple[DerivedTune, ...]
+    two: TwoRuns | None
+    settings: DeriveSettings
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def tunes(self) -> tuple[Tune, ...]:
+        """All tunes, least power first."""
+        return (self.standard, *(one.tune for one in self.made), self.strong)
+
+
+def usual_tunes() -> tuple[MildTune, ...]:
+    """Return the tunes that are made where none is asked for."""
+    return usual_tune(ECONOMY), usual_tune(TOWING)
+
+
+def derive_tunes(
+    standard: Tune,
+    strong: Tune,
+    plans: Sequence[MildTune] = (),
+    *,
+    settings: DeriveSettings | None = None,
+    rules: TuneSettings | None = None,
+    runs: RunSettings | None = None,
+) -> DerivedSet:
+    """Make milder tunes from a strong one and the standard one.
+
+    Parameters
+    ----------
+    standard, strong
+        With the same breakpoints, and full-load runs where there are any.
+    plans
+        The tunes to make; none makes those of `usual_tunes`.
+    settings, rules, runs
+        Regions and margins; how runs are compared; how far their air may differ.
+
+    Returns
+    -------
+    DerivedSet
+        Every grid has passed the checker and lies between the two in each cell.
+
+    Raises
+    ------
+    SetupError, GridError
+        When the two are not of one car, or a name appears twice.
+    RuleBreachError
+        When one of the two breaks a rule of its setup, or the checker objects to a tune made.
+    """
+    settings, rules, runs = (
+        settings or DeriveSettings(),
+        rules or TuneSettings(),
+        runs or RunSettings(),
+    )
+    wanted = tuple(plans) or usual_tunes()
+    _require_one_car(standard, strong)
+    _require_names(standard, strong, wanted)
+    for tune in (standard, strong):
+        _require_clean(tune, strong.setup)
+    found = two_runs(standard, strong, rules=rules, runs=runs, settings=settings)
+    two = None if isinstance(found, str) else found
+    made: list[DerivedTune] = []
+    above = strong
+    for plan in sorted(wanted, key=_strength, reverse=True):
+        one = _derived(plan, (standard, strong), above, two, settings)
+        made.insert(0, one)
+        above = one.tune
+    notes = (f"nothing is predicted: {found}",) if isinstance(found, str) else ()
+    return DerivedSet(standard, strong, tuple(made), two, settings, (*notes, *_notes(strong, two)))
+
+
+def _strength(plan: MildTune) -> tuple[float, float, float]:
+    return plan.full_load_share, plan.low_speed_share, plan.cruise_share
+
+
+def _notes(strong: Tune, two: TwoRuns | None) -> list[str]:
+    setup, notes = strong.setup, []
+    if unsafe_way(setup) < 0:
+        notes.append(
+            "these grids correct the fuel of a spark engine: they decide its mixture, hardly its "
+            "torque. In boost and at high load every tune keeps the richer of standard and strong"
+        )
+    if two is not None and not two.is_load_known:
+        notes.append(
+            "the runs do not tell the load of full load at every speed: log it. All loads from "
+            f"{two.load[0].min():g} {setup.axes.load_unit} on are taken to be possible"
+        )
+    names = [
+        name for name in ("torque", "boost", "exhaust_temp") if name not in setup.limits.ceilings
+    ]
+    if names:
+        listed = ", ".join(name.replace("_", " ") for name in names)
+        notes.append(f"the setup has no ceiling on {listed}, so nothing is held under one")
+    return notes
+
+
+# -- what cannot be used ----------------------------------------------------------------------
+
+
+def _require_one_car(standard: Tune, strong: Tune) -> None:
+    own, other = standard.setup, strong.setup
+    if not (own.axes.is_same(other.axes) and own.axes.load_unit == other.axes.load_unit):
+        raise GridError(
+            f"{standard.name} and {strong.name} do not have the same breakpoints.",
+            where=other.source,
+            mend="Give both a setup with the axes of the controller.",
+        )
+    for what, one, two in (
+        ("engine.ignition", own.engine.ignition, other.engine.ignition),
+        ("engine.fuel", own.engine.fuel, other.engine.fuel),
+        ("correction.acts_on", own.correction.acts_on, other.correction.acts_on),
+    ):
+        if one != two:
+            raise SetupError(
+                f"{what} is {one} for {standard.name} and {two} for {strong.name}.",
+                where=other.source,
+                mend="Tunes of one car agree on it.",
+            )
+
+
+def _require_names(standard: Tune, strong: Tune, plans: Sequence[MildTune]) -> None:
+    names = [tune.name.strip().casefold() for tune in (standard, strong)]
+    names += [plan.name.strip().casefold() for plan in plans]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise SetupError(
+            f'two tunes are called "{twice[0]}".', mend="Give every tune a name of its own."
+        )
+
+
+def _require_clean(tune: Tune, setup: Setup) -> None:
+    breaches = check_grid(tune.grid, current=None, setup=setup)
+    if breaches:
+        raise RuleBreachError(
+            f"The grid of {tune.name} breaks {len(breaches)} rule(s), so no tune is made from it.",
+            tuple(breach.sentence for breach in breaches),
+        )
+
+
+# -- one tune ---------------------------------------------------------------------------------
+
+
+def _derived(
+    plan: MildTune,
+    ends: tuple[Tune, Tune],
+    above: Tune,
+    two: TwoRuns | None,
+    settings: DeriveSettings,
+) -> DerivedTune:
+    """Make one tune, no stronger than the next stronger one in any cell."""
+    standard, strong = ends
+    ceilings = ceilings_of(plan, strong.setup, standard)
+    setup = replace(strong.setup, limits=replace(strong.setup.limits, ceilings=ceilings))
+    frame = TuneFrame(setup, corners_of(standard, strong), above)
+    asked = wanted_shares(plan, setup, settings)
+    bounds: Sequence[ShareBound] = share_bounds(setup, two, settings, plan)
+    if two is None:
+        tried, prediction = frame.closest(asked, bounds), pd.DataFrame()
+    else:
+        tried, bounds, prediction = _under_ceilings(frame, asked, bounds, two, settings)
+    made = Tune(name=plan.name.strip(), setup=setup, grid=tried.grid, kind=plan.kind)
+    _require_between(made, frame.corners)
+    cells = cells_table(frame, asked, bounds, tried)
+    notes = () if two is None else _standard_beyond(setup, two, settings)
+    return DerivedTune(made, plan, cells, prediction, acted_bounds(cells), notes)
+
+
+def _under_ceilings(
+    frame: TuneFrame,
+    asked: Floats,
+    bounds: Sequence[ShareBound],
+    two: TwoRuns,
+    settings: DeriveSettings,
+) -> tuple[Tried, Sequence[ShareBound], pd.DataFrame]:
+    """Find the grid whose prediction stays under every ceiling, between the breakpoints too."""
+    allowed = allowed_shares(frame.setup, two, settings)
+    caps = np.ones(frame.setup.axes.size)
+    for left in reversed(range(MOST_TRIES)):
+        held = [*bounds, ShareBound("prediction", caps, BETWEEN_BREAKPOINTS)]
+        tried = frame.closest(asked, held)
+        prediction = predict_run(tried.grid, two, settings)
+        is_over = _over(prediction, allowed)
+        if not is_over.any() or left == 0:
+            break
+        got = frame.corners.share_of(tried.grid.flat())
+        caps = _lowered(caps, got, is_over, two, frame.setup.axes, less=LESS if left > 1 else 0.0)
+    return tried, held, prediction
+
+
+def _standard_beyond(setup: Setup, two: TwoRuns, settings: DeriveSettings) -> tuple[str, ...]:
+    """Say where the standard tune's run leaves no room under a ceiling."""
+    notes = []
+    for name in WATCHED:
+        if name not in setup.limits.ceilings:
+            continue
+        shut = allowed_share(name, setup, two, settings) == 0.0
+        if shut.any():
+            span = f"{two.rpm[shut].min():.0f} to {two.rpm[shut].max():.0f} rpm"
+            words = ceiling_words(name, setup, settings)
+            notes.append(
+                f"{two.milder.name} itself leaves no room under {words}, at {span}: there this "
+                "tune keeps its values"
+            )
+    return tuple(notes)
+
+
+def wanted_shares(plan: MildTune, setup: Setup, settings: DeriveSettings) -> Floats:
+    """Share of the correction asked for in every cell, blended between the regions. [1]"""
+    heavy, low = heavy_weight(setup, settings), low_weight(setup, settings)
+    loaded = low * plan.low_speed_share + (1.0 - low) * plan.full_load_share
+    return np.asarray((1.0 - heavy) * plan.cruise_share + heavy * loaded)
+
+
+def _over(prediction: pd.DataFrame, allowed: Floats) -> npt.NDArray[np.bool_]:
+    """Speeds at which the largest share that full load may have is more than the ceilings allow."""
+    share = prediction["share_high"].to_numpy(dtype=float)
+    return np.asarray(np.isfinite(share) & (share > allowed + CLOSE_PCT))
+
+
+def _lowered(
+    caps: Floats,
+    got: Floats,
+    is_over: npt.NDArray[np.bool_],
+    two: TwoRuns,
+    axes: Axes,
+    *,
+    less: float,
+) -> Floats:
+    """Lower the caps of the cells around the speeds that are over."""
+    beyond = two.rpm[is_over]
+    row = np.searchsorted(axes.rpm, beyond, side="right") - 1
+    rows = np.unique(np.clip(np.concatenate([row, row + 1]), 0, len(axes.rpm) - 1))
+    at = np.isin(np.repeat(np.arange(len(axes.rpm)), len(axes.load)), rows)
+    at &= axes.cell_load() >= _first_load(two, axes)
+    now = np.fmin(caps, np.clip(got, 0.0, 1.0))
+    return np.where(at, less * now, caps)
+
+
+def _first_load(two: TwoRuns, axes: Axes) -> float:
+    """Breakpoint at or below the lowest load that full load may be at."""
+    return float(axes.load[max(int(np.searchsorted(axes.load, two.load.min(), "right")) - 1, 0)])
+
+
+def _require_between(made: Tune, corners: Corners) -> None:
+    """Raise unless the checker is content and every cell lies between the two, on the safe side."""
+    values = made.grid.flat()
+    low, high = (pick(corners.standard, corners.strong) for pick in (np.minimum, np.maximum))
+    is_value = np.isfinite(corners.safer)
+    is_out = is_value & ~((values >= low - CLOSE_PCT) & (values <= high + CLOSE_PCT))
+    if is_out.any() or (np.isfinite(values) != is_value).any():
+        raise RuleBreachError(f"{made.name} would leave the two tunes; nothing is written.")
+    breaches = check_grid(made.grid, current=None, setup=made.setup)
+    if breaches:
+        raise RuleBreachError(
+            f"The checker objects to {made.name}; nothing is written.",
+            tuple(breach.sentence for breach in breaches),
+        )

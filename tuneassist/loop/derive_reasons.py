@@ -1,0 +1,88 @@
+"""Why each cell of a milder tune holds what it holds: its share, and the bound that acted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from tuneassist.grid import Floats
+from tuneassist.loop.derive_bounds import ShareBound
+from tuneassist.loop.derive_frame import CLOSE_PCT, Corners, Tried, TuneFrame
+
+UNHELD = ("", "alike", "no value", "safe side")
+"""Bounds that are none: the share alone decided, or there was nothing to share."""
+
+
+def cells_table(
+    frame: TuneFrame, asked: Floats, bounds: Sequence[ShareBound], tried: Tried
+) -> pd.DataFrame:
+    """One row per cell, with the bound that acted and a sentence."""
+    axes, corners, values = frame.setup.axes, frame.corners, tried.grid.flat()
+    got = corners.share_of(values)
+    acted = [_why(cell, frame, asked, bounds, tried) for cell in range(axes.size)]
+    reasons = [
+        _sentence(wanted, kept, words)
+        for wanted, kept, (_, words) in zip(asked.tolist(), got.tolist(), acted, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "rpm": axes.cell_rpm(), "load": axes.cell_load(),
+            "standard_pct": corners.standard, "strong_pct": corners.strong,
+            "share_asked": asked, "share": got, "grid_pct": values,
+            "bound": [name for name, _ in acted], "reason": reasons,
+        }
+    )  # fmt: skip
+
+
+def _why(
+    cell: int, frame: TuneFrame, asked: Floats, bounds: Sequence[ShareBound], tried: Tried
+) -> tuple[str, str]:
+    """Name the bound that decided a cell, and say it in words; empty where the share did."""
+    corners = frame.corners
+    if (nothing := _no_choice(cell, corners))[0]:
+        return nothing
+    wanted = float(corners.at_share(asked)[cell])
+    projected, furthest = float(tried.projected[cell]), float(tried.furthest[cell])
+    if abs(wanted - projected) <= CLOSE_PCT:
+        return "", ""
+    if abs(projected - furthest) > CLOSE_PCT:
+        return "slope", "the slope to its neighbours"
+    tightest = min(bounds, key=lambda bound: float(bound.most[cell]))
+    limit = float(corners.at_share(tightest.most)[cell])
+    if abs(limit - furthest) > CLOSE_PCT:
+        return "next stronger", f"no stronger than {frame.above.name}"
+    return tightest.name, tightest.words
+
+
+def _no_choice(cell: int, corners: Corners) -> tuple[str, str]:
+    """Say why no share decides a cell; empty where one does."""
+    if np.isnan(corners.safer[cell]):
+        return "no value", "one of the two tunes has no value here"
+    if abs(corners.strong[cell] - corners.standard[cell]) <= CLOSE_PCT:
+        return "alike", "both tunes hold the same"
+    return ("safe side", str(corners.why_safer[cell])) if corners.why_safer[cell] else ("", "")
+
+
+def _sentence(asked: float, got: float, words: str) -> str:
+    if np.isnan(got):
+        return words
+    share = f"{100 * got:.0f} % of the correction"
+    return f"{share}, {100 * asked:.0f} % asked: {words}" if words else share
+
+
+def acted_bounds(cells: pd.DataFrame) -> pd.DataFrame:
+    """Bounds that held cells back, with their words, speeds and number of cells."""
+    held = cells[~cells["bound"].isin(UNHELD)]
+    rows = [
+        {
+            "bound": name,
+            "words": part["reason"].iloc[0].partition(": ")[2],
+            "cells": len(part),
+            "rpm_from": float(part["rpm"].min()),
+            "rpm_to": float(part["rpm"].max()),
+        }
+        for name, part in held.groupby("bound", sort=False)
+    ]
+    return pd.DataFrame(rows, columns=["bound", "words", "cells", "rpm_from", "rpm_to"])
