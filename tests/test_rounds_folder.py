@@ -116,7 +116,7 @@ def test_evidence_of_the_first_format_is_read_without_moving_samples(tmp_path, l
     folder = tmp_path / "round"
     written(folder, stored(*logs[:2]))
     record = json.loads((folder / "evidence.json").read_text(encoding="utf-8"))
-    assert record["format"] == round_evidence.FORMAT == 2
+    assert record["format"] == round_evidence.FORMAT == 3
     (folder / "evidence.json").write_text(json.dumps({**record, "format": 1}), encoding="utf-8")
     (folder / "blocks.csv").unlink()  # the first format had none
     back = read_evidence(folder, SETUP.axes)

@@ -21,9 +21,12 @@ from tuneassist.cli.app import app
 from tuneassist.cli.simulate import CarName, StyleName
 from tuneassist.errors import GridError, InputError
 from tuneassist.files.grid_file import read_grid
+from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Axes, Grid
+from tuneassist.settings import Target
 from tuneassist.simulate.cars import petrol_car
-from tuneassist.simulate.drive import CARS, STYLES, drive
+from tuneassist.simulate.drive import CARS, STYLES, drive, drive_pulls, spots_by_hand
+from tuneassist.simulate.sample_logs import petrol_engine
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES = ROOT / "sample_logs"
@@ -194,3 +197,57 @@ def test_a_blank_names_its_own_cell() -> None:
     values[3, 5] = np.nan
     with pytest.raises(GridError, match=r"first at 2000 rpm and load 80\."):
         drive("petrol", grid=Grid(petrol_car().axes, values))
+
+
+def test_full_load_pulls_follow_the_truth_and_the_grid() -> None:
+    one, two = (table(drive_pulls("petrol", 2, grid=grid)) for grid in (None, flat(10.0)))
+    pull = one["Throttle position (percent)"].gt(90)
+    assert pull.astype(int).diff().eq(1).sum() == 2
+    ratio = (one["Wideband (AFR)"] / two["Wideband (AFR)"])[pull]
+    assert ratio.median() == pytest.approx(1.10, abs=0.003)
+    rpm = one["Crank speed (rpm)"][pull].to_numpy()
+    aimed = petrol_engine().true_lambda(rpm, petrol_car().highest_load(rpm))
+    read = one["Wideband (AFR)"][pull].to_numpy() / 14.7
+    assert np.median(np.abs(read / aimed - 1.0)) < 0.01  # the gauge's noise is 0.7 %
+    more = table(drive_pulls("petrol", 2, more_load_pct=10.0))
+    torque = "Torque (lbf.ft)"
+    assert (more[torque] / one[torque])[pull].median() == pytest.approx(1.115, abs=0.01)
+
+
+def test_values_found_by_hand_scatter_by_one_percent_about_the_truth() -> None:
+    engine, setup = petrol_engine(), read_setup(SAMPLES / "petrol-setup.toml")
+    for wanted, offset in ((None, 1.0), ((setup.axes, Target(setup.target.table * 0.95)), 0.95)):
+        found = pd.read_csv(io.BytesIO(spots_by_hand("petrol", 300, wanted=wanted)))
+        assert found["remark"].eq("simulated").all()
+        true = engine.true_deviation_pct(found["rpm"].to_numpy(), found["load (kPa)"].to_numpy())
+        wrong = found["total_pct"] - (100.0 * ((1.0 + true / 100.0) / offset - 1.0))
+        assert abs(wrong.mean()) < 0.2
+        assert 0.85 < wrong.std() < 1.25
+    van = pd.read_csv(io.BytesIO(spots_by_hand("van", 50)))
+    assert van["total_pct"].lt(2.0).all()  # on a floor only what smokes is turned down
+
+
+def test_the_controllers_grid_as_it_comes_changes_nothing(tmp_path: Path) -> None:
+    assert run("simulate", "van", "--zeros", "-o", tmp_path / "zero.csv")[0] == 0
+    zeros = read_grid(tmp_path / "zero.csv")
+    assert not zeros.flat().any()
+    assert drive("van", grid=zeros) == drive("van")
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "said"),
+    [
+        (("--pulls", 3, "--spots", 3), 2, "--pulls and --spots exclude each other"),
+        (("--setup", SAMPLES / "petrol-setup.toml"), 2, "--setup goes with --spots"),
+        (("--pulls", 0), 3, "Give a number from 1 to"),
+        (("--spots", 10**9), 3, "Give a number from 1 to"),
+        (("--pulls", 2, "--more-load", "nan"), 3, "more load is not possible"),
+        (("--spots", 3, "--setup", SAMPLES / "van-setup.toml"), 3, "this car counts it in kPa"),
+    ],
+)
+def test_a_job_that_is_not_possible_leaves_no_file(
+    words: tuple[object, ...], status: int, said: str, tmp_path: Path
+) -> None:
+    done, output = run("simulate", "petrol", *words, "-o", tmp_path / "a.csv")
+    assert (done, said in " ".join(output.split())) == (status, True), output
+    assert not list(tmp_path.iterdir())

@@ -133,14 +133,20 @@ class LogNature:
 NO_LAMBDA = "no lambda channel: the need is read from the fuel trims alone"
 BY_HAND = (
     "values found by hand, in an order that is not known: a drift of the gauge would look like the "
-    "map, so less fuel is taken away in boost"
+    "map, so a drift is allowed for on the lean side"
 )
-"""Note on evidence without a log behind it."""
+BY_HAND_IN_ORDER = "values found by hand, in the order of their times"
+"""Notes on evidence without a log behind it; the second where its order is known."""
 
 
 def is_by_hand(log: LogEvidence) -> bool:
     """Tell whether the values were found by hand, so that no sensor was logged."""
-    return BY_HAND in log.notes
+    return BY_HAND in log.notes or BY_HAND_IN_ORDER in log.notes
+
+
+def has_order(log: LogEvidence) -> bool:
+    """Tell whether it is known in which order the values were found: as logged, or by time."""
+    return BY_HAND not in log.notes
 
 
 def not_proven_warm(settings: SteadySettings) -> str:

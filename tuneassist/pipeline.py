@@ -63,7 +63,7 @@ from tuneassist.evidence.step_risk import (
     with_unknown_order,
 )
 from tuneassist.grid import Floats, Grid, bilinear_weights
-from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence, is_by_hand
+from tuneassist.one_log import FATES, NO_LAMBDA, LogEvidence, has_order, is_by_hand
 from tuneassist.proposal_repr import proposal_outline
 from tuneassist.reading import Log
 from tuneassist.reduction import reduce_log, reduce_parts
@@ -321,14 +321,17 @@ class _Sensors:
         By the log's number.
     aside
         Logs with a dead sensor, and those that the others contradict.
-    has_by_hand
+    in_order
+        Values found by hand at known times, which are no readings of a sensor.
+    is_order_unknown
         Whether values found by hand are among them, in an order that is not known.
     """
 
     readings: pd.DataFrame
     responses: Mapping[int, SensorResponse]
     aside: Sequence[OddLog]
-    has_by_hand: bool
+    in_order: pd.DataFrame
+    is_order_unknown: bool
 
     @classmethod
     def of(cls, logs: Sequence[LogEvidence], pool: _Pool, setup: Setup) -> _Sensors:
@@ -337,19 +340,23 @@ class _Sensors:
             pool.values, pool.blocks, axes=setup.axes, target_lambda=setup.target.table
         )
         hand = [number for number, log in enumerate(logs) if is_by_hand(log)]
-        readings = readings[~readings["log_number"].isin(hand)]  # no sensor was logged with them
+        is_hand = readings["log_number"].isin(hand)  # no sensor was logged with them
+        found, readings = readings[is_hand], readings[~is_hand]
+        timed = found[found["log_number"].isin([n for n in hand if has_order(logs[n])])]
         responses = sensor_responses(readings)
         aside = _logs_aside(logs, pool, readings, responses, setup)
-        return cls(readings, responses, aside, bool(hand))
+        is_unknown = not all(has_order(logs[number]) for number in hand)
+        return cls(readings, responses, aside, timed, is_unknown)
 
     def risk(self, names: Sequence[str], pool: _Pool, fit: LatticeFit | None) -> StepRisk:
         """What the logs that are kept leave in doubt about an unsafe step."""
         odd = [one.index for one in self.aside]
-        kept = self.readings[~self.readings["log_number"].isin(odd)]
+        kept = pd.concat([self.readings, self.in_order])
+        kept = kept[~kept["log_number"].isin(odd)]
         found = risk_of_logs(
             names, pool.holds, fit=fit, aside=self.aside, lives=self.responses, readings=kept
         )
-        return with_unknown_order(found) if self.has_by_hand else found
+        return with_unknown_order(found) if self.is_order_unknown else found
 
 
 @dataclass(frozen=True, eq=False)

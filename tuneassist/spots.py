@@ -5,8 +5,9 @@ tells what the engine needs in total there, so that it counts as a hold does. No
 
 - nothing checks the gauge by its response, but a value that was turned until the mixture suited is
   a response; a spot vouches for itself and for no log;
-- in which order they were found is not known, so a drift of the gauge during the day would look
-  like a map: the lean end of what was seen in a cell is moved out by a usual drift;
+- without a time for each, in which order they were found is not known, so a drift of the gauge
+  during the day would look like a map: the lean end of what was seen in a cell is moved out by a
+  usual drift. With times a drift is fitted as that of a log is;
 - spots at one place that differ by more than their doubts contradict each other. Nothing tells
   which is right, so both count as little as they agree.
 """
@@ -29,7 +30,7 @@ from tuneassist.evidence.need import correction_need_ln, inside_axes, target_at
 from tuneassist.evidence.refresh import Refresh
 from tuneassist.evidence.residuals import hold_residuals
 from tuneassist.grid import Axes, Floats, Grid
-from tuneassist.one_log import BY_HAND, FATES, LogEvidence
+from tuneassist.one_log import BY_HAND, BY_HAND_IN_ORDER, FATES, LogEvidence
 from tuneassist.settings import Setup
 
 Mask = npt.NDArray[np.bool_]
@@ -45,10 +46,15 @@ LEAST_DOUBT_PCT = 0.3
 #: Spots at one place contradict each other from this many standard deviations on, beside what the
 #: map may rise between them. One honest pair in 500 does. [1], [ln per cell]
 CONTRADICTS_SD, RISE_LN = 3.0, 0.03
+#: On a floor lambda itself falls with load, by some 30 % from cell to cell where a diesel begins to
+#: smoke. [ln per cell]
+FLOOR_RISE_LN = 0.35
 #: Spots named in one sentence. [1]
 NAMED = 6
 LEFT_OUT = "not used"
 """Start of the note on spots that cannot be used."""
+NO_LIMIT = "takes no fuel away, so that it is no limit on a smoke floor"
+"""Why a spot is left out on a floor: the mixture may suit anywhere above it."""
 WHERE_WORDS = {
     "outside the table": "outside the axes",
     "no target there": "where the target has no value",
@@ -64,7 +70,8 @@ class Spots:
     ----------
     table
         One row per spot: ``where`` (its place in the file), ``rpm``, ``load`` in the axes' unit,
-        ``correction_pct``, ``doubt_pct`` (standard deviation of one reading) and ``repeats``.
+        ``correction_pct``, ``doubt_pct`` (standard deviation of one reading) and ``repeats``;
+        ``time_s`` where each has its time.
     meaning
         What ``correction_pct`` is; None where nothing tells.
     name
@@ -100,9 +107,18 @@ def spots_evidence(spots: Spots, *, setup: Setup, current: Grid) -> LogEvidence:
         One hold for each spot inside the axes with a target, marked as found by hand.
     """
     table, fate = spots.table, _fates(spots.table, setup)
-    used = table[fate == "used"].reset_index(drop=True)
+    used, left_out = (
+        table[fate == "used"].reset_index(drop=True),
+        _left_out(table, fate, setup.axes),
+    )
     holds = _holds(used, spots.meaning or "total", setup=setup, current=current)
-    pairs = _contradictions(setup.axes, holds)
+    above = np.zeros(len(holds), dtype=bool)
+    if setup.target.kind == "floor":
+        above = (holds["need_ln"] >= 0.0).to_numpy()
+        fate[np.flatnonzero(fate == "used")[above]] = "no target there"
+        holds = holds[~above].reset_index(drop=True)
+    pairs = _contradictions(setup.axes, holds, is_floor=setup.target.kind == "floor")
+    words = BY_HAND_IN_ORDER if "time_s" in table else BY_HAND
     counts = pd.Series(fate).value_counts().reindex(FATES, fill_value=0).astype(int)
     return LogEvidence(
         name=spots.name,
@@ -110,14 +126,15 @@ def spots_evidence(spots: Spots, *, setup: Setup, current: Grid) -> LogEvidence:
         fates=counts.rename("count"),
         samples=len(table),
         refresh=Refresh({}, float("nan")),
-        delay=SensorDelay(0.0, 0.0, 0.0, 1.0, 0.0, 0, "setup", BY_HAND),
-        settling=Settling(0.0, "setup", BY_HAND),
+        delay=SensorDelay(0.0, 0.0, 0.0, 1.0, 0.0, 0, "setup", words),
+        settling=Settling(0.0, "setup", words),
         stops=(0.0, float("inf")),
         peaks=pd.DataFrame(index=range(setup.axes.size)),
         notes=(
-            BY_HAND,
+            words,
             *spots.notes,
-            *_left_out(table, fate, setup.axes),
+            *left_out,
+            *_above_floor(used[above], setup.axes),
             *_contradiction_notes(holds, pairs, setup.axes),
         ),
     )
@@ -154,12 +171,13 @@ def _holds(table: pd.DataFrame, meaning: Meaning, *, setup: Setup, current: Grid
             "target_lambda": target_at(setup.axes, setup.target.table, rpm, load),
             "samples": repeats.astype(int),
             "stop": "",
-            "start_s": 0.0,  # the order in which they were found is not known
+            # without times the order in which they were found is not known
+            "start_s": table["time_s"].to_numpy(dtype=float) if "time_s" in table else 0.0,
         }
     )
 
 
-def _contradictions(axes: Axes, holds: pd.DataFrame) -> pd.DataFrame:
+def _contradictions(axes: Axes, holds: pd.DataFrame, *, is_floor: bool) -> pd.DataFrame:
     """Pairs of spots at one place that differ by more than their doubts: ``one, other, apart``."""
     columns = ["one", "other", "apart"]
     if len(holds) < 2:
@@ -169,7 +187,7 @@ def _contradictions(axes: Axes, holds: pd.DataFrame) -> pd.DataFrame:
     one, other = pairs.T
     need, se = (holds[name].to_numpy(dtype=float) for name in ("need_ln", "within_se"))
     apart = np.abs(need[one] - need[other])
-    rise = RISE_LN * np.abs(at[one] - at[other]).sum(axis=1)
+    rise = (FLOOR_RISE_LN if is_floor else RISE_LN) * np.abs(at[one] - at[other]).sum(axis=1)
     is_odd = apart > CONTRADICTS_SD * np.hypot(se[one], se[other]) + rise
     found = pd.DataFrame({"one": one[is_odd], "other": other[is_odd], "apart": apart[is_odd]})
     return found.sort_values("apart", ascending=False, ignore_index=True)
@@ -206,6 +224,14 @@ def _left_out(table: pd.DataFrame, fate: npt.NDArray[np.object_], axes: Axes) ->
         if named:
             notes.append(f"{LEFT_OUT}, {why}: {_listed(named, len(rows))}")
     return tuple(notes)
+
+
+def _above_floor(rows: pd.DataFrame, axes: Axes) -> tuple[str, ...]:
+    """Name the spots that tell no limit on a floor."""
+    named = [f"{row['where']} ({_place(row, axes)})" for _, row in rows.head(NAMED).iterrows()]
+    if not named:
+        return ()
+    return (f"{LEFT_OUT}, {NO_LIMIT}: {_listed(named, len(rows))}",)
 
 
 def overruled_notes(holds: pd.DataFrame, left_out_ln: Floats, axes: Axes) -> tuple[str, ...]:
@@ -270,7 +296,7 @@ def spot_table(
     """
     used = spots.table[_fates(spots.table, setup) == "used"].reset_index(drop=True)
     own = _holds(used, spots.meaning or "total", setup=setup, current=current)
-    pairs = _contradictions(setup.axes, own)
+    pairs = _contradictions(setup.axes, own, is_floor=setup.target.kind == "floor")
     odd = set(own["where"].iloc[np.unique(pairs[["one", "other"]].to_numpy(dtype=int))])
     if fit is not None:
         fitted = holds[holds["is_used"]]

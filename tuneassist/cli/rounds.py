@@ -11,7 +11,8 @@ from tuneassist import files, show, workflow
 from tuneassist.cli import console
 from tuneassist.cli.commands import COMMANDS, new_app
 from tuneassist.cli.inputs import reducer
-from tuneassist.cli.options import AsJson, Logs, SetupFile, Strict
+from tuneassist.cli.options import AsJson, SetupFile, Strict
+from tuneassist.cli.spots import Meant
 
 if TYPE_CHECKING:
     from tuneassist.loop.history import Kind
@@ -22,6 +23,24 @@ HALTED = 6
 
 Folder = Annotated[
     Path, typer.Argument(metavar="DIR", help="The tune's folder.", show_default=False)
+]
+RoundLogs = Annotated[
+    list[Path] | None,
+    typer.Argument(
+        metavar="LOG",
+        help="Log files. A folder means the log files in it, - means standard input.",
+        show_default=False,
+    ),
+]
+Spots = Annotated[
+    Path | None,
+    typer.Option(
+        "--spots",
+        metavar="FILE",
+        help="Values found by hand with this grid in the controller: rpm, load, correction_pct "
+        "(doubt_pct and repeats may follow), or a grid file with blank cells.",
+        show_default=False,
+    ),
 ]
 Answer = Annotated[
     str,
@@ -101,14 +120,31 @@ def start(folder: Folder, setup: SetupFile, *, grid: Grid = None) -> None:
 
 
 @app.command()
-def add(folder: Folder, logs: Logs, strict: Strict = False, json: AsJson = False) -> None:
+def add(
+    folder: Folder,
+    logs: RoundLogs = None,
+    *,
+    spots: Spots = None,
+    values: Meant = None,
+    strict: Strict = False,
+    json: AsJson = False,
+) -> None:
     """Add logs of the grid in the controller and propose the next one.
 
     First measures how the engine answered the last change. If it did not answer as it should,
     nothing is proposed and the exit status is 6. Otherwise the proposal uses the evidence of all
-    rounds. A log that cannot be used is set aside and named.
+    rounds. A log that cannot be used is set aside and named. Values found by hand count as holds,
+    beside logs or alone; they measure no answer.
     """
-    _write_round(workflow.tune_steps.add(folder, reducer(logs, is_strict=strict)), as_json=json)
+    if not logs and spots is None:
+        raise typer.BadParameter("name a log, or a list of values found by hand with --spots.")
+    if values is not None and spots is None:
+        raise typer.BadParameter("--values goes with --spots.")
+    found = None
+    if spots is not None:
+        found = workflow.tune_steps.ByHand(spots, None if values is None else values.value)
+    reduce = reducer(logs, is_strict=strict) if logs else None
+    _write_round(workflow.tune_steps.add(folder, reduce, by_hand=found), as_json=json)
 
 
 @app.command()

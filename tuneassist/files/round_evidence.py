@@ -40,10 +40,10 @@ from tuneassist.loop.advice import Word
 from tuneassist.loop.response import Response
 from tuneassist.pipeline import FATES, LogEvidence
 
-FORMAT = 2
+FORMAT = 3
 """Format that `evidence_contents` writes."""
 EVIDENCE_FILES = ("holds.csv", "blocks.csv", "peaks.csv", "visits.csv", "evidence.json")
-_WORDS = ("log", "stop")
+_WORDS = ("log", "stop", "where")
 _NAN = float("nan")
 HOLD_NUMBERS = ("rpm", "load", "samples", "need_ln")
 """Columns of a hold that the fit uses: each has a number in every row."""
@@ -288,6 +288,10 @@ def _read_2(
     return _read(record, holds, blocks, peaks, visits)
 
 
+_read_3 = _read_2
+"""Values found by hand have their place in the file, ``where``, in ``holds.csv``."""
+
+
 def _read(
     record: Mapping[str, Any],
     holds: pd.DataFrame,
@@ -306,7 +310,7 @@ def _read(
     )
 
 
-READERS: Mapping[int, Callable[..., StoredEvidence]] = {1: _read_1, 2: _read_2}
+READERS: Mapping[int, Callable[..., StoredEvidence]] = {1: _read_1, 2: _read_2, 3: _read_3}
 """One reader per format that was ever written."""
 
 

@@ -2,13 +2,14 @@
 
 A list has a header and one spot per row: ``rpm, load`` and the value in percent, under
 ``correction_pct``, ``total_pct`` (the whole correction) or ``change_pct`` (on top of the grid in
-force); ``doubt_pct`` and ``repeats`` may follow. Speed and load are read in the unit of their
-header, else in that of the setup.
+force); ``doubt_pct``, ``repeats`` and ``time`` (seconds, or a clock's 14:05) may follow. Speed and
+load are read in the unit of their header, else in that of the setup.
 """
 
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -49,6 +50,10 @@ RIGHT = (
     "A list of spots starts with the row rpm,load,correction_pct (doubt_pct and repeats may follow)"
     f'; a grid with blanks starts with "{CORNER}".'
 )
+CLOCK = re.compile(r"(\d{1,2}):([0-5]\d)(?::([0-5]\d))?")
+"""A time of day."""
+HALF_DAY_S = 43_200.0
+"""A clock that falls back by more has passed midnight. [s]"""
 MEANT: dict[frozenset[str], Meaning | None] = {
     frozenset({"correction"}): None,
     frozenset({"total"}): "total",
@@ -205,11 +210,12 @@ class _List:
         speed = self._one("rpm", [h for h in headings if self._is_speed(h)])
         load = self._one("load", self._loads(headings))
         value = self._one("correction_pct", [h for h in headings if _words(h) in MEANT])
-        doubt, repeats = (
+        doubt, repeats, time = (
             self._at_most_one(name, [h for h in headings if _words(h) in words])
             for name, words in (
                 ("doubt_pct", (frozenset({"doubt"}),)),
                 ("repeats", (frozenset({"repeats"}), frozenset({"repeat"}))),
+                ("time", (frozenset({"time"}),)),
             )
         )
         for heading in (value, doubt):
@@ -226,7 +232,9 @@ class _List:
                 "repeats": [self._repeats(n, repeats) for n in rows],
             }
         )
-        used = [h for h in (speed, load, value, doubt, repeats) if h is not None]
+        if time is not None:
+            table = table.assign(time_s=self._times(rows, time))
+        used = [h for h in (speed, load, value, doubt, repeats, time) if h is not None]
         return Spots(
             table,
             MEANT[_words(value)],
@@ -360,6 +368,22 @@ class _List:
                     row, heading.index, f"the speed is {value:g} rpm.", "Give one above 0."
                 )
             found.append(value)
+        return found
+
+    def _times(self, rows: Sequence[int], heading: Heading) -> list[float]:
+        """Return when each was found, in seconds; a clock that passes midnight goes on."""
+        unit = self._unit(heading, "time", units_of("time")) or "s"
+        found: list[float] = []
+        for row in rows:
+            cells = self.rows[row][1]
+            clock = CLOCK.fullmatch(cells[heading.index] if heading.index < len(cells) else "")
+            if clock is None:
+                found.append(float(convert(self._number(row, heading, "the time"), unit, "s")))
+                continue
+            hours, minutes, seconds = (int(part or 0) for part in clock.groups())
+            value = 3600.0 * hours + 60.0 * minutes + seconds
+            is_past = bool(found) and value < found[-1] - HALF_DAY_S
+            found.append(value + 2.0 * HALF_DAY_S * is_past)
         return found
 
     def _load(self, row: int, heading: Heading, unit: str | None) -> float:

@@ -16,6 +16,7 @@ from tuneassist.grid import Grid
 from tuneassist.loop.held_then import acting_on_lambda
 from tuneassist.loop.pooling import Round, pool_rounds
 from tuneassist.loop.response import Response, ResponseSettings, measure_response
+from tuneassist.one_log import is_by_hand
 from tuneassist.pipeline import (
     Evidence,
     LogEvidence,
@@ -28,7 +29,13 @@ from tuneassist.pipeline import (
     with_total_need,
 )
 from tuneassist.settings import CorrectionSettings, Setup
+from tuneassist.spots import overruled_notes
 from tuneassist.threads import on_one_thread
+
+FOUND_BY_HAND = (
+    "values found by hand do not show whether the grid in the controller acts: log a session"
+)
+"""Why a round of such values alone measures no response."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,13 +124,24 @@ def add_round(
         seen = gather(kept, setup=setup, current=acting)
         return RoundResult(made, _nothing(seen, response, setup, current), set_aside)
     evidence = pool_rounds([*earlier, made], setup=setup, current=current, fuel=fuel)
-    notes = tuple(f"log {name} was set aside: {why}" for name, why in set_aside.items())
+    notes = (
+        *(f"log {name} was set aside: {why}" for name, why in set_aside.items()),
+        *_overruled(evidence, setup),
+    )
     names = [log.name for log in logs]
     evidence = replace(evidence, notes=(*evidence.notes, *said_once(notes, names)))
     paced = replace(setup, correction=_paced(setup, response))
     return RoundResult(
         made, propose_on(evidence, setup=paced, current=current, fuel=fuel), set_aside
     )
+
+
+def _overruled(evidence: Evidence, setup: Setup) -> tuple[str, ...]:
+    """Name the values found by hand that the map overrules."""
+    if evidence.fit is None:
+        return ()
+    used = evidence.holds[evidence.holds["is_used"]]
+    return overruled_notes(used, evidence.fit.left_out_residual, setup.axes)
 
 
 def _respond(
@@ -136,8 +154,11 @@ def _respond(
     settings: ResponseSettings | None,
 ) -> Response:
     acts_on = setup.correction.acts_on
+    logged = [log for log in logs if not is_by_hand(log)]
+    if not logged:
+        return Response("cannot tell", FOUND_BY_HAND)
     holds = with_total_need(
-        pd.concat([log.holds for log in logs], ignore_index=True), now, acts_on=acts_on
+        pd.concat([log.holds for log in logged], ignore_index=True), now, acts_on=acts_on
     )
     own = holds[is_original(holds)]
     return measure_response(known, own, before=before, now=now, setup=setup, settings=settings)
@@ -153,7 +174,7 @@ def _of_this_engine(
     settings: ResponseSettings | None,
 ) -> tuple[tuple[LogEvidence, ...], dict[str, str]]:
     """Set logs aside that contradict the earlier rounds where the round's other logs do not."""
-    if len(logs) < 2:
+    if sum(not is_by_hand(log) for log in logs) < 2:
         return tuple(logs), {}
     verdicts = [
         _respond(known, [log], before=before, now=now, setup=setup, settings=settings)

@@ -13,7 +13,7 @@ from rich.text import Text
 from tuneassist.correction import UnsafeHeld
 from tuneassist.loop.history_changes import FUEL_FILE
 from tuneassist.one_log import is_by_hand
-from tuneassist.pipeline import Proposal
+from tuneassist.pipeline import Evidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.boost import boost_section, fuel_words, less_fuel_section, written_fuel
@@ -83,15 +83,30 @@ def proposal_screen(
         short_caution_section(setup),
         unsafe_section(proposal.unsafe_held, setup),
         notes_section(proposal_notes(proposal, logs)),
-        title("Where the samples went"),
-        sample_shares_table(proposal.evidence.fates, display),
-        dim(f"  {MOVING_USED}"),
+        *_samples_section(proposal.evidence, display),
         deviation_section(proposal.cells, setup, display),
         step_section(proposal, display),
         boost_section(proposal, boost_unit(setup, logs), display),
         limits_section(proposal.limited.binding, setup),
         less_fuel_section(proposal, display),
     )
+
+
+def _samples_section(evidence: Evidence, display: Display) -> tuple[RenderableType, ...]:
+    """Return where the samples of the logs went; nothing where no log was read."""
+    if all(is_by_hand(log) for log in evidence.logs):
+        return ()
+    return (
+        title("Where the samples went"),
+        sample_shares_table(sample_fates(evidence), display),
+        dim(f"  {MOVING_USED}"),
+    )
+
+
+def sample_fates(evidence: Evidence) -> pd.Series:
+    """Return samples of the logs by what became of them; a value found by hand is no sample."""
+    logged = [log.fates for log in evidence.logs if not is_by_hand(log)]
+    return pd.concat(logged or [log.fates for log in evidence.logs], axis=1).sum(axis=1).astype(int)
 
 
 def header(setup: Setup, words: str, *, is_simulated: bool) -> RenderableType:

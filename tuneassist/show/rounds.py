@@ -21,7 +21,13 @@ from tuneassist.settings import Setup
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import bullets, notes_section, sample_shares_table
 from tuneassist.show.notes import logs_words, proposal_notes
-from tuneassist.show.proposal import CHECK_STEP, header, proposal_screen, unsafe_section
+from tuneassist.show.proposal import (
+    CHECK_STEP,
+    header,
+    proposal_screen,
+    sample_fates,
+    unsafe_section,
+)
 from tuneassist.show.rounds_history import broken_rules
 
 
@@ -94,7 +100,7 @@ def _halted_evidence(
     return (
         header(proposal.setup, words, is_simulated=is_simulated),
         title("Where the samples went"),
-        sample_shares_table(evidence.fates, display),
+        sample_shares_table(sample_fates(evidence), display),
         notes_section(notes),
     )
 

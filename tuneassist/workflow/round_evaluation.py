@@ -31,6 +31,7 @@ from tuneassist.loop.advice import (
 from tuneassist.loop.exceeded_ceilings import exceeded_ceilings
 from tuneassist.loop.history import RoundEntry
 from tuneassist.loop.rounds import RoundResult, add_round
+from tuneassist.one_log import is_by_hand
 from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
@@ -161,7 +162,7 @@ def round_contents(
     contents = proposal_contents(
         evaluated.shown,
         logs=logs,
-        inputs=_inputs(tune, evaluated.mark, earlier),
+        inputs=_inputs(tune, evaluated, earlier),
         in_force=grid_name(evaluated.mark.in_force),
         is_simulated=is_simulated,
         has_halted=evaluated.result.is_halt,
@@ -211,9 +212,12 @@ def round_record(evaluated: EvaluatedRound, earlier: Sequence[str]) -> dict[str,
     }
 
 
-def _inputs(tune: TuneFolder, mark: RoundEntry, earlier: Sequence[RoundEntry]) -> list[InputFile]:
+def _inputs(
+    tune: TuneFolder, evaluated: EvaluatedRound, earlier: Sequence[RoundEntry]
+) -> list[InputFile]:
     """Return every file that a round is based on, with its hash."""
-    paths = [("setup", tune.setup_path)]
+    mark, paths = evaluated.mark, [("setup", tune.setup_path)]
+    by_hand = {log.name for log in evaluated.logs if is_by_hand(log)}
     if (target := tune.setup_path.with_name(TARGET)).exists():
         paths.append(("target", target))
     paths.append(("grid", tune.grid_path(mark.in_force)))
@@ -222,7 +226,10 @@ def _inputs(tune: TuneFolder, mark: RoundEntry, earlier: Sequence[RoundEntry]) -
         InputFile(role, path.relative_to(tune.path).as_posix(), sha256_of(path))
         for role, path in paths
     ]
-    return [*files, *(InputFile("log", name, sha256) for name, sha256 in mark.logs)]
+    return [
+        *files,
+        *(InputFile("spots" if n in by_hand else "log", n, sha256) for n, sha256 in mark.logs),
+    ]
 
 
 def count_visits(logs: Sequence[LogEvidence], setup: Setup) -> Grid:

@@ -21,7 +21,7 @@ from tuneassist.parallel import LogsAtHand
 from tuneassist.settings import Setup
 from tuneassist.show.bench_sheet import BenchDay, bench_sheet_html
 from tuneassist.show.page_templates import page_templates
-from tuneassist.show.rounds import grid_name, verdict_word
+from tuneassist.show.rounds import grid_name
 from tuneassist.workflow import tune_steps
 from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.output_paths import require_new_file
@@ -91,8 +91,8 @@ def day_of_tune(folder: Path, start: PlanStart, minutes: float) -> BenchDay:
 def _warning(status: tune_steps.TuneStatus) -> str:
     """Return what comes before any pull: a halt, an exceeded ceiling, or a grid that waits."""
     advice = status.advice
-    if advice.word == "halt" or advice.check in ("ceiling", "hard"):
-        return f"{verdict_word(advice)}: {advice.why}"
+    if status.verdict.word == "STOP" or advice.check in ("ceiling", "hard"):
+        return f"{status.verdict.word}: {status.verdict.reason}"
     if status.state.is_pending:
         last = status.state.rounds[-1].name
         return f"The grid of {last} waits: load it and accept it, or reject it, before logging."

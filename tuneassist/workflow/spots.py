@@ -122,7 +122,7 @@ def _proposed(
     """Make the proposal; raises what `propose_spots` raises."""
     require_meaning(spots, current)
     aimed = _aimed(setup, has_logs=bool(logs))
-    own = called(spots, _free_name(spots.name, [log.name for log in logs]))
+    own = called(spots, free_name(spots.name, [log.name for log in logs]))
     hand = spots_evidence(own, setup=aimed, current=current)
     if hand.holds.empty and not logs:
         why = "; ".join(note for note in hand.notes if note.startswith(LEFT_OUT))
@@ -160,7 +160,8 @@ def require_meaning(spots: Spots, current: Grid) -> None:
     )
 
 
-def _free_name(name: str, taken: Sequence[str]) -> str:
+def free_name(name: str, taken: Sequence[str]) -> str:
+    """Return the name of a list of spots, told apart from a log of the same name."""
     return f"{name} (spots)" if name in taken else name
 
 

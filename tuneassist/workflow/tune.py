@@ -24,6 +24,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.figures.tune import rounds_frame
 from tuneassist.show.notebook import page, proposal_html, sentences
 from tuneassist.show.rounds_history import broken_rules
+from tuneassist.spots import Meaning
 from tuneassist.workflow import tune_changes, tune_history, tune_setup, tune_steps
 from tuneassist.workflow.logs import reduce_logs
 
@@ -232,13 +233,24 @@ class Tune:
         with open_tune(self.path, is_reading=True) as tune:
             return tune.grid(tune.state.current)
 
-    def add(self, logs: FileName | Iterable[FileName], *, strict: bool = False) -> TuneRound:
+    def add(
+        self,
+        logs: FileName | Iterable[FileName] | None = None,
+        *,
+        spots: FileName | None = None,
+        values: Meaning | None = None,
+        strict: bool = False,
+    ) -> TuneRound:
         """Add logs of the grid in the controller, and propose the next one.
 
         Parameters
         ----------
         logs
-            One log file or several.
+            One log file or several; None where there are ``spots`` alone.
+        spots
+            File of values found by hand with that grid; they count as holds.
+        values
+            Whether they are the "total" correction or a "change"; None takes the column's word.
         strict
             Raise when a log cannot be used, instead of setting it aside.
 
@@ -256,12 +268,15 @@ class Tune:
         NoEvidenceError
             When the logs hold no evidence.
         """
-        paths = _paths(logs)
+        by_hand = None if spots is None else tune_steps.ByHand(file_path(spots), values)
+        if logs is None and by_hand is not None:
+            return _round(tune_steps.add(self.path, None, by_hand=by_hand))
+        paths = _paths(() if logs is None else logs)
 
         def reduce(setup: Setup) -> LogsAtHand:
             return reduce_logs(paths, setup=setup, is_strict=strict)
 
-        return _round(tune_steps.add(self.path, reduce))
+        return _round(tune_steps.add(self.path, reduce, by_hand=by_hand))
 
     def accept(
         self,

@@ -17,6 +17,7 @@ from tuneassist.errors import InputError, LogError, TuneassistError
 from tuneassist.files.json_file import take_words
 from tuneassist.files.round_files import PUT_BACK, fingerprints
 from tuneassist.files.round_verification import verify_round
+from tuneassist.files.spot_file import read_spots
 from tuneassist.files.tune_folder import TuneFolder, open_tune, start_tune
 from tuneassist.loop.advice import (
     NO_LOGS,
@@ -40,10 +41,12 @@ from tuneassist.loop.verdict import Verdict
 from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
+from tuneassist.spots import Meaning, Spots, called, spots_evidence
 from tuneassist.workflow import round_evaluation, tune_rules
 from tuneassist.workflow.grid_in_force import refuse_step_file
 from tuneassist.workflow.logs import is_simulated, with_prefix
 from tuneassist.workflow.round_evaluation import EvaluatedRound
+from tuneassist.workflow.spots import free_name, require_meaning
 from tuneassist.workflow.verdicts import verdict_of_tune
 
 Reduce = Callable[[Setup], LogsAtHand]
@@ -212,7 +215,23 @@ def start(folder: Path, *, setup: Path, grid: Path | None = None) -> TuneFolder:
     return start_tune(folder, setup=setup, grid=grid, time=now())
 
 
-def add(folder: Path, reduce: Reduce) -> AddedRound:
+@dataclass(frozen=True)
+class ByHand:
+    """Values found by hand with what the controller holds now.
+
+    Parameters
+    ----------
+    path
+        A list of spots, or a grid with blanks.
+    values
+        As for `tuneassist.spots.Spots.meaning`; None takes the word of the column.
+    """
+
+    path: Path
+    values: Meaning | None = None
+
+
+def add(folder: Path, reduce: Reduce | None, *, by_hand: ByHand | None = None) -> AddedRound:
     """Add a round of logs: evaluate the engine's response first, then propose or halt.
 
     Parameters
@@ -220,7 +239,10 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
     folder
         The tune's folder.
     reduce
-        Reads the logs; called while the folder is locked, once a round may be added.
+        Reads the logs; called while the folder is locked, once a round may be added. None without
+        logs.
+    by_hand
+        Values found by hand, beside the logs or alone; None for none.
 
     Raises
     ------
@@ -235,12 +257,15 @@ def add(folder: Path, reduce: Reduce) -> AddedRound:
         require(tune.state, "add")
         number = tune.state.next_number
         tune.require_room(round_name(number))
-        found = with_prefix(round_name(number), reduce(tune.setup))
+        given = LogsAtHand([], {}) if reduce is None else reduce(tune.setup)
+        found = with_prefix(round_name(number), given)
         read = tuple(one.log for one in found.used)
-        _refuse_known(read, tune)
+        _refuse_known({log.path: log.sha256 for log in read}, tune)
+        spots = () if by_hand is None else (_read_by_hand(tune, by_hand, number, read),)
         simulated = is_simulated(read, tune.setup)
         earlier = tune.state.evidence
-        evaluated = _evaluate(tune, found, _mark(tune, number, read), earlier)
+        mark = _mark(tune, number, (*read, *spots))
+        evaluated = _evaluate(tune, found, mark, earlier, spots)
         contents = round_evaluation.round_contents(
             tune, evaluated, logs=read, earlier=earlier, is_simulated=simulated
         )
@@ -395,7 +420,16 @@ def new_mark() -> str:
     return secrets.token_hex(6)
 
 
-def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundEntry:
+def _read_by_hand(tune: TuneFolder, given: ByHand, number: int, logs: Sequence[Log]) -> Spots:
+    """Read values found by hand, under a name of their own in the round."""
+    held = tune.grid(tune.state.current)
+    found = read_spots(given.path, setup=tune.setup, values=given.values)
+    require_meaning(found, held)
+    _refuse_known({given.path: found.sha256}, tune)
+    return called(found, free_name(f"{round_name(number)}/{found.name}", [x.name for x in logs]))
+
+
+def _mark(tune: TuneFolder, number: int, logs: Sequence[Log | Spots]) -> RoundEntry:
     """Return the entry of a round without its verdict."""
     return RoundEntry(
         number,
@@ -409,9 +443,15 @@ def _mark(tune: TuneFolder, number: int, logs: Sequence[Log]) -> RoundEntry:
 
 
 def _evaluate(
-    tune: TuneFolder, found: LogsAtHand, mark: RoundEntry, earlier: Sequence[RoundEntry]
+    tune: TuneFolder,
+    found: LogsAtHand,
+    mark: RoundEntry,
+    earlier: Sequence[RoundEntry],
+    by_hand: Sequence[Spots],
 ) -> EvaluatedRound:
+    held = tune.grid(mark.in_force)
     reduced = [one.evidence for one in found.used]
+    reduced += [spots_evidence(one, setup=tune.setup, current=held) for one in by_hand]
     visits = round_evaluation.count_visits(reduced, tune.setup)
     with found.naming_unusable():
         evaluated = round_evaluation.evaluate_round(
@@ -420,14 +460,14 @@ def _evaluate(
     return evaluated.beside(found.unusable)
 
 
-def _refuse_known(logs: Sequence[Log], tune: TuneFolder) -> None:
-    """Refuse a log that the tune has already."""
+def _refuse_known(hashes: Mapping[Path, str], tune: TuneFolder) -> None:
+    """Refuse a log, or a list of spots, that the tune has already."""
     known = tune.state.known_logs()
-    for log in logs:
-        if log.sha256 in known:
+    for path, sha256 in hashes.items():
+        if sha256 in known:
             raise LogError(
-                f"this log was added in {known[log.sha256]} already, byte for byte.",
-                where=str(log.path),
+                f"this log was added in {known[sha256]} already, byte for byte.",
+                where=str(path),
                 mend="Add each log once: evidence counted twice looks more certain than it is.",
             )
 
