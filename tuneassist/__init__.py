@@ -131,6 +131,7 @@ if TYPE_CHECKING:
     )
     from tuneassist.spots import Spots
     from tuneassist.workflow.coverage import Coverage, coverage
+    from tuneassist.workflow.derive import derive_folder
     from tuneassist.workflow.proposal import write_grid, write_proposal
     from tuneassist.workflow.spots import propose_spots
     from tuneassist.workflow.tune import Standing, Tune, TuneRound
@@ -216,6 +217,7 @@ _HOMES = {
         "Coverage",
         "coverage",
     ),
+    "tuneassist.workflow.derive": ("derive_folder",),
     "tuneassist.workflow.tune": (
         "Standing",
         "Tune",
@@ -271,6 +273,7 @@ __all__ = [
     "compose_pct",
     "coverage",
     "default_limits",
+    "derive_folder",
     "describe_limits",
     "gather",
     "plot_along",

@@ -17,7 +17,6 @@ from tuneassist.correction.raw_step import Flags
 from tuneassist.correction.ruleset import RuleSet, slope_pairs
 from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.settings import LimitSettings, Setup
-from tuneassist.threads import on_one_thread
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +49,6 @@ def safer_of(first: Floats, second: Floats, setup: Setup) -> Floats:
     return (np.maximum if unsafe_way(setup) < 0 else np.minimum)(first, second)
 
 
-@on_one_thread
 def grid_between(
     wanted: Floats, safer: Floats, furthest: Floats, *, axes: Axes, setup: Setup
 ) -> BetweenGrids:

@@ -188,7 +188,7 @@ def _record(
 def _list_text(made: DerivedSet, standard: TuneFiles, strong: TuneFiles, places: _Places) -> str:
     lines = [f"setup = {toml_text(SHARED_SETUP)}"]
     for tune in made.tunes:
-        source = next((s for s in (standard, strong) if s.tune is tune), None)
+        source = next((s for s in (standard, strong) if s.tune.name == tune.name), None)
         folder = places.folders[tune.name]
         entry = {"name": toml_text(tune.name), "kind": toml_text(tune.kind)}
         setup = strong.setup if source is None else source.setup

@@ -22,7 +22,7 @@ import pandas as pd
 from tuneassist.correction import check_grid
 from tuneassist.correction.between import unsafe_way
 from tuneassist.errors import GridError, RuleBreachError, SetupError
-from tuneassist.grid import Axes, Floats
+from tuneassist.grid import Axes, Floats, Grid
 from tuneassist.loop.derive_bounds import (
     WATCHED,
     ShareBound,
@@ -40,8 +40,10 @@ from tuneassist.loop.derive_settings import ECONOMY, TOWING, DeriveSettings, Mil
 from tuneassist.loop.settings import TuneSettings
 from tuneassist.loop.torque_prediction import TwoRuns, predict_run, two_runs
 from tuneassist.loop.tune_model import Tune
+from tuneassist.own_units import channel_words, reading
 from tuneassist.runs import RunSettings
 from tuneassist.settings import Setup
+from tuneassist.threads import on_one_thread
 
 MOST_TRIES = 10
 """Tries to bring a prediction under its ceilings; the last keeps nothing at speeds beyond. [1]"""
@@ -67,6 +69,8 @@ class DerivedTune:
         Of its full-load run, as `predict_run` returns it; empty without runs.
     bounds
         Every bound that held a cell back: name, words, and from which to which speed.
+    kept
+        Share of the correction in every cell before rounding. [1]
     notes
         What it cannot be, in words.
     """
@@ -76,6 +80,7 @@ class DerivedTune:
     cells: pd.DataFrame
     prediction: pd.DataFrame
     bounds: pd.DataFrame
+    kept: Floats
     notes: tuple[str, ...] = ()
 
 
@@ -115,6 +120,7 @@ def usual_tunes() -> tuple[MildTune, ...]:
     return usual_tune(ECONOMY), usual_tune(TOWING)
 
 
+@on_one_thread
 def derive_tunes(
     standard: Tune,
     strong: Tune,
@@ -155,16 +161,17 @@ def derive_tunes(
     wanted = tuple(plans) or usual_tunes()
     _require_one_car(standard, strong)
     _require_names(standard, strong, wanted)
+    standard = _filled(standard)
     for tune in (standard, strong):
         _require_clean(tune, strong.setup)
+    for plan in wanted:
+        _require_lower(plan, strong)
     found = two_runs(standard, strong, rules=rules, runs=runs, settings=settings)
     two = None if isinstance(found, str) else found
     made: list[DerivedTune] = []
-    above = strong
     for plan in sorted(wanted, key=_strength, reverse=True):
-        one = _derived(plan, (standard, strong), above, two, settings)
-        made.insert(0, one)
-        above = one.tune
+        above = made[0] if made else None
+        made.insert(0, _derived(plan, (standard, strong), above, two, settings))
     notes = (f"nothing is predicted: {found}",) if isinstance(found, str) else ()
     return DerivedSet(standard, strong, tuple(made), two, settings, (*notes, *_notes(strong, two)))
 
@@ -228,6 +235,26 @@ def _require_names(standard: Tune, strong: Tune, plans: Sequence[MildTune]) -> N
         )
 
 
+def _filled(standard: Tune) -> Tune:
+    """Return the standard tune with zeros for blanks: they change nothing."""
+    grid = standard.grid
+    return replace(standard, grid=Grid(grid.axes, np.nan_to_num(grid.values)))
+
+
+def _require_lower(plan: MildTune, strong: Tune) -> None:
+    """Raise where a milder tune is given a higher ceiling than the strong one has."""
+    setup = strong.setup
+    for name, own in plan.ceilings.items():
+        top = setup.limits.ceilings.get(name)
+        if top is not None and own.ceiling > top.ceiling:
+            lower, upper = (reading(one.ceiling, name, setup) for one in (top, own))
+            raise SetupError(
+                f"{plan.name}: its ceiling on {channel_words(name)} is {upper}, above the {lower} "
+                f"of {strong.name}.",
+                mend="A milder tune has no higher ceiling; leave it out, or lower it.",
+            )
+
+
 def _require_clean(tune: Tune, setup: Setup) -> None:
     breaches = check_grid(tune.grid, current=None, setup=setup)
     if breaches:
@@ -243,7 +270,7 @@ def _require_clean(tune: Tune, setup: Setup) -> None:
 def _derived(
     plan: MildTune,
     ends: tuple[Tune, Tune],
-    above: Tune,
+    above: DerivedTune | None,
     two: TwoRuns | None,
     settings: DeriveSettings,
 ) -> DerivedTune:
@@ -251,9 +278,11 @@ def _derived(
     standard, strong = ends
     ceilings = ceilings_of(plan, strong.setup, standard)
     setup = replace(strong.setup, limits=replace(strong.setup.limits, ceilings=ceilings))
-    frame = TuneFrame(setup, corners_of(standard, strong), above)
+    frame = TuneFrame(setup, corners_of(standard, strong), above.tune if above else strong)
     asked = wanted_shares(plan, setup, settings)
     bounds: Sequence[ShareBound] = share_bounds(setup, two, settings, plan)
+    if above is not None:
+        bounds = [*bounds, _under_stronger(asked, above)]
     if two is None:
         tried, prediction = frame.closest(asked, bounds), pd.DataFrame()
     else:
@@ -262,7 +291,16 @@ def _derived(
     _require_between(made, frame.corners)
     cells = cells_table(frame, asked, bounds, tried)
     notes = () if two is None else _standard_beyond(setup, two, settings)
-    return DerivedTune(made, plan, cells, prediction, acted_bounds(cells), notes)
+    kept = frame.corners.share_of(tried.projected)
+    return DerivedTune(made, plan, cells, prediction, acted_bounds(cells), kept, notes)
+
+
+def _under_stronger(asked: Floats, above: DerivedTune) -> ShareBound:
+    """Keep a tune as far under the next stronger one as asked, where that one was held back."""
+    of_above = above.cells["share_asked"].to_numpy(dtype=float)
+    part = np.minimum(asked / np.where(of_above > 0, of_above, np.inf), 1.0)
+    most = np.where(np.isfinite(above.kept), part * np.clip(above.kept, 0.0, 1.0), 1.0)
+    return ShareBound("next stronger", most, f"its part of what {above.tune.name} keeps")
 
 
 def _under_ceilings(

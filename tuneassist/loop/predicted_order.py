@@ -61,6 +61,7 @@ def predicted_tunes(
     """Predict every tune without a run that stands between two with one, by place in the list."""
     settings = DeriveSettings()
     found: dict[int, PredictedTune] = {}
+    pairs: dict[tuple[int, int], TwoRuns | str] = {}
     with_run = [place for place, tune in enumerate(tunes) if tune.run is not None]
     for place, tune in enumerate(tunes):
         before = [other for other in with_run if other < place]
@@ -70,7 +71,10 @@ def predicted_tunes(
         ends = tunes[before[-1]], tunes[behind[0]]
         if not all(_is_alike(tune, end) for end in ends):
             continue
-        two = two_runs(*ends, rules=rules, runs=runs, settings=settings)
+        key = before[-1], behind[0]
+        if key not in pairs:
+            pairs[key] = two_runs(*ends, rules=rules, runs=runs, settings=settings)
+        two = pairs[key]
         if isinstance(two, TwoRuns):
             one = PredictedTune(tune, two, predict_run(tune.grid, two, settings))
             found |= {place: one} if one.is_told else {}
