@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from tuneassist.correction.cell_readings import read_tops
 from tuneassist.correction.limiter import LimitedStep, limit_step
-from tuneassist.correction.raw_step import propose_raw
+from tuneassist.correction.raw_step import Flags, propose_raw
 from tuneassist.grid import Floats, Grid, compose_pct
 from tuneassist.settings import Setup
 
@@ -93,16 +94,33 @@ def fuel_setup(setup: Setup) -> Setup:
 
 
 def _asked(limited: LimitedStep, own: Setup) -> pd.DataFrame:
-    """Return the cells after the boost step, with the fuel that those short of air ask for."""
+    """Return the cells after the boost step, with the fuel that those short of air ask for.
+
+    A cell that asks for less fuel without being short of air gets its air in this step or a later
+    one: it is held as a cell without evidence is, and does not make way for another either.
+    """
     raw = propose_raw(
         after_air(limited.source, limited.step_pct),
         target_kind=own.target.kind,
         correction=own.correction,
         floor_margin_pct=own.floor_margin_pct,
     )
-    is_short = limited.needs_less_fuel_pct > 0
-    asked = np.where(is_short, np.minimum(raw["raw_pct"].to_numpy(dtype=float), 0.0), 0.0)
-    return raw.assign(raw_pct=asked)
+    asked = np.minimum(raw["raw_pct"].to_numpy(dtype=float), 0.0)
+    is_open = (limited.needs_less_fuel_pct > 0) | _is_past_hard(raw, own)
+    is_held = (asked < 0) & ~is_open
+    return raw.assign(
+        raw_pct=np.where(is_open, asked, 0.0),
+        confidence=np.where(is_held, "none", raw["confidence"].astype(str)),
+    )
+
+
+def _is_past_hard(cells: pd.DataFrame, own: Setup) -> Flags:
+    """Cells with a reading past a hard ceiling, whose fuel steps back."""
+    past = np.zeros(len(cells), dtype=bool)
+    for name, top in read_tops(cells, own.limits).items():
+        hard = own.limits.ceilings[name].hard
+        past |= top > (np.inf if hard is None else hard)
+    return past
 
 
 def after_air(cells: pd.DataFrame, step_pct: Floats) -> pd.DataFrame:

@@ -12,14 +12,22 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.errors import InputError, TuneassistError
+from tuneassist.files.boost_columns import FUEL_COLUMN, boost_of
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.json_file import built, parse_record
 from tuneassist.files.result_writer import RESULT_FILES
-from tuneassist.files.round_files import MISMATCH_PCT, RoundFiles, differing_cell, text_table
+from tuneassist.files.round_files import (
+    MISMATCH_PCT,
+    RoundFiles,
+    differing_cell,
+    fuel_grid,
+    text_table,
+)
 from tuneassist.files.safe_files import path_inside, snippet
 from tuneassist.files.serialise import require_number
 from tuneassist.grid import Floats, Grid, compose_pct
 from tuneassist.inert import from_sheet_text
+from tuneassist.loop.history_changes import FUEL_FILE
 from tuneassist.settings import Setup
 
 _NUMBERS = (
@@ -28,6 +36,8 @@ _NUMBERS = (
 )  # fmt: skip
 _WORDS = ("confidence", "reason")
 CONFIDENCES = ("none", "low", "fair", "good")
+FUEL = "fuel_to_take_away"
+"""Section of a record that names the grid of fuel to take away."""
 ROUNDED = 0.5e-4
 """Version 0.1.0 rounded the breakpoints of cells.csv to four decimals. [rpm], [load unit]"""
 BINDING = ("rule", "rpm", "load", "would_have_got_pct", "got_pct", "words")
@@ -49,6 +59,10 @@ class ResultFolder:
         ``cells.csv`` in cell order, with ``target_lambda``.
     current, step, grid
         The grid in force, the change, and the grid after it. [%]
+    fuel
+        Fuel to take away beside a boost step; None without it. [% of fuel quantity]
+    fuel_before
+        What was taken away before it; None without it. [% of fuel quantity]
     """
 
     path: Path
@@ -58,6 +72,8 @@ class ResultFolder:
     current: Grid
     step: Grid
     grid: Grid
+    fuel: Grid | None = None
+    fuel_before: Grid | None = None
 
     @property
     def is_simulated(self) -> bool:
@@ -102,6 +118,7 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
     try:
         setup = setup_of_record(record["settings"])
         current = Grid(setup.axes, np.array(record["current_grid_pct"], dtype=float))
+        fuel_before = _fuel_before(record, setup)
         _check_lists(record)
     except TuneassistError as error:
         raise InputError(str(error), where=where) from error
@@ -122,7 +139,20 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
             where=str(folder / "grid.csv"),
             mend="Restore it as it was written, or make the proposal again.",
         )
-    return ResultFolder(folder, setup, record, cells, current, step, grid)
+    fuel = None if fuel_before is None else fuel_grid(files, setup.axes)
+    if fuel is not None and FUEL_COLUMN in cells:
+        told = cells[FUEL_COLUMN].to_numpy(dtype=float)
+        _require_same(told, fuel, FUEL_FILE.removesuffix(".csv"), folder)
+    return ResultFolder(
+        folder, setup, record, cells, current, step, grid, fuel=fuel, fuel_before=fuel_before
+    )
+
+
+def _fuel_before(record: Mapping[str, Any], setup: Setup) -> Grid | None:
+    """Return what the fuel table took away already; None where no fuel is taken away."""
+    if FUEL not in record:
+        return None
+    return Grid(setup.axes, np.array(record[FUEL]["in_force_pct"], dtype=float))
 
 
 _PLACE = ("rpm", "load")
@@ -153,7 +183,7 @@ def _check_lists(record: Mapping[str, Any]) -> None:
 
 
 def cells_of(data: bytes, setup: Setup, *, where: str) -> pd.DataFrame:
-    """Read ``cells.csv`` as written; other columns are ignored.
+    """Read ``cells.csv`` as written, with boost in kPa where it has boost; others are ignored.
 
     Parameters
     ----------
@@ -197,7 +227,10 @@ def cells_of(data: bytes, setup: Setup, *, where: str) -> pd.DataFrame:
     if not cells["confidence"].isin(CONFIDENCES).all():
         raise InputError(f"a confidence is not one of {', '.join(CONFIDENCES)}.", where=where)
     return cells.assign(
-        rpm=places[:, 0], load=places[:, 1], target_lambda=setup.target.table.ravel()
+        rpm=places[:, 0],
+        load=places[:, 1],
+        target_lambda=setup.target.table.ravel(),
+        **boost_of(table, where=where),
     )
 
 

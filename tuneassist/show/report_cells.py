@@ -7,8 +7,10 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 import pandas as pd
 
+from tuneassist.correction.boost_forecast import BASIS
 from tuneassist.evidence.coverage import STATES
 from tuneassist.settings import Setup
+from tuneassist.show.boost_picture import BROUGHT, boost_picture
 from tuneassist.show.cell_picture import (
     KNOWN,
     deviation_picture,
@@ -93,13 +95,35 @@ def _grids(data: ReportData, last: ReportRound, setup: Setup) -> list[Block]:
         )))  # fmt: skip
     elif last.is_step:
         maps.append(_step_map(last, setup))
+        maps += boost_maps(last, setup)
     if data.controller_grid is not None:
         caption = f"In the controller, as reported: {data.controller_grid.name}, percent"
         maps.append(_grid_map(caption, data.controller_grid.grid.flat(), setup))
     if last.fate == "proposed" and not last.is_halt:
         caption = f"Proposed by {last.name}, not loaded yet: the whole grid to type in, percent"
         maps.append(_grid_map(caption, last.cells["grid_pct"], setup))
+    if last.fate == "proposed" and last.fuel is not None and not last.is_halt:
+        caption = (
+            f"Proposed by {last.name} for the fuel table, not loaded yet: fuel to take away where "
+            "the air must not rise, percent of fuel quantity"
+        )
+        maps.append(_grid_map(caption, last.fuel.flat(), setup))
     return maps
+
+
+def boost_maps(one: ReportRound, setup: Setup) -> list[CellMap]:
+    """Return the map of boost before and after a step; none for a fuel grid."""
+    if not one.boost_unit or BASIS not in one.cells:
+        return []
+    picture = boost_picture(one.cells, setup.axes, one.boost_unit, arrow=" → ")
+    note = (
+        f"Now: the highest reading logged in the cell, above {one.counts_from}. After: its "
+        f"absolute pressure times the step, predicted and not measured. {BROUGHT} read with an "
+        f"earlier grid and brought to the one in force; {MARKS.no_evidence} no pressure was logged "
+        "there. Orange: more boost."
+    )
+    caption = f"Boost now, and after the step of {one.name}, {one.boost_unit} gauge"
+    return [picture_map(caption, picture, note=note)]
 
 
 def _grid_map(caption: str, values: Iterable[float], setup: Setup) -> CellMap:

@@ -37,6 +37,12 @@ class ReportRound:
         What the rules held back.
     less_fuel
         Cells that need less fuel by other means, as sentences.
+    fuel
+        The grid of fuel to take away beside a boost step; None without it. [% of fuel quantity]
+    boost_unit
+        Unit word in which boost is shown; empty for a fuel grid.
+    counts_from
+        The barometer that boost counts from, in words.
     fate
         State of the proposal; a single proposal is "proposed".
     outcome
@@ -59,6 +65,9 @@ class ReportRound:
     expected: pd.DataFrame
     binding: pd.DataFrame = field(default_factory=lambda: NO_BINDING)
     less_fuel: tuple[str, ...] = ()
+    fuel: Grid | None = None
+    boost_unit: str = ""
+    counts_from: str = ""
     fate: ProposalOutcome = "proposed"
     outcome: str = ""
     summary: RoundSummary | None = None

@@ -1,42 +1,18 @@
-"""What the files of a boost grid hold besides: boost by cell in the tuner's unit, and the fuel."""
+"""What the files of a boost grid hold besides: the fuel to take away, and a record of both."""
 
 from __future__ import annotations
 
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
-from tuneassist.correction.boost_forecast import (
-    BASIS,
-    UNREAD,
-    barometer_words,
-    boost_in,
-)
+from tuneassist.correction.boost_forecast import BASIS, UNREAD, barometer_words
 from tuneassist.errors import RuleBreachError
 from tuneassist.grid import Grid
 from tuneassist.loop.history_changes import FUEL_FILE
 from tuneassist.pipeline import Proposal, checker_objection, fuel_breaches
 from tuneassist.settings import as_plain
 from tuneassist.workflow.as_written import grid_text, read_back, require_composed
-
-KPA = "_kpa"
-"""End of the names of the columns of boost, which a file has in the tuner's unit."""
-
-
-def in_unit(cells: pd.DataFrame, unit: str) -> pd.DataFrame:
-    """Return the cells with boost in a unit, its word in the columns' names; others unchanged.
-
-    Parameters
-    ----------
-    cells
-        Of a proposal; those of a fuel grid have no boost.
-    unit
-        A unit word of pressure.
-    """
-    names = [str(name) for name in cells if str(name).startswith("boost_") and str(name) != BASIS]
-    shown = cells.assign(**{name: boost_in(unit, cells[name]) for name in names})
-    return shown.rename(columns={name: f"{name.removesuffix(KPA)}_{unit}" for name in names})
 
 
 def fuel_contents(proposal: Proposal) -> dict[str, str]:

@@ -13,6 +13,7 @@ import numpy as np
 from tuneassist import __version__
 from tuneassist.correction import check_grid, unsafe_record
 from tuneassist.errors import RuleBreachError
+from tuneassist.files.boost_columns import in_unit
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.serialise import frame_csv, stable_json
 from tuneassist.grid import Grid
@@ -91,7 +92,7 @@ def proposal_contents(
     check_as_written(proposal, step_text=step_text, grid_text=grid_text, has_halted=has_halted)
     beside = boost_files.fuel_contents(proposal)
     unit = boost_unit(proposal.setup, logs, as_read)
-    cells = boost_files.in_unit(proposal.to_frame(), unit)
+    cells = in_unit(proposal.to_frame(), unit)
     record = {
         **proposal_record(proposal, logs=logs, inputs=inputs, is_simulated=is_simulated),
         **boost_files.boost_record(proposal, unit),

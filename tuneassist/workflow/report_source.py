@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from tuneassist.correction.boost_forecast import BASIS
 from tuneassist.errors import InputError, LogError
 from tuneassist.evidence.coverage import coverage_table
 from tuneassist.evidence.residuals import hold_residuals
@@ -18,16 +19,18 @@ from tuneassist.files.round_verification import verify_round
 from tuneassist.files.serialise import sha256_of
 from tuneassist.files.tune_folder import TuneFolder, open_tune
 from tuneassist.files.tune_layout import HISTORY
-from tuneassist.grid import compose_pct, step_between_pct
+from tuneassist.grid import Floats, compose_pct, step_between_pct
 from tuneassist.loop.advice import summary_from_record
 from tuneassist.loop.history import ANSWERS, START, ProposalOutcome, RoundEntry, TuneState
 from tuneassist.loop.pooling import pool_rounds
 from tuneassist.parallel import LogFile, reduce_files
 from tuneassist.pipeline import LogEvidence, gather
 from tuneassist.settings import Setup
+from tuneassist.show.boost import written_fuel
 from tuneassist.show.report_data import ControllerGrid, ReportData, ReportRound
 from tuneassist.show.rounds import grid_name, next_steps
 from tuneassist.show.rounds_history import broken_rules
+from tuneassist.units import UNITS
 from tuneassist.workflow.logs import distinct_names
 from tuneassist.workflow.tune_steps import last_advice
 from tuneassist.workflow.verdicts import basis_of_result, basis_of_tune
@@ -173,12 +176,15 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
         residuals = hold_residuals(evidence.holds, evidence.fit, setup.axes, kind=setup.target.kind)
         visits = [log.visits for log in reduced if log.visits is not None]
         one = replace(one, coverage=_coverage(setup, one.cells, visits))
+    has_step = bool((one.cells["step_pct"] != 0).any())
     steps: tuple[str, ...] = (
         "Check step.csv against what you know of this engine; cells.csv gives each cell's reason.",
         f"Load {result.path / 'grid.csv'} into the controller: it is the whole grid, not an "
         "addition to the grid in force. Then log again.",
     )
-    if not (one.cells["step_pct"] != 0).any():
+    if result.fuel is not None:
+        steps = (*steps[: 1 + has_step], written_fuel(result.path, has_step=has_step))
+    elif not has_step:
         steps = (
             "No cell changes. If a doubt limits the steps, resolve it first. Otherwise log more "
             "holds in cells without evidence, or finish.",
@@ -219,11 +225,15 @@ def _own_logs(paths: Sequence[Path], known: dict[str, str], setup: Setup) -> lis
 def _as_round(result: ResultFolder, name: str, in_force: str) -> ReportRound:
     record = result.record
     unit = result.setup.axes.load_unit
+    boost_unit, counts_from = _boost(result)
     return ReportRound(
         name=name,
         in_force=in_force,
         cells=result.cells,
-        expected=expected_cells(result.cells, result.setup),
+        expected=expected_cells(result.cells, result.setup, fuel_step=_fuel_step(result)),
+        fuel=result.fuel,
+        boost_unit=boost_unit,
+        counts_from=counts_from,
         binding=result.binding,
         less_fuel=tuple(
             f"{one['rpm']:g} rpm, {one['load']:g} {unit}: {one['needs_less_fuel_pct']:.1f} % less "
@@ -235,7 +245,27 @@ def _as_round(result: ResultFolder, name: str, in_force: str) -> ReportRound:
     )
 
 
-def expected_cells(cells: pd.DataFrame, setup: Setup) -> pd.DataFrame:
+def _fuel_step(result: ResultFolder) -> Floats | None:
+    """Return what is taken from the fuel beside a boost step; None where nothing is. [%]"""
+    if result.fuel is None or result.fuel_before is None:
+        return None
+    return step_between_pct(result.fuel_before.flat(), result.fuel.flat())
+
+
+def _boost(result: ResultFolder) -> tuple[str, str]:
+    """Return the unit of a boost grid's boost, and what it counts from; empty for a fuel grid."""
+    told = result.record.get("boost")
+    if BASIS not in result.cells or not isinstance(told, Mapping):
+        return "", ""
+    unit = str(told.get("unit", "")).partition(" ")[0]
+    is_pressure = unit in UNITS and UNITS[unit].quantity == "pressure"
+    counts_from = str(told.get("counts_from", ""))
+    return unit if is_pressure else "kPa", counts_from
+
+
+def expected_cells(
+    cells: pd.DataFrame, setup: Setup, *, fuel_step: Floats | None = None
+) -> pd.DataFrame:
     """Return the cells with the deviations expected after their step.
 
     Parameters
@@ -244,13 +274,16 @@ def expected_cells(cells: pd.DataFrame, setup: Setup) -> pd.DataFrame:
         With ``deviation_pct, ci_low_pct, ci_high_pct, step_pct``. [%]
     setup
         Says what the grid acts on: lambda/(1+s) for fuel, lambda x (1+s) for air.
+    fuel_step
+        What is taken from the fuel beside a boost step, shape (cells,); None is nothing. [%]
     """
     step = cells["step_pct"].to_numpy(dtype=float)
     moved = {}
     for name in ("deviation_pct", "ci_low_pct", "ci_high_pct"):
         value = cells[name].to_numpy(dtype=float)
         is_fuel = setup.correction.acts_on == "fuel"
-        moved[name] = step_between_pct(step, value) if is_fuel else compose_pct(value, step)
+        after = step_between_pct(step, value) if is_fuel else compose_pct(value, step)
+        moved[name] = after if fuel_step is None else step_between_pct(fuel_step, after)
     return cells.assign(**moved)
 
 

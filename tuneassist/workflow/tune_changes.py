@@ -23,7 +23,13 @@ from tuneassist.workflow.tune_rules import (
     named,
     require_reason,
 )
-from tuneassist.workflow.tune_steps import StepDone, new_mark, now, with_pending
+from tuneassist.workflow.tune_steps import (
+    StepDone,
+    new_mark,
+    now,
+    require_fuel_waits,
+    with_pending,
+)
 
 
 def load(
@@ -52,6 +58,7 @@ def load(
     reason = checked_reason(despite)
     with open_tune(folder) as tune:
         require(tune.state, "load")
+        require_fuel_waits(tune.state, with_fuel=with_fuel)
         loaded = read_in_force(grid, tune.setup.axes)
         current = tune.grid(tune.state.current)
         _refuse_blanks(loaded, current, grid)

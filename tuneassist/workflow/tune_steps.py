@@ -295,6 +295,7 @@ def step(folder: Path, kind: Kind, *, with_fuel: bool = True) -> StepDone:
     with open_tune(folder) as tune:
         require(tune.state, kind)
         if kind == "accept":
+            require_fuel_waits(tune.state, with_fuel=with_fuel)
             verify_what_waits(tune)
         last, was_held = tune.state.last, tune.state.current
         details: dict[str, Any] = {}
@@ -304,6 +305,28 @@ def step(folder: Path, kind: Kind, *, with_fuel: bool = True) -> StepDone:
             details = {"took_back": last.kind, "of": last.time}
         after = _happened(tune, kind, details)
     return with_pending(StepDone(after, kind, took_back=last, was_held=was_held))
+
+
+def require_fuel_waits(state: TuneState, *, with_fuel: bool) -> None:
+    """Refuse to leave out fuel to take away where there is none.
+
+    Parameters
+    ----------
+    state
+        The state of the tune.
+    with_fuel
+        Whether fuel to take away, where the proposal has it, was typed in.
+
+    Raises
+    ------
+    InputError
+        When there is none to leave out.
+    """
+    if not with_fuel and not state.fuel_waits:
+        raise InputError(
+            "no proposal with fuel to take away waits, so there is none to leave out.",
+            mend="Accept without --without-fuel (in Python: with_fuel=True).",
+        )
 
 
 def verify_what_waits(tune: TuneFolder) -> None:
