@@ -25,9 +25,9 @@ import pandas as pd
 
 from tuneassist.grid import Floats
 from tuneassist.runs import RunSettings, assess_equivalence, compare_runs, find_pulls, tip_ins
-from tuneassist.runs.curves import curve_of
+from tuneassist.runs.curves import curve_of, runs_matrix, speed_grid
 from tuneassist.runs.drivability import roughness
-from tuneassist.runs.feel import ROUNDING, low_torque
+from tuneassist.runs.feel import ROUNDING, drop_pct, low_torque
 from tuneassist.runs.statistics import welch
 from tuneassist.settings import EngineSettings
 from tuneassist.simulate.full_load import (
@@ -160,6 +160,8 @@ TIP_IN_REPEAT = 0.05
 HELD_PCT = (93.0, 97.0)
 """Share of the 95 % intervals that is to hold the truth. [%]"""
 FELT_REPEATS = (2, 3, 5)
+DROP_AT = 4
+"""Place of the drop among the figures."""
 FIGURES = ("torque, mean, N.m", "torque at 2000 rpm, N.m", "rise of torque, N.m",
            "tip-in to 90 % torque, s", "drop on the way up, %", "unevenness of torque, N.m",
            "unevenness, share, %")  # fmt: skip
@@ -175,6 +177,9 @@ class Car:
 
 
 STOCK, TUNED = Car(stock_diesel(), 1.0, 0.45), Car(tuned_diesel(), 2.0, 0.30)
+HOLLOW = replace(
+    TUNED, curve=TorqueCurve((1000, 1500, 2500, 3200), (300, 400, 480, 480), 1900.0, 10.0)
+)
 
 
 def car_logs(
@@ -191,8 +196,27 @@ def car_logs(
     return simulate_full_load(car.curve, plan, rng=rng, name=name), steps
 
 
-def figures(pulls_log: FullLoadLog, steps: list[FullLoadLog]) -> Floats:
-    """The figures of what is felt, one row per repeat, in the order of the sheet."""
+@dataclass(frozen=True, eq=False)
+class Repeats:
+    """Figures of repeats in the order of the sheet, shape (repeats, figures), and their curves.
+
+    The drop hangs on the other pulls of a comparison: it is filled in for each case.
+    """
+
+    figures: Floats
+    torque: Floats
+
+    def cases(self, cases: int, repeats: int) -> Floats:
+        """Shape (repeats, cases * figures)."""
+        n = cases * repeats
+        found = self.figures[:n].reshape(cases, repeats, -1).copy()
+        torque = self.torque[:n].reshape(cases, repeats, -1)
+        found[:, :, DROP_AT] = [drop_pct(each) for each in torque]
+        return np.asarray(found.transpose(1, 0, 2).reshape(repeats, -1))
+
+
+def figures(pulls_log: FullLoadLog, steps: list[FullLoadLog]) -> Repeats:
+    """Find the repeats and work out their figures."""
     pulls = find_pulls(pulls_log.samples, name=pulls_log.name).pulls
     torque = [pull.samples["torque_nm"].to_numpy() for pull in pulls]
     curves = pd.concat(
@@ -200,21 +224,26 @@ def figures(pulls_log: FullLoadLog, steps: list[FullLoadLog]) -> Floats:
         for pull, nm in zip(pulls, torque, strict=True)
     )
     low = low_torque(curves, SETTINGS.low_rpm, SETTINGS)
+    speeds = speed_grid(*SETTINGS.low_rpm, SETTINGS.step_rpm)
     uneven = [
         roughness(pull.samples["rpm"].to_numpy(), nm, SETTINGS, SETTINGS.low_rpm)
         for pull, nm in zip(pulls, torque, strict=True)
     ]
-    times = [tip_ins(s.samples, side="", name=s.name).table["ninety_s"].iloc[0] for s in steps]
-    return np.column_stack(
+    times = np.full(len(pulls), np.nan)
+    times[: len(steps)] = [
+        tip_ins(s.samples, side="", name=s.name).table["ninety_s"].iloc[0] for s in steps
+    ]
+    found = np.column_stack(
         [low["mean_nm"], low["point_nm"], low["rise_nm"], times, low["drop_pct"], uneven]
     )
+    return Repeats(found, runs_matrix(curves, "torque_nm", speeds))
 
 
-def known_changes(before: Car, after: Car, many: tuple[Floats, Floats]) -> Floats:
+def known_changes(before: Car, after: Car, many: tuple[Repeats, Repeats]) -> Floats:
     """Known change of each figure, in the order of the sheet.
 
-    Torque and times are known in closed form. Unevenness includes the noise of the logger, and the
-    drop is never below zero: their truth is the mean over all the pulls that were simulated.
+    Torque and times are known in closed form, the drop from a pull without noise. Unevenness
+    includes the noise of the logger: its truth is the mean over all the pulls that were simulated.
     """
     if before == after:
         return np.zeros(len(FIGURES))
@@ -223,9 +252,12 @@ def known_changes(before: Car, after: Car, many: tuple[Floats, Floats]) -> Float
     def closed(car: Car) -> Floats:
         low, point = car.curve.torque(np.array([1500.0, 2000.0]))
         seconds = np.log(10.0) * car.tau_s
-        return np.array([np.mean(car.curve.torque(speeds)), point, point - low, seconds])
+        quiet = replace(FEEL_PLAN, pulls=1, noise_nm=0.0, rpm_noise=0.0, repeat_pct=0.0)
+        pull = simulate_full_load(car.curve, quiet, rng=np.random.default_rng(0))
+        drop = drop_pct(figures(pull, []).torque)[0]
+        return np.array([np.mean(car.curve.torque(speeds)), point, point - low, seconds, drop])
 
-    first, second = (one.mean(axis=0)[4:] for one in many)
+    first, second = (one.figures.mean(axis=0)[DROP_AT + 1 :] for one in many)
     return np.concatenate([closed(after) - closed(before), second - first])
 
 
@@ -233,7 +265,7 @@ def require_same_chain(rng: np.random.Generator) -> None:
     """Stop unless the whole comparison gives the same intervals as the figures of each repeat."""
     cars = [car_logs(car, 3, rng, name) for car, name in ((STOCK, "before"), (TUNED, "after"))]
     feel = compare_runs(*([pulls, *steps] for pulls, steps in cars), engine=DIESEL).feel
-    found = welch(*(figures(*one) for one in cars), level=SETTINGS.level)
+    found = welch(*(figures(*one).figures for one in cars), level=SETTINGS.level)
     np.testing.assert_allclose(feel["change_low"], found.low, rtol=1e-9, atol=1e-12)
     np.testing.assert_allclose(feel["change_high"], found.high, rtol=1e-9, atol=1e-12)
 
@@ -244,9 +276,7 @@ def felt(cases: int, before: Car, after: Car, rng: np.random.Generator) -> None:
     many = [figures(*car_logs(car, cases * most, rng, "simulated")) for car in (before, after)]
     truth = known_changes(before, after, (many[0], many[1]))
     for repeats in FELT_REPEATS:
-        sides = [each[: cases * repeats].reshape(cases, repeats, -1) for each in many]
-        found = welch(*(side.transpose(1, 0, 2).reshape(repeats, -1) for side in sides),
-                      level=SETTINGS.level)  # fmt: skip
+        found = welch(*(each.cases(cases, repeats) for each in many), level=SETTINGS.level)
         low, high = (ends.reshape(cases, -1) for ends in (found.low, found.high))
         held = 100.0 * np.mean((low <= truth) & (truth <= high), axis=0)
         said = 100.0 * np.mean((low > ROUNDING) | (high < -ROUNDING), axis=0)
@@ -259,7 +289,8 @@ def felt(cases: int, before: Car, after: Car, rng: np.random.Generator) -> None:
 
 def what_is_felt(cases: int, rng: np.random.Generator) -> None:
     require_same_chain(rng)
-    for words, after in (("stock to tuned", TUNED), ("nothing changed", STOCK)):
+    pairs = (("stock to tuned", TUNED), ("stock to hollow", HOLLOW), ("nothing changed", STOCK))
+    for words, after in pairs:
         print(f"What the driver feels, {words}; intervals of 95 %:")
         felt(cases, STOCK, after, rng)
 

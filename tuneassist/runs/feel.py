@@ -12,8 +12,9 @@ rise of torque             torque at that speed less torque at the lowest of the
 unevenness of torque       rms of the samples about the smoothed curve, in N.m and in percent of
                            the curve (`tuneassist.runs.drivability`): better or worse where both say
                            so, for a logger's noise shrinks in percent as torque grows
-drop on the way up         largest fall of the smoothed curve below the highest torque at any lower
-                           speed, up to the highest torque of the low speeds, in percent
+drop on the way up         fall of the smoothed curve below the highest torque at any lower speed,
+                           up to the highest of the low speeds, in percent, where it is largest in
+                           the mean of the other pulls: about zero where there is none
 tip-in to 90 %             time from the pedal to 90 % of the settled answer
                            (`tuneassist.runs.tip_in`); no difference below the time between samples
 ========================== =====================================================================
@@ -171,7 +172,7 @@ def low_torque(
         mean_nm=trapezoid(torque, rpm, axis=1) / float(np.ptp(rpm)),
         point_nm=torque[:, at],
         rise_nm=torque[:, at] - torque[:, 0],
-        drop_pct=_drop_pct(torque),
+        drop_pct=drop_pct(torque),
     )
 
 
@@ -183,12 +184,31 @@ def _point(band: tuple[float, float], settings: RunSettings) -> float:
     return float(rpm[np.abs(rpm - inside).argmin()])
 
 
-def _drop_pct(torque: Floats) -> Floats:
-    """Largest fall below the highest torque so far, up to the highest of all, by rows. [%]"""
-    highest = np.maximum.accumulate(torque, axis=1)
-    is_on_the_way = np.arange(torque.shape[1]) <= torque.argmax(axis=1)[:, None]
-    share = np.where(is_on_the_way, 1.0 - torque / highest, 0.0)
-    return np.asarray(100.0 * share.max(axis=1, initial=0.0))
+def drop_pct(torque: Floats) -> Floats:
+    """Fall below the highest torque so far, up to the highest of all, of each pull. [%]
+
+    Where it is largest is read from the mean of the other pulls: the largest fall of the pull
+    itself would be noise where torque is level, and never below zero.
+
+    Parameters
+    ----------
+    torque
+        Shape (pulls, speeds), rising speeds.
+
+    Examples
+    --------
+    >>> drop_pct(np.array([[200.0, 250.0, 230.0, 300.0]])).round(9).tolist()  # 230 of 250
+    [8.0]
+    """
+    n = len(torque)
+    others = (torque.sum(axis=0) - torque) / (n - 1) if n > 1 else torque
+    columns = np.arange(torque.shape[1])
+    highest = np.maximum.accumulate(others, axis=1)
+    is_on_the_way = columns <= others.argmax(axis=1)[:, None]
+    lowest = np.where(is_on_the_way, 1.0 - others / highest, 0.0).argmax(axis=1)
+    top = np.maximum.accumulate(np.where(others >= highest, columns, 0), axis=1)
+    row = np.arange(n)
+    return np.asarray(100.0 * (1.0 - torque[row, lowest] / torque[row, top[row, lowest]]))
 
 
 def _torque_feel(runs: Sequence[Run], curves: pd.DataFrame, settings: RunSettings) -> Feel:
