@@ -19,6 +19,7 @@ from tuneassist.runs.feel import (
     NO_DIFFERENCE,
     NO_INTERVAL,
     NOT_ALIKE,
+    SETTLED,
     STEEPER,
     UNEVEN,
     WORSE,
@@ -149,7 +150,7 @@ def test_the_same_runs_before_and_after_show_no_difference(
     cars: dict[str, list[NamedSamples]],
 ) -> None:
     found = compared(cars["stock"], again(cars["stock"])).feel
-    assert len(found) == 7
+    assert len(found) == 8
     assert set(found["verdict"]) == {NO_DIFFERENCE}
     assert (found["n_before"] == 4).all()
 
@@ -234,6 +235,8 @@ def test_the_time_to_90_percent_is_dead_time_and_tau_ln_10() -> None:
         assert row[side] == pytest.approx(0.15 + tau * np.log(10.0), abs=0.03)
     assert row["change"] == pytest.approx(-0.15 * np.log(10.0), abs=0.03)
     assert (row["verdict"], row["rpm_from"], row["rpm_to"]) == (BETTER, 1750.0, 2250.0)
+    settled = feel(compared([before], [after])).loc[SETTLED]
+    assert settled["after"] == pytest.approx(240.0, abs=0.5)
 
 
 def other_signal(log: NamedSamples, signal: str) -> NamedSamples:
@@ -322,7 +325,7 @@ def test_the_screen_opens_with_the_sheet_and_ends_with_the_peaks(
     assert sheet[0][:2] == ["torque,", "mean"]
     record = json.loads(run(*asked, "--json").stdout)
     assert [row["measure"] for row in record["feel"]] == [
-        MEAN, POINT, RISE, TIP_IN, DROP, *UNEVEN
+        MEAN, POINT, RISE, TIP_IN, SETTLED, DROP, *UNEVEN
     ]  # fmt: skip
     assert {"pulls", "driven", "peaks", "gain", "smoothness", "responses"} <= set(record)
 

@@ -68,7 +68,7 @@ def feel_words(found: RunsComparison) -> list[str]:
 
 def _repeats(feel: pd.DataFrame) -> str:
     """Say how many pulls and tip-ins there were, before and after."""
-    is_step = feel["unit"] == "s"
+    is_step = feel["measure"].str.contains("tip-in")
     numbers = [
         (what, rows[["n_before", "n_after"]].drop_duplicates())
         for what, rows in (("pulls", feel[~is_step]), ("tip-ins", feel[is_step]))
