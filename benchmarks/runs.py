@@ -23,8 +23,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from tuneassist.runs import RunSettings, assess_equivalence, compare_runs, find_pulls
-from tuneassist.runs.feel import BETTER, FLATTER, STEEPER, WORSE
+from tuneassist.grid import Floats
+from tuneassist.runs import RunSettings, assess_equivalence, compare_runs, find_pulls, tip_ins
+from tuneassist.runs.curves import curve_of, runs_matrix, speed_grid
+from tuneassist.runs.drivability import roughness
+from tuneassist.runs.feel import ROUNDING, SETTLED, drop_pct, low_torque
+from tuneassist.runs.statistics import welch
 from tuneassist.settings import EngineSettings
 from tuneassist.simulate.full_load import (
     FullLoadLog,
@@ -155,6 +159,12 @@ TIP_IN_REPEAT = 0.05
 """Standard deviation of the time constant from step to step, as a share; common practice."""
 HELD_PCT = (93.0, 97.0)
 """Share of the 95 % intervals that is to hold the truth. [%]"""
+FELT_REPEATS = (2, 3, 5)
+DROP_AT = 4
+"""Place of the drop among the figures."""
+FIGURES = ("torque, mean, N.m", "torque at 2000 rpm, N.m", "rise of torque, N.m",
+           "tip-in to 90 % torque, s", "drop on the way up, %", "unevenness of torque, N.m",
+           "unevenness, share, %")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -167,65 +177,123 @@ class Car:
 
 
 STOCK, TUNED = Car(stock_diesel(), 1.0, 0.45), Car(tuned_diesel(), 2.0, 0.30)
+HOLLOW = replace(
+    TUNED, curve=TorqueCurve((1000, 1500, 2500, 3200), (300, 400, 480, 480), 1900.0, 10.0)
+)
 
 
-def feel_logs(car: Car, repeats: int, rng: np.random.Generator, name: str) -> list[FullLoadLog]:
-    """Pulls of a car and as many tip-ins, each with a time constant of its own."""
+def car_logs(
+    car: Car, repeats: int, rng: np.random.Generator, name: str
+) -> tuple[FullLoadLog, list[FullLoadLog]]:
+    """Pulls of a car, and as many tip-ins, each with a time constant of its own."""
     plan = replace(FEEL_PLAN, pulls=repeats, ripple_pct=car.ripple_pct)
-    logs = [simulate_full_load(car.curve, plan, rng=rng, name=name)]
+    steps = []
     for number in range(repeats):
         tau = car.tau_s * (1.0 + rng.normal(0.0, TIP_IN_REPEAT))
         step = TipInPlan(steps=1, tau_s=tau, dead_s=0.15 + rng.uniform(0.0, 0.05), rate_hz=20.0)
         step = replace(step, noise_nm=FEEL_PLAN.noise_nm)
-        logs.append(simulate_tip_ins(step, rng=rng, name=f"{name}, step {number}"))
-    return logs
+        steps.append(simulate_tip_ins(step, rng=rng, name=f"{name}, step {number}"))
+    return simulate_full_load(car.curve, plan, rng=rng, name=name), steps
 
 
-def known_changes(before: Car, after: Car, rng: np.random.Generator, pulls: int) -> pd.Series:
-    """Known change of each figure, by its place in the sheet.
+@dataclass(frozen=True, eq=False)
+class Repeats:
+    """Figures of repeats in the order of the sheet, shape (repeats, figures), and their curves.
 
-    Torque and times are known in closed form. Unevenness includes the noise of the logger, and the
-    drop is never below zero: their truth is the mean over many other pulls of the same car.
+    The drop hangs on the other pulls of a comparison: it is filled in for each case.
     """
+
+    figures: Floats
+    torque: Floats
+
+    def cases(self, cases: int, repeats: int) -> Floats:
+        """Shape (repeats, cases * figures)."""
+        n = cases * repeats
+        found = self.figures[:n].reshape(cases, repeats, -1).copy()
+        torque = self.torque[:n].reshape(cases, repeats, -1)
+        found[:, :, DROP_AT] = [drop_pct(each) for each in torque]
+        return np.asarray(found.transpose(1, 0, 2).reshape(repeats, -1))
+
+
+def figures(pulls_log: FullLoadLog, steps: list[FullLoadLog]) -> Repeats:
+    """Find the repeats and work out their figures."""
+    pulls = find_pulls(pulls_log.samples, name=pulls_log.name).pulls
+    torque = [pull.samples["torque_nm"].to_numpy() for pull in pulls]
+    curves = pd.concat(
+        curve_of(pull, nm, side="before", factor=1.0, settings=SETTINGS)
+        for pull, nm in zip(pulls, torque, strict=True)
+    )
+    low = low_torque(curves, SETTINGS.low_rpm, SETTINGS)
+    speeds = speed_grid(*SETTINGS.low_rpm, SETTINGS.step_rpm)
+    uneven = [
+        roughness(pull.samples["rpm"].to_numpy(), nm, SETTINGS, SETTINGS.low_rpm)
+        for pull, nm in zip(pulls, torque, strict=True)
+    ]
+    times = np.full(len(pulls), np.nan)
+    times[: len(steps)] = [
+        tip_ins(s.samples, side="", name=s.name).table["ninety_s"].iloc[0] for s in steps
+    ]
+    found = np.column_stack(
+        [low["mean_nm"], low["point_nm"], low["rise_nm"], times, low["drop_pct"], uneven]
+    )
+    return Repeats(found, runs_matrix(curves, "torque_nm", speeds))
+
+
+def known_changes(before: Car, after: Car, many: tuple[Repeats, Repeats]) -> Floats:
+    """Known change of each figure, in the order of the sheet.
+
+    Torque and times are known in closed form, the drop from a pull without noise. Unevenness
+    includes the noise of the logger: its truth is the mean over all the pulls that were simulated.
+    """
+    if before == after:
+        return np.zeros(len(FIGURES))
     speeds = np.arange(1500.0, 2501.0, 10.0)
 
-    def torque(car: Car) -> tuple[float, float, float]:
+    def closed(car: Car) -> Floats:
         low, point = car.curve.torque(np.array([1500.0, 2000.0]))
-        return float(np.mean(car.curve.torque(speeds))), float(point), float(point - low)
+        seconds = np.log(10.0) * car.tau_s
+        quiet = replace(FEEL_PLAN, pulls=1, noise_nm=0.0, rpm_noise=0.0, repeat_pct=0.0)
+        pull = simulate_full_load(car.curve, quiet, rng=np.random.default_rng(0))
+        drop = drop_pct(figures(pull, []).torque)[0]
+        return np.array([np.mean(car.curve.torque(speeds)), point, point - low, seconds, drop])
 
-    many = [feel_logs(car, pulls, rng, "many")[:1] for car in (before, after)]
-    found = compare_runs(*many, engine=DIESEL).feel.set_index("measure")["change"]
-    closed = [b - a for a, b in zip(torque(before), torque(after), strict=True)]
-    closed.append(float(np.log(10.0)) * (after.tau_s - before.tau_s))
-    return pd.Series([*closed, *found.iloc[-3:]])
+    first, second = (one.figures.mean(axis=0)[DROP_AT + 1 :] for one in many)
+    return np.concatenate([closed(after) - closed(before), second - first])
 
 
-def felt(cases: int, repeats: int, before: Car, after: Car, rng: np.random.Generator) -> bool:
-    """Print the share of intervals that hold the truth; True where all are as required."""
-    truth = known_changes(before, after, rng, pulls=600)
-    held = np.zeros((cases, len(truth)), dtype=bool)
-    claimed = np.zeros_like(held)
-    for case in range(cases):
-        logs = [feel_logs(car, repeats, rng, name) for car, name in ((before, "b"), (after, "a"))]
-        feel = compare_runs(*logs, engine=DIESEL).feel
-        held[case] = (feel["change_low"] <= truth) & (truth <= feel["change_high"])
-        claimed[case] = feel["verdict"].isin([BETTER, WORSE, STEEPER, FLATTER])
-    print(f"  {repeats} repeats a side, {cases} cases: known change, held, claimed")
-    shares, said = 100.0 * held.mean(axis=0), 100.0 * claimed.mean(axis=0)
-    for name, change, unit, share, claim in zip(
-        feel["measure"], truth, feel["unit"], shares, said, strict=True
-    ):
-        is_good = HELD_PCT[0] <= share <= HELD_PCT[1]
-        missed = "" if is_good else f"   outside {HELD_PCT[0]:g} to {HELD_PCT[1]:g} %"
-        print(f"    {name:24}{change:+9.3f} {unit:4}{share:6.1f} %{claim:7.1f} %{missed}")
-    return bool(((shares >= HELD_PCT[0]) & (shares <= HELD_PCT[1])).all())
+def require_same_chain(rng: np.random.Generator) -> None:
+    """Stop unless the whole comparison gives the same intervals as the figures of each repeat."""
+    cars = [car_logs(car, 3, rng, name) for car, name in ((STOCK, "before"), (TUNED, "after"))]
+    feel = compare_runs(*([pulls, *steps] for pulls, steps in cars), engine=DIESEL).feel
+    feel = feel[feel["measure"] != SETTLED]
+    found = welch(*(figures(*one).figures for one in cars), level=SETTINGS.level)
+    np.testing.assert_allclose(feel["change_low"], found.low, rtol=1e-9, atol=1e-12)
+    np.testing.assert_allclose(feel["change_high"], found.high, rtol=1e-9, atol=1e-12)
+
+
+def felt(cases: int, before: Car, after: Car, rng: np.random.Generator) -> None:
+    """Print how often the intervals hold the truth, and how often a change is claimed."""
+    most = max(FELT_REPEATS)
+    many = [figures(*car_logs(car, cases * most, rng, "simulated")) for car in (before, after)]
+    truth = known_changes(before, after, (many[0], many[1]))
+    for repeats in FELT_REPEATS:
+        found = welch(*(each.cases(cases, repeats) for each in many), level=SETTINGS.level)
+        low, high = (ends.reshape(cases, -1) for ends in (found.low, found.high))
+        held = 100.0 * np.mean((low <= truth) & (truth <= high), axis=0)
+        said = 100.0 * np.mean((low > ROUNDING) | (high < -ROUNDING), axis=0)
+        print(f"  {repeats} repeats a side, {cases} cases: known change, held, interval off zero")
+        for name, change, share, claim in zip(FIGURES, truth, held, said, strict=True):
+            is_good = HELD_PCT[0] <= share <= HELD_PCT[1]
+            missed = "" if is_good else f"  outside {HELD_PCT[0]:g} to {HELD_PCT[1]:g} %"
+            print(f"    {name:26}{change:+9.3f}{share:8.1f} %{claim:7.1f} %{missed}")
 
 
 def what_is_felt(cases: int, rng: np.random.Generator) -> None:
-    for words, after in (("Felt: stock to tuned", TUNED), ("Felt: nothing changed", STOCK)):
-        print(f"{words}; intervals of 95 %:")
-        for repeats in (3, 5):
-            felt(cases, repeats, STOCK, after, rng)
+    require_same_chain(rng)
+    pairs = (("stock to tuned", TUNED), ("stock to hollow", HOLLOW), ("nothing changed", STOCK))
+    for words, after in pairs:
+        print(f"What the driver feels, {words}; intervals of 95 %:")
+        felt(cases, STOCK, after, rng)
 
 
 def main() -> int:
@@ -233,7 +301,7 @@ def main() -> int:
     parser.add_argument("--pairs", type=int, default=2500, help="pairs at the margin, each line")
     parser.add_argument("--chains", type=int, default=25, help="whole comparisons, each logger")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--felt", type=int, default=1000, help="comparisons of what is felt, each")
+    parser.add_argument("--felt", type=int, default=1000, help="cases of what the driver feels")
     options = parser.parse_args()
     rng = np.random.default_rng(options.seed)
     started = time.perf_counter()

@@ -19,9 +19,11 @@ from tuneassist.runs.feel import (
     NO_DIFFERENCE,
     NO_INTERVAL,
     NOT_ALIKE,
+    SETTLED,
     STEEPER,
     UNEVEN,
     WORSE,
+    drop_pct,
     low_torque,
     verdict_of,
 )
@@ -98,17 +100,25 @@ def test_the_figures_of_a_straight_line_are_those_worked_out_by_hand() -> None:
 
 def test_a_drop_counts_from_the_highest_torque_so_far_until_the_highest_of_all() -> None:
     rpm = np.arange(1500.0, 2501.0, 250.0)
-    torque = [[200.0, 250.0, 230.0, 300.0, 270.0], [200.0, 220.0, 240.0, 260.0, 280.0]]
+    torque = [[200.0, 250.0, 230.0, 300.0, 240.0], [210.0, 260.0, 234.0, 310.0, 250.0]]
     curves = pd.concat(
         pd.DataFrame({"log": "a", "pull": k, "rpm": rpm, "torque_nm": t})
         for k, t in enumerate(torque)
     )
     found = low_torque(curves, (1500.0, 2500.0), RunSettings(step_rpm=250.0))
-    # 230 after 250 is 8 % down; 270 after the highest of all, 300, no longer counts
-    assert found["drop_pct"].tolist() == pytest.approx([8.0, 0.0])
-    # trapezia of 250 rpm: (200/2 + 250 + 230 + 300 + 270/2) / 4
-    assert found["mean_nm"].tolist() == pytest.approx([253.75, 240.0])
-    assert found["rise_nm"].tolist() == pytest.approx([30.0, 40.0])
+    # 230 after 250 is 8 % down, 234 after 260 10 %; what falls after the highest of all, 300 and
+    # 310, no longer counts, though 240 is a fifth down
+    assert found["drop_pct"].tolist() == pytest.approx([8.0, 10.0])
+    # trapezia of 250 rpm: (200/2 + 250 + 230 + 300 + 240/2) / 4
+    assert found["mean_nm"].tolist() == pytest.approx([250.0, 258.5])
+    assert found["rise_nm"].tolist() == pytest.approx([30.0, 24.0])
+
+
+def test_noise_of_a_level_curve_is_no_drop() -> None:
+    rng = np.random.default_rng(0)
+    cases = [drop_pct(300.0 + rng.normal(0.0, 3.0, (3, 21))) for _ in range(300)]
+    # two samples of 1 % differ by sqrt(2) %; the largest fall of each pull itself would be 2 %
+    assert abs(np.mean(cases)) < 3.0 * np.sqrt(2.0 / 300.0)
 
 
 def test_an_interval_decides_the_verdict() -> None:
@@ -140,7 +150,7 @@ def test_the_same_runs_before_and_after_show_no_difference(
     cars: dict[str, list[NamedSamples]],
 ) -> None:
     found = compared(cars["stock"], again(cars["stock"])).feel
-    assert len(found) == 7
+    assert len(found) == 8
     assert set(found["verdict"]) == {NO_DIFFERENCE}
     assert (found["n_before"] == 4).all()
 
@@ -225,6 +235,8 @@ def test_the_time_to_90_percent_is_dead_time_and_tau_ln_10() -> None:
         assert row[side] == pytest.approx(0.15 + tau * np.log(10.0), abs=0.03)
     assert row["change"] == pytest.approx(-0.15 * np.log(10.0), abs=0.03)
     assert (row["verdict"], row["rpm_from"], row["rpm_to"]) == (BETTER, 1750.0, 2250.0)
+    settled = feel(compared([before], [after])).loc[SETTLED]
+    assert settled["after"] == pytest.approx(240.0, abs=0.5)
 
 
 def other_signal(log: NamedSamples, signal: str) -> NamedSamples:
@@ -313,7 +325,7 @@ def test_the_screen_opens_with_the_sheet_and_ends_with_the_peaks(
     assert sheet[0][:2] == ["torque,", "mean"]
     record = json.loads(run(*asked, "--json").stdout)
     assert [row["measure"] for row in record["feel"]] == [
-        MEAN, POINT, RISE, TIP_IN, DROP, *UNEVEN
+        MEAN, POINT, RISE, TIP_IN, SETTLED, DROP, *UNEVEN
     ]  # fmt: skip
     assert {"pulls", "driven", "peaks", "gain", "smoothness", "responses"} <= set(record)
 

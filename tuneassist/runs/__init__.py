@@ -4,7 +4,7 @@ The path::
 
     pulls -> torque -> standard air -> curves -> mean, gain, peaks, limits
                                                       -> equivalence
-                                                      -> drivability, tip-in
+                                                      -> drivability, tip-in -> what is felt
 """
 
 from tuneassist.runs.air import AirState

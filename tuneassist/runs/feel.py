@@ -12,10 +12,12 @@ rise of torque             torque at that speed less torque at the lowest of the
 unevenness of torque       rms of the samples about the smoothed curve, in N.m and in percent of
                            the curve (`tuneassist.runs.drivability`): better or worse where both say
                            so, for a logger's noise shrinks in percent as torque grows
-drop on the way up         largest fall of the smoothed curve below the highest torque at any lower
-                           speed, up to the highest torque of the low speeds, in percent
+drop on the way up         fall of the smoothed curve below the highest torque at any lower speed,
+                           up to the highest of the low speeds, in percent, where it is largest in
+                           the mean of the other pulls: about zero where there is none
 tip-in to 90 %             time from the pedal to 90 % of the settled answer
                            (`tuneassist.runs.tip_in`); no difference below the time between samples
+torque after tip-in        the torque that it settles at: more torque may take longer to 90 % of it
 ========================== =====================================================================
 
 The definitions are common practice, without a source.
@@ -56,6 +58,7 @@ TORQUE_MEASURES = {
     UNEVEN[1]: ("uneven_pct", "%", "less"),
 }
 """Name to column, unit, and which way is better."""
+SETTLED = "torque after tip-in"
 ROUNDING = 1e-6
 """An interval that comes closer to zero than this holds it: rounding is no change. [of a figure]"""
 SMOOTHNESS = ("drop on the way up", *UNEVEN)
@@ -113,7 +116,7 @@ def compare_feel(
     """
     nothing = Feel(pd.DataFrame(columns=FEEL), ())
     torque = _torque_feel(runs, curves, settings) if is_comparable else nothing
-    tip_in = _tip_in_feel(steps, settings, air_effect_pct)
+    tip_in = _tip_in_feel(steps, settings, air_effect_pct, is_comparable=is_comparable)
     is_smoothness = torque.table["measure"].isin(SMOOTHNESS)
     tables = [torque.table[~is_smoothness], tip_in.table, torque.table[is_smoothness]]
     filled = [table for table in tables if len(table)]
@@ -171,7 +174,7 @@ def low_torque(
         mean_nm=trapezoid(torque, rpm, axis=1) / float(np.ptp(rpm)),
         point_nm=torque[:, at],
         rise_nm=torque[:, at] - torque[:, 0],
-        drop_pct=_drop_pct(torque),
+        drop_pct=drop_pct(torque),
     )
 
 
@@ -183,12 +186,31 @@ def _point(band: tuple[float, float], settings: RunSettings) -> float:
     return float(rpm[np.abs(rpm - inside).argmin()])
 
 
-def _drop_pct(torque: Floats) -> Floats:
-    """Largest fall below the highest torque so far, up to the highest of all, by rows. [%]"""
-    highest = np.maximum.accumulate(torque, axis=1)
-    is_on_the_way = np.arange(torque.shape[1]) <= torque.argmax(axis=1)[:, None]
-    share = np.where(is_on_the_way, 1.0 - torque / highest, 0.0)
-    return np.asarray(100.0 * share.max(axis=1, initial=0.0))
+def drop_pct(torque: Floats) -> Floats:
+    """Fall below the highest torque so far, up to the highest of all, of each pull. [%]
+
+    Where it is largest is read from the mean of the other pulls: the largest fall of the pull
+    itself would be noise where torque is level, and never below zero.
+
+    Parameters
+    ----------
+    torque
+        Shape (pulls, speeds), rising speeds.
+
+    Examples
+    --------
+    >>> drop_pct(np.array([[200.0, 250.0, 230.0, 300.0]])).round(9).tolist()  # 230 of 250
+    [8.0]
+    """
+    n = len(torque)
+    others = (torque.sum(axis=0) - torque) / (n - 1) if n > 1 else torque
+    columns = np.arange(torque.shape[1])
+    highest = np.maximum.accumulate(others, axis=1)
+    is_on_the_way = columns <= others.argmax(axis=1)[:, None]
+    lowest = np.where(is_on_the_way, 1.0 - others / highest, 0.0).argmax(axis=1)
+    top = np.maximum.accumulate(np.where(others >= highest, columns, 0), axis=1)
+    row = np.arange(n)
+    return np.asarray(100.0 * (1.0 - torque[row, lowest] / torque[row, top[row, lowest]]))
 
 
 def _torque_feel(runs: Sequence[Run], curves: pd.DataFrame, settings: RunSettings) -> Feel:
@@ -297,8 +319,10 @@ def _uncovered_words(band: tuple[float, float] | None, settings: RunSettings) ->
     )
 
 
-def _tip_in_feel(steps: pd.DataFrame, settings: RunSettings, air_effect_pct: float) -> Feel:
-    """Compare the time from tip-in to 90 % of the answer."""
+def _tip_in_feel(
+    steps: pd.DataFrame, settings: RunSettings, air_effect_pct: float, *, is_comparable: bool
+) -> Feel:
+    """Compare the time from tip-in to 90 % of the answer, and the torque that it settles at."""
     empty = pd.DataFrame(columns=FEEL)
     by_side = {side: steps[steps["side"] == side] for side in ("before", "after")}
     if any(part.empty for part in by_side.values()):
@@ -309,16 +333,27 @@ def _tip_in_feel(steps: pd.DataFrame, settings: RunSettings, air_effect_pct: flo
         before, after = (" and ".join(sorted(seen)) for seen in signals)
         return Feel(empty, (f"Tip-in is not compared: by {before} before, by {after} after.",))
     used = steps[steps["signal"] == signal]
-    found = summarise(used, {f"tip-in to 90 % {signal}": (NINETY[signal], "s")}, settings)
-    found = found[(found["n_before"] > 0) & (found["n_after"] > 0)]
-    if found.empty:
+    table = _step_rows(used, f"tip-in to 90 % {signal}", (NINETY[signal], "s", "less"), settings)
+    if table.empty:
         words = "Tip-in is not compared: the steps of the two sides were made at other speeds."
         return Feel(empty, (words,))
-    middle = 0.5 * (found["rpm_from"] + found["rpm_to"])
-    is_low = middle.between(*settings.low_rpm)
-    table = _judged(found[is_low] if is_low.any() else found, "less").reset_index(drop=True)
-    notes = (*_judge_times(table, used, settings), _air_words(air_effect_pct, settings))
+    is_other_air = abs(air_effect_pct) > settings.max_air_effect_pct
+    if signal == "torque" and is_comparable and not is_other_air:
+        torque = _step_rows(used, SETTLED, ("torque_to_nm", "N.m", "more"), settings)
+        table = pd.concat([table, torque], ignore_index=True)
+    notes = (*_judge_steps(table, used, settings), _air_words(air_effect_pct, settings))
     return Feel(table, tuple(words for words in notes if words))
+
+
+def _step_rows(
+    steps: pd.DataFrame, name: str, measure: tuple[str, str, str], settings: RunSettings
+) -> pd.DataFrame:
+    """Compare one figure of the pedal steps where both sides have it, low speeds if there are."""
+    column, unit, better_if = measure
+    found = summarise(steps, {name: (column, unit)}, settings)
+    found = found[(found["n_before"] > 0) & (found["n_after"] > 0)]
+    is_low = (0.5 * (found["rpm_from"] + found["rpm_to"])).between(*settings.low_rpm)
+    return _judged(found[is_low] if is_low.any() else found, better_if).reset_index(drop=True)
 
 
 def _air_words(air_effect_pct: float, settings: RunSettings) -> str:
@@ -332,12 +367,13 @@ def _air_words(air_effect_pct: float, settings: RunSettings) -> str:
     )
 
 
-def _judge_times(table: pd.DataFrame, steps: pd.DataFrame, settings: RunSettings) -> list[str]:
+def _judge_steps(table: pd.DataFrame, steps: pd.DataFrame, settings: RunSettings) -> list[str]:
     """Claim nothing below the time between samples, nor between other pedal steps."""
     notes = []
     for place, row in table.iterrows():
         own = steps[(steps["rpm_from"] == row["rpm_from"]) & (steps["rpm_to"] == row["rpm_to"])]
-        if abs(row["change"]) < own["resolution_s"].max() and row["verdict"] != NO_INTERVAL:
+        is_short = row["unit"] == "s" and abs(row["change"]) < own["resolution_s"].max()
+        if is_short and row["verdict"] != NO_INTERVAL:
             table.loc[place, "verdict"] = NO_DIFFERENCE
         pedal = own.groupby("side")[["pedal_from_pct", "pedal_to_pct"]].mean()
         if (np.ptp(pedal.to_numpy(), axis=0) > settings.step_quiet_pct).any():
@@ -347,4 +383,4 @@ def _judge_times(table: pd.DataFrame, steps: pd.DataFrame, settings: RunSettings
                 f"Tip-in, {row['rpm_from']:g} to {row['rpm_to']:g} rpm: the pedal steps are not "
                 f"alike, {' and '.join(said)}."
             )
-    return notes
+    return list(dict.fromkeys(notes))

@@ -316,7 +316,7 @@ class RunSettings:
         why="""The same for boost or manifold pressure, used where torque is not logged: a tenth of
         an atmosphere moves torque by about a tenth. Common practice.""",
     )
-    step_min_rpm_s: float = setting(
+    step_min_acceleration: float = setting(
         20.0,
         unit="rpm/s",
         why="""The same for the acceleration of the engine, used where neither is logged: a car

@@ -239,7 +239,7 @@ def _answer(
     name, least = {
         "torque": ("_nm", settings.step_min_nm),
         "boost": ("_kpa", settings.step_min_kpa),
-        "acceleration": ("_rpm_s", settings.step_min_rpm_s),
+        "acceleration": ("_rpm_s", settings.step_min_acceleration),
     }[signal]
     if rise < max(least, 3.0 * noise):
         return _refused(

@@ -11,9 +11,9 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from tuneassist.inert import listed
 from tuneassist.runs import RunsComparison
 from tuneassist.runs.feel import BETTER, WORSE
-from tuneassist.show.display import dim
 from tuneassist.show.log_summary import bullets
 from tuneassist.show.run_units import OutputUnits
 
@@ -62,8 +62,19 @@ def feel_words(found: RunsComparison) -> list[str]:
     if found.feel.empty:
         return list(found.feel_notes)
     level = f"{100 * found.settings.level:g} %"
-    repeats = f"Intervals are {level} for each change by itself, from the repeats of these logs."
-    return [repeats, *found.feel_notes]
+    made = f"Intervals: {level} for each change by itself, from {_repeats(found.feel)}."
+    return [made, *found.feel_notes]
+
+
+def _repeats(feel: pd.DataFrame) -> str:
+    """Say how many pulls and tip-ins there were, before and after."""
+    is_step = feel["measure"].str.contains("tip-in")
+    numbers = [
+        (what, rows[["n_before", "n_after"]].drop_duplicates())
+        for what, rows in (("pulls", feel[~is_step]), ("tip-ins", feel[is_step]))
+    ]
+    said = [f"{a:.0f} and {b:.0f} {what}" for what, rows in numbers for a, b in rows.to_numpy()]
+    return f"{listed(said)} before and after"
 
 
 def feel_sheet(found: RunsComparison, units: OutputUnits) -> RenderableType:
@@ -79,15 +90,14 @@ def feel_sheet(found: RunsComparison, units: OutputUnits) -> RenderableType:
     table.add_column("", width=13)
     for row in rows:
         table.add_row(
-            Text(f" {row.name}\n   ").append(row.where, style="dim"),
+            Text(f" {row.name}\n  ").append(row.where, style="dim"),
             row.before,
             row.after,
             f"{row.change}\n{row.percent}",
             row.interval,
             Text(row.verdict, style="bold" if row.verdict in DRAWN_BOLD else ""),
         )
-    return Group(table, *(dim(f"  {words}") for words in feel_words(found)[:1]),
-                 bullets(feel_words(found)[1:]))  # fmt: skip
+    return Group(table, bullets(feel_words(found)))
 
 
 def _row(row: Mapping[Any, Any], units: OutputUnits) -> FeelRow:
