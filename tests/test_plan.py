@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import itertools
 from dataclasses import replace
 from types import MappingProxyType
@@ -11,8 +12,10 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.console import Console
 
 from tuneassist.errors import InputError, NoEvidenceError, SetupError
+from tuneassist.evidence.cell_table import holds_near
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.evidence.load_envelope import (
     LoadEnvelope,
@@ -36,6 +39,8 @@ from tuneassist.one_log import LogEvidence
 from tuneassist.pipeline import Evidence
 from tuneassist.reduction import reduce_log
 from tuneassist.settings import Ceiling, EngineSettings, LimitSettings, Setup, Target
+from tuneassist.show.display import Display
+from tuneassist.show.plan import plan_screen
 
 AXES = Axes(
     rpm=np.array([1000.0, 2000, 3000, 4000, 5000, 6000]),
@@ -641,6 +646,54 @@ def test_no_turned_section_shortens_the_path():
 def test_settings_out_of_range_are_refused_by_name(name: str, value: float):
     with pytest.raises(SetupError, match=f"plan.{name}"):
         PlanSettings(**{name: value})
+
+
+# -- what is shown ----------------------------------------------------------------------------
+
+
+def test_holds_near_are_those_that_confidence_counts():
+    """One meaning of near: a hold that touches the cell or one of its eight neighbours."""
+    known = evidence(np.array([2900.0, 4030.0, 4800.0]), np.array([80.0, 80.0, 120.0]))
+    stopped = known.holds.iloc[:1].assign(stop="lean")
+    holds = pd.concat([known.holds.assign(stop=""), stopped], ignore_index=True)
+    plan = plan_holds(
+        replace(known, holds=holds), setup=setup(), minutes=200, visits=EVERYWHERE,
+        settings=PlanSettings(max_holds=200, min_gain_share=0.0),
+    )  # fmt: skip
+    weights = bilinear_weights(AXES, known.holds["rpm"], known.holds["load"])
+    said = holds_near(weights, AXES).reshape(AXES.shape)
+    # by hand, at 80 kPa: 2900 rpm touches 2000 and 3000, 4030 only 4000 (its weight at 5000 is
+    # 0.03); at 100 kPa also 4800, which touches 4000 and 5000 at 120
+    assert said[:, 2].tolist() == [1, 1, 2, 2, 1, 0]
+    assert said[:, 3].tolist() == [1, 1, 3, 3, 2, 1]
+    at = plan.holds.set_index(["rpm", "load"])["holds_near"]
+    for row, rpm in enumerate(AXES.rpm):
+        for column, load in enumerate(AXES.load):
+            if (rpm, load) in at.index:
+                assert at[rpm, load] == said[row, column]
+    words = plan.holds["why"].str.split().str[0].replace("no", "0").astype(int)
+    assert words.tolist() == plan.holds["holds_near"].tolist()
+    assert plan.holds["holds_near"].max() == 3
+
+
+def test_a_line_of_the_plan_fits_80_columns_in_any_unit():
+    wide = replace(AXES, load=AXES.load / 1.1 - 101.0, load_unit="mbar gauge")
+    plan = plan_holds(
+        half_known(), setup=setup(), minutes=60, visits=EVERYWHERE,
+        settings=PlanSettings(hold_s=120.0),
+    )  # fmt: skip
+    holds = plan.holds.assign(load=-123.4, doubt_pct=100.0, doubt_after_pct=99.9, holds_near=1234)
+    shown = plan_screen(
+        replace(plan, holds=holds.assign(rest_s=100.0, start_s=59999.0)),
+        setup=replace(setup(), axes=wide), display=Display(),
+    )  # fmt: skip
+    console = Console(width=80, record=True, file=io.StringIO())
+    console.print(shown)
+    lines = console.export_text().splitlines()
+    table = lines[lines.index("What to hold next, in this order") + 1 :][: len(plan.holds) + 2]
+    assert table[1].split()[0] == "1"
+    assert table[-2].split()[0] == str(len(plan.holds))  # one line each
+    assert table[-1].lstrip().startswith("near:")
 
 
 # -- the sheet --------------------------------------------------------------------------------
