@@ -32,7 +32,7 @@ from tuneassist.loop.operating_points import (
     operating_point_table,
     visits_per_cell,
 )
-from tuneassist.loop.plan import plan_holds
+from tuneassist.loop.plan import Plan, plan_holds
 from tuneassist.loop.settings import PlanSettings, RegionWeight
 from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty
 from tuneassist.one_log import LogEvidence
@@ -699,8 +699,9 @@ def test_a_line_of_the_plan_fits_80_columns_in_any_unit():
 # -- the sheet --------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("count", [1, 29, 60, 90])
-@pytest.mark.parametrize("ignition", ["spark", "compression"])
+@pytest.mark.parametrize(
+    ("count", "ignition"), [(1, "spark"), (29, "compression"), (60, "spark"), (90, "compression")]
+)
 def test_the_sheet_is_one_page_with_every_hold_and_nothing_cut_off(count: int, ignition: str):
     pytest.importorskip("matplotlib")
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -732,3 +733,65 @@ def test_the_sheet_is_one_page_with_every_hold_and_nothing_cut_off(count: int, i
     assert picture(figure, "png").startswith(b"\x89PNG")
     pdf = picture(figure, "pdf")
     assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") == 1
+
+
+def _texts(figure, renderer):
+    """All text that is drawn, but for the cells of the tables, with its place on the page."""
+    from matplotlib.text import Text
+
+    in_tables = {
+        cell.get_text()
+        for frame in figure.axes
+        for table in frame.tables
+        for cell in table.get_celld().values()
+    }
+    for found in figure.findobj(Text):
+        is_drawn = found.get_visible() and found.get_text().strip() and found not in in_tables
+        if is_drawn and (found.axes is None or found.axes.axison):
+            yield found.get_text(), found.get_window_extent(renderer)
+
+
+def _sheet(count: int, steps: int, notes: tuple[str, ...], label: str):
+    from tuneassist.show.plan_sheet import plan_sheet
+
+    axes = Axes(
+        rpm=np.linspace(1000.0, 6500.0, steps), load=np.linspace(-4.35, 25.25, steps),
+        load_name="manifold pressure " * 9, load_unit="psi gauge",
+    )  # fmt: skip
+    number = np.arange(1, count + 1)
+    at = pd.DataFrame({"rpm": np.resize(axes.rpm, count), "load": np.resize(axes.load, count)})
+    at["load"] += 0.5 * np.diff(axes.load)[0] * (number % 3)
+    holds = at.assign(number=number, start_s=13.0 * number, hold_s=12.0, rest_s=28.0, band="heavy")
+    places = at.assign(is_allowed=number % 2 > 0, doubt_before_pct=1.0)
+    plan = Plan(holds, places, 1.0, 0.5, 13.0 * count, False, notes=notes)
+    car = Setup(axes=axes, target=Target(np.ones(axes.shape)), engine=EngineSettings(label=label))
+    return plan_sheet(plan, setup=car, is_simulated=True)
+
+
+@pytest.mark.parametrize(
+    ("count", "steps", "notes", "label"),
+    [
+        (60, 12, ("cells without evidence are out of reach and not listed: " * 7,), "a car"),
+        (120, 20, ("a long note that says this and that " * 9,) * 6, "A $5 car " + "W" * 200),
+    ],
+)
+def test_on_the_sheet_no_text_is_cut_off_and_none_lies_over_another(count, steps, notes, label):
+    pytest.importorskip("matplotlib")
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    figure = _sheet(count, steps, notes, label)
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    figure.draw(renderer)
+    page = figure.bbox
+    found = list(_texts(figure, renderer))
+    for words, box in found:
+        assert box.x0 >= 0 and box.x1 <= page.x1 and box.y0 >= 0 and box.y1 <= page.y1, words
+    for (words, box), (others, other) in itertools.combinations(found, 2):
+        assert not box.overlaps(other), (words, others)
+    for frame in figure.axes:
+        for table in frame.tables:
+            for cell in table.get_celld().values():
+                wide = cell.get_text().get_window_extent(renderer).width
+                assert wide <= cell.get_window_extent(renderer).width, cell.get_text().get_text()
+    said = " ".join(words for words, _ in found)
+    assert ("30 more holds are listed by tuneassist plan" in " ".join(said.split())) == (count > 90)
