@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import itertools
 from dataclasses import replace
 from types import MappingProxyType
@@ -11,8 +12,10 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rich.console import Console
 
 from tuneassist.errors import InputError, NoEvidenceError, SetupError
+from tuneassist.evidence.cell_table import holds_near
 from tuneassist.evidence.lattice import fit_lattice
 from tuneassist.evidence.load_envelope import (
     LoadEnvelope,
@@ -29,13 +32,15 @@ from tuneassist.loop.operating_points import (
     operating_point_table,
     visits_per_cell,
 )
-from tuneassist.loop.plan import plan_holds
+from tuneassist.loop.plan import Plan, plan_holds
 from tuneassist.loop.settings import PlanSettings, RegionWeight
 from tuneassist.loop.uncertainty import MapUncertainty, map_uncertainty
 from tuneassist.one_log import LogEvidence
 from tuneassist.pipeline import Evidence
 from tuneassist.reduction import reduce_log
 from tuneassist.settings import Ceiling, EngineSettings, LimitSettings, Setup, Target
+from tuneassist.show.display import Display
+from tuneassist.show.plan import plan_screen
 
 AXES = Axes(
     rpm=np.array([1000.0, 2000, 3000, 4000, 5000, 6000]),
@@ -643,11 +648,60 @@ def test_settings_out_of_range_are_refused_by_name(name: str, value: float):
         PlanSettings(**{name: value})
 
 
+# -- what is shown ----------------------------------------------------------------------------
+
+
+def test_holds_near_are_those_that_confidence_counts():
+    """One meaning of near: a hold that touches the cell or one of its eight neighbours."""
+    known = evidence(np.array([2900.0, 4030.0, 4800.0]), np.array([80.0, 80.0, 120.0]))
+    stopped = known.holds.iloc[:1].assign(stop="lean")
+    holds = pd.concat([known.holds.assign(stop=""), stopped], ignore_index=True)
+    plan = plan_holds(
+        replace(known, holds=holds), setup=setup(), minutes=200, visits=EVERYWHERE,
+        settings=PlanSettings(max_holds=200, min_gain_share=0.0),
+    )  # fmt: skip
+    weights = bilinear_weights(AXES, known.holds["rpm"], known.holds["load"])
+    said = holds_near(weights, AXES).reshape(AXES.shape)
+    # by hand, at 80 kPa: 2900 rpm touches 2000 and 3000, 4030 only 4000 (its weight at 5000 is
+    # 0.03); at 100 kPa also 4800, which touches 4000 and 5000 at 120
+    assert said[:, 2].tolist() == [1, 1, 2, 2, 1, 0]
+    assert said[:, 3].tolist() == [1, 1, 3, 3, 2, 1]
+    at = plan.holds.set_index(["rpm", "load"])["holds_near"]
+    for row, rpm in enumerate(AXES.rpm):
+        for column, load in enumerate(AXES.load):
+            if (rpm, load) in at.index:
+                assert at[rpm, load] == said[row, column]
+    words = plan.holds["why"].str.split().str[0].replace("no", "0").astype(int)
+    assert words.tolist() == plan.holds["holds_near"].tolist()
+    assert plan.holds["holds_near"].max() == 3
+
+
+def test_a_line_of_the_plan_fits_80_columns_in_any_unit():
+    wide = replace(AXES, load=AXES.load / 1.1 - 101.0, load_unit="mbar gauge")
+    plan = plan_holds(
+        half_known(), setup=setup(), minutes=60, visits=EVERYWHERE,
+        settings=PlanSettings(hold_s=120.0),
+    )  # fmt: skip
+    holds = plan.holds.assign(load=-123.4, doubt_pct=100.0, doubt_after_pct=99.9, holds_near=1234)
+    shown = plan_screen(
+        replace(plan, holds=holds.assign(rest_s=100.0, start_s=59999.0)),
+        setup=replace(setup(), axes=wide), display=Display(),
+    )  # fmt: skip
+    console = Console(width=80, record=True, file=io.StringIO())
+    console.print(shown)
+    lines = console.export_text().splitlines()
+    table = lines[lines.index("What to hold next, in this order") + 1 :][: len(plan.holds) + 2]
+    assert table[1].split()[0] == "1"
+    assert table[-2].split()[0] == str(len(plan.holds))  # one line each
+    assert table[-1].lstrip().startswith("near:")
+
+
 # -- the sheet --------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("count", [1, 29, 60, 90])
-@pytest.mark.parametrize("ignition", ["spark", "compression"])
+@pytest.mark.parametrize(
+    ("count", "ignition"), [(1, "spark"), (29, "compression"), (60, "spark"), (90, "compression")]
+)
 def test_the_sheet_is_one_page_with_every_hold_and_nothing_cut_off(count: int, ignition: str):
     pytest.importorskip("matplotlib")
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -679,3 +733,65 @@ def test_the_sheet_is_one_page_with_every_hold_and_nothing_cut_off(count: int, i
     assert picture(figure, "png").startswith(b"\x89PNG")
     pdf = picture(figure, "pdf")
     assert pdf.count(b"/Type /Page\n") + pdf.count(b"/Type /Page ") == 1
+
+
+def _texts(figure, renderer):
+    """All text that is drawn, but for the cells of the tables, with its place on the page."""
+    from matplotlib.text import Text
+
+    in_tables = {
+        cell.get_text()
+        for frame in figure.axes
+        for table in frame.tables
+        for cell in table.get_celld().values()
+    }
+    for found in figure.findobj(Text):
+        is_drawn = found.get_visible() and found.get_text().strip() and found not in in_tables
+        if is_drawn and (found.axes is None or found.axes.axison):
+            yield found.get_text(), found.get_window_extent(renderer)
+
+
+def _sheet(count: int, steps: int, notes: tuple[str, ...], label: str):
+    from tuneassist.show.plan_sheet import plan_sheet
+
+    axes = Axes(
+        rpm=np.linspace(1000.0, 6500.0, steps), load=np.linspace(-4.35, 25.25, steps),
+        load_name="manifold pressure " * 9, load_unit="psi gauge",
+    )  # fmt: skip
+    number = np.arange(1, count + 1)
+    at = pd.DataFrame({"rpm": np.resize(axes.rpm, count), "load": np.resize(axes.load, count)})
+    at["load"] += 0.5 * np.diff(axes.load)[0] * (number % 3)
+    holds = at.assign(number=number, start_s=13.0 * number, hold_s=12.0, rest_s=28.0, band="heavy")
+    places = at.assign(is_allowed=number % 2 > 0, doubt_before_pct=1.0)
+    plan = Plan(holds, places, 1.0, 0.5, 13.0 * count, False, notes=notes)
+    car = Setup(axes=axes, target=Target(np.ones(axes.shape)), engine=EngineSettings(label=label))
+    return plan_sheet(plan, setup=car, is_simulated=True)
+
+
+@pytest.mark.parametrize(
+    ("count", "steps", "notes", "label"),
+    [
+        (60, 12, ("cells without evidence are out of reach and not listed: " * 7,), "a car"),
+        (120, 20, ("a long note that says this and that " * 9,) * 6, "A $5 car " + "W" * 200),
+    ],
+)
+def test_on_the_sheet_no_text_is_cut_off_and_none_lies_over_another(count, steps, notes, label):
+    pytest.importorskip("matplotlib")
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    figure = _sheet(count, steps, notes, label)
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    figure.draw(renderer)
+    page = figure.bbox
+    found = list(_texts(figure, renderer))
+    for words, box in found:
+        assert box.x0 >= 0 and box.x1 <= page.x1 and box.y0 >= 0 and box.y1 <= page.y1, words
+    for (words, box), (others, other) in itertools.combinations(found, 2):
+        assert not box.overlaps(other), (words, others)
+    for frame in figure.axes:
+        for table in frame.tables:
+            for cell in table.get_celld().values():
+                wide = cell.get_text().get_window_extent(renderer).width
+                assert wide <= cell.get_window_extent(renderer).width, cell.get_text().get_text()
+    said = " ".join(words for words, _ in found)
+    assert ("30 more holds are listed by tuneassist plan" in " ".join(said.split())) == (count > 90)

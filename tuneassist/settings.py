@@ -510,7 +510,11 @@ class CorrectionSettings:
     )
     fair_half_width_pct: float = setting(3.5, unit="%", why=SAME)
     low_half_width_pct: float = setting(6.0, unit="%", why=SAME)
-    fair_min_holds: int = setting(2, unit="1", why='Fewest holds near a cell for "fair" or better.')
+    fair_min_holds: int = setting(
+        2,
+        unit="1",
+        why='Fewest holds near a cell, in it or next to it, for "fair" or better.',
+    )
     uniform_offset_pct: float = setting(
         5.0,
         unit="%",

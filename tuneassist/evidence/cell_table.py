@@ -138,7 +138,7 @@ def cell_table(
     own = np.asarray(free.sum(axis=0)).ravel()
     at_stop = np.asarray(stopped.sum(axis=0)).ravel()
     is_bound = (at_stop >= STOP_WEIGHT) & (at_stop > own)
-    held = _near_holds(_touches(free), axes)
+    held = holds_near(free, axes)
     words = _confidence(
         axes, claim, held, stopped, is_bound=is_bound, correction=correction, blocks=blocks
     )
@@ -401,6 +401,27 @@ def _near_blocks(axes: Axes, blocks: FittedBlocks | None) -> Floats:
     touching = (_touches(blocks.weights).T @ blocks.worth).reshape(axes.shape)
     around = ndimage.uniform_filter(touching, size=3, mode="constant")
     return np.asarray(9.0 * around.ravel())
+
+
+def holds_near(weights: sparse.csr_matrix, axes: Axes) -> Floats:
+    """Count the holds near each cell: those that touch it or one of its eight neighbours.
+
+    This is what "near" means wherever holds are counted. A place between breakpoints has the holds
+    of the cell that it is nearest to.
+
+    Parameters
+    ----------
+    weights
+        Bilinear weights of the holds that are values, shape (holds, cells).
+    axes
+        Breakpoints.
+
+    Returns
+    -------
+    numpy.ndarray
+        Shape (cells,). [1]
+    """
+    return _near_holds(_touches(weights), axes)
 
 
 def _near_holds(touching: sparse.csr_matrix, axes: Axes) -> Floats:

@@ -17,8 +17,9 @@ import pandas as pd
 
 from tuneassist.channels import load_offset
 from tuneassist.errors import InputError, NoEvidenceError
-from tuneassist.evidence.lattice import places_in_cells
-from tuneassist.grid import Axes, Floats
+from tuneassist.evidence.cell_table import holds_near
+from tuneassist.evidence.visits import nearest_cell
+from tuneassist.grid import Axes, Floats, bilinear_weights
 from tuneassist.loop.hold_order import band_of, ordered_holds
 from tuneassist.loop.hold_selection import (
     after_holds,
@@ -44,6 +45,7 @@ from tuneassist.units import ATMOSPHERE_KPA
 
 HOLD_COLUMNS = (
     "number", "start_s", "rpm", "load", "hold_s", "rest_s", "move_s", "band", "doubt_pct", "why",
+    "holds_near", "doubt_after_pct",
 )  # fmt: skip
 
 
@@ -55,8 +57,9 @@ class Plan:
     ----------
     holds
         One row per hold: `HOLD_COLUMNS`. ``rest_s`` is waited before it, ``start_s`` is when the
-        hold begins, ``doubt_pct`` is half of the 95 % interval there today. [rpm], [load unit],
-        [s], [%]
+        hold begins, ``doubt_pct`` is half of the 95 % interval there today and ``doubt_after_pct``
+        after the plan. ``holds_near`` counts the holds near it so far, as
+        `tuneassist.evidence.cell_table.holds_near` does. [rpm], [load unit], [s], [%], [1]
     places
         The operating points considered: ``rpm, load, weight, is_allowed, doubt_before_pct,
         doubt_after_pct``, halves of 95 % intervals. [%]
@@ -93,7 +96,8 @@ class Plan:
         spent = self.sweeps["sweep_s"] + self.sweeps["move_s"]
         sweeps = self.sweeps.rename(columns={"sweep_s": "hold_s"}).assign(
             number=0, start_s=spent.cumsum() - self.sweeps["sweep_s"], rest_s=0.0, band="",
-            doubt_pct=np.nan, why="sweep there and back", kind="sweep",
+            doubt_pct=np.nan, why="sweep there and back", kind="sweep", holds_near=0,
+            doubt_after_pct=np.nan,
         )  # fmt: skip
         return pd.concat([sweeps[list(holds)], holds], ignore_index=True)
 
@@ -328,10 +332,13 @@ def _finished_plan(
     after = after_holds(swept, points.tolist())
     before_pct, after_pct = (195.996 * one.standard_error for one in (uncertainty, after))
     places = planner.places.assign(doubt_before_pct=before_pct, doubt_after_pct=after_pct)
+    near = _holds_near(planner, evidence, points)
     holds = holds.assign(
         number=np.arange(1, len(holds) + 1),
         doubt_pct=before_pct[points],
-        why=_why(planner, evidence, points, before_pct, after_pct),
+        doubt_after_pct=after_pct[points],
+        holds_near=near,
+        why=_why(near, before_pct[points], after_pct[points]),
     )
     return Plan(
         holds=holds[list(HOLD_COLUMNS)],
@@ -343,28 +350,22 @@ def _finished_plan(
     )
 
 
-def _why(
-    planner: _Planner,
-    evidence: Evidence,
-    points: npt.NDArray[np.int64],
-    before_pct: Floats,
-    after_pct: Floats,
-) -> list[str]:
+def _why(near: npt.NDArray[np.int64], before_pct: Floats, after_pct: Floats) -> list[str]:
     """Describe for each hold the uncertainty there now and after the plan."""
-    rows = planner.places.iloc[points]
-    at = places_in_cells(
-        planner.axes, rows["rpm"].to_numpy(dtype=float), rows["load"].to_numpy(dtype=float)
-    )
-    held = evidence.holds
-    there = places_in_cells(
-        planner.axes, held["rpm"].to_numpy(dtype=float), held["load"].to_numpy(dtype=float)
-    )
-    count = np.zeros(len(at), dtype=int)
-    if len(there):
-        away = np.abs(at[:, None, :] - there[None, :, :]).max(axis=2)
-        count = (away <= 1.0).sum(axis=1)
     words = []
-    for near, before, after in zip(count, before_pct[points], after_pct[points], strict=True):
-        what = "no hold near yet" if near == 0 else f"{near} hold{'s' if near > 1 else ''} near"
+    for count, before, after in zip(near, before_pct, after_pct, strict=True):
+        what = "no hold near yet" if count == 0 else f"{count} hold{'s' if count > 1 else ''} near"
         words.append(f"{what}; known to ±{before:.1f} %, then ±{after:.1f} %")
     return words
+
+
+def _holds_near(
+    planner: _Planner, evidence: Evidence, points: npt.NDArray[np.int64]
+) -> npt.NDArray[np.int64]:
+    """Count the holds near each place, as the confidence of the cell nearest to it counts them."""
+    held, rows = evidence.holds, planner.places.iloc[points]
+    if "stop" in held:
+        held = held[held["stop"].eq("")]  # a sensor at its stop gives no value
+    near = holds_near(bilinear_weights(planner.axes, held["rpm"], held["load"]), planner.axes)
+    rpm, load = (rows[name].to_numpy(dtype=float) for name in ("rpm", "load"))
+    return np.asarray(near[nearest_cell(planner.axes, rpm, load)]).astype(np.int64)

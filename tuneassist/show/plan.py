@@ -12,7 +12,7 @@ from rich.text import Text
 
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import Setup
-from tuneassist.show.display import Display, counted, plain, title
+from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import bullets, notes_section
 from tuneassist.show.proposal import header, short_caution_section
 
@@ -34,12 +34,14 @@ def plan_screen(
         Whether the evidence is simulated.
     """
     words = f"{step_words(plan)}, {clock(plan.total_s)} on a warm engine"
+    sign = "+-" if display.is_ascii else "±"
     return Group(
         header(setup, words, is_simulated=is_simulated),
         short_caution_section(setup),
         notes_section(plan.notes),
         title("What to hold next, in this order"),
         _holds_table(plan, setup, display),
+        dim(f"  near: holds in the cell or next to it so far; now, then: known to {sign} this"),
         title("Expected result"),
         bullets((_gain_words(plan),)),
     )
@@ -69,7 +71,8 @@ def _holds_table(plan: Plan, setup: Setup, display: Display) -> Table:
     for name in ("no.", "at", "rpm", plain(setup.axes.load_unit), "hold s", "rest s"):
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("load", no_wrap=True)
-    table.add_column("why", overflow="fold", ratio=1)
+    for name in ("near", "now %", "then %"):
+        table.add_column(name, justify="right", no_wrap=True)
     for row in plan.holds.to_dict("records"):
         table.add_row(
             str(row["number"]),
@@ -79,7 +82,9 @@ def _holds_table(plan: Plan, setup: Setup, display: Display) -> Table:
             f"{row['hold_s']:.0f}",
             f"{row['rest_s']:.0f}" if row["rest_s"] >= 1 else display.no_evidence,
             str(row["band"]),
-            Text(str(row["why"]).replace("±", "+-" if display.is_ascii else "±")),
+            f"{row['holds_near']:.0f}",
+            f"{row['doubt_pct']:.1f}",
+            f"{row['doubt_after_pct']:.1f}",
         )
     return table
 
