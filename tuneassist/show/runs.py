@@ -14,7 +14,7 @@ from tuneassist.runs import Equivalence, Refusal, RunsComparison, refusals_frame
 from tuneassist.runs.limit_checks import breach_words
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import bullets
-from tuneassist.show.run_units import OutputUnits
+from tuneassist.show.run_units import OutputUnits, said_in_units
 
 EVERY_RPM = 250.0
 """Spacing of the speeds in the table of gains; the JSON has all. [rpm]"""
@@ -59,6 +59,7 @@ def runs_screen(
     assumed
         Ignition assumed for the runs; empty if it was given.
     """
+    found = said_in_units(found, units)
     first = Text(plain(label) or "car without a label", style="bold")
     if is_simulated:
         first.append("   ").append(" SIMULATED DATA ", style="bold reverse")

@@ -38,6 +38,7 @@ from tuneassist.loop.history import (
 from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
+from tuneassist.unit_sentences import restated_for
 from tuneassist.workflow import round_evaluation, tune_rules
 from tuneassist.workflow.grid_in_force import refuse_step_file
 from tuneassist.workflow.logs import is_simulated, with_prefix
@@ -337,7 +338,7 @@ def status_of(tune: TuneFolder) -> TuneStatus:
         verify_round(tune, one)
     for brought_in in tune.state.grids:
         tune.grid(brought_in.name)
-    seen = [summary_from_record(dict(tune.evidence(one).summary)) for one in rounds]
+    seen = [stored_summary(tune, one) for one in rounds]
     is_pending = tune.state.is_pending
     return TuneStatus(
         tune.path,
@@ -348,6 +349,12 @@ def status_of(tune: TuneFolder) -> TuneStatus:
         has_step=not is_pending or round_evaluation.changes_any_cell(tune, rounds[-1]),
         held=_held_in_last(tune),
     )
+
+
+def stored_summary(tune: TuneFolder, mark: RoundEntry) -> tuple[RoundSummary, Advice]:
+    """Return a round's summary and its advice, the words in the units to show."""
+    look, advice = summary_from_record(dict(tune.evidence(mark).summary))
+    return look, replace(advice, why=restated_for(advice.why, tune.setup))
 
 
 def last_advice(state: TuneState, advice: Advice) -> Advice:
@@ -460,7 +467,7 @@ def with_pending(done: StepDone) -> StepDone:
         verify_round(tune, last)
     except TuneassistError as error:
         return replace(done, objection=error)
-    advice = summary_from_record(dict(tune.evidence(last).summary))[1]
+    advice = stored_summary(tune, last)[1]
     return replace(done, advice=advice, has_step=round_evaluation.changes_any_cell(tune, last))
 
 
