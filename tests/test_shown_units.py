@@ -65,3 +65,75 @@ def test_difference_of_readings_is_no_reading() -> None:
     units = OutputUnits(pressure="psi gauge", temperature="degF")
     assert units.said_change(50.0, "degC") == "90 degF"
     assert units.said_change(6.894757, "kPa absolute") == "1 psi"
+
+
+def with_lines(tmp_path: Path, section: str, lines: str) -> Path:
+    path = setup_with(tmp_path, "")
+    text = path.read_text(encoding="utf-8")
+    if f"\n[{section}]\n" not in text:
+        text += f"\n[{section}]\n"
+    path.write_text(text.replace(f"\n[{section}]\n", f"\n[{section}]\n{lines}\n"), encoding="utf-8")
+    return path
+
+
+GIVEN = (
+    """
+min_coolant_c = { value = 158, unit = "degF" }
+sensor_richest_lambda = { value = 10.29, unit = "afr" }
+""",
+    """
+barometer_kpa = { value = 29.92, unit = "inHg" }
+boost_above_kpa = { value = 1, unit = "psi gauge" }
+knock_above_kpa = { value = 7, unit = "psi" }
+richest_lambda = { value = 10.29, unit = "AFR" }
+""",
+)
+
+
+def test_settings_and_limits_may_be_given_with_a_unit(tmp_path: Path) -> None:
+    # NIST SP 811 (2008) B.8: 1 psi = 6.894757 kPa, 1 inHg (conventional) = 3.386389 kPa
+    path = with_lines(tmp_path, "limits", GIVEN[1])
+    path.write_text(path.read_text("utf-8") + f"\n[steady]\n{GIVEN[0]}", encoding="utf-8")
+    car = read_setup(path)
+    assert car.steady.min_coolant_c == pytest.approx(70.0)
+    assert car.steady.sensor_richest_lambda == pytest.approx(0.7)
+    assert car.limits.richest_lambda == pytest.approx(0.7)
+    assert car.limits.barometer_kpa == pytest.approx(29.92 * 3.386389)
+    assert car.limits.boost_above_kpa == pytest.approx(29.92 * 3.386389 + 6.894757)
+    assert car.limits.knock_above_kpa == pytest.approx(7 * 6.894757)
+    assert "limits.barometer_kpa" in car.given
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ('knock_above_kpa = { value = 7, unit = "degF" }', 'unit: "degF" is no unit of pressure'),
+        ("knock_above_kpa = { value = 7 }", "knock_above_kpa.unit: this key is missing"),
+        ('barometer_kpa = { value = 0, unit = "psi gauge" }', "barometer counts from vacuum"),
+        ('knock_above_kpa = { value = "7", unit = "psi" }', "Write a number"),
+        ('max_step_pct = { value = 7, unit = "psi" }', "max_step_pct: .* has the wrong type"),
+    ],
+)
+def test_wrong_number_with_a_unit_says_what_is_right(tmp_path: Path, line: str, words: str) -> None:
+    with pytest.raises(SetupError, match=words):
+        read_setup(with_lines(tmp_path, "limits", line))
+
+
+CEILINGS = {  # given, and inside by NIST SP 811 (2008) B.8
+    "boost": ("20", "psi gauge", 137.89514),
+    "exhaust_temp": ("1652", "degF", 900.0),
+    "torque": ("300", "lbf.ft", 300 * 1.3558179),
+    "rail_pressure": ("2000", "psi", 2000 * 6.894757),
+    "injector_duty": ("0.9", "ratio", 90.0),
+}
+
+
+@pytest.mark.parametrize("name", CEILINGS)
+def test_every_ceiling_takes_its_unit(tmp_path: Path, name: str) -> None:
+    value, unit, inside = CEILINGS[name]
+    line = f'[limits.ceilings]\n{name} = {{ ceiling = {value}, hard = 1e5, unit = "{unit}" }}'
+    line = line.replace("1e5", f"{float(value) * 1.1}")
+    car = read_setup(setup_with(tmp_path, line))
+    assert car.limits.ceilings[name].ceiling == pytest.approx(inside)
+    if unit != "ratio":
+        assert reading(inside, name, car) == f"{value} {unit}"

@@ -352,13 +352,27 @@ def unit_word(name: str, setup: Setup) -> str:
 
 def _units_of_channel(name: str, setup: Setup) -> OutputUnits:
     """Return the units of ``[units]``, else of the channel's own ceiling, else those inside."""
-    given = _ceiling_unit(name, setup)
-    quantity = UNITS[given].quantity if given else None
-    keys = [key for key, of in UNIT_QUANTITIES.items() if of == quantity]
-    ceiling = UnitSettings(**dict.fromkeys(keys, given))
-    own = {key: unit for key, unit in vars(setup.units.over(ceiling)).items() if unit}
-    own.pop("mixture", None)
-    return OutputUnits(**own, barometer_kpa=setup.limits.barometer_kpa)
+    return units_before(setup, _ceiling_unit(name, setup))
+
+
+def units_before(setup: Setup | None, given: str | None) -> OutputUnits:
+    """Return the units of ``--units`` and ``[units]``, else one that was given, else those inside.
+
+    Parameters
+    ----------
+    setup
+        Its ``[units]``; None without one.
+    given
+        Unit word in which a ceiling or a logged channel was given.
+    """
+    own = _chosen.get().over(setup.units if setup else UnitSettings())
+    quantity = UNITS[given].quantity if given and given in UNITS else None
+    for key, of in UNIT_QUANTITIES.items():
+        if of == quantity and key != "mixture":
+            own = own.over(UnitSettings(**{key: given}))
+    words = {key: unit for key, unit in vars(own).items() if unit and key != "mixture"}
+    barometer_kpa = setup.limits.barometer_kpa if setup else ATMOSPHERE_KPA
+    return OutputUnits(**words, barometer_kpa=barometer_kpa)
 
 
 def _ceiling_unit(name: str, setup: Setup | None) -> str | None:

@@ -88,32 +88,32 @@ class UnitSettings:
         None,
         why="""Unit word of pressures: "kPa", "bar", "psi", "inHg" and others. A word that names its
         reference, "psi gauge" or "psi absolute", also shows the manifold's pressure and boost
-        above the barometer or from vacuum; limits.barometer_kpa lies between. None: the unit of
+        above the barometer or from vacuum; limits.barometer_kpa lies between. Left out: the unit of
         the ceiling on boost, else of a load axis in a pressure, else as logged, else kPa.""",
     )
     temperature: str | None = setting(
         None,
-        why="""Unit word of temperatures: "degC", "degF" or "K". None: the unit of the ceiling on
-        exhaust temperature, else as logged, else degC.""",
+        why="""Unit word of temperatures: "degC", "degF" or "K". Left out: the unit of the ceiling
+        on exhaust temperature, else as logged, else degC.""",
     )
     speed: str | None = setting(
         None,
-        why="""Unit word of road speed: "km/h", "mph" or "m/s". None: as logged, else km/h.""",
+        why="""Unit word of road speed: "km/h", "mph" or "m/s". Left out: as logged, else km/h.""",
     )
     torque: str | None = setting(
         None,
-        why="""Unit word of torque: "N.m" or "lbf.ft". None: the unit of the ceiling on torque, else
-        as logged, else lbf.ft beside hp, else N.m.""",
+        why="""Unit word of torque: "N.m" or "lbf.ft". Left out: the unit of the ceiling on torque,
+        else as logged, else lbf.ft beside hp, else N.m.""",
     )
     power: str | None = setting(
         None,
-        why="""Unit word of power: "kW", "hp" or "PS". None: as logged, else hp beside lbf.ft, else
-        kW.""",
+        why="""Unit word of power: "kW", "hp" or "PS". Left out: as logged, else hp beside lbf.ft,
+        else kW.""",
     )
     mixture: str | None = setting(
         None,
-        why=""""lambda" or "afr". None: the unit of the target, so that a mixture reads as it was
-        set.""",
+        why=""""lambda" or "afr". Left out: the unit of the target, so that a mixture reads as it
+        was set.""",
     )
 
     def __post_init__(self) -> None:

@@ -16,7 +16,7 @@ Section = Annotated[
     typer.Argument(
         metavar="SECTION",
         help="Show only this section: engine, channels, axes, target, steady, correction, limits, "
-        "plan, fuels or units.",
+        "plan, units or fuels.",
         show_default=False,
     ),
 ]

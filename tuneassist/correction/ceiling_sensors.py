@@ -11,7 +11,9 @@ from tuneassist.correction.cell_readings import in_boost, nearest_reading, read_
 from tuneassist.correction.limiter_input import LimiterInput
 from tuneassist.correction.raw_step import Flags
 from tuneassist.grid import Floats
+from tuneassist.own_units import units_for
 from tuneassist.settings import (
+    CEILING_CHANNELS,
     FUEL_MONITORS,
     INTAKE_AIR_C,
     LIVE_EXHAUST_RANGE_C,
@@ -28,7 +30,7 @@ CHANNELS_TO_LOG = {
 MIN_SAMPLES = 2  # one sample of exhaust heat gives no reading: another must confirm it [1]
 
 
-def dead_sensor_reason(name: str, top: Floats) -> str:
+def dead_sensor_reason(name: str, top: Floats, setup: Setup | None = None) -> str:
     """Say why a channel's sensor looks dead; empty where it responds or was not logged.
 
     Parameters
@@ -37,20 +39,25 @@ def dead_sensor_reason(name: str, top: Floats) -> str:
         Channel with a ceiling.
     top
         Highest reading of every cell, nan never seen. [unit inside]
+    setup
+        Units to say it in; None says it in those inside.
     """
     known = top[np.isfinite(top)]
     if not len(known):
         return ""
     low, high = float(known.min()), float(known.max())
     if name == HEAT and high <= LIVE_EXHAUST_TOP_C:
-        return f"never passes {LIVE_EXHAUST_TOP_C:g} degC (highest {high:.0f})"
+        units = units_for(setup)
+        top_words = units.said(round(high), "degC")
+        return f"never passes {units.said(LIVE_EXHAUST_TOP_C, 'degC')} (highest {top_words})"
     if name == HEAT and high - low < LIVE_EXHAUST_RANGE_C:
+        units = units_for(setup)
         return (
-            f"moves by less than {LIVE_EXHAUST_RANGE_C:g} degC over the whole map ({low:.0f} to "
-            f"{high:.0f})"
+            f"moves by less than {units.said_change(LIVE_EXHAUST_RANGE_C, 'degC')} over the whole "
+            f"map ({units.span(round(low), round(high), 'degC')})"
         )
     if name in FUEL_MONITORS and len(known) > 1 and low == high:
-        return f"never moves (always {high:g})"
+        return f"never moves (always {units_for(setup).said(high, CEILING_CHANNELS[name][1])})"
     return ""
 
 
@@ -69,9 +76,10 @@ def what_to_log(inputs: LimiterInput) -> str:
     """Say what to log, or to give a ceiling, so that more fuel is monitored."""
     bounded = [name for name in FUEL_MONITORS if name in inputs.limits.ceilings]
     dead = [
-        f"{name} {dead_sensor_reason(name, inputs.seen[name])} and counts as not logged"
+        f"{name} {reason} and counts as not logged"
         for name in bounded
-        if name in inputs.seen and dead_sensor_reason(name, inputs.seen[name])
+        if name in inputs.seen
+        and (reason := dead_sensor_reason(name, inputs.seen[name], inputs.setup))
     ]
     if not bounded:
         return "set a ceiling on torque, exhaust_temp or boost, and log it"
@@ -120,7 +128,7 @@ def _notes(cells: pd.DataFrame, setup: Setup) -> Iterator[str]:
             + ", ".join(missing)
         )
     for name, top in tops.items():
-        if dead := dead_sensor_reason(name, top):
+        if dead := dead_sensor_reason(name, top, setup):
             yield f"{name} {dead}: it counts as not logged, and its ceiling protects nothing"
     heat = tops.get(HEAT)
     if heat is not None and HEAT not in missing and not dead_sensor_reason(HEAT, heat):

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.grid import Axes, Floats
+from tuneassist.own_units import units_for
 from tuneassist.settings import Setup, SteadySettings
 from tuneassist.units import convert, unit_named
 
@@ -102,11 +103,13 @@ def _load_question(axes: Axes) -> str:
 
 def _cold_words(ranges: Mapping[str, tuple[float, float]], setup: Setup) -> Iterator[str]:
     steady: SteadySettings = setup.steady
+    units = units_for(setup)
     if "coolant_temp_c" in ranges:
         low, high = ranges["coolant_temp_c"]
         yield (
-            f"count as a cold engine: coolant runs from {low:.0f} to {high:.0f} degC in the log, "
-            f"and the minimum is {steady.min_coolant_c:g} degC (steady.min_coolant_c)."
+            "count as a cold engine: coolant runs from "
+            f"{units.span(round(low), round(high), 'degC')} in the log, and the minimum is "
+            f"{units.said(steady.min_coolant_c, 'degC')} (steady.min_coolant_c)."
         )
         if high < steady.min_coolant_c:
             yield "Was the engine never warm, or is the column in another unit, such as degF?"
@@ -120,8 +123,9 @@ def _cold_words(ranges: Mapping[str, tuple[float, float]], setup: Setup) -> Iter
     elif "oil_temp_c" in ranges:
         low, high = ranges["oil_temp_c"]
         yield (
-            f"count as a cold engine: oil runs from {low:.0f} to {high:.0f} degC in the log, and "
-            f"the minimum is {steady.min_oil_c:g} degC (steady.min_oil_c)."
+            f"count as a cold engine: oil runs from {units.span(round(low), round(high), 'degC')} "
+            f"in the log, and the minimum is {units.said(steady.min_oil_c, 'degC')} "
+            "(steady.min_oil_c)."
         )
     else:
         yield (

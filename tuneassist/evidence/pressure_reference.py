@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tuneassist.grid import Floats
+from tuneassist.own_units import OutputUnits
 
 #: About the barometer, from 3,000 m up to the highest at sea level; and deep vacuum. [kPa]
 NEAR_BAROMETER_KPA, DEEP_VACUUM_KPA = (70.0, 107.0), 40.0
@@ -86,8 +87,9 @@ class PressureReferenceCheck:
         """Whether the column cannot be absolute pressure throughout."""
         return self.falls >= ENOUGH_FALLS or self.at_full_throttle >= ENOUGH_SAMPLES
 
-    def words(self) -> str:
+    def words(self, units: OutputUnits | None = None) -> str:
         """Return the note for the user, with the counts."""
+        low = (units or OutputUnits()).said(NO_FULL_LOAD_KPA, "kPa")
         seen = []
         if self.falls >= ENOUGH_FALLS:
             seen.append(
@@ -95,10 +97,7 @@ class PressureReferenceCheck:
                 "samples while the throttle stays open"
             )
         if self.at_full_throttle >= ENOUGH_SAMPLES:
-            seen.append(
-                f"reads under {NO_FULL_LOAD_KPA:g} kPa in {self.at_full_throttle} samples at full "
-                "throttle"
-            )
+            seen.append(f"reads under {low} in {self.at_full_throttle} samples at full throttle")
         return (
             f"the manifold pressure {' and '.join(seen)}: it looks absolute in vacuum and gauge in "
             "boost, which puts boost samples in the cells of vacuum. Log one absolute pressure, or "

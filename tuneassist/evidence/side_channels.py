@@ -26,6 +26,7 @@ from tuneassist.evidence.standing_trims import STANDING_PCT, StandingTrims
 from tuneassist.evidence.steady import DRIVERS
 from tuneassist.evidence.visits import nearest_cell
 from tuneassist.grid import Floats
+from tuneassist.own_units import units_for
 from tuneassist.settings import Setup
 from tuneassist.units import UNITS, convert, find_unit
 
@@ -214,7 +215,8 @@ class SideChannels:
                 notes.append(exclusion.note(self._samples))
         if self._ignored_knock:
             limits = self._setup.limits
-            below = f"{limits.knock_above_kpa:g} kPa absolute (knock_above_kpa under [limits])"
+            end = units_for(self._setup).said(limits.knock_above_kpa, "kPa absolute")
+            below = f"{end} (knock_above_kpa under [limits])"
             if limits.knock_above_load is not None:
                 below = f"{limits.knock_above_load:g} (knock_above_load under [limits])"
             notes.append(
@@ -231,7 +233,7 @@ class SideChannels:
                 "ignore the second bank, set lambda_second = false under [channels]"
             )
         if self._reference is not None and self._reference.is_mixed:
-            notes.append(self._reference.words())
+            notes.append(self._reference.words(units_for(self._setup)))
         return tuple(notes)
 
     @property

@@ -19,6 +19,7 @@ import numpy as np
 from tuneassist.arguments import file_path
 from tuneassist.channels import CHANNELS
 from tuneassist.errors import InputError, SetupError
+from tuneassist.files.given_units import with_units_inside
 from tuneassist.files.grid_file import MAX_BYTES as MAX_GRID_BYTES
 from tuneassist.files.grid_file import grid_of
 from tuneassist.files.open_questions import refuse_open
@@ -154,10 +155,11 @@ def read_setup(path: str | Path) -> Setup:
 
 def setup_of(files: SetupFiles) -> Setup:
     """Build the setup from its files as read; raises what `read_setup` raises."""
-    whole = toml_of(files.setup, files.path)
-    refuse_open(whole)
-    _check_sections(whole)
-    engine = _engine(whole.table("engine"))
+    as_given = toml_of(files.setup, files.path)
+    refuse_open(as_given)
+    _check_sections(as_given)
+    engine = _engine(as_given.table("engine"))
+    whole = with_units_inside(as_given, afr_stoich=engine.afr_stoich)
     axes = _axes(whole.table("axes"))
     setup = Setup(
         axes=axes,
@@ -170,7 +172,7 @@ def setup_of(files: SetupFiles) -> Setup:
         limits=_limits(whole.table("limits"), axes, engine),
         units=_units(whole.table("units")),
         source=str(files.path),
-        given=frozenset(dotted_keys(whole.values)),
+        given=frozenset(dotted_keys(as_given.values)),
     )
     refuse_contradictions(setup, whole)
     return as_chosen(setup)

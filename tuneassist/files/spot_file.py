@@ -25,6 +25,7 @@ from tuneassist.files.grid_file import CORNER, NUMBER, decoded, grid_of, split_r
 from tuneassist.files.safe_files import read_bounded, snippet
 from tuneassist.grid import Floats
 from tuneassist.inert import inert, listed, quoted
+from tuneassist.own_units import units_before
 from tuneassist.reading.headers import Heading, channel_of, read_heading
 from tuneassist.settings import Setup
 from tuneassist.spots import USUAL_DOUBT_PCT, Meaning, Spots
@@ -438,8 +439,10 @@ class _List:
         ]
         offset = self._offset_kpa(load)
         if offset:
+            units = units_before(self.setup, None)
+            added = f"{units.change(offset, 'kPa'):+z.4g} {units.word('kPa').split(' ')[0]}"
             notes.append(
-                f"{offset:+z.4g} kPa, limits.barometer_kpa, was added to load: the axis counts "
+                f"{added}, limits.barometer_kpa, was added to load: the axis counts "
                 f"from {'the barometer' if is_gauge_axis(axes) else 'vacuum'}"
             )
         rest = [h.text for h in headings if h.text and h not in used]

@@ -11,7 +11,7 @@ import pandas as pd
 
 from tuneassist.grid import Floats, Grid
 from tuneassist.loop.settings import TuneSettings
-from tuneassist.own_units import temperature_unit, torque_unit
+from tuneassist.own_units import units_for
 from tuneassist.runs import Pull
 from tuneassist.runs.air_difference import KnownAir
 from tuneassist.runs.torque import torque_nm
@@ -113,8 +113,8 @@ def units_of_set(tunes: Sequence[Tune]) -> SetUnits:
     Of the logs the first that has one counts, of the setups the first.
     """
     logged = {name: unit for tune in reversed(tunes) for name, unit in tune.logged.items()}
-    setup = tunes[0].setup if tunes else None
-    return SetUnits(torque_unit(logged), temperature_unit(logged, setup))
+    units = units_for(tunes[0].setup if tunes else None, logged)
+    return SetUnits(units.torque, units.temperature)
 
 
 @dataclass(frozen=True)

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from tuneassist.loop.tune_model import Finding, Topic, Tune
-from tuneassist.own_units import channel_words, mixture, number, reading
+from tuneassist.own_units import channel_words, mixture, number, reading, units_for
 from tuneassist.runs import Pull, RunSettings
 from tuneassist.runs.air_difference import air_difference_words, air_effect_pct, air_refusal
 from tuneassist.runs.limit_checks import check_limits, knows_boost
 from tuneassist.runs.torque import torque_nm
 from tuneassist.settings import Setup
+from tuneassist.unit_sentences import said_in
 
 IN_BOOST = "leanest lambda in boost"
 HEAT, UNITLESS = "exhaust_temp", ("knock",)
@@ -44,7 +45,7 @@ def air_between(lower: Tune, upper: Tune, settings: RunSettings) -> str:
             f"{bare.name} is as measured. Give its air with air in the list"
         )
     found = air_refusal(lower.air, upper.air, settings, names=(lower.name, upper.name))
-    return "" if found is None else f"{found.description} {NAME_STANDARD}"
+    return "" if found is None else f"{_in_own_units(found.description, lower)} {NAME_STANDARD}"
 
 
 def air_uncertainty(lower: Tune, upper: Tune, settings: RunSettings) -> str:
@@ -57,9 +58,13 @@ def air_uncertainty(lower: Tune, upper: Tune, settings: RunSettings) -> str:
         return f"that {' and '.join(names)} ran in the same air: the air of both is not known"
     if abs(effect) <= settings.max_air_effect_pct:
         return ""
-    return (
-        f"the order without the weather. {air_difference_words(lower.air, upper.air, names=names)}"
-    )
+    words = air_difference_words(lower.air, upper.air, names=names)
+    return f"the order without the weather. {_in_own_units(words, lower)}"
+
+
+def _in_own_units(words: str, tune: Tune) -> str:
+    """Write words on the air in the tune's units."""
+    return said_in(words, units_for(tune.setup, tune.logged))
 
 
 def run_limits(tune: Tune) -> tuple[tuple[Finding, ...], str]:

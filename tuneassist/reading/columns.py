@@ -16,6 +16,7 @@ import pandas as pd
 
 from tuneassist.channels import CHANNELS, Channel
 from tuneassist.errors import LogError
+from tuneassist.own_units import units_before
 from tuneassist.reading.log import Cells, Floats, Piece
 from tuneassist.reading.matching import (
     Match,
@@ -598,7 +599,7 @@ def apply_barometer(part: PartColumns, before_kpa: float | None = None) -> float
     """
     fixed = part.setup.limits.barometer_kpa if part.setup else ATMOSPHERE_KPA
     pressure: Floats = np.full(len(part.lines), fixed)
-    origin = f"a barometer of {fixed:g} kPa (none was logged)"
+    origin = f"a barometer of {_fixed_words(fixed, part.setup)} (none was logged)"
     logged = part.columns.get("barometer")
     if logged is not None:
         pressure, before_kpa = _carried(logged.numbers, before_kpa, fixed)
@@ -611,6 +612,11 @@ def apply_barometer(part: PartColumns, before_kpa: float | None = None) -> float
             part.notes.append(f"{name}: {origin} was {sign} {column.match.heading.text!r}.")
     _add_manifold_pressure(part, pressure, origin)
     return before_kpa
+
+
+def _fixed_words(fixed_kpa: float, setup: Setup | None) -> str:
+    units = units_before(setup, None)
+    return f"{fixed_kpa:g} kPa" if units.word("kPa") == "kPa" else units.said(fixed_kpa, "kPa")
 
 
 def _carried(

@@ -12,7 +12,7 @@ from rich.text import Text
 from tuneassist.channels import CHANNELS
 from tuneassist.evidence.log_taught import LogTaught
 from tuneassist.inert import NAME_LENGTH, clipped, listed
-from tuneassist.own_units import mixture, mixture_unit
+from tuneassist.own_units import mixture, mixture_unit, units_before
 from tuneassist.pipeline import LogEvidence
 from tuneassist.reading import ColumnReport, Log
 from tuneassist.settings import Setup
@@ -160,12 +160,17 @@ def range_words(column: ColumnReport, setup: Setup | None) -> str:
         word = mixture_unit(setup)
         low, high = (mixture(v, setup).replace(word, "").strip() for v in (column.low, column.high))
         return f"{low} to {high} {word}"
-    unit, ends = column.unit_inside, np.array([column.low, column.high])
-    if _is_one_quantity(column.unit, unit):
-        unit, ends = column.unit, convert(ends, unit, column.unit)
-    low, high = (_number(end) for end in ends)
     reference = PRESSURE_REFERENCE.get(str(column.channel), "")
-    return f"{low} to {high} {'' if unit == '1' else unit} {reference}".strip()
+    inside = f"{column.unit_inside} {reference}".strip()
+    wanted = column.unit if _is_one_quantity(column.unit, column.unit_inside) else ""
+    units = units_before(setup, wanted)
+    unit = units.word(inside)
+    ends = units.values([column.low, column.high], inside)
+    if unit == inside and wanted:
+        unit = f"{wanted} {reference}".strip()
+        ends = convert(ends, column.unit_inside, wanted)
+    low, high = (_number(end) for end in ends)
+    return f"{low} to {high} {'' if unit == '1' else unit}".strip()
 
 
 def _is_one_quantity(unit: str, other: str) -> bool:

@@ -23,7 +23,7 @@ from tuneassist.show.report_blocks import (
 )
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
 from tuneassist.show.report_feel import feel_blocks
-from tuneassist.show.run_units import OutputUnits
+from tuneassist.show.run_units import OutputUnits, said_in_units
 from tuneassist.show.runs import (
     ZERO_WORDS,
     air_words,
@@ -46,7 +46,7 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     part = data.full_load
     if part is None:
         return Section("Full-load runs")
-    found, units = part.found, part.units
+    found, units = said_in_units(part.found, part.units), part.units
     air = air_words(found)
     blocks: list[Block] = [
         Paragraphs((f"Torque and power {air}.".replace("power as", "power: as"),)),

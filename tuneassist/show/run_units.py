@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
 from tuneassist.own_units import OutputUnits, units_for
 from tuneassist.reading import Log
+from tuneassist.runs import RunsComparison
+from tuneassist.runs.refusal import Refusal
 from tuneassist.settings import UNIT_SYSTEMS, Setup, UnitSettings
+from tuneassist.unit_sentences import said_in
 
-__all__ = ["SYSTEMS", "OutputUnits", "units_of"]
+__all__ = ["SYSTEMS", "OutputUnits", "said_in_units", "units_of"]
 
 SYSTEMS: Mapping[str, UnitSettings] = MappingProxyType(dict(UNIT_SYSTEMS))
 """Choices of ``--units``."""
@@ -34,3 +38,22 @@ def units_of(
     """
     logged = {name: unit for log in reversed(logs) for name, unit in log.units.items()}
     return units_for(car, logged, system=system)
+
+
+def said_in_units(found: RunsComparison, units: OutputUnits) -> RunsComparison:
+    """Return the comparison with its sentences in the units to show; its numbers stay."""
+    pulls = found.pulls
+    if "conditions" in pulls:
+        words = pulls["conditions"].map(lambda one: said_in(str(one), units))
+        pulls = pulls.assign(conditions=words)
+    return replace(
+        found,
+        pulls=pulls,
+        notes=tuple(said_in(note, units) for note in found.notes),
+        refusals=refusals_in_units(found.refusals, units),
+    )
+
+
+def refusals_in_units(refusals: Sequence[Refusal], units: OutputUnits) -> tuple[Refusal, ...]:
+    """Return refusals with their sentences in the units to show."""
+    return tuple(replace(one, description=said_in(one.description, units)) for one in refusals)

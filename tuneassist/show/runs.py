@@ -15,7 +15,7 @@ from tuneassist.runs.limit_checks import breach_words
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.feel import FEEL_TITLE, feel_sheet
 from tuneassist.show.log_summary import bullets
-from tuneassist.show.run_units import OutputUnits
+from tuneassist.show.run_units import OutputUnits, said_in_units
 
 EVERY_RPM = 250.0
 """Spacing of the speeds in the table of gains; the JSON has all. [rpm]"""
@@ -61,6 +61,7 @@ def runs_screen(
     assumed
         Ignition assumed for the runs; empty if it was given.
     """
+    found = said_in_units(found, units)
     parts: list[RenderableType] = [
         _headline(label, is_simulated=is_simulated),
         dim(f"full-load runs; {air_words(found)}; peak-preserving smoothing (local parabola)"),

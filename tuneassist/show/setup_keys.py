@@ -8,7 +8,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from tuneassist.show.display import plain, title
+from tuneassist.show.display import dim, plain, title
 
 HEADS = {
     "channels.NAME": '[channels], each entry: NAME = { column = "...", unit = "..." }, or '
@@ -22,6 +22,11 @@ HEADS = {
     "units.words": "Unit names",
 }
 """Section titles other than [section]."""
+WITH_UNIT = (
+    '  A temperature, pressure or mixture may name its unit: KEY = { value = 158, unit = "degF" }.'
+)
+NOTES = {"steady": WITH_UNIT, "limits": WITH_UNIT}
+"""Line under a section's title."""
 
 
 def setup_keys_screen(keys: pd.DataFrame) -> RenderableType:
@@ -35,7 +40,9 @@ def setup_keys_screen(keys: pd.DataFrame) -> RenderableType:
     parts: list[RenderableType] = []
     for section, rows in keys.groupby("section", sort=False):
         name = str(section)
-        parts += [title(HEADS.get(name, f"[{name}]")), _table(rows, is_list=name == "units.words")]
+        parts.append(title(HEADS.get(name, f"[{name}]")))
+        parts += [dim(NOTES[name])] if name in NOTES else []
+        parts += [_table(rows, is_list=name == "units.words")]
     return Group(*parts)
 
 

@@ -184,7 +184,9 @@ def _with_tunes(data: ReportData, request: ReportRequest) -> ReportData:
         return data
     runs = run_settings(request.standard)
     listed = read_tunes(request.tunes, settings=runs)
-    part = TunesPart(listed, check_tunes(listed, runs=runs), output_units(request.units, ()))
+    part = TunesPart(
+        listed, check_tunes(listed, runs=runs), output_units(request.units, (), listed[0].setup)
+    )
     return replace(data, setup=data.setup or listed[0].setup, tunes=part)
 
 

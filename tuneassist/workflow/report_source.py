@@ -20,9 +20,9 @@ from tuneassist.files.serialise import sha256_of
 from tuneassist.files.tune_folder import TuneFolder, open_tune
 from tuneassist.files.tune_layout import HISTORY
 from tuneassist.grid import Floats, compose_pct, step_between_pct
-from tuneassist.loop.advice import summary_from_record
 from tuneassist.loop.history import ANSWERS, START, ProposalOutcome, RoundEntry, TuneState
 from tuneassist.loop.pooling import pool_rounds
+from tuneassist.own_units import as_chosen
 from tuneassist.parallel import LogFile, reduce_files
 from tuneassist.pipeline import LogEvidence, gather
 from tuneassist.settings import Setup
@@ -30,9 +30,10 @@ from tuneassist.show.boost import written_fuel
 from tuneassist.show.report_data import ControllerGrid, ReportData, ReportRound
 from tuneassist.show.rounds import grid_name, next_steps
 from tuneassist.show.rounds_history import broken_rules
+from tuneassist.unit_sentences import restated_for
 from tuneassist.units import UNITS
 from tuneassist.workflow.logs import distinct_names
-from tuneassist.workflow.tune_steps import last_advice
+from tuneassist.workflow.tune_steps import last_advice, stored_summary
 from tuneassist.workflow.verdicts import basis_of_result, basis_of_tune
 
 ALONE = "the proposal"
@@ -118,7 +119,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
 
 def _round_of(tune: TuneFolder, mark: RoundEntry, result: ResultFolder) -> ReportRound:
     stored = tune.evidence(mark)
-    look, advice = summary_from_record(dict(stored.summary))
+    look, advice = stored_summary(tune, mark)
     held = "the grid at the start" if mark.in_force == START else f"the grid of {mark.in_force}"
     is_replaced = mark is tune.state.rounds[-1] and tune.state.current != mark.name
     one = _as_round(result, f"round {mark.number}", f"with {held} in force")
@@ -163,7 +164,7 @@ def _pooled_residuals(tune: TuneFolder) -> pd.DataFrame | None:
 
 
 def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -> ReportData:
-    setup = result.setup
+    setup = as_chosen(result.setup)
     held = "the grid given" if np.nan_to_num(result.current.flat()).any() else "all zeros"
     one = _as_round(result, ALONE, f"with {held} in force")
     inputs = [(i["name"], i["sha256"]) for i in result.record.get("inputs", ())
@@ -223,24 +224,24 @@ def _own_logs(paths: Sequence[Path], known: dict[str, str], setup: Setup) -> lis
 
 
 def _as_round(result: ResultFolder, name: str, in_force: str) -> ReportRound:
-    record = result.record
+    record, setup = result.record, as_chosen(result.setup)
     unit = result.setup.axes.load_unit
     boost_unit, counts_from = _boost(result)
     return ReportRound(
         name=name,
         in_force=in_force,
-        cells=result.cells,
+        cells=result.cells.assign(reason=_restated(result.cells["reason"], setup)),
         expected=expected_cells(result.cells, result.setup, fuel_step=_fuel_step(result)),
         fuel=result.fuel,
         boost_unit=boost_unit,
         counts_from=counts_from,
-        binding=result.binding,
+        binding=result.binding.assign(words=_restated(result.binding["words"], setup)),
         less_fuel=tuple(
             f"{one['rpm']:g} rpm, {one['load']:g} {unit}: {one['needs_less_fuel_pct']:.1f} % less "
             "fuel"
             for one in record.get("needs_less_fuel", ())
         ),
-        notes=tuple(str(note) for note in record.get("notes", ())),
+        notes=tuple(restated_for(str(note), setup) for note in record.get("notes", ())),
         made_at=str(record.get("made_at", "")),
     )
 
@@ -261,6 +262,10 @@ def _boost(result: ResultFolder) -> tuple[str, str]:
     is_pressure = unit in UNITS and UNITS[unit].quantity == "pressure"
     counts_from = str(told.get("counts_from", ""))
     return unit if is_pressure else "kPa", counts_from
+
+
+def _restated(words: pd.Series, setup: Setup) -> pd.Series:
+    return words.map(lambda one: restated_for(str(one), setup))
 
 
 def expected_cells(

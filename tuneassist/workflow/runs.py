@@ -16,7 +16,7 @@ from tuneassist.runs.air import AirState
 from tuneassist.runs.air_difference import DIFFERENT_AIR
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import EngineSettings, Ignition, Setup, UnitSettings
-from tuneassist.show.run_units import SYSTEMS, OutputUnits, units_of
+from tuneassist.show.run_units import SYSTEMS, OutputUnits, said_in_units, units_of
 from tuneassist.show.runs import refusal_words
 from tuneassist.workflow.logs import is_simulated, refuse_duplicates
 
@@ -187,9 +187,10 @@ def try_full_load(
         air_before=given.before,
         air_after=given.after,
     )
-    refused: TuneassistError | None = _different_air(found, can_give_air=air is not None)
+    said = said_in_units(found, units_of([log for side in sides for log in side], car))
+    refused: TuneassistError | None = _different_air(said, can_give_air=air is not None)
     if refused is None and not found.is_usable:
-        refused = NoEvidenceError(f"No usable full-load runs to compare. {_why_not(found)}")
+        refused = NoEvidenceError(f"No usable full-load runs to compare. {_why_not(said)}")
     simulated = is_simulated([log for side in sides for log in side], car)
     made = FullLoad(
         tuple(sides[0]), tuple(sides[1]), found, simulated, engine.ignition, is_assumed, car

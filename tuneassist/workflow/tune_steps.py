@@ -42,6 +42,7 @@ from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.spots import Meaning, Spots, called, spots_evidence
+from tuneassist.unit_sentences import restated_for
 from tuneassist.workflow import round_evaluation, tune_rules
 from tuneassist.workflow.grid_in_force import refuse_step_file
 from tuneassist.workflow.logs import is_simulated, with_prefix
@@ -403,7 +404,7 @@ def status_of(tune: TuneFolder) -> TuneStatus:
         verify_round(tune, one)
     for brought_in in tune.state.grids:
         tune.grid(brought_in.name)
-    seen = [summary_from_record(dict(tune.evidence(one).summary)) for one in rounds]
+    seen = [stored_summary(tune, one) for one in rounds]
     is_pending = tune.state.is_pending
     return TuneStatus(
         tune.path,
@@ -415,6 +416,12 @@ def status_of(tune: TuneFolder) -> TuneStatus:
         held=_held_in_last(tune),
         verdict=verdict_of_tune(tune),
     )
+
+
+def stored_summary(tune: TuneFolder, mark: RoundEntry) -> tuple[RoundSummary, Advice]:
+    """Return a round's summary and its advice, the words in the units to show."""
+    look, advice = summary_from_record(dict(tune.evidence(mark).summary))
+    return look, replace(advice, why=restated_for(advice.why, tune.setup))
 
 
 def last_advice(state: TuneState, advice: Advice) -> Advice:
@@ -543,7 +550,7 @@ def with_pending(done: StepDone) -> StepDone:
         verify_round(tune, last)
     except TuneassistError as error:
         return replace(done, objection=error)
-    advice = summary_from_record(dict(tune.evidence(last).summary))[1]
+    advice = stored_summary(tune, last)[1]
     return replace(done, advice=advice, has_step=round_evaluation.changes_any_cell(tune, last))
 
 
