@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from tuneassist.loop.tune_model import Finding, Topic, Tune
+from tuneassist.loop.tune_model import STANDARD, Finding, Topic, Tune
 from tuneassist.own_units import channel_words, mixture, number, reading
 from tuneassist.runs import Pull, RunSettings
 from tuneassist.runs.air_difference import air_difference_words, air_effect_pct, air_refusal
@@ -17,6 +17,7 @@ from tuneassist.runs.torque import torque_nm
 from tuneassist.settings import Setup
 
 IN_BOOST = "leanest lambda in boost"
+AS_MADE = "so the car came, and the standard tune leaves it so: keep it in mind for the others"
 HEAT, UNITLESS = "exhaust_temp", ("knock",)
 NAME_STANDARD = (
     "Name a standard (--standard) to correct it, or give the air of each run with air in the list"
@@ -127,7 +128,10 @@ def _exceeded(tune: Tune, table: pd.DataFrame, *, is_boost_known: bool) -> Itera
         topic: Topic = "heat" if worst["channel"] == HEAT else "limits"
         span = f"from {over['rpm_from'].min():.0f} to {over['rpm_to'].max():.0f} rpm"
         sentence = f"{tune.name}: {_worst_words(worst, tune.setup)}, exceeded {span}{caveat}"
-        yield Finding(topic, "remark" if is_uncertain else "breach", (tune.name,), sentence)
+        if tune.kind == STANDARD:  # all zeros by rule, so that no grid can mend it
+            sentence += f"; {AS_MADE}"
+        is_remark = is_uncertain or tune.kind == STANDARD
+        yield Finding(topic, "remark" if is_remark else "breach", (tune.name,), sentence)
 
 
 def _worst_words(row: pd.Series, setup: Setup) -> str:
