@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import io
 import json
-import os
-import re
-import shlex
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from simulated_days import blocks_of, lines_of, run_blocks
 from typer.testing import CliRunner
 
 from tuneassist.cli.app import app
@@ -28,34 +24,9 @@ from tuneassist.simulate.cars import petrol_car
 from tuneassist.simulate.drive import CARS, STYLES, drive, drive_pulls, spots_by_hand
 from tuneassist.simulate.sample_logs import petrol_engine
 
-ROOT = Path(__file__).resolve().parents[1]
-SAMPLES = ROOT / "sample_logs"
-WALK = (
-    "tuneassist rounds start tune --setup sample_logs/petrol-setup.toml",
-    "tuneassist simulate petrol --session 1 --out session-1.csv",
-    "tuneassist rounds add tune session-1.csv",
-    "tuneassist rounds accept tune",
-    "tuneassist simulate petrol --session 2 --grid tune/round-01/grid.csv --out session-2.csv",
-    "tuneassist rounds add tune session-2.csv",
-    "tuneassist rounds accept tune",
-    "tuneassist simulate petrol --session 3 --grid tune/round-02/grid.csv --out session-3.csv",
-    "tuneassist rounds add tune session-3.csv",
-    "tuneassist rounds status tune",
-)
-
-
-def typed(line: str, folder: Path) -> subprocess.CompletedProcess[str]:
-    """Run a line as it is typed."""
-    _, *words = shlex.split(line)
-    return subprocess.run(
-        [sys.executable, "-m", "tuneassist", *words],
-        capture_output=True,
-        check=False,
-        cwd=folder,
-        timeout=600,
-        encoding="utf-8",
-        env={**os.environ, "PYTHONIOENCODING": "utf-8", "PYTHONPATH": str(ROOT)},
-    )
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_logs"
+WALK = [block for block in blocks_of("README.md") if "tuneassist simulate" in block[1]]
+"""The walk through the loop, as the README shows it."""
 
 
 def run(*arguments: object) -> tuple[int, str]:
@@ -63,23 +34,16 @@ def run(*arguments: object) -> tuple[int, str]:
     return done.exit_code, done.output
 
 
-def test_the_walk_through_on_the_simulated_car_ends_finished(tmp_path: Path) -> None:
+def test_the_readmes_walk_through_on_the_simulated_car_ends_finished(tmp_path: Path) -> None:
+    assert len(lines_of(WALK)) >= 10
     shutil.copytree(SAMPLES, tmp_path / "sample_logs")
-    for line in WALK:
-        done = typed(line, tmp_path)
-        assert done.returncode == 0, f"{line}\n{done.stdout}\n{done.stderr}"
-    status = json.loads(typed(f"{WALK[-1]} --json", tmp_path).stdout)
+    again = ("sh", "tuneassist rounds status tune --json")
+    status = json.loads(run_blocks([*WALK, again], tmp_path)[-1][1])
     assert status["advice"] == "finished", status["why"]
     rms = [one["rms_pct"] for one in status["rounds"]]
     assert rms[0] > 3.0  # the engine starts several percent off
     assert rms[-1] < 0.25 * rms[0]
     assert 0.8 < status["rounds"][1]["response"] < 1.2  # it answered as it should
-
-
-def test_every_line_of_the_readmes_walk_through_is_run_here() -> None:
-    blocks = re.findall(r"```sh\n(.*?)```", (ROOT / "README.md").read_text("utf-8"), re.DOTALL)
-    shown = [b.splitlines() for b in blocks if "tuneassist simulate" in b]
-    assert all(line in WALK for block in shown for line in block)
 
 
 @pytest.mark.parametrize("car", ["petrol", "van"])

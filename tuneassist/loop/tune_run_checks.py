@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from tuneassist.loop.tune_model import Finding, Topic, Tune
+from tuneassist.loop.tune_model import STANDARD, Finding, Topic, Tune
 from tuneassist.own_units import channel_words, mixture, number, reading, units_for
 from tuneassist.runs import Pull, RunSettings
 from tuneassist.runs.air_difference import air_difference_words, air_effect_pct, air_refusal
@@ -18,6 +18,7 @@ from tuneassist.settings import Setup
 from tuneassist.unit_sentences import said_in
 
 IN_BOOST = "leanest lambda in boost"
+AS_MADE = "so the car came, and the standard tune leaves it so: keep it in mind for the others"
 HEAT, UNITLESS = "exhaust_temp", ("knock",)
 BY_HEADERS = "read by its headers"
 """How a run says that its columns, load among them, are not those that the setup names."""
@@ -134,7 +135,10 @@ def _exceeded(tune: Tune, table: pd.DataFrame, *, is_boost_known: bool) -> Itera
         topic: Topic = "heat" if worst["channel"] == HEAT else "limits"
         span = f"from {over['rpm_from'].min():.0f} to {over['rpm_to'].max():.0f} rpm"
         sentence = f"{tune.name}: {_worst_words(worst, tune.setup)}, exceeded {span}{caveat}"
-        yield Finding(topic, "remark" if is_uncertain else "breach", (tune.name,), sentence)
+        if tune.kind == STANDARD:  # all zeros by rule, so that no grid can mend it
+            sentence += f"; {AS_MADE}"
+        is_remark = is_uncertain or tune.kind == STANDARD
+        yield Finding(topic, "remark" if is_remark else "breach", (tune.name,), sentence)
 
 
 def _worst_words(row: pd.Series, setup: Setup) -> str:
