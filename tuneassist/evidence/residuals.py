@@ -9,6 +9,11 @@ from tuneassist.evidence.lattice import LatticeFit
 from tuneassist.evidence.need import from_surface_scale
 from tuneassist.grid import Axes, bilinear_weights
 
+COLUMNS = (
+    "log", "start_s", "end_s", "samples", "rpm", "load", "need_ln", "total_need_ln", "is_used",
+)  # fmt: skip
+"""Columns of a hold that are handed on, where it has them."""
+
 
 def hold_residuals(
     holds: pd.DataFrame, fit: LatticeFit | None, axes: Axes, *, kind: str
@@ -29,9 +34,9 @@ def hold_residuals(
     Returns
     -------
     pandas.DataFrame
-        ``log, rpm, load, residual_pct, is_used``, one row per hold; + is leaner than the fit. [%]
+        `COLUMNS` and ``residual_pct``, one row per hold; + is leaner than the fit. [%]
     """
-    columns = [name for name in ("log", "rpm", "load", "is_used") if name in holds]
+    columns = [name for name in COLUMNS if name in holds]
     table = holds[columns].reset_index(drop=True)
     if fit is None or holds.empty:
         return table.assign(residual_pct=np.nan)

@@ -1,6 +1,7 @@
 """One self-contained report page: setup, findings, changes and open work.
 
-The page is a single file: it loads nothing, runs no scripts, and contains its figures as SVG.
+The page is a single file: it loads nothing and contains its figures as SVG. The shop's page has a
+script of its own, and is complete without it; the customer's has none.
 """
 
 from __future__ import annotations
@@ -14,13 +15,24 @@ from tuneassist.show.display import counted, plain
 from tuneassist.show.report_blocks import Section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
 from tuneassist.show.report_data import ReportData
+from tuneassist.show.report_grid import grid_part
 from tuneassist.show.report_limits import evidence_section, limited_section, setup_section
 from tuneassist.show.report_rounds import cautions_section, open_work_section, rounds_section
 from tuneassist.show.report_runs import full_load_section, tunes_section
+from tuneassist.show.report_shop import (
+    TONES,
+    banner_of,
+    live_map,
+    policy,
+    script,
+    style_sheet,
+)
 from tuneassist.show.report_verdict import verdict_of
 from tuneassist.show.runs import driven_words, limits_counted
 
 TEMPLATE = "report_page.html.jinja"
+OPENED = ("What was limited, and why", "What is left to do")
+"""Sections that are not folded on a page with a map."""
 
 
 def require_report() -> None:
@@ -111,8 +123,12 @@ def report_html(
     )
     page.globals["svg"] = svg
     page.globals["fresh"] = itertools.count(1).__next__
+    page.globals["tone"] = lambda fill: TONES.get(fill, "")
     if sections is None:
         sections = report_sections(data, is_customer=is_customer)
+    named = [(f"s{number}", section) for number, section in enumerate(sections, 1)]
+    shop = {} if is_customer else _shop(data)
+    code = script() if shop.get("live") else ""
     return page.get_template(TEMPLATE).render(
         label=label or "car without a label",
         is_simulated=data.is_simulated,
@@ -120,8 +136,28 @@ def report_html(
         made_at=data.made_at,
         version=data.version,
         facts=summary(data, is_customer=is_customer),
-        sections=[(f"s{number}", section) for number, section in enumerate(sections, 1)],
+        sections=named,
+        opened=[name for name, section in named if not shop.get("live") or section.title in OPENED],
+        style=Markup(style_sheet()),  # built by us
+        script=Markup(code),
+        policy=policy(code),
+        live=shop.get("live"),
+        grid=shop.get("grid"),
+        verdict=shop.get("verdict"),
     )
+
+
+def _shop(data: ReportData) -> dict[str, Any]:
+    """Return what stands above the sections of the shop's page."""
+    verdict = banner_of(verdict_of(data), data.setup)
+    if data.setup is None or not data.rounds:
+        return {"verdict": verdict}
+    first = verdict.cells[0].index if verdict.cells else -1
+    return {
+        "verdict": verdict,
+        "grid": grid_part(data, data.setup),
+        "live": live_map(data, data.setup, first),
+    }
 
 
 def _safe(value: Any) -> Any:
@@ -134,10 +170,9 @@ def _safe(value: Any) -> Any:
 def summary(data: ReportData, *, is_customer: bool) -> tuple[tuple[str, str], ...]:
     """Return the facts at the top of the page."""
     facts: list[tuple[str, str]] = []
-    verdict = verdict_of(data)
-    facts.append(("Verdict", f"{verdict.word}: {verdict.reason}"))
-    if not is_customer:
-        facts.append(("Next", verdict.action))
+    if is_customer:  # the shop's page has it as its banner
+        verdict = verdict_of(data)
+        facts.append(("Verdict", f"{verdict.word}: {verdict.reason}"))
     if data.setup is not None and data.rounds:
         facts += change_facts(data, data.setup)
     if data.full_load is not None:

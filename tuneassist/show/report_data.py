@@ -57,6 +57,8 @@ class ReportRound:
         Sentences for the user.
     made_at
         When, as ISO 8601.
+    grid
+        The whole grid after its step, with all digits; None where it is not known.
     """
 
     name: str
@@ -77,6 +79,7 @@ class ReportRound:
     logs: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = ()
     made_at: str = ""
+    grid: Grid | None = None
 
     @property
     def is_step(self) -> bool:
@@ -155,6 +158,10 @@ class ReportData:
         None where not given.
     next_steps
         What to do, with commands, for the tuner.
+    to_load
+        A grid that was brought back and waits to be loaded; None without one.
+    traces
+        Samples over time: ``log, time_s, rpm, load, deviation_pct, fate``; None where not known.
     basis
         What the verdict rests on, apart from full-load runs and tunes.
     """
@@ -171,4 +178,6 @@ class ReportData:
     full_load: FullLoadPart | None = None
     tunes: TunesPart | None = None
     next_steps: tuple[str, ...] = ()
+    to_load: ControllerGrid | None = None
+    traces: pd.DataFrame | None = None
     basis: VerdictBasis = field(default_factory=VerdictBasis)

@@ -114,6 +114,10 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
             has_step=bool(results[-1].cells["step_pct"].fillna(0).ne(0).any()),
         ),
         basis=basis_of_tune(tune, results[-1]),
+        to_load=_to_load(tune),
+        traces=_traces(
+            [log for mark in state.rounds if mark.is_evidence for log in tune.evidence(mark).logs]
+        ),
     )
 
 
@@ -134,6 +138,29 @@ def _round_of(tune: TuneFolder, mark: RoundEntry, result: ResultFolder) -> Repor
         response=stored.response,
         coverage=_coverage(tune.setup, one.cells, [seen.astype(np.int64)]),
         logs=mark.logs,
+    )
+
+
+def _to_load(tune: TuneFolder) -> ControllerGrid | None:
+    name = tune.state.to_load
+    return ControllerGrid(grid_name(name), tune.grid(name)) if name else None
+
+
+def _traces(logs: Sequence[LogEvidence]) -> pd.DataFrame | None:
+    """Return the samples over time, as far as they were kept: the blocks between the holds."""
+    kept = [log.blocks.assign(log=log.name) for log in logs if log.blocks is not None]
+    if not kept:
+        return None
+    blocks = pd.concat(kept, ignore_index=True)
+    return pd.DataFrame(
+        {
+            "log": blocks["log"],
+            "time_s": 0.5 * (blocks["start_s"] + blocks["end_s"]),
+            "rpm": blocks["rpm"],
+            "load": blocks["load"],
+            "deviation_pct": 100.0 * np.expm1(blocks["need_ln"].to_numpy(dtype=float)),
+            "fate": "moving",
+        }
     )
 
 
@@ -170,12 +197,13 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
     inputs = [(i["name"], i["sha256"]) for i in result.record.get("inputs", ())
               if i["role"] == "log"]  # fmt: skip
     one = replace(one, logs=tuple(inputs))
-    residuals = None
+    residuals, traces = None, None
     if logs:
         reduced = _own_logs(logs, {sha: name for name, sha in inputs}, setup)
         evidence = gather(reduced, setup=setup, current=result.current)
         residuals = hold_residuals(evidence.holds, evidence.fit, setup.axes, kind=setup.target.kind)
         visits = [log.visits for log in reduced if log.visits is not None]
+        traces = _traces(reduced)
         one = replace(one, coverage=_coverage(setup, one.cells, visits))
     has_step = bool((one.cells["step_pct"] != 0).any())
     steps: tuple[str, ...] = (
@@ -197,6 +225,7 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
         is_simulated=result.is_simulated or "simulated" in label.casefold(),
         rounds=(one,),
         residuals=residuals,
+        traces=traces,
         next_steps=steps,
         basis=basis_of_result(result),
     )
@@ -243,6 +272,7 @@ def _as_round(result: ResultFolder, name: str, in_force: str) -> ReportRound:
         ),
         notes=tuple(restated_for(str(note), setup) for note in record.get("notes", ())),
         made_at=str(record.get("made_at", "")),
+        grid=result.grid,
     )
 
 
