@@ -19,6 +19,7 @@ from report_makers import full_load
 from tuneassist.evidence.coverage import coverage_table
 from tuneassist.evidence.residuals import hold_residuals
 from tuneassist.grid import Axes, Grid
+from tuneassist.log_trace import USED, LogTrace
 from tuneassist.loop.advice import RoundSummary
 from tuneassist.loop.response import Response
 from tuneassist.loop.tune_set import Tune
@@ -163,6 +164,15 @@ TUNES = [Tune("standard", CAR, Grid.zeros(AXES), kind="standard", run=RUN)]
 COVERAGE = coverage_table(
     AXES, target=CAR.target.table, points=[], cells=cells(), margin_cells=0.5
 )  # fmt: skip
+SPOTS = RESIDUALS.assign(
+    found_pct=3.0, surface_pct=2.0, is_contradicted=[False, True, False, False]
+)
+TRACE = LogTrace(
+    "a log",
+    pd.DataFrame({"time_s": [0.0, 1.0, 2.0], "rpm": 1500.0, "load": 40.0,
+                  "deviation_pct": [1.0, 2.0, np.nan], "fate": ["engine cold", USED, "moving"]}),
+    pd.DataFrame({"start_s": [1.0], "end_s": [1.5], "rpm": 1500.0, "load": 40.0, "need_ln": 0.02}),
+)  # fmt: skip
 CALLS = {
     "plot_cells": (cells(), CAR),
     "plot_step": (cells(), CAR),
@@ -174,6 +184,10 @@ CALLS = {
     "plot_gain": (FOUND.gain,),
     "plot_along": (FOUND.mean, "exhaust_temp_c"),
     "plot_tunes": (TUNES,),
+    "plot_tunes_along": (TUNES, "exhaust_temp_c"),
+    "plot_zero": (FOUND.equivalence(),),
+    "plot_spots": (SPOTS, np.full(6, 2.0), CAR),
+    "plot_trace": (TRACE,),
 }
 
 

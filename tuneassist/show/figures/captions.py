@@ -6,13 +6,12 @@ from typing import TYPE_CHECKING
 
 from tuneassist.show.display import plain
 from tuneassist.show.figures.colours import QUIET
-from tuneassist.show.figures.drawing import escape_math, wrapped
+from tuneassist.show.figures.drawing import SIMULATED, escape_math, wrapped
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 NO_LABEL = "car without a label"
-SIMULATED = "simulated data"
 CAPTION_SIZE = 7.5
 """Size of the type of a caption. [pt]"""
 

@@ -16,6 +16,7 @@ from tuneassist.show.figures.colours import NOTHING, PAPER
 from tuneassist.show.figures.danger import danger_key, draw_dangers
 from tuneassist.show.figures.drawing import (
     frame_or_new,
+    leave_out_of_layout,
     legend_below,
     map_positions,
     map_scales,
@@ -82,6 +83,7 @@ def plot_coverage(
     """
     frame = frame_or_new(ax, map_size(axes))
     _draw_cells(frame, table, len(axes.load))
+    leave_out_of_layout(frame)
     map_scales(frame, axes)
     if setup is not None:
         draw_dangers(frame, axes, map_dangers(table, setup))

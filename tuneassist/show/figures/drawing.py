@@ -34,6 +34,10 @@ KEY_SIZE = 7.5
 """Size of the type of a legend. [pt]"""
 HANDLE_INCHES = 0.62
 """Width of a legend's sign with the room around it. [inch]"""
+SCALE_INCHES = 0.75
+"""Width of a scale with its name; a title begins right of it. [inch]"""
+SIMULATED, KEEP = "simulated data", "\x1f"
+"""Words on simulated data, and what keeps them on one line."""
 AXES_SHARE = 0.775
 """Share of a figure that axes fill by default; the legend may be as wide as the figure. [1]"""
 KEY_COLUMN, MOST_KEY_COLUMNS = 2.1, 3
@@ -97,7 +101,14 @@ def map_cells(frame: Frame, axes: Axes, fills: Sequence[str], words: Sequence[st
         )  # fmt: skip
         if text:
             frame.text(column, row, text, ha="center", va="center", fontsize=8, color=INK)
+    leave_out_of_layout(frame)
     map_scales(frame, axes)
+
+
+def leave_out_of_layout(frame: Frame) -> None:
+    """Do not measure what lies inside the cells of a map: hundreds of texts that need no room."""
+    for artist in (*frame.texts, *frame.patches):
+        artist.set_in_layout(False)
 
 
 def draw_picture(frame: Frame, picture: CellPicture, *, unsafe_sign: int) -> None:
@@ -155,9 +166,9 @@ def label_axes(frame: Frame, across: str, up: str) -> None:
 
 def set_title(frame: Frame, words: str, *, is_simulated: bool) -> None:
     """Set a figure's title; simulated data are always marked."""
-    data = " (simulated data)" if is_simulated else ""
-    text = wrapped(f"{words}{data}", frame_room(frame), TITLE_SIZE)
-    frame.set_title(escape_math(text), loc="left", fontsize=TITLE_SIZE)
+    data = f" ({SIMULATED.replace(' ', KEEP)})" if is_simulated else ""
+    text = wrapped(f"{words}{data}", frame_room(frame) - SCALE_INCHES, TITLE_SIZE)
+    frame.set_title(escape_math(text.replace(KEEP, " ")), loc="left", fontsize=TITLE_SIZE)
 
 
 def frame_room(frame: Frame) -> float:
@@ -198,10 +209,14 @@ def legend_below(
     down
         Distance below the frame. [inch]
     """
+    from matplotlib.lines import Line2D
     from matplotlib.transforms import ScaledTranslation
 
     if handles is None:
         handles = frame.get_legend_handles_labels()[0]
+    if not handles and not rule:
+        return
+    handles = handles or [Line2D([], [], linestyle="", label=" ")]  # the rule stands alone
     room = frame_room(frame)
     columns = _key_columns(len(handles), room)
     width = room / columns - HANDLE_INCHES

@@ -302,14 +302,15 @@ def plot_tunes(
             continue
         look = _look_of_tune(number, len(tunes), is_predicted=tune.run is None)
         curve = run_torque(run)
-        words = f"{tune.name} ({tune.kind}{', predicted' if tune.run is None else ''})"
+        words = f"{tune.name}{_what_it_is(tune)}"
         frame.plot(curve["rpm"], curve["torque_nm"] / factor, label=words,
                    markevery=max(len(curve) // 8, 1), **look)  # fmt: skip
         if tune.run is None and "torque_low_nm" in run:
             frame.fill_between(run["rpm"], run["torque_low_nm"] / factor,
                                run["torque_high_nm"] / factor, color=look["color"], alpha=0.15,
                                linewidth=0)  # fmt: skip
-    limits = _ceilings_of(tunes, "torque", "N.m", OutputUnits(torque=unit))
+    own = OutputUnits(torque=unit)
+    limits = _ceilings_of(tunes, "torque", "N.m", own) if frame.lines else []
     label_axes(frame, "engine speed (rpm)", f"torque ({unit})")
     least = max(float(np.ptp(frame.dataLim.intervaly)), 0.0) if frame.lines else 1.0
     if frame.lines:
@@ -320,6 +321,13 @@ def plot_tunes(
     legend_below(frame, [*frame.get_legend_handles_labels()[0], *limit_key(limits)], rule=rule)
     set_title(frame, "The set of tunes at full load", is_simulated=is_simulated)
     return frame
+
+
+def _what_it_is(tune: Tune) -> str:
+    """Say a tune's kind where its name does not, and that its curve is predicted."""
+    kind = "" if tune.kind == tune.name else tune.kind
+    parts = [word for word in (kind, "predicted" if tune.run is None else "") if word]
+    return f" ({', '.join(parts)})" if parts else ""
 
 
 def _look_of_tune(number: int, count: int, *, is_predicted: bool) -> dict[str, Any]:
@@ -371,7 +379,7 @@ def plot_tunes_along(
         frame.plot(run["rpm"], units.converted(run[column], channel, inside), label=tune.name,
                    markevery=max(len(run) // 8, 1),
                    **_look_of_tune(number, len(tunes), is_predicted=False))  # fmt: skip
-    limits = _ceilings_of(tunes, channel, inside, units)
+    limits = _ceilings_of(tunes, channel, inside, units) if frame.lines else []
     label_axes(frame, "engine speed (rpm)", f"{name} ({unit})" if unit != name.lower() else name)
     least = units.converted([0.0, LEAST_SPANS[column]], channel, inside)
     if frame.lines:

@@ -67,6 +67,8 @@ def draw_limits(frame: Frame, limits: Sequence[CurveLimit]) -> None:
     limits
         The limits; their forbidden sides are hatched, a floor's the other way than a ceiling's.
     """
+    if not frame.lines:  # nothing to hold against them, and no scale
+        return
     curves = [line for line in frame.lines if not str(line.get_label()).startswith("_")]
     taken: list[Taken] = []
     low, high = frame.get_ylim()

@@ -16,6 +16,7 @@ from tuneassist.show.figures.danger import danger_key, draw_dangers
 from tuneassist.show.figures.drawing import (
     draw_wedges,
     frame_or_new,
+    leave_out_of_layout,
     legend_below,
     map_cells,
     map_positions,
@@ -38,7 +39,7 @@ def plot_spots(
     surface_pct: Floats,
     setup: Setup,
     *,
-    title: str = "Values found by hand, and the surface between them, %",
+    title: str = "Found by hand, and the surface, %",
     is_simulated: bool = False,
     ax: Frame | None = None,
 ) -> Frame:
@@ -77,6 +78,7 @@ def plot_spots(
     dangers = map_dangers(pd.DataFrame(index=range(axes.size)), setup)
     draw_dangers(frame, axes, dangers)
     _write_numbers(frame, spots, surface_pct, setup)
+    leave_out_of_layout(frame)
     handles = [*_draw_spots(frame, spots, setup), *danger_key(dangers)]
     rule = "+ is leaner: needs more fuel. Bold above: found by hand; below: the surface."
     legend_below(frame, handles, rule=rule)
