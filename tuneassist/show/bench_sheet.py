@@ -184,7 +184,7 @@ def _hold_rows(holds: pd.DataFrame, done: Sequence[bool]) -> list[HoldRow]:
         HoldRow(
             f"{row['number']:g}",
             f"{row['rpm']:.0f}",
-            f"{row['load']:.4g}",
+            f"{round(row['load'], 3):.4g}",
             f"{row['rest_s']:.0f}+{row['hold_s']:.0f}"
             if row["rest_s"] >= 1
             else f"{row['hold_s']:.0f}",
