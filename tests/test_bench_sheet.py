@@ -7,19 +7,22 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
-from types import MappingProxyType
+from types import MappingProxyType, SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 from report_makers import PETROL, VAN, run
+from test_rounds_commands import Car
 
-from tuneassist.errors import InputError
+from tuneassist.errors import InputError, LogError
 from tuneassist.files.zero_result import ZeroResult, read_zero_result
 from tuneassist.grid import Axes
+from tuneassist.loop.advice import Advice
 from tuneassist.loop.holds_done import is_done
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import (
@@ -45,6 +48,8 @@ from tuneassist.show.bench_sheet import (
     hold_table,
     warm_words,
 )
+from tuneassist.workflow import tune_steps
+from tuneassist.workflow.sheet import warning_of, with_done
 
 AXES = Axes(
     rpm=np.linspace(1000.0, 6500.0, 12),
@@ -278,10 +283,16 @@ def test_a_file_without_a_zero_test_is_refused_with_how_to_get_one(tmp_path, tex
 # -- the command ------------------------------------------------------------------------------
 
 
-def test_a_tune_gives_its_sheet_with_holds_and_what_waits(begun_home, tmp_path):
+@pytest.fixture(scope="module")
+def later_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A log of the begun tune's car that its tune does not have."""
+    return Car(tmp_path_factory.mktemp("later")).log("later.csv", 2)
+
+
+def test_a_tune_gives_its_sheet_with_holds_and_what_waits(begun_home, later_log, tmp_path):
     out = tmp_path / "sheet.html"
     asked = ("sheet", begun_home / "tune", "--minutes", "5", "--out", out)
-    done = run(*asked, "--done", begun_home / "a.csv", "--json")
+    done = run(*asked, "--done", later_log, "--json")
     assert done.exit_code == 0, done.output
     told = json.loads(done.stdout)
     seen = _Words(out.read_text(encoding="utf-8"))
@@ -293,6 +304,46 @@ def test_a_tune_gives_its_sheet_with_holds_and_what_waits(begun_home, tmp_path):
     again = run(*asked)
     assert again.exit_code == 3
     assert "name is taken" in again.output
+
+
+def test_a_log_that_the_plan_was_made_from_ticks_nothing():
+    day = BenchDay(car(), "2026-11-26", "0", plan=plan_of(1), known_logs={"ab12": "round-01"})
+    log = SimpleNamespace(sha256="ab12", name="a.csv")
+    reduced = SimpleNamespace(used=[SimpleNamespace(log=log)], unusable={})
+    with pytest.raises(LogError, match=r"made from this log already \(round-01\)"):
+        with_done(day, lambda setup: reduced)
+
+
+def test_a_halt_and_an_exceeded_ceiling_come_before_all_else(begun_home):
+    status = tune_steps.status(begun_home / "tune")
+    assert "waits" in warning_of(status)
+    halted = replace(status, advice=Advice("halt", "The engine did not answer."))
+    assert warning_of(halted) == "HALT: The engine did not answer."
+    hot = replace(status, advice=Advice("continue", "Exhaust above its limit.", "hard"))
+    assert warning_of(hot) == "STOP: Exhaust above its limit."
+    accepted = replace(status, state=replace(status.state, is_pending=False))
+    assert warning_of(accepted) == ""
+
+
+def test_a_log_of_the_day_that_cannot_be_read_is_set_aside_and_named(
+    begun_home, later_log, tmp_path
+):
+    day = tmp_path / "day"
+    day.mkdir()
+    (day / "empty.csv").write_text("nothing,here\n", encoding="utf-8")
+    shutil.copy(later_log, day)
+    asked = ("sheet", begun_home / "tune", "--minutes", "2", "--out", tmp_path / "sheet.html")
+    done = run(*asked, "--done", day)
+    assert done.exit_code == 0, done.output
+    assert "empty.csv was set aside: " in done.stderr
+
+
+def test_without_the_template_library_it_is_told_what_to_install(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "jinja2", None)
+    result = run("sheet", "--setup", VAN, "--out", tmp_path / "sheet.html")
+    assert result.exit_code == 3
+    assert "needs jinja2" in result.output
+    assert not (tmp_path / "sheet.html").exists()
 
 
 def test_a_setup_alone_gives_a_sheet_to_write_holds_into(tmp_path):

@@ -133,8 +133,11 @@ def _tell(day: BenchDay, out: Path, *, as_json: bool) -> None:
     holds = 0 if day.plan is None else len(day.plan.holds)
     if as_json:
         simulated = {"simulated": True} if day.is_simulated else {}
-        console.write_json({**simulated, "out": str(out), "holds": holds, "done": sum(day.done)})
+        told = {"out": str(out), "holds": holds, "done": sum(day.done)}
+        console.write_json({**simulated, **told, "set_aside": dict(day.set_aside)})
         return
+    for name, why in day.set_aside.items():
+        console.tell(f"{name} was set aside: {why}")
     words = f"{holds} holds, {sum(day.done)} of them done" if holds else "no holds planned"
     lines = [f"Written: {out} ({words})", "Print it from a browser: one page of A4 or Letter."]
     console.write(console.screen(), *lines)

@@ -7,8 +7,8 @@ and Letter, so that it never prints to a second page; what does not fit is count
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from tuneassist.inert import clipped
@@ -87,6 +87,10 @@ class BenchDay:
         What must be known before the engine is started; empty for nothing.
     is_simulated
         Whether the data are simulated.
+    set_aside
+        Why each log that could not be used was set aside, by name.
+    known_logs
+        SHA-256 of each log that the plan was made from, to its name.
     """
 
     setup: Setup
@@ -99,6 +103,8 @@ class BenchDay:
     in_controller: str = ""
     warning: str = ""
     is_simulated: bool = False
+    set_aside: Mapping[str, str] = field(default_factory=dict)
+    known_logs: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -178,7 +184,7 @@ def _hold_rows(holds: pd.DataFrame, done: Sequence[bool]) -> list[HoldRow]:
         HoldRow(
             f"{row['number']:g}",
             f"{row['rpm']:.0f}",
-            f"{row['load']:.4g}",
+            f"{round(row['load'], 3):.4g}",
             f"{row['rest_s']:.0f}+{row['hold_s']:.0f}"
             if row["rest_s"] >= 1
             else f"{row['hold_s']:.0f}",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -44,6 +44,8 @@ class PlanStart:
         Samples nearest to each breakpoint, moves included; None as above. [1]
     is_simulated
         Whether label or logs say that the data are simulated.
+    known_logs
+        SHA-256 of each log that the evidence came from, to the log's or its round's name.
     """
 
     setup: Setup
@@ -51,6 +53,7 @@ class PlanStart:
     evidence: Evidence | None
     visits: Floats | None
     is_simulated: bool
+    known_logs: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def unusable(self) -> Mapping[str, str]:
@@ -132,7 +135,8 @@ def start_of_tune(folder: Path) -> PlanStart:
         fuel = tune.fuel(tune.state.fuel)
         evidence = pool_rounds(tune.rounds(marks), setup=car, current=current, fuel=fuel)
         visits = np.sum([tune.evidence(mark).visits.flat() for mark in marks], axis=0)
-    return PlanStart(car, settings, evidence, visits, simulated)
+        known = tune.state.known_logs()
+    return PlanStart(car, settings, evidence, visits, simulated, known)
 
 
 def start_of_logs(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> PlanStart:
@@ -156,7 +160,8 @@ def start_of_logs(reduce: Callable[[Setup], LogsAtHand], *, setup: Path) -> Plan
     evidence = gather(logs, setup=car, current=Grid.zeros(car.axes)).beside(found.unusable)
     visits = count_visits(logs, car).flat()
     simulated = is_simulated([one.log for one in found.used], car)
-    return PlanStart(car, read_plan_settings(setup), evidence, visits, simulated)
+    known = {one.log.sha256: one.log.name for one in found.used}
+    return PlanStart(car, read_plan_settings(setup), evidence, visits, simulated, known)
 
 
 def require_plan_files(csv: Path | None, sheet: Path | None, *, overwrite: bool) -> None:

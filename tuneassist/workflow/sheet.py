@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from tuneassist import __version__
-from tuneassist.errors import InputError, NoEvidenceError
+from tuneassist.errors import InputError, LogError, NoEvidenceError
 from tuneassist.files.safe_files import write_atomically
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.zero_result import ZeroResult, read_zero_result
 from tuneassist.inert import quoted
 from tuneassist.loop.holds_done import is_done
 from tuneassist.parallel import LogsAtHand
+from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.show.bench_sheet import BenchDay, bench_sheet_html
 from tuneassist.show.page_templates import page_templates
@@ -27,6 +27,8 @@ from tuneassist.workflow.logs import is_simulated
 from tuneassist.workflow.output_paths import require_new_file
 from tuneassist.workflow.plan import PlanStart
 
+HELD = ("rpm", "load", "start_s", "end_s")
+"""What the holds of a log say about where and how long the car was held."""
 Reduce = Callable[[Setup], LogsAtHand]
 
 
@@ -61,7 +63,12 @@ def day_of_plan(start: PlanStart, minutes: float) -> BenchDay:
     InputError
         When the time is too short for a single hold.
     """
-    day = replace(_new_day(start.setup), is_simulated=start.is_simulated)
+    day = replace(
+        _new_day(start.setup),
+        is_simulated=start.is_simulated,
+        set_aside=start.unusable,
+        known_logs=start.known_logs,
+    )
     try:
         return replace(day, plan=start.plan(minutes))
     except NoEvidenceError as error:
@@ -85,11 +92,17 @@ def day_of_tune(folder: Path, start: PlanStart, minutes: float) -> BenchDay:
     """
     status = tune_steps.status(folder)
     holds = grid_name(status.state.current)
-    return replace(day_of_plan(start, minutes), in_controller=holds, warning=_warning(status))
+    return replace(day_of_plan(start, minutes), in_controller=holds, warning=warning_of(status))
 
 
-def _warning(status: tune_steps.TuneStatus) -> str:
-    """Return what comes before any pull: a halt, an exceeded ceiling, or a grid that waits."""
+def warning_of(status: tune_steps.TuneStatus) -> str:
+    """Return what comes before any pull: a halt, an exceeded ceiling, or a grid that waits.
+
+    Parameters
+    ----------
+    status
+        The tune's status.
+    """
     advice = status.advice
     if status.verdict.word == "STOP" or advice.check in ("ceiling", "hard"):
         return f"{status.verdict.word}: {status.verdict.reason}"
@@ -105,7 +118,7 @@ def _new_day(setup: Setup) -> BenchDay:
 
 
 def with_done(day: BenchDay, reduce: Reduce) -> BenchDay:
-    """Mark the holds of the plan that were held in the day's logs.
+    """Mark the holds of the plan that were held in logs recorded since it was made.
 
     Parameters
     ----------
@@ -117,15 +130,28 @@ def with_done(day: BenchDay, reduce: Reduce) -> BenchDay:
     Raises
     ------
     TuneassistError
-        When the logs cannot be used.
+        When the logs cannot be used, or the plan was made from one of them.
     """
     if day.plan is None:
         return day
     found = reduce(day.setup)
-    held = pd.concat([one.evidence.holds for one in found.used], ignore_index=True)
+    _refuse_known([one.log for one in found.used], day)
+    held = pd.concat([one.evidence.holds[list(HELD)] for one in found.used], ignore_index=True)
     done = is_done(day.plan.holds, held, day.setup.axes)
     simulated = day.is_simulated or is_simulated([one.log for one in found.used], day.setup)
-    return replace(day, done=tuple(np.asarray(done).tolist()), is_simulated=simulated)
+    set_aside = {**day.set_aside, **found.unusable}
+    return replace(day, done=tuple(done.tolist()), is_simulated=simulated, set_aside=set_aside)
+
+
+def _refuse_known(logs: Sequence[Log], day: BenchDay) -> None:
+    """Refuse a log that the plan counts already: what it asks for is to be held once more."""
+    for log in logs:
+        if log.sha256 in day.known_logs:
+            raise LogError(
+                f"the plan was made from this log already ({day.known_logs[log.sha256]}).",
+                where=log.name,
+                mend="Name logs with --done that were recorded since.",
+            )
 
 
 def with_zero(day: BenchDay, path: Path) -> BenchDay:
