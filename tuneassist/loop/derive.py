@@ -5,6 +5,10 @@
     shares by region -> wanted grid -> bounds by ceilings, runs, next stronger tune
                      -> closest grid within slopes and resolution -> prediction -> checker
 
+A bound holds a cell's share; between breakpoints the share is no larger than the largest around it.
+With weights w of the controller's interpolation and d = ln(g1/g0) of each cell, concavity gives
+E[exp(s d)] <= E[exp(d)]^s, so that the share of the interpolated corrections is at most s.
+
 In no cell is a tune less safe than the strong one, nor outside the two; a spark engine's fuel in
 boost is the richer of the two. Corrections compose by multiplication, so that a share acts on
 ln(1 + c/100).
@@ -16,25 +20,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from tuneassist.correction import check_grid
 from tuneassist.correction.between import unsafe_way
 from tuneassist.errors import GridError, RuleBreachError, SetupError
-from tuneassist.grid import Axes, Floats, Grid
+from tuneassist.grid import Floats, Grid
 from tuneassist.loop.derive_bounds import (
     WATCHED,
     ShareBound,
     allowed_share,
-    allowed_shares,
     ceiling_words,
     ceilings_of,
     heavy_weight,
     low_weight,
     share_bounds,
 )
-from tuneassist.loop.derive_frame import CLOSE_PCT, Corners, Tried, TuneFrame, corners_of
+from tuneassist.loop.derive_frame import CLOSE_PCT, Corners, TuneFrame, corners_of
 from tuneassist.loop.derive_reasons import acted_bounds, cells_table
 from tuneassist.loop.derive_settings import ECONOMY, TOWING, DeriveSettings, MildTune, usual_tune
 from tuneassist.loop.settings import TuneSettings
@@ -44,12 +46,6 @@ from tuneassist.own_units import channel_words, reading
 from tuneassist.runs import RunSettings
 from tuneassist.settings import Setup
 from tuneassist.threads import on_one_thread
-
-MOST_TRIES = 10
-"""Tries to bring a prediction under its ceilings; the last keeps nothing at speeds beyond. [1]"""
-LESS = 0.85
-"""What a try leaves of the share that was too much. [1]"""
-BETWEEN_BREAKPOINTS = "a ceiling at a speed between the breakpoints"
 
 
 @dataclass(frozen=True, eq=False)
@@ -283,10 +279,8 @@ def _derived(
     bounds: Sequence[ShareBound] = share_bounds(setup, two, settings, plan)
     if above is not None:
         bounds = [*bounds, _under_stronger(asked, above)]
-    if two is None:
-        tried, prediction = frame.closest(asked, bounds), pd.DataFrame()
-    else:
-        tried, bounds, prediction = _under_ceilings(frame, asked, bounds, two, settings)
+    tried = frame.closest(asked, bounds)
+    prediction = pd.DataFrame() if two is None else predict_run(tried.grid, two, settings)
     made = Tune(name=plan.name.strip(), setup=setup, grid=tried.grid, kind=plan.kind)
     _require_between(made, frame.corners)
     cells = cells_table(frame, asked, bounds, tried)
@@ -301,28 +295,6 @@ def _under_stronger(asked: Floats, above: DerivedTune) -> ShareBound:
     part = np.minimum(asked / np.where(of_above > 0, of_above, np.inf), 1.0)
     most = np.where(np.isfinite(above.kept), part * np.clip(above.kept, 0.0, 1.0), 1.0)
     return ShareBound("next stronger", most, f"its part of what {above.tune.name} keeps")
-
-
-def _under_ceilings(
-    frame: TuneFrame,
-    asked: Floats,
-    bounds: Sequence[ShareBound],
-    two: TwoRuns,
-    settings: DeriveSettings,
-) -> tuple[Tried, Sequence[ShareBound], pd.DataFrame]:
-    """Find the grid whose prediction stays under every ceiling, between the breakpoints too."""
-    allowed = allowed_shares(frame.setup, two, settings)
-    caps = np.ones(frame.setup.axes.size)
-    for left in reversed(range(MOST_TRIES)):
-        held = [*bounds, ShareBound("prediction", caps, BETWEEN_BREAKPOINTS)]
-        tried = frame.closest(asked, held)
-        prediction = predict_run(tried.grid, two, settings)
-        is_over = _over(prediction, allowed)
-        if not is_over.any() or left == 0:
-            break
-        got = frame.corners.share_of(tried.grid.flat())
-        caps = _lowered(caps, got, is_over, two, frame.setup.axes, less=LESS if left > 1 else 0.0)
-    return tried, held, prediction
 
 
 def _standard_beyond(setup: Setup, two: TwoRuns, settings: DeriveSettings) -> tuple[str, ...]:
@@ -347,36 +319,6 @@ def wanted_shares(plan: MildTune, setup: Setup, settings: DeriveSettings) -> Flo
     heavy, low = heavy_weight(setup, settings), low_weight(setup, settings)
     loaded = low * plan.low_speed_share + (1.0 - low) * plan.full_load_share
     return np.asarray((1.0 - heavy) * plan.cruise_share + heavy * loaded)
-
-
-def _over(prediction: pd.DataFrame, allowed: Floats) -> npt.NDArray[np.bool_]:
-    """Speeds at which the largest share that full load may have is more than the ceilings allow."""
-    share = prediction["share_high"].to_numpy(dtype=float)
-    return np.asarray(np.isfinite(share) & (share > allowed + CLOSE_PCT))
-
-
-def _lowered(
-    caps: Floats,
-    got: Floats,
-    is_over: npt.NDArray[np.bool_],
-    two: TwoRuns,
-    axes: Axes,
-    *,
-    less: float,
-) -> Floats:
-    """Lower the caps of the cells around the speeds that are over."""
-    beyond = two.rpm[is_over]
-    row = np.searchsorted(axes.rpm, beyond, side="right") - 1
-    rows = np.unique(np.clip(np.concatenate([row, row + 1]), 0, len(axes.rpm) - 1))
-    at = np.isin(np.repeat(np.arange(len(axes.rpm)), len(axes.load)), rows)
-    at &= axes.cell_load() >= _first_load(two, axes)
-    now = np.fmin(caps, np.clip(got, 0.0, 1.0))
-    return np.where(at, less * now, caps)
-
-
-def _first_load(two: TwoRuns, axes: Axes) -> float:
-    """Breakpoint at or below the lowest load that full load may be at."""
-    return float(axes.load[max(int(np.searchsorted(axes.load, two.load.min(), "right")) - 1, 0)])
 
 
 def _require_between(made: Tune, corners: Corners) -> None:

@@ -178,15 +178,6 @@ def _gaps(rpm: Floats) -> tuple[Floats, Floats]:
     return np.concatenate([gaps[:1], gaps]), np.concatenate([gaps, gaps[-1:]])
 
 
-def allowed_shares(setup: Setup, two: TwoRuns, settings: DeriveSettings) -> Floats:
-    """Most share at every speed of the runs that all ceilings allow. [1]"""
-    most = np.ones(len(two.rpm))
-    for name in WATCHED:
-        if name in setup.limits.ceilings:
-            most = np.fmin(most, allowed_share(name, setup, two, settings))
-    return most
-
-
 def allowed_share(name: str, setup: Setup, two: TwoRuns, settings: DeriveSettings) -> Floats:
     """Most share at every speed that keeps a prediction under a ceiling; nan where not known."""
     top = under_ceiling(name, setup, settings)

@@ -83,7 +83,7 @@ def corners_of(standard: Tune, strong: Tune) -> Corners:
     own, other = np.where(is_value, own, np.nan), np.where(is_value, other, np.nan)
     safer = safer_of(own, other, setup)
     is_strong_safer = unsafe_way(setup) * (other - own) < -CLOSE_PCT
-    furthest = np.where(is_strong_safer, safer, other)
+    furthest = other
     why = np.where(is_strong_safer, f"no less safe than {strong.name}", "").astype(object)
     if unsafe_way(setup) < 0:
         rich = _rich_cells(setup)
