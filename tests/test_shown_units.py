@@ -137,3 +137,20 @@ def test_every_ceiling_takes_its_unit(tmp_path: Path, name: str) -> None:
     assert car.limits.ceilings[name].ceiling == pytest.approx(inside)
     if unit != "ratio":
         assert reading(inside, name, car) == f"{value} {unit}"
+
+
+def test_a_vacuum_counts_down_in_a_log_and_is_refused_elsewhere(tmp_path: Path) -> None:
+    entry = 'boost = { ceiling = 20, unit = "inHg vacuum" }'
+    with pytest.raises(SetupError, match=r'counts down .* "inHg gauge"'):
+        read_setup(setup_with(tmp_path, f"[limits.ceilings]\n{entry}"))
+    with pytest.raises(SetupError, match=r"units\.pressure"):
+        read_setup(setup_with(tmp_path, '[units]\npressure = "inHg vac"'))
+    assert units_for(None, {"boost": "inHg vacuum"}).pressure == "inHg"
+
+
+def test_a_reference_in_the_units_moves_a_range_by_the_barometer(tmp_path: Path) -> None:
+    # 1 atm = 101.325 kPa and 14.69595 psi (NIST SP 811 (2008) B.8)
+    car = read_setup(setup_with(tmp_path, '[units]\npressure = "psi gauge"'))
+    assert reading(0.0, "boost", car) == "0 psi gauge"
+    car = replace(car, units=UnitSettings(pressure="psi absolute"))
+    assert reading(0.0, "boost", car) == "14.7 psi absolute"

@@ -22,7 +22,7 @@ from tuneassist.settings import (
     Setup,
     UnitSettings,
 )
-from tuneassist.units import ATMOSPHERE_KPA, UNITS, Floats, convert, find_unit
+from tuneassist.units import ATMOSPHERE_KPA, UNITS, VACUUM, Floats, convert, find_unit
 
 MOST_DECIMALS: Mapping[str, int] = {
     "kPa": 1, "psi": 2, "bar": 3, "mbar": 0, "hPa": 0, "inHg": 2, "degC": 1, "degF": 1, "K": 1,
@@ -292,7 +292,7 @@ def _logged_as(quantity: str, word: str | None) -> str:
     """Return the unit word where it is one of the quantity, such as no sensor's volts."""
     reading = find_unit(word) if word else None
     is_fit = reading is not None and UNITS[reading.word].quantity == quantity
-    return reading.word if reading is not None and is_fit else ""
+    return reading.word.removesuffix(VACUUM) if reading is not None and is_fit else ""
 
 
 def _afr_stoich(word: str | None, logged: str | None, setup: Setup | None) -> float | None:
@@ -366,7 +366,8 @@ def units_before(setup: Setup | None, given: str | None) -> OutputUnits:
         Unit word in which a ceiling or a logged channel was given.
     """
     own = _chosen.get().over(setup.units if setup else UnitSettings())
-    quantity = UNITS[given].quantity if given and given in UNITS else None
+    given = (given or "").removesuffix(VACUUM)
+    quantity = UNITS[given].quantity if given in UNITS else None
     for key, of in UNIT_QUANTITIES.items():
         if of == quantity and key != "mixture":
             own = own.over(UnitSettings(**{key: given}))

@@ -15,12 +15,14 @@ from tuneassist.units import UNITS, convert
 
 _NUMBER = r"-?\d+(?:\.\d+)?"
 _KEYS = {quantity: key for key, quantity in UNIT_QUANTITIES.items() if key != "mixture"}
-_WORDS = sorted((w for w, u in UNITS.items() if u.quantity in _KEYS and w != "K"), key=len)[::-1]
+_WORDS = sorted(
+    (w for w, u in UNITS.items() if u.quantity in _KEYS and u.factor > 0 and w != "K"), key=len
+)[::-1]
 _UNIT = rf"(?:{'|'.join(re.escape(word) for word in _WORDS)})"
 _REFERENCE = r"(?: (?:gauge|absolute|abs))?"
 _READING = re.compile(
     rf"(?<![\w.])(?:(?P<low>{_NUMBER}) to )?(?P<value>{_NUMBER}) "
-    rf"(?P<unit>{_UNIT})(?P<reference>{_REFERENCE})(?![\w/])"
+    rf"(?P<unit>{_UNIT})(?P<reference>{_REFERENCE})(?![\w/]| vacuum)"
 )
 _BARE_END = re.compile(
     rf"(?P<head>{_NUMBER} (?P<unit>{_UNIT}{_REFERENCE})"

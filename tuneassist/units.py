@@ -129,7 +129,14 @@ _ALL = (
     Unit("mg/stroke", "mass per stroke"),
     Unit("1", "number"),
 )
-UNITS: Mapping[str, Unit] = MappingProxyType({unit.word: unit for unit in _ALL})
+VACUUM = " vacuum"
+"""End of a unit word that counts down from the barometer: 10 inHg vacuum is -10 inHg gauge."""
+_DOWN = tuple(
+    Unit(f"{unit.word}{VACUUM}", unit.quantity, -unit.factor)
+    for unit in _ALL
+    if unit.quantity == "pressure"
+)
+UNITS: Mapping[str, Unit] = MappingProxyType({unit.word: unit for unit in (*_ALL, *_DOWN)})
 """Unit word to `Unit`."""
 
 _SPELLINGS: Mapping[str, str] = MappingProxyType(
@@ -179,7 +186,8 @@ _SPELT: Mapping[str, str] = MappingProxyType(
 )
 _REFERENCE = re.compile(
     r"^(?P<unit>.+?)[\s.]?(?:(?P<absolute>\(a\)|\(abs\)|absolute|abs|a)"
-    r"|(?P<gauge>\(g\)|gauge|gage|gau|relative|rel|boost|g|u))$"
+    r"|(?P<gauge>\(g\)|gauge|gage|gau|relative|rel|boost|g|u)"
+    r"|(?P<vacuum>\(vac\)|vacuum|vac))$"
 )
 
 
@@ -227,6 +235,8 @@ def find_unit(text: str) -> UnitReading | None:
     UnitReading(word='rpm', reference=None)
     >>> find_unit("bar(g)")
     UnitReading(word='bar', reference='gauge')
+    >>> find_unit("in.Hg vac")
+    UnitReading(word='inHg vacuum', reference='gauge')
     >>> find_unit("furlong") is None
     True
     """
@@ -237,6 +247,8 @@ def find_unit(text: str) -> UnitReading | None:
     word = _SPELT.get(parts["unit"]) if parts else None
     if parts is None or word is None or UNITS[word].quantity != "pressure":
         return None
+    if parts["vacuum"]:
+        return UnitReading(f"{word}{VACUUM}", "gauge")
     return UnitReading(word, "absolute" if parts["absolute"] else "gauge")
 
 
@@ -251,11 +263,13 @@ def plain_unit(text: str) -> str:
     reading = find_unit(text)
     if reading is None or reading.reference is None:
         return text
+    if reading.word.endswith(VACUUM):
+        return reading.word
     return f"{reading.word} {reading.reference}"
 
 
 def units_of(quantity: Quantity) -> tuple[str, ...]:
-    """Return the unit words that measure a quantity, the one inside first."""
+    """Return the unit words that measure a quantity, the one inside first; none of a vacuum."""
     words = [unit.word for unit in _ALL if unit.quantity == quantity]
     return tuple(words)
 

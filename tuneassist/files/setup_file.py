@@ -53,7 +53,7 @@ from tuneassist.settings import (
     UnitSettings,
     default_limits,
 )
-from tuneassist.units import FUELS, UNITS, convert, find_unit, unit_named, units_of
+from tuneassist.units import FUELS, UNITS, VACUUM, convert, find_unit, unit_named, units_of
 
 _Settings = TypeVar("_Settings")
 
@@ -515,6 +515,9 @@ def _check_unit(
         near = nearest(unit, fitting) if isinstance(unit, str) else ""
         problem = f"{shown(unit)} is not a known unit."
         raise table.error(name, problem, f"{near} {right}".strip())
+    if not spellings and reading is not None and reading.word.endswith(VACUUM):
+        problem = f"{shown(unit)} counts down from the barometer, which only a log's column may."
+        raise table.error(name, problem, f'Give it as "{reading.word.removesuffix(VACUUM)} gauge".')
     quantity = unit_named(unit).quantity
     if inside and quantity != unit_named(inside).quantity:
         raise table.error(name, f"{shown(unit)} is a unit of {quantity}.", right)

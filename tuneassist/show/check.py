@@ -27,7 +27,7 @@ from tuneassist.show.log_summary import (
     sample_shares_table,
 )
 from tuneassist.show.taught import taught_facts, taught_record
-from tuneassist.units import UNITS, convert
+from tuneassist.units import UNITS, VACUUM, convert
 
 HOW_WORDS = {"setup": "named in the setup", "header": "by its header", "": ""}
 UNIT_WORDS = {
@@ -162,7 +162,11 @@ def range_words(column: ColumnReport, setup: Setup | None) -> str:
         return f"{low} to {high} {word}"
     reference = PRESSURE_REFERENCE.get(str(column.channel), "")
     inside = f"{column.unit_inside} {reference}".strip()
-    wanted = column.unit if _is_one_quantity(column.unit, column.unit_inside) else ""
+    wanted = (
+        column.unit.removesuffix(VACUUM)
+        if _is_one_quantity(column.unit, column.unit_inside)
+        else ""
+    )
     units = units_before(setup, wanted)
     unit = units.word(inside)
     ends = units.values([column.low, column.high], inside)
