@@ -30,7 +30,7 @@ from tuneassist.show.proposal import (
 from tuneassist.show.rounds_history import broken_rules
 
 _ADVICE_WORDS = {"continue": "GO ON", "finished": "FINISHED", "halt": "HALT"}
-_CHECK_WORDS = {"hard": "STOP", "ceiling": "CHECK", "held": "CHECK"}
+_CHECK_WORDS = {"hard": "STOP", "ceiling": "CHECK", "broken": "STOP", "held": "CHECK"}
 
 
 def verdict_word(advice: Advice) -> str:
@@ -173,6 +173,11 @@ def _next(steps: Sequence[str]) -> RenderableType:
 
 def cause_first(advice: Advice | None) -> tuple[str, ...]:
     """Return what to do before loading a grid where a limit was exceeded."""
+    if advice is not None and advice.check == "broken":
+        return (
+            "Load a grid that keeps every rule: accept the next proposal, or bring one back with "
+            "`tuneassist rounds restore`.",
+        )
     if advice is None or advice.check not in ("hard", "ceiling"):
         return ()
     return (
