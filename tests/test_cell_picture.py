@@ -128,7 +128,7 @@ def test_the_side_that_hurts_is_the_engines() -> None:
     ("number", "note"),
     [
         (0, "good confidence"),
-        (1, "fair confidence, beyond the outermost holds"),
+        (1, "fair confidence, beyond the outermost readings"),
         (3, "no evidence"),
         (4, "direction only"),
         (7, "left alone"),

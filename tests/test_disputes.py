@@ -101,12 +101,12 @@ def test_a_bump_that_was_held_often_is_believed() -> None:
     assert bump["deviation_pct"] > 4.0
 
 
-def test_a_corner_beyond_the_outermost_holds_says_so() -> None:
+def test_a_corner_beyond_the_outermost_readings_says_so() -> None:
     frame = holds()
     corner = (frame["rpm"] > 5400) & (frame["load"] > 160)
     corner |= (frame["rpm"] == 6500) & (frame["load"] == 150)
     cells = table(frame[~corner].reset_index(drop=True))
-    beyond = cells[cells["evidence"] == "no hold of its own, beyond the outermost holds"]
+    beyond = cells[cells["evidence"] == "no hold of its own, beyond the outermost readings"]
     assert len(beyond) >= 2
     held = at(cells, 3000, 90)
     # the doubt grows with the distance; the level that may walk over speed is doubt of both

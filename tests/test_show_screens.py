@@ -136,12 +136,12 @@ def test_a_cell_beyond_the_outermost_holds_is_marked_on_screen_picture_and_page(
     for display, mark in ((Display(), "△"), (Display(is_ascii=True), "^")):
         text = text_of(deviation_section(cells, small_setup(), display))
         assert f"-8.0{mark}" in text
-        assert f"{mark} beyond the outermost holds" in text
+        assert f"{mark} beyond the outermost readings" in text
         assert f"+8.0{mark}" not in text
     shown = deviation_picture(cells, small_setup()).cells
     assert [Display().mark(one.mark) for one in shown] == ["●", "△", "", ""]
     page = deviation_map("Before", cells, small_setup())
-    assert "beyond the outermost holds" in str(page)
+    assert "beyond the outermost readings" in str(page)
 
 
 def test_leaner_than_a_floor_is_not_coloured() -> None:

@@ -322,7 +322,7 @@ def test_no_key_is_offered_to_believe_a_sensor_that_does_not_answer() -> None:
     assert "whole map reads 10 % richer" in says
     assert "known_offset_pct" not in says
     _, samples, setup = session(2)
-    samples["lambda"] = dead(samples, 0.70, 0.0, np.random.default_rng(0))
+    samples["lambda"] = dead(samples, 0.70, 0.1, np.random.default_rng(0))
     log = reduce_log(samples, name="simulated", setup=setup)
     notes = " ".join(gather([log], setup=setup, current=Grid.zeros(setup.axes)).notes)
     assert "does not respond" in notes
@@ -565,3 +565,38 @@ def test_a_log_of_trims_alone_need_not_follow_a_target_that_its_controller_keeps
     assert [log.index for log in logs_with_dead_sensor(holds)] == [1, 2]
     (stuck,) = logs_with_dead_sensor(holds, by_trims=(0, 1, 2))
     assert (stuck.index, stuck.why.startswith("the fuel trims never move")) == (2, True)
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.003])
+@pytest.mark.parametrize(("value", "target_moves"), [(1.2, True), (1.0, True), (1.06, False)])
+def test_a_lambda_that_stands_at_one_value_is_no_evidence(
+    value: float, target_moves: bool, noise: float
+) -> None:
+    rng = np.random.default_rng(3)
+    count = 30
+    target = 1.0 - 0.12 * rng.uniform(size=count) * target_moves
+    read = value * np.exp(noise * rng.standard_normal(count))
+    holds = pd.DataFrame(
+        {
+            "log_number": 0,
+            "start_s": 20.0 * np.arange(count),
+            "load": rng.uniform(40.0, 160.0, count),
+            "need_ln": np.log(read / target),
+            "within_se": max(noise, 0.0005),
+            "target_lambda": target,
+            "stop": "",
+        }
+    )
+    (aside,) = logs_with_dead_sensor(holds)  # though no other log shows more
+    assert f"stands at {value:.2f}" in aside.why
+    alive = holds.assign(need_ln=0.03 * rng.standard_normal(count))  # a map 3 % off, here and there
+    assert not logs_with_dead_sensor(alive)
+    right = holds.assign(target_lambda=1.0, need_ln=0.002 * rng.standard_normal(count))
+    assert not logs_with_dead_sensor(right)  # a finished map on a flat target
+
+
+def test_a_session_with_a_stuck_sensor_ends_without_a_proposal() -> None:
+    _, samples, setup = session(1)
+    stuck = samples.assign(**{"lambda": 1.2})
+    with pytest.raises(NoEvidenceError, match=r"every log was set aside; .* stands at 1\.20"):
+        proposal_on(stuck, setup)

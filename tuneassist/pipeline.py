@@ -817,6 +817,9 @@ def too_little_words(evidence: Evidence) -> str:
     values = int(evidence.holds["is_used"].sum())
     stopped = int(evidence.holds["stop"].ne("").sum())
     moving = 0 if evidence.moving is None else int(evidence.moving.samples.sum())
+    if values + moving == 0 and evidence.set_aside:
+        aside = "; ".join(f"log {name}: {why}" for name, why in evidence.set_aside.items())
+        return f"No usable evidence: every log was set aside; {aside}"
     return (
         f"No usable evidence: {values} holds with a value, {stopped} with the sensor or a trim at "
         f"its stop and {moving} moving samples leave every cell too uncertain. Log more holds, at "

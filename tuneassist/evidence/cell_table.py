@@ -41,8 +41,10 @@ STOP_WEIGHT = 0.25
 BEYOND_DOUBT = 1.4
 #: Moving samples of a cell that are worth so many holds are evidence of its own. [1]
 MIN_MOVING = 0.2
-#: Said of a cell to which the surface is carried on from the outermost holds.
-BEYOND_HOLDS = "beyond the outermost holds"
+#: Said of a cell to which the surface is carried on from the outermost readings, holds or sweeps;
+#: and what older programs said.
+BEYOND_HOLDS = "beyond the outermost readings"
+BEYOND_BEFORE = "beyond the outermost holds"
 
 
 def is_beyond_holds(cells: pd.DataFrame) -> Mask:
@@ -58,7 +60,8 @@ def is_beyond_holds(cells: pd.DataFrame) -> Mask:
     for name in ("evidence", "reason"):
         if name in cells:
             said = cells[name].astype(str)
-            is_said |= said.str.contains(BEYOND_HOLDS, regex=False).to_numpy(dtype=bool)
+            for words in (BEYOND_HOLDS, BEYOND_BEFORE):
+                is_said |= said.str.contains(words, regex=False).to_numpy(dtype=bool)
     return np.asarray(is_said & cells["confidence"].ne("none").to_numpy())
 
 

@@ -51,6 +51,10 @@ STUCK_LN = 1e-4
 #: only what is left of its own noise counts; neighbouring cells of a map differ by 1 to 2 %. [ln]
 PASSAGE_SE = 0.003
 
+#: A lambda that stands still tells nothing where it is off target by this much; one that stands on
+#: a target that stands as well may be a map that is right. [ln]
+STUCK_OFF_LN = 0.02
+
 Mask = npt.NDArray[np.bool_]
 
 
@@ -66,11 +70,14 @@ class SensorResponse:
         The reason if it does not; else empty.
     is_dead
         True if it was seen not to respond; False if there is too little data.
+    stuck_at
+        Lambda at which it stands over the whole log, off target; nan where it does not. [lambda]
     """
 
     answers: bool
     why: str = ""
     is_dead: bool = False
+    stuck_at: float = float("nan")
 
 
 def sensor_response(holds: pd.DataFrame, *, in_parts: bool = True) -> SensorResponse:
@@ -102,6 +109,9 @@ def sensor_response(holds: pd.DataFrame, *, in_parts: bool = True) -> SensorResp
     own = values["within_se"].to_numpy(dtype=float)
     noise = np.hypot(own[1:], own[:-1])
     time_s = values["start_s"].to_numpy(dtype=float)
+    stuck_at = _stuck_at(asked, seen, noise, values)
+    if np.isfinite(stuck_at):
+        return SensorResponse(False, _stuck_words(stuck_at), is_dead=True, stuck_at=stuck_at)
     still = _still_run(asked, seen, noise) if in_parts else None
     if still is not None:
         return SensorResponse(False, _words(time_s, *still), is_dead=True)
@@ -120,6 +130,24 @@ def sensor_response(holds: pd.DataFrame, *, in_parts: bool = True) -> SensorResp
             )
             return SensorResponse(False, why, is_dead=True)
     return SensorResponse(True)
+
+
+def _stuck_at(asked: Floats, seen: Floats, noise: Floats, holds: pd.DataFrame) -> float:
+    """Return the lambda at which the sensor stands; nan where it moves, or stands on target."""
+    need = holds["need_ln"].to_numpy(dtype=float)
+    is_target_moving = float(np.sqrt(np.mean(asked**2))) >= TARGET_MOVES_LN
+    is_off = abs(float(np.median(need))) >= STUCK_OFF_LN
+    if _is_varying(seen, noise) or _answers(asked, seen, noise):
+        return float("nan")
+    if not (is_target_moving or is_off):
+        return float("nan")  # a map that is right reads so, too
+    return float(np.median(holds["target_lambda"].to_numpy(dtype=float) * np.exp(need)))
+
+
+def _is_varying(seen: Floats, noise: Floats) -> bool:
+    """Tell whether lambda differs from hold to hold by more than its noise."""
+    variation = float(np.sqrt(np.mean(seen**2)))
+    return variation >= max(ANSWER_NOISES * float(np.sqrt(np.mean(noise**2))), ANSWER_LN)
 
 
 def trim_response(holds: pd.DataFrame) -> SensorResponse:
@@ -152,8 +180,7 @@ def _answers_there(target: Floats, need: Floats, own: Floats) -> bool:
 
 def _answers(asked: Floats, seen: Floats, noise: Floats) -> bool:
     """Tell whether lambda follows the target, or varies by more than noise and may follow it."""
-    variation = float(np.sqrt(np.mean(seen**2)))
-    is_varying = variation >= max(ANSWER_NOISES * float(np.sqrt(np.mean(noise**2))), ANSWER_LN)
+    is_varying = _is_varying(seen, noise)
     if np.sqrt(np.mean(asked**2)) < TARGET_MOVES_LN:
         return is_varying
     total = float(asked @ asked)
@@ -174,6 +201,13 @@ def _still_run(asked: Floats, seen: Floats, noise: Floats) -> tuple[int, int] | 
         if stop - start >= STILL_MOVES:
             return int(clear[start]), int(clear[stop - 1]) + 1
     return None
+
+
+def _stuck_words(value: float) -> str:
+    return (
+        f"lambda does not respond and stands at {value:.2f} whatever the engine does: is the "
+        "sensor working, heated and wired to this channel?"
+    )
 
 
 def _words(time_s: Floats, first: int, last: int) -> str:

@@ -216,7 +216,10 @@ def logs_with_dead_sensor(
     by_trims: Collection[int] = (),
     lives: Mapping[int, SensorResponse] | None = None,
 ) -> list[OddLog]:
-    """Return the logs with a dead sensor, if the sensor of another log responds.
+    """Return the logs with a dead sensor: all where another log's responds, else the stuck ones.
+
+    A lambda that stands at one value over a whole log tells nothing, whether or not another log
+    says more. Where it only fails for a time, the rest of the log counts the safe way.
 
     Parameters
     ----------
@@ -231,9 +234,12 @@ def logs_with_dead_sensor(
     found = dict(sensor_responses(holds) if lives is None else lives)
     for number in found.keys() & set(by_trims):
         found[number] = trim_response(holds[holds["log_number"] == number])
-    if not any(response.answers for response in found.values()):
-        return []
-    return [OddLog(number, response.why) for number, response in found.items() if response.is_dead]
+    is_any_alive = any(response.answers for response in found.values())
+    return [
+        OddLog(number, response.why)
+        for number, response in found.items()
+        if response.is_dead and (is_any_alive or np.isfinite(response.stuck_at))
+    ]
 
 
 def _follows_load(holds: pd.DataFrame) -> bool:

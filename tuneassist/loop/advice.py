@@ -21,7 +21,7 @@ from tuneassist.loop.settings import PlanSettings
 from tuneassist.settings import Setup
 
 Word = Literal["continue", "finished", "halt"]
-Check = Literal["", "held", "ceiling", "hard"]
+Check = Literal["", "held", "broken", "ceiling", "hard"]
 
 
 HELD_WORDS = (
@@ -115,8 +115,9 @@ class Advice:
     why
         A sentence or two.
     check
-        What comes before it: "hard" or "ceiling" where that was exceeded, "held" where rules keep
-        cells from target, so that another round alone changes nothing; "" for nothing.
+        What comes before it: "hard" or "ceiling" where that was exceeded, "broken" where the grid
+        in the controller breaks a rule knowingly, "held" where rules keep cells from target, so
+        that another round alone changes nothing; "" for nothing.
     """
 
     word: Word
@@ -428,3 +429,20 @@ def advice_in_force(advice: Advice, *, number: int, is_by_setup_in_force: bool) 
         "with what the controller holds now; all evidence counts, by the new target."
     )
     return Advice("continue", why)
+
+
+def with_broken_rules(advice: Advice, breaches: Sequence[str]) -> Advice:
+    """Return the advice while the controller holds a grid that breaks rules knowingly.
+
+    Parameters
+    ----------
+    advice
+        As given after the last round.
+    breaches
+        The rules that the grid in the controller breaks, in words.
+    """
+    if not breaches or advice.word == "halt":
+        return advice
+    more = f" (and {len(breaches) - 1} more)" if len(breaches) > 1 else ""
+    why = f"The grid in the controller breaks a rule: {breaches[0].rstrip('.')}{more}. {advice.why}"
+    return replace(advice, why=why, check=advice.check if advice.check == "hard" else "broken")

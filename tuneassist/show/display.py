@@ -23,7 +23,7 @@ CellMark = Literal["", "good", "fair", "low", "beyond", "held"]
 HELD = "!"
 """Mark of a cell that a rule held back."""
 _MARKS: Mapping[str, str] = MappingProxyType({"good": "●", "fair": "◐", "low": "○", "none": " "})
-BEYOND_WORDS = "beyond the outermost holds"
+BEYOND_WORDS = "beyond the outermost readings"
 """Legend of `Display.beyond`."""
 _ASCII_MARKS: Mapping[str, str] = MappingProxyType(
     {"good": "#", "fair": "=", "low": "?", "none": " "}

@@ -170,6 +170,11 @@ def _next(steps: Sequence[str]) -> RenderableType:
 
 def cause_first(advice: Advice | None) -> tuple[str, ...]:
     """Return what to do before loading a grid where a limit was exceeded."""
+    if advice is not None and advice.check == "broken":
+        return (
+            "Load a grid that keeps every rule: accept the next proposal, or bring one back with "
+            "`tuneassist rounds restore`.",
+        )
     if advice is None or advice.check not in ("hard", "ceiling"):
         return ()
     return (

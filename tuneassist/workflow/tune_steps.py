@@ -25,6 +25,7 @@ from tuneassist.loop.advice import (
     RoundSummary,
     advice_in_force,
     summary_from_record,
+    with_broken_rules,
 )
 from tuneassist.loop.history import (
     REASSESSED_ANSWERS,
@@ -434,10 +435,11 @@ def last_advice(state: TuneState, advice: Advice) -> Advice:
     advice
         As given after the last round.
     """
-    last = state.rounds[-1]
-    return advice_in_force(
+    last, entry = state.rounds[-1], state.grid_entry(state.current)
+    given = advice_in_force(
         advice, number=last.number, is_by_setup_in_force=last.setup == state.setup
     )
+    return given if entry is None else with_broken_rules(given, entry.breaches)
 
 
 def now() -> str:
