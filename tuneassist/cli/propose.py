@@ -134,7 +134,11 @@ def _write_screen(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
     )
     has_step = bool((made.limited.step_pct != 0).any())
     written = show.proposal.written_screen(
-        out, setup=made.setup, has_step=has_step, has_grid=has_grid
+        out,
+        setup=made.setup,
+        has_step=has_step,
+        has_grid=has_grid,
+        first=(verdict.action,) if verdict.word == "STOP" else (),
     )
     console.write(
         screen, show.verdict.verdict_section(verdict, made.setup.axes.load_unit), view, written

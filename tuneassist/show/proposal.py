@@ -212,7 +212,9 @@ def short_caution_section(setup: Setup) -> RenderableType:
     return Group(Text(), bullets((words,), mark="!"))
 
 
-def written_screen(folder: Path, *, setup: Setup, has_step: bool, has_grid: bool) -> RenderableType:
+def written_screen(
+    folder: Path, *, setup: Setup, has_step: bool, has_grid: bool, first: Sequence[str] = ()
+) -> RenderableType:
     """Show where the files are and what to do next."""
     shown = plain(folder)
     steps: tuple[str, ...]
@@ -233,7 +235,7 @@ def written_screen(folder: Path, *, setup: Setup, has_step: bool, has_grid: bool
         title("Written"),
         Text(f"  {shown}: step.csv, grid.csv, cells.csv, proposal.json", overflow="fold"),
         title("Next"),
-        bullets(steps),
+        bullets((*first, *steps)),
     )
 
 
