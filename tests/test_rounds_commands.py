@@ -112,6 +112,7 @@ def test_a_round_writes_the_four_files_and_what_it_stands_on(car: Car) -> None:
         "holds.csv",
         "blocks.csv",
         "peaks.csv",
+        "trace.csv",
         "visits.csv",
         "evidence.json",
     }

@@ -37,7 +37,8 @@ BINDING = pd.DataFrame(
         "words": ["held by the ban on leaning in boost", "held by the resolution"],
     }
 )
-HOT = ExceededCeiling("exhaust_temp", 2, False, "exhaust temp 930 degC, ceiling 900", 5000, 160)
+WORDS = "exhaust temp 930 degC at 5000 rpm and 160 kPa, ceiling 900"
+HOT = ExceededCeiling("exhaust_temp", 2, False, WORDS, 5000, 160)
 
 
 def cells(*deviations: float) -> pd.DataFrame:
@@ -92,7 +93,7 @@ def test_a_diesel_fears_the_rich_side() -> None:
 @pytest.mark.parametrize(
     ("known", "says"),
     [
-        ({"exceeded": (HOT,)}, "Exceeded: exhaust temp 930 degC, ceiling 900."),
+        ({"exceeded": (HOT,)}, f"Exceeded: {WORDS}."),
         (
             {"over_at_full_load": ("after: too hot", "x")},
             "at full load: after: too hot; and 1 more.",
@@ -114,7 +115,7 @@ def test_a_danger_overrides_everything(known: dict[str, object], says: str, word
 
 def test_the_cell_over_its_ceiling_comes_first_and_once() -> None:
     first, *rest = decide(replace(BASIS, exceeded=(HOT,))).cells
-    assert first == NotedCell(5000, 160, HOT.words)
+    assert first == NotedCell(5000, 160, "exhaust temp 930 degC, ceiling 900; 2 cells over it")
     assert [(cell.rpm, cell.load) for cell in rest] == [(3000, 160), (1000, 40)]
 
 

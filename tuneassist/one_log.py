@@ -74,6 +74,9 @@ class LogEvidence:
     driven
         Lowest and highest load by band of speed (`tuneassist.evidence.load_envelope`);
         None where they were not kept.
+    trace
+        Samples over time, thinned (`tuneassist.evidence.time_trace.TRACE_COLUMNS`); None where
+        they were not kept.
     """
 
     name: str
@@ -89,6 +92,7 @@ class LogEvidence:
     visits: npt.NDArray[np.int64] | None = field(default=None, repr=False)
     blocks: pd.DataFrame | None = field(default=None, repr=False)
     driven: pd.DataFrame | None = field(default=None, repr=False)
+    trace: pd.DataFrame | None = field(default=None, repr=False)
 
 
 @dataclass(frozen=True, eq=False)

@@ -20,11 +20,12 @@ from tuneassist.characterise import characterise
 from tuneassist.errors import LogError, SetupError
 from tuneassist.evidence.as_logged import AsLogged
 from tuneassist.evidence.groups import Groups
-from tuneassist.evidence.holds import OUTCOME_WORDS, USED, no_holds, reduce_stretches
+from tuneassist.evidence.holds import OUTCOME_WORDS, no_holds, reduce_stretches
 from tuneassist.evidence.moving_blocks import MovingBlocks, lambda_when_moving, long_after_cut
 from tuneassist.evidence.sample_checks import COLUMN_REMEDY, checked_parts
 from tuneassist.evidence.side_channels import EXCLUDED_BY, SideChannels
 from tuneassist.evidence.steady import DRIVERS, WARMTH
+from tuneassist.evidence.time_trace import TimeTrace
 from tuneassist.filters import Filtered, Mask, longest_gap_s, need_at, stretches_of
 from tuneassist.one_log import (
     FATES,
@@ -45,6 +46,10 @@ from tuneassist.threads import on_one_thread
 DELAY_ROWS = 10_000
 #: Parts that wait for their reduction while the next is counted. [1]
 COUNTED_AHEAD = 2
+Codes = npt.NDArray[np.int8]
+HELD = FATES.index("used")
+_PLACES = np.array([FATES.index(word) if word else 0 for word in OUTCOME_WORDS], dtype=np.int8)
+"""Place in `FATES` of each outcome of a stretch; every row of a stretch has one."""
 
 
 def reduce_log(samples: pd.DataFrame, *, name: str, setup: Setup) -> LogEvidence:
@@ -93,11 +98,13 @@ def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> L
     delay_rows = None if second is None else DELAY_ROWS
     nature = characterise(first, setup=setup, delay_rows=delay_rows)
     logged = AsLogged(first, setup)
-    holds, blocks = HoldSums(nature, setup), BlocksSeen(nature, setup)
+    holds, blocks, trace = HoldSums(nature, setup), BlocksSeen(nature, setup), TimeTrace()
     more = () if second is None else map(influences.add, chain([second], rest))
     with Prefetcher(_counted(chain([first], more), logged), depth=COUNTED_AHEAD) as ahead:
         for settled in settled_rows(ahead, nature=nature, setup=setup):
-            blocks.add(settled, holds.add(settled))
+            fate = holds.add(settled)
+            blocks.add(settled, fate == HELD)
+            _keep_some(trace, settled.rows, fate, nature=nature, setup=setup)
     found, fates = holds.table(), holds.fates()
     return LogEvidence(
         name=name,
@@ -117,7 +124,19 @@ def reduce_parts(parts: Iterable[pd.DataFrame], *, name: str, setup: Setup) -> L
         visits=logged.visits,
         blocks=blocks.table(),
         driven=logged.driven(),
+        trace=trace.table(),
     )
+
+
+def _keep_some(
+    trace: TimeTrace, rows: Filtered, fate: Codes, *, nature: LogNature, setup: Setup
+) -> None:
+    """Hand a trace the samples that it wants."""
+    line, at = rows.line, trace.wanted(len(fate))
+    lam = None if rows.lam is None else rows.lam[at]
+    _, need, _ = need_at(line, at, lam, nature=nature, setup=setup)
+    time_s, rpm, load = (line[name][at] for name in ("time_s", "rpm", "load"))
+    trace.add(time_s, rpm, load, need, [FATES[code] for code in fate[at]])
 
 
 def _counted(parts: Iterable[pd.DataFrame], logged: AsLogged) -> Iterator[pd.DataFrame]:
@@ -161,8 +180,8 @@ class HoldSums:
         """Return all holds in order of time."""
         return pd.concat(self._found, ignore_index=True) if self._found else no_holds()
 
-    def add(self, settled: Settled) -> Mask:
-        """Take in settled rows, in order; return which of them are part of a hold."""
+    def add(self, settled: Settled) -> Codes:
+        """Take in settled rows, in order; return each one's place in `FATES`."""
         nature, setup = self._nature, self._setup
         line = stretches_of(settled.rows, nature=nature, setup=setup, load_before=self._load_before)
         holds, fate, _ = reduce_stretches(
@@ -176,22 +195,30 @@ class HoldSums:
             self._load_before = float(Groups.of(line.stretch).mean(line.load)[-1])
         if not holds.empty:
             self._found.append(holds)
-        self._count(settled.rows.masks, fate)
-        is_held = settled.rows.is_usable
-        is_held[is_held] = fate == USED
-        return is_held
+        codes = _fate_of_rows(settled.rows.masks, fate)
+        counts = np.bincount(codes, minlength=len(FATES))
+        for word, count in zip(FATES, counts, strict=True):
+            self._fates[word] += int(count)
+        return codes
 
-    def _count(self, masks: Mapping[str, Mask], fate: npt.NDArray[np.int8]) -> None:
-        """Count samples by the filter that took them, and the others by their place in a hold."""
-        left: Mask | None = None
-        for name, mask in masks.items():
-            rest = mask if left is None else left & mask
-            self._fates[name] += (len(mask) if left is None else int(left.sum())) - int(rest.sum())
-            left = rest
-        counts = np.bincount(fate, minlength=len(OUTCOME_WORDS))
-        for word, count in zip(OUTCOME_WORDS, counts, strict=True):
-            if word:
-                self._fates[word] += int(count)
+
+def _fate_of_rows(masks: Mapping[str, Mask], fate: Codes) -> Codes:
+    """Return each row's place in `FATES`: the first filter that took it, else its place in a hold.
+
+    Parameters
+    ----------
+    masks
+        Which rows each filter leaves, in order.
+    fate
+        Of the rows that all filters leave, as positions in `OUTCOME_WORDS`.
+    """
+    codes = np.zeros(len(next(iter(masks.values()))), dtype=np.int8)
+    left = np.ones(len(codes), dtype=bool)
+    for name, mask in masks.items():
+        codes[left & ~mask] = FATES.index(name)
+        left &= mask
+    codes[left] = _PLACES[fate]
+    return codes
 
 
 class BlocksSeen:

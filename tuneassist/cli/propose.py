@@ -160,6 +160,7 @@ def _write_screen(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
         has_step=has_step,
         has_grid=has_grid,
         takes_fuel=made.fuel is not None,
+        first=(verdict.action,) if verdict.word == "STOP" else (),
     )
     console.write(
         screen, show.verdict.verdict_section(verdict, made.setup.axes.load_unit), view, written

@@ -5,6 +5,7 @@
     holds.csv       one row per hold, ``log`` first
     peaks.csv       highest readings near each cell and sums over the passes through it, one row per
                     log and cell
+    trace.csv       samples over time, thinned: to be looked at, the fit does not use them
     visits.csv      samples nearest to each breakpoint, moves included, as a grid file
     evidence.json   what was found about each log, and the engine's response
 
@@ -15,7 +16,7 @@ made. A number that is not finite has one meaning for each key, given here, and 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar, cast, get_type_hints
@@ -29,6 +30,7 @@ from tuneassist.evidence.holds import SHARED_ERRORS, Settling
 from tuneassist.evidence.load_envelope import COLUMNS as DRIVEN_COLUMNS
 from tuneassist.evidence.moving_blocks import BLOCK_COLUMNS, no_blocks
 from tuneassist.evidence.refresh import Refresh
+from tuneassist.evidence.time_trace import TRACE_COLUMNS, TRACE_NUMBERS, no_trace
 from tuneassist.files.grid_file import write_grid_text
 from tuneassist.files.json_file import built, parse_record, take, take_list, take_words
 from tuneassist.files.round_files import PUT_BACK, RoundFiles, text_table
@@ -42,8 +44,15 @@ from tuneassist.pipeline import FATES, LogEvidence
 
 FORMAT = 3
 """Format that `evidence_contents` writes."""
-EVIDENCE_FILES = ("holds.csv", "blocks.csv", "peaks.csv", "visits.csv", "evidence.json")
-_WORDS = ("log", "stop", "where")
+EVIDENCE_FILES = (
+    "holds.csv",
+    "blocks.csv",
+    "peaks.csv",
+    "trace.csv",
+    "visits.csv",
+    "evidence.json",
+)
+_WORDS = ("log", "stop", "where", "fate")
 _NAN = float("nan")
 HOLD_NUMBERS = ("rpm", "load", "samples", "need_ln")
 """Columns of a hold that the fit uses: each has a number in every row."""
@@ -142,6 +151,7 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
     ]
     holds = _log_first(pd.concat([log.holds for log in stored.logs], ignore_index=True))
     blocks = [_blocks(log).assign(log=log.name) for log in stored.logs]
+    traces = [_trace(log).assign(log=log.name) for log in stored.logs]
     record = {
         "format": FORMAT,
         "made": stored.made,
@@ -154,6 +164,7 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
         "holds.csv": frame_csv(holds, decimals=None),
         "blocks.csv": frame_csv(_log_first(pd.concat(blocks)), decimals=None),
         "peaks.csv": frame_csv(pd.concat(peaks), decimals=None),
+        "trace.csv": frame_csv(_log_first(pd.concat(traces)), decimals=None),
         "visits.csv": write_grid_text(stored.visits),
         "evidence.json": stable_json(record),
     }
@@ -161,6 +172,10 @@ def evidence_contents(stored: StoredEvidence, axes: Axes) -> dict[str, str]:
 
 def _blocks(log: LogEvidence) -> pd.DataFrame:
     return no_blocks() if log.blocks is None else log.blocks
+
+
+def _trace(log: LogEvidence) -> pd.DataFrame:
+    return no_trace() if log.trace is None else log.trace
 
 
 def _log_first(table: pd.DataFrame) -> pd.DataFrame:
@@ -231,6 +246,17 @@ def _require_sound(stored: StoredEvidence, axes: Axes) -> None:
             raise ValueError("peaks.csv does not have one row for each log and cell")
         if log.blocks is not None:
             _require_blocks(log.blocks)
+        if log.trace is not None:
+            _require_trace(log.trace)
+
+
+def _require_trace(trace: pd.DataFrame) -> None:
+    """Refuse samples over time that no log can produce."""
+    values = trace[list(TRACE_NUMBERS)].to_numpy(dtype=float)
+    if (np.abs(values) > LARGEST).any() or not np.isfinite(values[:, 0]).all():
+        raise ValueError("a sample of trace.csv has a missing time or an implausible number")
+    if not trace["fate"].isin(FATES).all():
+        raise ValueError("a sample of trace.csv has an unknown fate")
 
 
 def _require_blocks(blocks: pd.DataFrame) -> None:
@@ -273,6 +299,22 @@ def _read_1(
 ) -> StoredEvidence:
     """Read what was written before moving samples were kept."""
     return _read(record, holds, None, peaks, visits)
+
+
+def _read_3(
+    files: RoundFiles,
+    record: Mapping[str, Any],
+    holds: pd.DataFrame,
+    peaks: pd.DataFrame,
+    visits: Grid,
+) -> StoredEvidence:
+    """Read what is written now: samples over time as well."""
+    trace = _frame(files, "trace.csv")
+    if lacking := [name for name in ("log", *TRACE_COLUMNS) if name not in trace]:
+        raise ValueError(f"trace.csv has no column {', '.join(lacking)}")
+    stored = _read_2(files, record, holds, peaks, visits)
+    logs = (replace(log, trace=_own_rows(trace, log.name, TRACE_COLUMNS)) for log in stored.logs)
+    return replace(stored, logs=tuple(logs))
 
 
 def _read_2(
@@ -372,15 +414,15 @@ def _log_of(
         settling=_built(Settling, record.settling),
         stops=(0.0 if rich is None else rich, math.inf if lean is None else lean),
         peaks=hot[record.peak_columns],
-        blocks=None if blocks is None else _own_blocks(blocks, record.name),
+        blocks=None if blocks is None else _own_rows(blocks, record.name, BLOCK_COLUMNS),
         driven=_driven_of(record.driven),
         notes=tuple(record.notes),
     )
 
 
-def _own_blocks(blocks: pd.DataFrame, log: str) -> pd.DataFrame:
-    own = blocks.loc[blocks["log"].eq(log), list(BLOCK_COLUMNS)]
-    return own.reset_index(drop=True)
+def _own_rows(table: pd.DataFrame, log: str, columns: Sequence[str]) -> pd.DataFrame:
+    """Return the rows of one log, without its name."""
+    return table.loc[table["log"].eq(log), list(columns)].reset_index(drop=True)
 
 
 def _driven_of(kept: Mapping[str, list[float]] | None) -> pd.DataFrame | None:

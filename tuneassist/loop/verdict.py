@@ -218,10 +218,17 @@ def _inside(basis: VerdictBasis) -> tuple[int, int]:
 
 def _noted(basis: VerdictBasis) -> tuple[NotedCell, ...]:
     """Return the cells that matter: over a ceiling, lean in boost, then farthest from target."""
-    over = [NotedCell(one.rpm, one.load, one.words) for one in basis.exceeded]
+    over = [NotedCell(one.rpm, one.load, _over_words(one, basis)) for one in basis.exceeded]
     taken = {(one.rpm, one.load) for one in over}
     rest = [one for one in _off_target(basis) if (one.rpm, one.load) not in taken]
     return tuple([*over, *rest][:MOST_CELLS])
+
+
+def _over_words(one: ExceededCeiling, basis: VerdictBasis) -> str:
+    """Return a ceiling's worst reading without its place, and how many cells are over it."""
+    unit = basis.setup.axes.load_unit if basis.setup is not None else ""
+    words = one.words.replace(f" at {one.rpm:g} rpm and {one.load:g} {unit}", "", 1)
+    return f"{words}; {_cells(one.cells)} over it"
 
 
 def _off_target(basis: VerdictBasis) -> list[NotedCell]:

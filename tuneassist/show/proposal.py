@@ -216,7 +216,13 @@ def short_caution_section(setup: Setup) -> RenderableType:
 
 
 def written_screen(
-    folder: Path, *, setup: Setup, has_step: bool, has_grid: bool, takes_fuel: bool = False
+    folder: Path,
+    *,
+    setup: Setup,
+    has_step: bool,
+    has_grid: bool,
+    takes_fuel: bool = False,
+    first: Sequence[str] = (),
 ) -> RenderableType:
     """Show where the files are and what to do next."""
     shown = plain(folder)
@@ -246,7 +252,7 @@ def written_screen(
             overflow="fold",
         ),
         title("Next"),
-        bullets(steps),
+        bullets((*first, *steps)),
     )
 
 

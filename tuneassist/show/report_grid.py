@@ -24,6 +24,8 @@ class GridPart:
     ----------
     title, note
         Heading, and what to do with it.
+    waits
+        Whether it waits to be loaded.
     table
         The grid as a map.
     link, file_name
@@ -32,6 +34,7 @@ class GridPart:
 
     title: str
     note: str
+    waits: bool
     table: CellMap
     link: str
     file_name: str
@@ -69,6 +72,7 @@ def _part(title: str, note: str, name: str, grid: Grid, setup: Setup) -> GridPar
     return GridPart(
         title=title,
         note=note,
+        waits=note == WHOLE,
         table=replace(table, corner=f"rpm \\ {setup.axes.load_unit}"),
         link=f"data:text/csv;charset=utf-8,{quote(text)}",
         file_name=f"{stem}-grid.csv",

@@ -43,6 +43,8 @@ NEAR = 0.05
 """A hold is shown with a cell that takes at least this share of it. [1]"""
 AT_LIMIT = 0.005
 """A predicted lambda so near its limit is marked. [lambda]"""
+NO_LIMIT = 3.0
+"""A leanest lambda from here on limits nothing that burns. [lambda]"""
 LEAST_WORTH = 0.5
 """A cell without holds of its own counts as so many when more are reckoned. [1]"""
 _DEPTH = {"good": -3, "fair": -2, "low": -1}
@@ -208,10 +210,11 @@ def _cells(cells: pd.DataFrame, setup: Setup, holds: pd.DataFrame | None) -> lis
             "before": _number(row["lambda_before"], 3),
             "after": _number(row["lambda_after"], 3),
             "rich": _number(row["richest"], 3),
-            "lean": _number(row["leanest"], 3),
+            "lean": _number(row["leanest"], 3) if row["leanest"] < NO_LIMIT else None,
             "boost": bool(row["boost"]),
             "confidence": str(row["confidence"]),
             "samples": int(row["samples"]),
+            "count": len(near[cell]) if holds is not None else int(row["holds"]),
             "why": inert(str(row["reason"])),
             "surer": surer_words(row, float(half[cell]), setup),
             "holds": near[cell],

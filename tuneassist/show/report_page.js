@@ -6,6 +6,7 @@
   const COLS = D.load.length, ROWS = D.rpm.length;
   const [LOG, START, END, RPM, LOAD, LOGGED, NOW, GAP, USED] = [0, 1, 2, 3, 4, 5, 6, 7, 8];
   const NS = new Range().createContextualFragment('<' + 'svg/>').firstChild.namespaceURI;  // no address is written out
+  const FAR = 14;  // percent from the chosen hold that the plot over time shows
   const DASH = '\u2013', MINUS = '\u2212';
   const state = { cell: -1, hold: -1, view: 0 };
 
@@ -138,21 +139,20 @@
     }
     const one = D.cells[cell];
     $('panel-title').textContent = place(cell) + (one.boost ? ', in boost' : '');
-    $('panel-summary').textContent = `${summary(one)} ${counted(one.holds.length, 'hold')} near, ${counted(one.samples, 'sample')}.`;
-    body.replaceChildren(steps(one), interval(one), paragraph('Why', one.why), paragraph('What would make it surer', one.surer), holdTable(one));
+    $('panel-summary').textContent = `${summary(one)} ${counted(one.count, 'hold')} near, ${counted(one.samples, 'sample')}.`;
+    const limits = [size(one.target, 3), one.rich !== null && `no richer than ${size(one.rich, 3)}`, one.lean !== null && `no leaner than ${size(one.lean, 3)}`].filter(Boolean).join('; ');
+    body.replaceChildren(steps(one), one.target === null ? '' : paragraph('Target lambda', limits), interval(one), paragraph('Why', one.why), paragraph('What would make it surer', one.surer), holdTable(one));
     drawTrace();
   }
   function paragraph(name, words) { return make('p', {}, make('strong', {}, `${name}: `), words); }
   function steps(one) {
     const row = (name, ...values) => make('tr', {}, make('th', { scope: 'row' }, name), ...values.map(v => make('td', { class: 'number' }, v)));
-    const gap = one.target === null ? DASH : one.target.toFixed(3);
     return make('table', { class: 'steps' },
       make('thead', {}, make('tr', {}, ...['', 'before', 'step', 'after'].map(v => v ? make('th', { scope: 'col', class: 'number' }, v) : make('td', {})))),
       make('tbody', {},
         row('Grid, %', shown(one.now), shown(one.step), shown(one.grid)),
         row('From target, %', shown(one.dev), '', shown(one.expected)),
-        row('Lambda', size(one.before, 3), '', size(one.after, 3)),
-        row('Target; richest, leanest', gap, '', `${size(one.rich, 3)}, ${size(one.lean, 3)}`)));
+        row('Lambda', size(one.before, 3), '', size(one.after, 3))));
   }
 
   // ---- the interval, with the holds that make it
@@ -182,14 +182,15 @@
   function holdTable(one) {
     if (!D.holds.length) return paragraph('Holds', $('panel').dataset.noHolds);
     if (!one.holds.length) return paragraph('Holds', 'none near this cell.');
-    const head = ['log, time', 'rpm', D.unit, 'from target %', 'from fit %'];
+    const head = ['hold', 'rpm', D.unit, 'off target %', 'off fit %'];
     const body = make('tbody', {});
     for (const h of one.holds) {
       const hold = D.holds[h];
       const button = make('button', { type: 'button', 'aria-pressed': String(h === state.hold), on: { click: () => { chooseHold(h, state.cell); const next = document.querySelector(`[data-hold="${h}"] button`); if (next) next.focus(); } } },
-        `${hold[LOG]} ${clock(hold[START])}${DASH}${clock(hold[END])}`);
+        `${clock(hold[START])}${DASH}${clock(hold[END])}`);
+      const log = make('span', { class: 'key' }, hold[LOG]);
       body.append(make('tr', { 'data-hold': h, class: h === state.hold ? 'chosen' : null, on: { pointerenter: () => hintHolds([h]), pointerleave: () => hintHolds([]) } },
-        make('th', { scope: 'row' }, button), ...[hold[RPM], hold[LOAD]].map(v => make('td', { class: 'number' }, String(v))),
+        make('th', { scope: 'row' }, button, log), ...[hold[RPM], hold[LOAD]].map(v => make('td', { class: 'number' }, String(v))),
         make('td', { class: 'number' }, shown(hold[NOW])), make('td', { class: 'number' }, hold[USED] ? shown(hold[GAP]) : 'set aside')));
     }
     return make('div', { class: 'scroll', tabindex: 0, role: 'region', 'aria-label': 'Holds near this cell' },
@@ -217,7 +218,9 @@
     const holds = D.holds.flatMap((hold, h) => hold[LOG] === span[0] && hold[END] >= from && hold[START] <= to ? [h] : []);
     const w = Math.max(box.clientWidth, 260), h = 230, left = 40, bottom = 44, top = 8;
     const values = [...at.map(i => dev[i]).filter(v => v !== null).map(v => v / 100), ...holds.map(i => D.holds[i][LOGGED]), 0].sort((a, b) => a - b);
-    const low = Math.min(-2, values[Math.floor(0.02 * (values.length - 1))] - 1), high = Math.max(2, values[Math.ceil(0.98 * (values.length - 1))] + 1);
+    const middle = state.hold >= 0 ? D.holds[state.hold][LOGGED] : 0;  // what is far from the chosen hold is cut at the edge
+    const low = Math.min(middle - 2, Math.max(values[Math.floor(0.02 * (values.length - 1))] - 1, middle - FAR));
+    const high = Math.max(middle + 2, Math.min(values[Math.ceil(0.98 * (values.length - 1))] + 1, middle + FAR));
     const x = s => left + (s - from) / (to - from) * (w - left - 8);
     const y = v => top + (high - Math.min(Math.max(v, low), high)) / (high - low) * (h - top - bottom);
     const svg = draw('svg', { width: w, height: h, role: 'img', 'aria-label': `Percent from target as logged, ${clock(Math.max(from, 0))} to ${clock(to)}, ${counted(holds.length, 'hold')}` });

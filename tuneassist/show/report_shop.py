@@ -5,15 +5,15 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from typing import Any
 
 from tuneassist.loop.verdict import Verdict
 from tuneassist.settings import Setup
-from tuneassist.show.cell_picture import deviation_picture
 from tuneassist.show.figures.colours import INK, NOTHING, PAPER, SAFE_FILLS, UNSAFE_FILLS
-from tuneassist.show.report_blocks import CellMap, picture_map
+from tuneassist.show.report_blocks import CellMap
+from tuneassist.show.report_cells import deviation_map
 from tuneassist.show.report_data import ReportData
 from tuneassist.show.report_interactive import page_data, safe_json
 from tuneassist.show.verdict import place_words
@@ -133,15 +133,15 @@ def live_map(data: ReportData, setup: Setup, first: int) -> LiveMap:
     record = page_data(data, setup)
     axes, last = setup.axes, data.rounds[-1]
     is_tune = data.controller_grid is not None
+    corner = f"rpm \\ {axes.load_unit}"
+    still = deviation_map(f"Deviation of {last.name}, percent", last.cells, setup)
     lacking = "the folder does not hold them"
     lacking += "." if is_tune else "; name the proposal's logs after it to see them."
     return LiveMap(
         data=Markup(safe_json(record)),  # every < > and & is escaped
-        still=picture_map(
-            f"Deviation of {last.name}, percent", deviation_picture(last.cells, setup)
-        ),
+        still=replace(still, corner=corner),
         first=first,
-        corner=f"rpm \\ {axes.load_unit}",
+        corner=corner,
         load_name=f"{axes.load_name}, {axes.load_unit}",
         has_boost=any(one["boost"] for one in record["cells"]),
         has_holds=bool(record["holds"]),

@@ -13,6 +13,7 @@ import pandas as pd
 from tuneassist.correction.boost_forecast import BASIS
 from tuneassist.errors import InputError, LogError
 from tuneassist.evidence.coverage import coverage_table
+from tuneassist.evidence.moving_blocks import no_blocks
 from tuneassist.evidence.residuals import hold_residuals
 from tuneassist.files.result_reader import ResultFolder, is_result, read_result
 from tuneassist.files.round_verification import verify_round
@@ -22,6 +23,7 @@ from tuneassist.files.tune_layout import HISTORY
 from tuneassist.grid import Floats, compose_pct, step_between_pct
 from tuneassist.loop.history import ANSWERS, START, ProposalOutcome, RoundEntry, TuneState
 from tuneassist.loop.pooling import pool_rounds
+from tuneassist.loop.verdict import decide
 from tuneassist.own_units import as_chosen
 from tuneassist.parallel import LogFile, reduce_files
 from tuneassist.pipeline import LogEvidence, gather
@@ -147,14 +149,18 @@ def _to_load(tune: TuneFolder) -> ControllerGrid | None:
 
 
 def _traces(logs: Sequence[LogEvidence]) -> pd.DataFrame | None:
-    """Return the samples over time, as far as they were kept: the blocks between the holds."""
-    kept = [log.blocks.assign(log=log.name) for log in logs if log.blocks is not None]
-    if not kept:
-        return None
-    blocks = pd.concat(kept, ignore_index=True)
+    """Return the samples over time, as far as they were kept."""
+    kept = [_trace_of(log).assign(log=log.name) for log in logs]
+    return pd.concat(kept, ignore_index=True) if kept else None
+
+
+def _trace_of(log: LogEvidence) -> pd.DataFrame:
+    """Return a log's thinned samples; where older programs kept none, the blocks between holds."""
+    if log.trace is not None:
+        return log.trace.rename(columns={"need_pct": "deviation_pct"})
+    blocks = no_blocks() if log.blocks is None else log.blocks
     return pd.DataFrame(
         {
-            "log": blocks["log"],
             "time_s": 0.5 * (blocks["start_s"] + blocks["end_s"]),
             "rpm": blocks["rpm"],
             "load": blocks["load"],
@@ -218,7 +224,9 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
             "No cell changes. If a doubt limits the steps, resolve it first. Otherwise log more "
             "holds in cells without evidence, or finish.",
         )
-    label = setup.engine.label
+    basis, label = basis_of_result(result), setup.engine.label
+    if (verdict := decide(basis)).word == "STOP":
+        steps = (verdict.action, *steps)
     return replace(
         data,
         setup=setup,
@@ -227,7 +235,7 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
         residuals=residuals,
         traces=traces,
         next_steps=steps,
-        basis=basis_of_result(result),
+        basis=basis,
     )
 
 
