@@ -309,8 +309,8 @@ def plot_tunes(
             frame.fill_between(run["rpm"], run["torque_low_nm"] / factor,
                                run["torque_high_nm"] / factor, color=look["color"], alpha=0.15,
                                linewidth=0)  # fmt: skip
-    own = OutputUnits(torque=unit)
-    limits = _ceilings_of(tunes, "torque", "N.m", own) if frame.lines else []
+    shown = OutputUnits(torque=unit)
+    limits = _ceilings_of(tunes, "torque", "N.m", shown) if frame.lines else []
     label_axes(frame, "engine speed (rpm)", f"torque ({unit})")
     least = max(float(np.ptp(frame.dataLim.intervaly)), 0.0) if frame.lines else 1.0
     if frame.lines:
