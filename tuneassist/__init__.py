@@ -101,6 +101,7 @@ if TYPE_CHECKING:
     from tuneassist.files.setup_file import read_setup
     from tuneassist.files.spot_file import read_spots
     from tuneassist.grid import Axes, Grid, bilinear_weights, compose_pct, step_between_pct
+    from tuneassist.log_trace import trace_log
     from tuneassist.loop.advice import Advice, AdviceSettings
     from tuneassist.loop.settings import PlanSettings
     from tuneassist.pipeline import Evidence, LogEvidence, Proposal, gather, propose, reduce_log
@@ -119,6 +120,7 @@ if TYPE_CHECKING:
         default_limits,
     )
     from tuneassist.show.plots import (
+        full_load_figure,
         plot_along,
         plot_cells,
         plot_coverage,
@@ -127,13 +129,23 @@ if TYPE_CHECKING:
         plot_holds,
         plot_response,
         plot_rounds,
+        plot_spots,
         plot_step,
+        plot_trace,
+        plot_tunes,
+        plot_zero,
+        proposal_figure,
+        spots_figure,
+        stand_alone,
+        trace_figure,
+        tunes_figure,
+        zero_figure,
     )
     from tuneassist.spots import Spots
     from tuneassist.workflow.coverage import Coverage, coverage
     from tuneassist.workflow.derive import derive_folder
     from tuneassist.workflow.proposal import write_grid, write_proposal
-    from tuneassist.workflow.spots import propose_spots
+    from tuneassist.workflow.spots import propose_spots, spots_on_surface
     from tuneassist.workflow.tune import Standing, Tune, TuneRound
 
 __version__ = "0.1.0"
@@ -167,6 +179,7 @@ _HOMES = {
         "compose_pct",
         "step_between_pct",
     ),
+    "tuneassist.log_trace": ("trace_log",),
     "tuneassist.loop.advice": (
         "Advice",
         "AdviceSettings",
@@ -202,6 +215,7 @@ _HOMES = {
         "default_limits",
     ),
     "tuneassist.show.plots": (
+        "full_load_figure",
         "plot_along",
         "plot_cells",
         "plot_coverage",
@@ -210,7 +224,17 @@ _HOMES = {
         "plot_holds",
         "plot_response",
         "plot_rounds",
+        "plot_spots",
         "plot_step",
+        "plot_trace",
+        "plot_tunes",
+        "plot_zero",
+        "proposal_figure",
+        "spots_figure",
+        "stand_alone",
+        "trace_figure",
+        "tunes_figure",
+        "zero_figure",
     ),
     "tuneassist.spots": ("Spots",),
     "tuneassist.workflow.coverage": (
@@ -227,7 +251,10 @@ _HOMES = {
         "write_grid",
         "write_proposal",
     ),
-    "tuneassist.workflow.spots": ("propose_spots",),
+    "tuneassist.workflow.spots": (
+        "propose_spots",
+        "spots_on_surface",
+    ),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 
@@ -275,6 +302,7 @@ __all__ = [
     "default_limits",
     "derive_folder",
     "describe_limits",
+    "full_load_figure",
     "gather",
     "plot_along",
     "plot_cells",
@@ -284,7 +312,12 @@ __all__ = [
     "plot_holds",
     "plot_response",
     "plot_rounds",
+    "plot_spots",
     "plot_step",
+    "plot_trace",
+    "plot_tunes",
+    "plot_zero",
+    "proposal_figure",
     "propose",
     "propose_spots",
     "read_grid",
@@ -292,10 +325,17 @@ __all__ = [
     "read_setup",
     "read_spots",
     "reduce_log",
+    "spots_figure",
+    "spots_on_surface",
+    "stand_alone",
     "step_between_pct",
+    "trace_figure",
+    "trace_log",
+    "tunes_figure",
     "write_grid",
     "write_grid_text",
     "write_proposal",
+    "zero_figure",
 ]
 
 

@@ -113,13 +113,14 @@ def coverage_figure(
     label: str,
     is_simulated: bool,
     setup: Setup | None = None,
+    readings: pd.DataFrame | None = None,
     date: str = "",
 ) -> Figure:
     """Draw how sure each cell is, and which cells are unseen or hardly known.
 
     Parameters
     ----------
-    table, axes, holds, setup
+    table, axes, holds, setup, readings
         As for `plot_coverage`.
     label
         The car.
@@ -133,7 +134,8 @@ def coverage_figure(
     matplotlib.figure.Figure
         Shades differ in lightness and exceptions in hatching, so that it can be printed in grey.
     """
-    frame = plot_coverage(table, axes, holds=holds, setup=setup, is_simulated=is_simulated)
+    frame = plot_coverage(table, axes, holds=holds, setup=setup, readings=readings,
+                          is_simulated=is_simulated)  # fmt: skip
     return stand_alone(figure_of(frame), car=label, date=date, is_simulated=is_simulated)
 
 

@@ -191,7 +191,7 @@ def _coverage_pictures(data: ReportData, last: ReportRound, setup: Setup) -> tup
         )
         figure = coverage_figure(
             last.coverage, setup.axes, holds=holds, label=setup.engine.label,
-            is_simulated=data.is_simulated, setup=setup,
+            is_simulated=data.is_simulated, setup=setup, readings=last.cells,
         )  # fmt: skip
         counts = last.coverage["state"].value_counts()
         alt = ", ".join(
@@ -199,7 +199,10 @@ def _coverage_pictures(data: ReportData, last: ReportRound, setup: Setup) -> tup
         )
         shown.append(Picture("coverage", figure, "Coverage of the cells", f"{alt}.", True))
     if data.residuals is not None and len(data.residuals):
-        frame = plot_holds(data.residuals, setup.axes, setup=setup, is_simulated=data.is_simulated)
+        frame = plot_holds(
+            data.residuals, setup.axes, setup=setup, readings=last.cells,
+            is_simulated=data.is_simulated,
+        )  # fmt: skip
         gap = data.residuals.loc[data.residuals["is_used"], "residual_pct"].abs()
         alt = (
             f"{counted(len(data.residuals), 'hold')}; half of those used are within "

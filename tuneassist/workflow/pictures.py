@@ -80,6 +80,7 @@ def draw_coverage(path: Path, seen: Coverage) -> None:
         label=seen.setup.engine.label,
         is_simulated=seen.is_simulated,
         setup=seen.setup,
+        readings=seen.evidence.cells,
         date=_today(),
     )
     _write(path, figure)

@@ -26,7 +26,7 @@ from tuneassist.loop.pooling import pool_rounds
 from tuneassist.loop.verdict import decide
 from tuneassist.own_units import as_chosen
 from tuneassist.parallel import LogFile, reduce_files
-from tuneassist.pipeline import LogEvidence, gather
+from tuneassist.pipeline import Evidence, LogEvidence, gather
 from tuneassist.settings import Setup
 from tuneassist.show.boost import written_fuel
 from tuneassist.show.report_data import ControllerGrid, ReportData, ReportRound
@@ -40,6 +40,9 @@ from tuneassist.workflow.verdicts import basis_of_result, basis_of_tune
 
 ALONE = "the proposal"
 """Name of a proposal outside a tune."""
+
+BOOST_COLUMNS = ("manifold_pressure_kpa", "barometer_kpa")
+"""Columns of the evidence's cells that tell where the engine is in boost."""
 
 
 def read_source(folder: Path, logs: Sequence[Path], *, version: str, made_at: str) -> ReportData:
@@ -97,6 +100,9 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
     if rounds[-1].advice is not None:
         advice = last_advice(state, rounds[-1].advice)
         rounds = (*rounds[:-1], replace(rounds[-1], advice=advice))
+    pooled = _pooled(tune)
+    if pooled is not None:
+        rounds = (*rounds[:-1], _with_readings(rounds[-1], pooled))
     label = tune.setup.engine.label
     return replace(
         data,
@@ -104,7 +110,7 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
         is_simulated="simulated" in label.casefold() or any(r.is_simulated for r in results),
         rounds=rounds,
         controller_grid=ControllerGrid(grid_name(state.current), tune.grid(state.current)),
-        residuals=_pooled_residuals(tune),
+        residuals=None if pooled is None else _residuals(pooled, tune.setup),
         answers=tuple(
             f"round {a.number} ({a.verdict}): {ANSWERS[a.answer]}" for a in state.answers
         ),
@@ -185,15 +191,29 @@ def _outcome(mark: RoundEntry, state: TuneState) -> str:
     return told if mark.is_evidence else f"{told}; the engine has changed since"
 
 
-def _pooled_residuals(tune: TuneFolder) -> pd.DataFrame | None:
+def _pooled(tune: TuneFolder) -> Evidence | None:
     """Fit the rounds that count again, as for the last round."""
     if not tune.state.evidence:
         return None
-    setup = tune.setup
     rounds = tune.rounds(tune.state.evidence)
     last = rounds[-1]
-    evidence = pool_rounds(rounds, setup=setup, current=last.in_force, fuel=last.fuel)
+    return pool_rounds(rounds, setup=tune.setup, current=last.in_force, fuel=last.fuel)
+
+
+def _residuals(evidence: Evidence, setup: Setup) -> pd.DataFrame:
     return hold_residuals(evidence.holds, evidence.fit, setup.axes, kind=setup.target.kind)
+
+
+def _with_readings(one: ReportRound, evidence: Evidence) -> ReportRound:
+    """Add the highest readings near each cell, for the ceilings on the maps."""
+    names = [name for name in map(str, evidence.cells) if name not in one.cells]
+    readings = {
+        name: evidence.cells[name].to_numpy()
+        for name in names
+        if name.endswith("_max") or name in BOOST_COLUMNS
+    }
+    cells, expected = one.cells.assign(**readings), one.expected.assign(**readings)
+    return replace(one, cells=cells, expected=expected)
 
 
 def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -> ReportData:

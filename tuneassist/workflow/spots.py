@@ -106,6 +106,26 @@ def propose_spots(
     return _proposed(found, reduced, setup=setup, current=grid)
 
 
+def spots_on_surface(spots: Spots, proposal: Proposal) -> pd.DataFrame:
+    """Return each spot beside what the surface of a proposal says there, for its picture.
+
+    Parameters
+    ----------
+    spots
+        As read by `tuneassist.read_spots`.
+    proposal
+        Made from them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As `tuneassist.spots.spot_table`.
+    """
+    evidence = proposal.evidence
+    return spot_table(spots, holds=evidence.holds, fit=evidence.fit, setup=proposal.setup,
+                      current=proposal.current)  # fmt: skip
+
+
 def _spots_at_hand(
     spots: Spots | pd.DataFrame | str | os.PathLike[str], setup: Setup, values: Meaning | None
 ) -> Spots:
@@ -253,9 +273,5 @@ def propose_spots_files(
     )
     done = WrittenProposal(made, read, folder, in_force, simulated)
     if plot is not None:
-        evidence = made.evidence
-        table = spot_table(
-            found, holds=evidence.holds, fit=evidence.fit, setup=car, current=current
-        )
-        draw_spots(plot, table, done)
+        draw_spots(plot, spots_on_surface(found, made), done)
     return done

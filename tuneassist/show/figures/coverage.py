@@ -53,6 +53,7 @@ def plot_coverage(
     *,
     holds: pd.DataFrame | None = None,
     setup: Setup | None = None,
+    readings: pd.DataFrame | None = None,
     title: str = "Coverage",
     is_simulated: bool = False,
     ax: Frame | None = None,
@@ -69,6 +70,8 @@ def plot_coverage(
         Holds with ``rpm, load``, drawn at their position; None draws none. [rpm], [load unit]
     setup
         Draws the start of boost and the ceilings; None does not.
+    readings
+        The evidence's cells, whose highest readings are held against the ceilings; None has none.
     title
         Title of the map.
     is_simulated
@@ -85,16 +88,22 @@ def plot_coverage(
     _draw_cells(frame, table, len(axes.load))
     leave_out_of_layout(frame)
     map_scales(frame, axes)
-    if setup is not None:
-        draw_dangers(frame, axes, map_dangers(table, setup))
+    dangers = None if setup is None else map_dangers(_or_none(readings, axes), setup)
+    if dangers is not None:
+        draw_dangers(frame, axes, dangers)
     if holds is not None:
         x, y = map_positions(axes, holds)
         frame.plot(x, y, "o", color=HOLD_COLOUR, markersize=3.2, markeredgecolor="black",
                    markeredgewidth=0.4, zorder=3)  # fmt: skip
-    handles = coverage_legend(table, has_holds=holds is not None, setup=setup)
+    handles = coverage_legend(table, has_holds=holds is not None)
+    handles += [] if dangers is None else danger_key(dangers)
     legend_below(frame, handles, rule=_rule(table))
     set_title(frame, title, is_simulated=is_simulated)
     return frame
+
+
+def _or_none(readings: pd.DataFrame | None, axes: Axes) -> pd.DataFrame:
+    return pd.DataFrame(index=range(axes.size)) if readings is None else readings
 
 
 def _rule(table: pd.DataFrame) -> str:
@@ -140,10 +149,8 @@ def _cell_words(half: float, worth: float, word: str) -> str:
     return f"±{half:.1f}" if half < 9.95 else f"±{min(half, 999.0):.0f}"
 
 
-def coverage_legend(
-    table: pd.DataFrame, *, has_holds: bool = True, setup: Setup | None = None
-) -> list[Any]:
-    """Return the legend's handles: widths, exceptions with their number of cells, dangers."""
+def coverage_legend(table: pd.DataFrame, *, has_holds: bool = True) -> list[Any]:
+    """Return the legend's handles: widths, and exceptions, each with its number of cells."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
@@ -172,4 +179,4 @@ def coverage_legend(
             Line2D([], [], linestyle="", marker="o", color=HOLD_COLOUR, markeredgecolor="black",
                    markersize=5, label="a hold")
         )  # fmt: skip
-    return handles if setup is None else [*handles, *danger_key(map_dangers(table, setup))]
+    return handles

@@ -175,7 +175,8 @@ def proposal_figure(proposal: Proposal, *, date: str = "", is_simulated: bool = 
               ax=second)  # fmt: skip
     evidence = proposal.evidence
     residuals = hold_residuals(evidence.holds, evidence.fit, setup.axes, kind=setup.target.kind)
-    plot_holds(residuals, setup.axes, setup=setup, is_simulated=is_simulated, ax=third)
+    plot_holds(residuals, setup.axes, setup=setup, readings=proposal.cells,
+               is_simulated=is_simulated, ax=third)  # fmt: skip
     return stand_alone(figure, car=setup.engine.label, date=date, is_simulated=is_simulated)
 
 

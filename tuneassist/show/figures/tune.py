@@ -140,6 +140,7 @@ def plot_holds(
     axes: Axes,
     *,
     setup: Setup | None = None,
+    readings: pd.DataFrame | None = None,
     is_simulated: bool = False,
     ax: Frame | None = None,
 ) -> Frame:
@@ -152,7 +153,9 @@ def plot_holds(
     axes
         The breakpoints.
     setup
-        Draws the start of boost; None does not.
+        Draws the start of boost and the ceilings; None does not.
+    readings
+        As for `tuneassist.show.figures.coverage.plot_coverage`.
     is_simulated
         Whether the data are simulated; the title then says so.
     ax
@@ -185,7 +188,8 @@ def plot_holds(
                           edgecolor=INK, label=label, zorder=3)  # fmt: skip
     handles = list(frame.get_legend_handles_labels()[0])
     if setup is not None:
-        dangers = map_dangers(pd.DataFrame(index=range(axes.size)), setup)
+        none = pd.DataFrame(index=range(axes.size))
+        dangers = map_dangers(none if readings is None else readings, setup)
         draw_dangers(frame, axes, dangers)
         handles += danger_key(dangers)
     rule = "Triangles up: leaner than the fit, down: richer; the larger, the farther."
