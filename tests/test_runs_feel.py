@@ -28,7 +28,7 @@ from tuneassist.runs.feel import (
     verdict_of,
 )
 from tuneassist.settings import EngineSettings
-from tuneassist.show.feel import feel_rows
+from tuneassist.show.feel import feel_rows, feel_words
 from tuneassist.show.report_blocks import DataTable
 from tuneassist.show.report_feel import feel_blocks
 from tuneassist.show.run_units import SYSTEMS, OutputUnits
@@ -209,6 +209,7 @@ def test_an_engine_is_rougher_where_torque_and_share_say_so() -> None:
 
 def test_noise_that_shrinks_as_a_share_is_no_smoother_engine() -> None:
     found = compared([noisy(0, "b", 1)], [noisy(90, "a", 2)])
+    assert "not a new strapping or another day" in feel_words(found)[0]
     rows = feel(found)
     assert rows.loc[UNEVEN[1], "change_high"] < 0  # the share alone would say better
     assert rows.loc[list(UNEVEN), "verdict"].tolist() == [NO_DIFFERENCE] * 2
@@ -360,5 +361,6 @@ def test_the_page_has_the_same_figures_in_the_units_of_the_person() -> None:
     assert table.rows[0][:5] == (
         "torque, mean (1500-2500 rpm, lbf.ft)", BETTER, "166.0", "180.7", "+14.8 (+8.9 %)",
     )  # fmt: skip
+    assert "another day" not in feel_words(found)[0]  # every pull has a log of its own
     shop, customer = (feel_blocks(found, OutputUnits(), is_customer=c)[1] for c in (False, True))
     assert len(shop.items) == len(customer.items) + 1  # how to drive a tip-in is for the shop

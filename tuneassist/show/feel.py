@@ -20,6 +20,8 @@ from tuneassist.show.run_units import OutputUnits
 FEEL_TITLE = "What the driver feels, before and after"
 SMALL = 10.0
 """Figures below this have two decimals, larger ones one. [unit shown]"""
+ONE_SESSION = "They hold what differs from pull to pull, not a new strapping or another day."
+"""Goes with the intervals where all pulls of a side are in one log."""
 LABEL_WIDTH = 23
 """Width of the first column, so that the sheet fits 80 columns. [characters]"""
 DRAWN_BOLD = (BETTER, WORSE)
@@ -63,7 +65,8 @@ def feel_words(found: RunsComparison) -> list[str]:
         return list(found.feel_notes)
     level = f"{100 * found.settings.level:g} %"
     made = f"Intervals: {level} for each change by itself, from {_repeats(found.feel)}."
-    return [made, *found.feel_notes]
+    is_one_session = len(found.pulls) and found.pulls.groupby("side")["log"].nunique().min() == 1
+    return [f"{made} {ONE_SESSION}" if is_one_session else made, *found.feel_notes]
 
 
 def _repeats(feel: pd.DataFrame) -> str:
