@@ -261,7 +261,10 @@ def test_a_spark_engine_never_gets_a_leaning_fuel_grid(made: Proposal) -> None:
     cells, setup = bench.crafted(change, ignition="spark", acts_on="boost", **CEILING)
     limited = limit_step(cells, current=Grid.zeros(setup.axes), setup=setup)
     assert "boost_ceiling" in limited.binding["rule"].tolist()
-    assert less_fuel(limited, setup=setup, current=None) is None
+    assert not limited.needs_less_fuel_pct.any()
+    asked = replace(limited, needs_less_fuel_pct=np.full(9, 5.0))
+    for one in (limited, asked):
+        assert less_fuel(one, setup=setup, current=None) is None
     told = cells_with_boost(limited, setup, None)
     assert "fuel_to_take_away_pct" not in told
     held = Proposal(setup, Grid.zeros(setup.axes), made.evidence, limited, told)
