@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import importlib.util
+import io
 import json
 import os
 import shutil
@@ -15,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from rich.console import Console
 from typer.testing import CliRunner, Result
 
 from tuneassist.channels import CHANNELS
@@ -36,10 +38,14 @@ from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Grid
 from tuneassist.loop.held_then import acting_on_lambda, with_pressure_now
 from tuneassist.loop.history_changes import FUEL_FILE
+from tuneassist.loop.pooling import Round, pool_rounds
+from tuneassist.loop.response import Response
 from tuneassist.pipeline import LogEvidence, Proposal, cells_with_boost, highest_seen, raw_step
 from tuneassist.pipeline import propose as propose_logs
 from tuneassist.reading import read_log
 from tuneassist.settings import Ceiling, ChannelSource, CorrectionSettings, Setup
+from tuneassist.show.boost import less_fuel_section
+from tuneassist.show.display import Display
 from tuneassist.simulate.logs import write_log
 from tuneassist.simulate.route import SessionPlan
 from tuneassist.simulate.sample_logs import VAN_FIRST, van_engine
@@ -157,6 +163,18 @@ def test_a_pressure_logged_under_an_earlier_grid_is_brought_to_the_one_in_force(
     assert 7.6 < step <= 7.86
 
 
+def test_rounds_count_with_the_pressure_under_the_grid_in_force(made: Proposal) -> None:
+    axes, first = made.setup.axes, made.evidence.logs[0]
+    ten = Grid(axes, np.full(axes.shape, 10.0))
+    logged = Round(1, (first,), Grid.zeros(axes), Response("first round", ""))
+    read = first.peaks["manifold_pressure_kpa_max"].to_numpy()
+    now = pool_rounds([logged], setup=made.setup, current=ten).cells["manifold_pressure_kpa"]
+    np.testing.assert_allclose(now, 1.1 * read)
+    on_fuel = replace(made.setup, correction=CorrectionSettings())
+    same = pool_rounds([logged], setup=on_fuel, current=ten).cells["manifold_pressure_kpa"]
+    np.testing.assert_allclose(same, read)
+
+
 def test_a_reading_under_the_grid_in_force_goes_before_one_brought(made: Proposal) -> None:
     axes = read_setup(VAN).axes
     zero, down = Grid.zeros(axes), Grid(axes, np.full(axes.shape, -10.0))
@@ -238,13 +256,23 @@ def test_a_cell_that_a_shut_neighbour_holds_by_the_slope_gets_less_fuel_too() ->
     assert less_fuel(limited, setup=setup, current=None) is None
 
 
-def test_a_spark_engine_never_gets_a_leaning_fuel_grid() -> None:
+def test_a_spark_engine_never_gets_a_leaning_fuel_grid(made: Proposal) -> None:
     change = {CENTRE: {"deviation_pct": -10.0, "manifold_pressure_kpa": 224.0}}
     cells, setup = bench.crafted(change, ignition="spark", acts_on="boost", **CEILING)
     limited = limit_step(cells, current=Grid.zeros(setup.axes), setup=setup)
     assert "boost_ceiling" in limited.binding["rule"].tolist()
-    assert less_fuel(limited, setup=setup, current=None) is None
-    assert "fuel_to_take_away_pct" not in cells_with_boost(limited, setup, None)
+    assert not limited.needs_less_fuel_pct.any()
+    asked = replace(limited, needs_less_fuel_pct=np.full(9, 5.0))
+    for one in (limited, asked):
+        assert less_fuel(one, setup=setup, current=None) is None
+    told = cells_with_boost(limited, setup, None)
+    assert "fuel_to_take_away_pct" not in told
+    held = Proposal(setup, Grid.zeros(setup.axes), made.evidence, limited, told)
+    screen = Console(width=80, record=True, file=io.StringIO())
+    screen.print(less_fuel_section(held, Display()))
+    words = " ".join(screen.export_text().split())
+    assert "Air must not rise here: leave the cell rich" in words
+    assert "2000 rpm, 60 kPa: no fuel is taken away there" in words
 
 
 def drawn(number: int) -> tuple[pd.DataFrame, Grid, Setup, Grid]:

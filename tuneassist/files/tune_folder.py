@@ -75,11 +75,12 @@ from tuneassist.loop.pooling import Round
 from tuneassist.loop.retarget import retargeted
 from tuneassist.settings import Setup
 
-FORMAT = 2
-"""Format in which a tune's folder is written; from 2 on steps bring in grids and setups."""
-FORMAT_WITH_FUEL = 3
-"""Format of a history in which fuel was taken away beside a boost grid: an older program would take
-the engine's answer to it for an answer to the boost."""
+FORMAT = 3
+"""Newest format of a tune's folder; from 2 on steps bring in grids and setups, in 3 fuel was taken
+away beside a boost grid."""
+FORMAT_WITHOUT_FUEL = 2
+"""Format that is written where no fuel was taken away, so that older programs read it. They would
+take the engine's answer to less fuel for an answer to the boost."""
 _READ_ONLY = (errno.EACCES, errno.EPERM, errno.EROFS)
 
 
@@ -286,7 +287,7 @@ def start_tune(folder: Path, *, setup: Path, grid: Path | None, time: str) -> Tu
     car = setup_of(read)
     held = read_grid(grid, axes=car.axes) if grid else Grid.zeros(car.axes)
     record = {
-        "format": FORMAT,
+        "format": FORMAT_WITHOUT_FUEL,
         "program": "tuneassist",
         "version": __version__,
         "label": car.engine.label,
@@ -380,7 +381,8 @@ def history_text(events: Sequence[Event]) -> str:
     """Return the content of ``history.json``."""
     plain = [{"kind": e.kind, "time": e.time, **e.details} for e in events]
     has_fuel = any(event.get(WITH_FUEL) for event in plain)
-    return stable_json({"format": FORMAT_WITH_FUEL if has_fuel else FORMAT, "events": plain})
+    form = FORMAT if has_fuel else FORMAT_WITHOUT_FUEL
+    return stable_json({"format": form, "events": plain})
 
 
 def read_history(folder: Path) -> tuple[Event, ...]:
@@ -434,6 +436,6 @@ def _read_events(record: Mapping[str, Any], kinds: Sequence[Kind]) -> tuple[Even
 READERS: Mapping[int, Callable[[Mapping[str, Any]], tuple[Event, ...]]] = {
     1: _read_1,
     2: _read_2,
-    FORMAT_WITH_FUEL: _read_2,
+    FORMAT: _read_2,
 }
 """One reader per format that was ever written."""

@@ -103,7 +103,7 @@ def less_fuel_section(proposal: Proposal, display: Display) -> RenderableType:
     whole = grid_picture(values, proposal.setup)
     return Group(
         title(LESS_FUEL),
-        dim(f"{FUEL_FILE}, percent of fuel quantity; all other cells 0"),
+        dim(f"{FUEL_FILE}, percent: + more fuel, - less; all other cells 0"),
         picture_grid(part_that_changes(whole, pd.Series(values != 0)), display),
         bullets(_fuel_words(proposal)),
     )
