@@ -11,6 +11,7 @@ from tuneassist.grid import Floats
 from tuneassist.loop.derive_bounds import ShareBound
 from tuneassist.loop.derive_frame import CLOSE_PCT, Corners, Tried, TuneFrame
 
+SLOPE = ("slope", "the slope to its neighbours")
 UNHELD = ("", "alike", "no value", "safe side")
 """Bounds that are none: the share alone decided, or there was nothing to share."""
 
@@ -21,7 +22,18 @@ def cells_table(
     """One row per cell, with the bound that acted and a sentence."""
     axes, corners, values = frame.setup.axes, frame.corners, tried.grid.flat()
     got = corners.share_of(values)
-    acted = [_why(cell, frame, asked, bounds, tried) for cell in range(axes.size)]
+    wanted = corners.at_share(asked)
+    tightest = np.argmin([bound.most for bound in bounds], axis=0)
+    limit = corners.at_share(np.min([bound.most for bound in bounds], axis=0))
+    is_asked = np.abs(wanted - tried.projected) <= CLOSE_PCT
+    is_slope = np.abs(tried.projected - tried.furthest) > CLOSE_PCT
+    is_bound = np.abs(limit - tried.furthest) <= CLOSE_PCT
+    acted = [
+        _why(cell, frame, bounds[tightest[cell]], is_bound=bool(is_bound[cell]))
+        if not is_asked[cell] and not is_slope[cell]
+        else _no_choice(cell, corners) or (("", "") if is_asked[cell] else SLOPE)
+        for cell in range(axes.size)
+    ]
     reasons = [
         _sentence(wanted, kept, words)
         for wanted, kept, (_, words) in zip(asked.tolist(), got.tolist(), acted, strict=True)
@@ -36,33 +48,22 @@ def cells_table(
     )  # fmt: skip
 
 
-def _why(
-    cell: int, frame: TuneFrame, asked: Floats, bounds: Sequence[ShareBound], tried: Tried
-) -> tuple[str, str]:
-    """Name the bound that decided a cell, and say it in words; empty where the share did."""
-    corners = frame.corners
-    if (nothing := _no_choice(cell, corners))[0]:
+def _why(cell: int, frame: TuneFrame, bound: ShareBound, *, is_bound: bool) -> tuple[str, str]:
+    """Name the bound that holds a cell, and say it in words."""
+    if nothing := _no_choice(cell, frame.corners):
         return nothing
-    wanted = float(corners.at_share(asked)[cell])
-    projected, furthest = float(tried.projected[cell]), float(tried.furthest[cell])
-    if abs(wanted - projected) <= CLOSE_PCT:
-        return "", ""
-    if abs(projected - furthest) > CLOSE_PCT:
-        return "slope", "the slope to its neighbours"
-    tightest = min(bounds, key=lambda bound: float(bound.most[cell]))
-    limit = float(corners.at_share(tightest.most)[cell])
-    if abs(limit - furthest) > CLOSE_PCT:
+    if not is_bound:
         return "next stronger", f"no stronger than {frame.above.name}"
-    return tightest.name, tightest.words
+    return bound.name, bound.words
 
 
-def _no_choice(cell: int, corners: Corners) -> tuple[str, str]:
-    """Say why no share decides a cell; empty where one does."""
+def _no_choice(cell: int, corners: Corners) -> tuple[str, str] | None:
+    """Say why no share decides a cell; None where one does."""
     if np.isnan(corners.safer[cell]):
         return "no value", "one of the two tunes has no value here"
     if abs(corners.strong[cell] - corners.standard[cell]) <= CLOSE_PCT:
         return "alike", "both tunes hold the same"
-    return ("safe side", str(corners.why_safer[cell])) if corners.why_safer[cell] else ("", "")
+    return ("safe side", str(corners.why_safer[cell])) if corners.why_safer[cell] else None
 
 
 def _sentence(asked: float, got: float, words: str) -> str:
