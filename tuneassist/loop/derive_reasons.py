@@ -79,7 +79,7 @@ def acted_bounds(cells: pd.DataFrame) -> pd.DataFrame:
     rows = [
         {
             "bound": name,
-            "words": part["reason"].iloc[0].partition(": ")[2],
+            "words": part["reason"].str.partition(": ")[2].mode().iloc[0],
             "cells": len(part),
             "rpm_from": float(part["rpm"].min()),
             "rpm_to": float(part["rpm"].max()),
