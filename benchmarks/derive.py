@@ -41,7 +41,7 @@ PROMISES = ("breach by the checker", "outside the two tunes", "not at the resolu
             "predicted reading over a ceiling", "share under load without a run",
             "refused by the check of the set", "error")  # fmt: skip
 CLOSE = 1e-6
-CHECKED = 5
+CHECKED = 20
 """The whole set is checked in one case of so many."""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -74,16 +75,15 @@ def _sentence(asked: float, got: float, words: str) -> str:
 
 
 def acted_bounds(cells: pd.DataFrame) -> pd.DataFrame:
-    """Bounds that held cells back, with their words, speeds and number of cells."""
-    held = cells[~cells["bound"].isin(UNHELD)]
+    """List the bounds that held cells back, with their words, number of cells and speeds."""
+    held: dict[str, list[tuple[str, float]]] = {}
+    columns = (cells[name].tolist() for name in ("bound", "reason", "rpm"))
+    for name, reason, rpm in zip(*columns, strict=True):
+        if name not in UNHELD:
+            held.setdefault(name, []).append((reason.partition(": ")[2], rpm))
     rows = [
-        {
-            "bound": name,
-            "words": part["reason"].str.partition(": ")[2].mode().iloc[0],
-            "cells": len(part),
-            "rpm_from": float(part["rpm"].min()),
-            "rpm_to": float(part["rpm"].max()),
-        }
-        for name, part in held.groupby("bound", sort=False)
-    ]
+        (name, Counter(words for words, _ in found).most_common(1)[0][0], len(found),
+         min(rpm for _, rpm in found), max(rpm for _, rpm in found))
+        for name, found in held.items()
+    ]  # fmt: skip
     return pd.DataFrame(rows, columns=["bound", "words", "cells", "rpm_from", "rpm_to"])
