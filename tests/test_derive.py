@@ -6,7 +6,7 @@ import importlib.util
 import json
 import sys
 import tomllib
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -22,12 +22,14 @@ from tuneassist.files.derive_list import read_derive
 from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.toml_table import TomlTable
+from tuneassist.files.tunes_example import DERIVE_EXAMPLE
 from tuneassist.files.tunes_folder import read_tunes
 from tuneassist.grid import Axes, Grid
 from tuneassist.loop.derive import derive_tunes
 from tuneassist.loop.derive_settings import DeriveSettings, MildTune, usual_tune
 from tuneassist.loop.torque_prediction import shares_between
 from tuneassist.loop.tune_model import Tune
+from tuneassist.loop.tune_run_checks import table_pull
 from tuneassist.loop.tune_set import check_tunes
 from tuneassist.runs.air_difference import KnownAir
 from tuneassist.settings import (
@@ -136,6 +138,28 @@ def test_a_grid_outside_the_two_has_no_share_and_alike_ones_tell_none():
     assert half == pytest.approx(0.5)
     assert np.isinf([above, below]).all()
     assert np.isnan(shares_between(own[0], low, low, *at)).all()
+
+
+def test_the_load_of_full_load_is_read_from_the_runs_where_they_tell_it():
+    """100 kPa gauge are 14.5 psi gauge; a logged load stands for itself."""
+    ends = pair(also={"load": 55.0})
+    logged = [replace(one, pulls=(table_pull(one.run, one.name),)) for one in ends]
+    two = derive_tunes(logged[0], logged[1], [EVEN]).two
+    assert two is not None
+    assert two.is_load_known
+    np.testing.assert_allclose(two.load, 55.0)
+    axes = Axes(AXES.rpm, np.array([-10.0, 0, 10, 20]), "boost", "psi gauge")
+    setup = replace(diesel(), axes=axes)
+    grids = (Grid(axes, np.full(axes.shape, value)) for value in (0.0, 21.0))
+    boosted = [
+        replace(one, setup=setup, grid=grid)
+        for one, grid in zip(pair(also={"boost_kpa": 100.0}), grids, strict=True)
+    ]
+    two = derive_tunes(boosted[0], boosted[1], [EVEN]).two
+    assert two is not None
+    np.testing.assert_allclose(two.load, 100.0 / 6.894757, rtol=1e-6)
+    unknown = derive_tunes(*pair(), [EVEN])
+    assert any("do not tell the load of full load" in note for note in unknown.notes)
 
 
 def test_without_a_run_no_more_than_half_is_kept_under_load_and_it_is_said():
@@ -328,6 +352,16 @@ def test_the_list_comes_before_the_defaults_of_the_kind():
     (one,) = plan.tunes
     assert (one.full_load_share, one.cruise_share) == (0.6, 0.7)
     assert plan.settings == replace(DeriveSettings(), margin_exhaust_c=20.0)
+
+
+def test_the_example_lists_every_key_with_its_default():
+    told = tomllib.loads(DERIVE_EXAMPLE)["derive"]
+    (towing,) = told.pop("tune")
+    assert told == {f.name: getattr(DeriveSettings(), f.name) for f in fields(DeriveSettings)}
+    usual = usual_tune("towing")
+    assert towing == {
+        f.name: getattr(usual, f.name) for f in fields(MildTune) if f.name != "ceilings"
+    }
 
 
 @pytest.mark.parametrize(
