@@ -30,6 +30,7 @@ def derived_screen(
     display: Display,
     *,
     left_out: Sequence[str] = (),
+    options: str = "",
 ) -> RenderableType:
     """Return the whole screen.
 
@@ -43,6 +44,8 @@ def derived_screen(
         Width and marks.
     left_out
         Tunes of the list that are not in the set.
+    options
+        What ``tunes check`` needs besides the folder, to read the runs as they were read here.
     """
     between = " < " if display.is_ascii else " → "
     names = between.join(plain(tune.name) for tune in made.tunes)
@@ -58,7 +61,7 @@ def derived_screen(
     notes = [*made.notes]
     if left_out:
         notes.append(f"not in the new set: {', '.join(map(plain, left_out))}")
-    return Group(*parts, *_notes(notes), *_verdict(report, folder))
+    return Group(*parts, *_notes(notes), *_verdict(report, folder, options))
 
 
 def _output_parts(made: DerivedSet, display: Display) -> list[RenderableType]:
@@ -109,18 +112,18 @@ def _units(made: DerivedSet) -> tuple[str, str]:
 def _of_tune(one: DerivedTune, made: DerivedSet) -> list[RenderableType]:
     plan = one.plan
     shares = (
-        ("low speed", plan.low_speed_share),
-        ("full load", plan.full_load_share),
-        ("cruise", plan.cruise_share),
+        ("at low speed", plan.low_speed_share),
+        ("at full load", plan.full_load_share),
+        ("cruising", plan.cruise_share),
     )
-    asked = ", ".join(f"{name} {100 * share:.0f} %" for name, share in shares)
+    asked = ", ".join(f"{100 * share:.0f} % {place}" for place, share in shares)
     held = [
         f"{row['words']}: {counted(row['cells'], 'cell')}, "
         f"{_speeds(row['rpm_from'], row['rpm_to'])}"
         for row in one.bounds.to_dict("records")
     ]
     return [
-        title(f"{plain(one.tune.name)}: of the correction {asked}"),
+        title(f"{plain(one.tune.name)}, asked: {asked}"),
         bullets([f"held by {words}" for words in held] or ["nothing held it back"]),
         *([bullets(list(one.notes))] if one.notes else []),
         bullets([f"measure: {words}" for words in to_measure(one, made)]),
@@ -135,7 +138,7 @@ def _notes(notes: Sequence[str]) -> list[RenderableType]:
     return [title("Notes"), bullets(list(notes))] if notes else []
 
 
-def _verdict(report: TunesReport, folder: Path) -> list[RenderableType]:
+def _verdict(report: TunesReport, folder: Path, options: str) -> list[RenderableType]:
     """Say what the check of the set finds, and where it is."""
     bad = [finding.sentence for finding in report.findings if finding.verdict == "breach"]
     words = "The set passes its check; predictions are no runs."
@@ -144,10 +147,9 @@ def _verdict(report: TunesReport, folder: Path) -> list[RenderableType]:
     parts: list[RenderableType] = [Text(f"\n{words}", style="bold")]
     if bad:
         parts.append(bullets([f"NOT OK: {plain(sentence)}" for sentence in bad]))
-    return [
-        *parts,
-        f"Written to {plain(folder)}. All of it: tuneassist tunes check {plain(folder)}",
-    ]
+    where = plain(folder)
+    command = f"tuneassist tunes check {where}{options}"
+    return [*parts, f"Written to {where}. All findings: {command}"]
 
 
 def derived_record(
