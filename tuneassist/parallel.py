@@ -31,6 +31,7 @@ from tuneassist.one_log import LogEvidence
 from tuneassist.reading import Log, LogReader
 from tuneassist.reading.log import Progress
 from tuneassist.reduction import reduce_parts
+from tuneassist.unit_sentences import restated_as_logged
 
 if TYPE_CHECKING:
     from tuneassist.settings import Setup
@@ -130,7 +131,9 @@ def reduce_file(file: LogFile, setup: Setup, progress: Progress | None = None) -
     """
     reader = LogReader(file.path, setup=setup, progress=progress)
     evidence = reduce_parts(reader.parts(), name=file.name, setup=setup)
-    return ReducedLog(replace(reader.log(), name=file.name), evidence)
+    log = replace(reader.log(), name=file.name)
+    notes = tuple(restated_as_logged(note, setup, log.units) for note in evidence.notes)
+    return ReducedLog(log, replace(evidence, notes=notes))
 
 
 def reduce_files(
