@@ -205,8 +205,8 @@ def _still_run(asked: Floats, seen: Floats, noise: Floats) -> tuple[int, int] | 
 
 def _stuck_words(value: float) -> str:
     return (
-        f"lambda does not respond and stands at {value:.2f} whatever the engine does: is the sensor "
-        "working, heated and wired to this channel?"
+        f"lambda does not respond and stands at {value:.2f} whatever the engine does: is the "
+        "sensor working, heated and wired to this channel?"
     )
 
 
