@@ -70,9 +70,11 @@ class ReducedLog:
     evidence: LogEvidence
 
     def called(self, name: str) -> ReducedLog:
-        """Return the same log under another name."""
-        holds = self.evidence.holds.assign(log=name)
-        evidence = replace(self.evidence, name=name, holds=holds)
+        """Return the same log under another name, in its notes as well."""
+        own, old = self.evidence, f"{self.evidence.name}: "
+        notes = (f"{name}: {n[len(old) :]}" if n.startswith(old) else n for n in own.notes)
+        holds = own.holds.assign(log=name)
+        evidence = replace(own, name=name, holds=holds, notes=tuple(notes))
         return replace(self, log=replace(self.log, name=name), evidence=evidence)
 
 
