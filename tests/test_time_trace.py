@@ -41,6 +41,7 @@ def test_every_sample_has_its_fate_and_the_need_of_its_hold() -> None:
     assert trace is not None
     assert list(trace.columns) == list(TRACE_COLUMNS)
     assert len(trace) == found.samples  # a short log is kept whole
+    assert {"engine cold", "moving", "settling", "used"} <= set(trace["fate"])
     counts = trace["fate"].value_counts()
     pd.testing.assert_series_equal(
         counts.sort_index(), found.fates[found.fates > 0].sort_index(), check_names=False
