@@ -114,7 +114,9 @@ def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tup
     shown = []
     for quantity, inside in (("torque", "N.m"), ("power", "kW")):
         unit = units.word(inside)
-        frame = plot_full_load(found.mean, quantity, unit=unit, is_simulated=simulated)
+        frame = plot_full_load(
+            found.mean, quantity, curves=found.curves, unit=unit, is_simulated=simulated
+        )
         alt = _peak_words(found, units, quantity)
         title = f"Full-load {quantity} before and after"
         shown.append(Picture(f"full-load-{quantity}", figure_of(frame), title, alt))
