@@ -196,6 +196,8 @@ def test_a_quiet_run_prints_one_line(tmp_path: Path) -> None:
     assert result.exit_code == 0
     assert len(result.stdout.splitlines()) == 1
     assert "of 80 changed" in result.stdout
+    # the simulated van exceeds its boost ceiling: not a thing to keep quiet about
+    assert result.stderr.splitlines()[0].startswith("tuneassist: STOP: Exceeded: boost ")
 
 
 def test_a_grid_that_moves_boost_speaks_of_air_and_its_cautions(tmp_path: Path) -> None:

@@ -35,9 +35,9 @@ from tuneassist.show.figures.drawing import MARKS
 from tuneassist.show.labels import outcome_words
 from tuneassist.show.report_data import NO_BINDING, ReportData, ReportRound
 
-MOST_POINTS = 16_000
+MOST_POINTS = 8_000
 """Samples over time on one page; more are thinned evenly. [1]"""
-MOST_HOLDS = 2_000
+MOST_HOLDS = 1_000
 """Holds on one page, the last ones. [1]"""
 NEAR = 0.05
 """A hold is shown with a cell that takes at least this share of it. [1]"""
