@@ -151,7 +151,9 @@ def test_a_pressure_logged_under_an_earlier_grid_is_brought_to_the_one_in_force(
     # 1.0786, so +7.8 % is the most; counted from the reading it would be 225.425 / 190 = +18.6 %.
     axes = read_setup(VAN).axes
     zero, ten = Grid.zeros(axes), Grid(axes, np.full(axes.shape, 10.0))
-    brought = highest_seen([with_pressure_now(a_log(made, 190.0), then=zero, now=ten)])
+    brought = highest_seen(
+        [with_pressure_now(a_log(made, 190.0), then=zero, now=ten, barometer_kpa=101.325)]
+    )
     told = boost_forecast(pd.DataFrame(brought), np.zeros(axes.size), read_setup(VAN))
     assert told["boost_now_kpa"].iloc[0] == pytest.approx(107.675)
     assert set(told["boost_basis"]) == {EARLIER}
@@ -175,17 +177,39 @@ def test_rounds_count_with_the_pressure_under_the_grid_in_force(made: Proposal) 
     np.testing.assert_allclose(same, read)
 
 
-def test_a_reading_under_the_grid_in_force_goes_before_one_brought(made: Proposal) -> None:
+@pytest.mark.parametrize(
+    ("read", "boost", "basis"), [(199.0, 199.0, MEASURED), (150.0, 198.0, EARLIER)]
+)
+def test_boost_told_is_the_higher_of_what_was_read_and_what_was_brought(
+    made: Proposal, read: float, boost: float, basis: str
+) -> None:
     axes = read_setup(VAN).axes
     zero, down = Grid.zeros(axes), Grid(axes, np.full(axes.shape, -10.0))
-    # 220 kPa was read at 0 %: 198 at the -10 % held now, at which 195 was read
-    old = with_pressure_now(a_log(made, 220.0), then=zero, now=down)
-    new = with_pressure_now(a_log(made, 195.0), then=down, now=down)
+    # 220 kPa was read at 0 %: 198 at the -10 % held now. A later pass through the cell at part
+    # load read less than that, and full load still reaches it.
+    old = with_pressure_now(a_log(made, 220.0), then=zero, now=down, barometer_kpa=101.325)
+    new = with_pressure_now(a_log(made, read), then=down, now=down, barometer_kpa=101.325)
     seen = pd.DataFrame(highest_seen([old, new]))
     told = boost_forecast(seen, np.zeros(axes.size), read_setup(VAN))
-    assert told["boost_now_kpa"].iloc[0] == pytest.approx(195.0 - 101.325)
-    assert set(told["boost_basis"]) == {MEASURED}
+    assert told["boost_now_kpa"].iloc[0] == pytest.approx(boost - 101.325)
+    assert set(told["boost_basis"]) == {basis}
     assert seen["manifold_pressure_kpa"].iloc[0] == 220.0  # the limits take the highest
+
+
+def test_gauge_boost_of_an_earlier_grid_is_brought_to_the_one_in_force(made: Proposal) -> None:
+    # by hand: 90 kPa gauge at a barometer of 90 is 180 absolute; +10 % later it is 198, 108 gauge.
+    # Without a barometer in the log that of the setup counts: (90 + 100) x 1.1 - 100 = 109.
+    axes = read_setup(VAN).axes
+    ten = Grid(axes, np.full(axes.shape, 10.0))
+    for barometer, boost in (({"barometer_kpa": 90.0}, 108.0), ({}, 109.0)):
+        log = a_log(made, 150.0, boost_kpa_max=90.0, **barometer)
+        logged = Round(1, (log,), Grid.zeros(axes), Response("first round", ""))
+        limits = replace(made.setup.limits, barometer_kpa=100.0)
+        setup = replace(made.setup, limits=limits)
+        cells = pool_rounds([logged], setup=setup, current=ten).cells
+        np.testing.assert_allclose(cells["boost_kpa_max"], boost)
+        back = pool_rounds([logged], setup=setup, current=Grid(axes, -ten.values)).cells
+        np.testing.assert_allclose(back["boost_kpa_max"], 90.0)  # never less than was read
 
 
 def test_the_logged_barometer_reaches_boost_and_its_ceiling(made: Proposal) -> None:

@@ -2,7 +2,7 @@
 
 A boost grid multiplies the absolute manifold pressure, so that a cell's boost after a step of
 ``c`` percent is ``pressure x (1 + c/100) - barometer``. The pressure is the highest one logged in
-the cell, as for the boost ceiling; a cell without a reading gets no number.
+the cell, under the grid in force or brought to it; a cell without a reading gets no number.
 """
 
 from __future__ import annotations
@@ -78,8 +78,8 @@ def _pressure_now(cells: pd.DataFrame) -> tuple[Floats, npt.NDArray[np.object_]]
     read = column_or(cells, f"{PRESSURE_READ}_max", np.nan)
     if np.isnan(brought).all():
         brought = read = top
-    pressure = np.where(np.isnan(read), brought, read)
-    basis = np.where(np.isnan(read), EARLIER, MEASURED).astype(object)
+    pressure = np.fmax(read, brought)  # a pass at part load does not undo what full load read
+    basis = np.where(read >= pressure, MEASURED, EARLIER).astype(object)
     basis[np.isnan(pressure)] = UNREAD
     return np.asarray(pressure), basis
 

@@ -151,7 +151,11 @@ def _with_readings(
     logs = [(log, one) for one in rests_on for log in tune.evidence(one).counted]
     if tune.setup.correction.acts_on == "boost":
         held = {one.name: tune.in_force(one) for one in rests_on}
-        logs = [(with_pressure_now(log, then=held[one.name], now=now), one) for log, one in logs]
+        barometer = tune.setup.limits.barometer_kpa
+        logs = [
+            (with_pressure_now(log, then=held[one.name], now=now, barometer_kpa=barometer), one)
+            for log, one in logs
+        ]
     return cells.assign(**highest_seen([log for log, _ in logs]))
 
 

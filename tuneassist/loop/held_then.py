@@ -13,11 +13,17 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from tuneassist.correction.boost_forecast import PRESSURE, PRESSURE_NOW, PRESSURE_READ
-from tuneassist.grid import Grid
+from tuneassist.correction.boost_forecast import (
+    BAROMETER,
+    PRESSURE,
+    PRESSURE_NOW,
+    PRESSURE_READ,
+)
+from tuneassist.correction.cell_readings import column_or
+from tuneassist.grid import Floats, Grid
 from tuneassist.pipeline import LogEvidence
 
-LOGGED = f"{PRESSURE}_max"
+LOGGED, GAUGE = f"{PRESSURE}_max", "boost_kpa_max"
 SAME_PCT = 1e-6
 """Values of two grids closer than this are the same. [%]"""
 
@@ -46,7 +52,9 @@ def acting_on_lambda(air: Grid, fuel: Grid | None) -> Grid:
     return Grid(air.axes, (100.0 * (ratio - 1.0)).reshape(air.axes.shape))
 
 
-def with_pressure_now(log: LogEvidence, *, then: Grid, now: Grid) -> LogEvidence:
+def with_pressure_now(
+    log: LogEvidence, *, then: Grid, now: Grid, barometer_kpa: float
+) -> LogEvidence:
     """Return a log with its manifold pressures under the boost grid in force now.
 
     Parameters
@@ -55,22 +63,29 @@ def with_pressure_now(log: LogEvidence, *, then: Grid, now: Grid) -> LogEvidence
         With the highest readings near each cell, as logged.
     then, now
         The boost grid when it was logged, and the one in force now.
+    barometer_kpa
+        Where the log has none. [kPa]
 
     Returns
     -------
     LogEvidence
-        The pressure that the limits count with is never less than the one read. Beside it stand
-        the pressure under the grid in force, and the readings of cells whose value is the same.
+        The pressure, and the gauge boost, that the limits count with is never less than the one
+        read. Beside the pressure stand the pressure under the grid in force, and the readings of
+        cells whose value is the same.
     """
-    if LOGGED not in log.peaks:
-        return log
     was, held = np.nan_to_num(then.flat()), np.nan_to_num(now.flat())
-    read = log.peaks[LOGGED].to_numpy(dtype=float)
     is_same = np.abs(held - was) <= SAME_PCT
-    brought = np.where(is_same, read, read * (100.0 + held) / (100.0 + was))
-    columns = {
-        LOGGED: np.fmax(read, brought),
-        f"{PRESSURE_NOW}_max": brought,
-        f"{PRESSURE_READ}_max": np.where(is_same, read, np.nan),
-    }
-    return replace(log, peaks=pd.DataFrame(log.peaks).assign(**columns))
+    ratio = np.where(is_same, 1.0, (100.0 + held) / (100.0 + was))
+    columns: dict[str, Floats] = {}
+    if LOGGED in log.peaks:
+        read = log.peaks[LOGGED].to_numpy(dtype=float)
+        columns = {
+            LOGGED: np.fmax(read, read * ratio),
+            f"{PRESSURE_NOW}_max": read * ratio,
+            f"{PRESSURE_READ}_max": np.where(is_same, read, np.nan),
+        }
+    if GAUGE in log.peaks:
+        gauge = log.peaks[GAUGE].to_numpy(dtype=float)
+        barometer = column_or(log.peaks, BAROMETER, barometer_kpa)
+        columns[GAUGE] = np.fmax(gauge, (gauge + barometer) * ratio - barometer)
+    return replace(log, peaks=pd.DataFrame(log.peaks).assign(**columns)) if columns else log

@@ -90,7 +90,11 @@ def pool_rounds(
     is_boost = setup.correction.acts_on == "boost"
     return gather(
         [
-            with_pressure_now(log, then=one.in_force, now=current) if is_boost else log
+            with_pressure_now(
+                log, then=one.in_force, now=current, barometer_kpa=setup.limits.barometer_kpa
+            )
+            if is_boost
+            else log
             for one in rounds
             for log in one.logs
         ],
