@@ -208,7 +208,9 @@ def test_gauge_boost_of_an_earlier_grid_is_brought_to_the_one_in_force(made: Pro
         setup = replace(made.setup, limits=limits)
         cells = pool_rounds([logged], setup=setup, current=ten).cells
         np.testing.assert_allclose(cells["boost_kpa_max"], boost)
-        back = pool_rounds([logged], setup=setup, current=Grid(axes, -ten.values)).cells
+        back = pool_rounds(
+            [logged], setup=setup, current=Grid(axes, np.full(axes.shape, -10.0))
+        ).cells
         np.testing.assert_allclose(back["boost_kpa_max"], 90.0)  # never less than was read
 
 

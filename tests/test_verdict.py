@@ -186,3 +186,35 @@ def test_a_broken_rule_in_the_controller_stops_until_it_is_out_of_it(
     ok("rounds", "restore", tune, 0)
     ok("rounds", "accept", tune)
     assert json.loads(ok("rounds", "status", tune, "--json"))["verdict"]["word"] == "GO ON"
+
+
+def test_a_ceiling_that_was_raised_after_it_was_exceeded_stays_in_doubt(
+    begun_home: Path, tmp_path: Path
+) -> None:
+    """The hottest exhaust of this log is far above 500 degC, and no setup makes it cooler."""
+    tune = tmp_path / "tune"
+    copytree(begun_home / "tune", tune)
+    text = (begun_home / "car.toml").read_text(encoding="utf-8")
+    for name, ceiling in (("low", 500), ("high", 1000)):
+        more = f"exhaust_temp = {{ ceiling = {ceiling}, hard = {ceiling} }}"
+        (tmp_path / f"{name}.toml").write_text(
+            f"{text}\n[limits.ceilings]\n{more}\n", encoding="utf-8"
+        )
+
+    def verdict() -> dict[str, str]:
+        return dict(json.loads(ok("rounds", "status", tune, "--json"))["verdict"])
+
+    assert verdict()["word"] == "GO ON"
+    ok("rounds", "setup", tune, tmp_path / "low.toml")
+    assert verdict()["word"] == "STOP"
+    ok("rounds", "setup", tune, tmp_path / "high.toml")
+    doubt = verdict()
+    assert doubt["word"] == "CHECK"
+    assert re.match(
+        r"By the setup before it was changed, round 1 exceeded: exhaust temp .* 500\.$",
+        doubt["reason"],
+    )
+    assert "engine bears it" in doubt["action"]
+    ok("rounds", "undo", tune)
+    ok("rounds", "undo", tune)
+    assert verdict()["word"] == "GO ON"

@@ -248,7 +248,11 @@ class TuneFolder:
         state = replay(events)
         write_atomically(self.path / HISTORY, history_text(events).encode("utf-8"))
         restore_layout(self.path, state)
-        return replace(self, events=events, state=state)
+        after = replace(self, events=events, state=state)
+        if state.setup == self.state.setup:
+            return after
+        setup, path = _setup_in_force(self.path, state)
+        return replace(after, setup=setup, setup_path=path)
 
 
 def start_tune(folder: Path, *, setup: Path, grid: Path | None, time: str) -> TuneFolder:
@@ -362,10 +366,20 @@ def read_tune(folder: Path) -> TuneFolder:
     known_format(READERS, record.get("format"), where=str(folder / TUNE))
     events = read_history(folder)
     state = _replayed(folder, events)
-    setup = read_tune_setup(folder, record.get(RESTS_ON))
     if state.setups:
-        setup = read_tune_setup(folder / state.setup, state.setups[-1].rests_on)
-    return TuneFolder(folder, setup, events, state, folder / state.setup / SETUP)
+        read_tune_setup(folder, record.get(RESTS_ON))
+    setup, path = _setup_in_force(folder, state)
+    return TuneFolder(folder, setup, events, state, path)
+
+
+def _setup_in_force(folder: Path, state: TuneState) -> tuple[Setup, Path]:
+    """Read the setup that a state is in, which a step of it may have put in force."""
+    if state.setups:
+        rests_on: Any = state.setups[-1].rests_on
+    else:
+        rests_on = read_record(folder / TUNE).get(RESTS_ON)
+    place = folder / state.setup
+    return read_tune_setup(place, rests_on), place / SETUP
 
 
 def _replayed(folder: Path, events: Sequence[Event]) -> TuneState:

@@ -78,6 +78,8 @@ class VerdictBasis:
         After the last round, and its summary; None outside a tune.
     exceeded
         Ceilings that the last logs exceeded.
+    exceeded_before
+        The same by a setup that was changed since, as a sentence; empty for none.
     broken
         Rules broken by the grid that is loaded or waits to be, as sentences.
     over_at_full_load
@@ -100,6 +102,7 @@ class VerdictBasis:
     advice: Advice | None = None
     look: RoundSummary | None = None
     exceeded: Sequence[ExceededCeiling] = ()
+    exceeded_before: str = ""
     broken: Sequence[str] = ()
     over_at_full_load: Sequence[str] = ()
     unusable: Mapping[str, str] | None = None
@@ -152,6 +155,10 @@ def _halt(basis: VerdictBasis) -> tuple[str, str] | None:
 
 def _doubt(basis: VerdictBasis) -> tuple[str, str] | None:
     """Return the first doubt, and what to do about it."""
+    if basis.exceeded_before:
+        return basis.exceeded_before, (
+            "Make sure that the engine bears it, and keep out of those cells until you are."
+        )
     return _doubt_in_logs(basis) or _doubt_beside(basis)
 
 

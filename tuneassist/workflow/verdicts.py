@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from tuneassist.files.result_reader import ResultFolder, read_result
+from tuneassist.files.setup_file import read_setup
 from tuneassist.files.tune_folder import TuneFolder
+from tuneassist.files.tune_setup import SETUP
 from tuneassist.inert import inert
 from tuneassist.loop.advice import NO_LOGS, advice_in_force, summary_from_record
-from tuneassist.loop.exceeded_ceilings import ExceededCeiling, exceeded_ceilings
+from tuneassist.loop.exceeded_ceilings import ExceededCeiling, exceeded_ceilings, exceeded_words
 from tuneassist.loop.history import START, TuneState
 from tuneassist.loop.verdict import Verdict, VerdictBasis, decide
-from tuneassist.pipeline import Proposal
+from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.workflow import tune_rules
 
 CHECK_AND_TYPE = "Check step.csv, then type the whole of {grid} into the controller."
@@ -106,11 +108,32 @@ def basis_of_tune(tune: TuneFolder, last: ResultFolder) -> VerdictBasis:
         advice=advice,
         look=look,
         exceeded=exceeded_ceilings(stored.logs, tune.setup),
+        exceeded_before=_exceeded_before(tune, stored.logs),
         broken=broken_in_force(tune),
         unusable={**_unusable_of(last.record), **stored.set_aside},
         less_fuel=len(last.record.get("needs_less_fuel", ())),
         action=_tune_action(tune, has_step=has_step, is_finished=advice.word == "finished"),
     )
+
+
+def _exceeded_before(tune: TuneFolder, logs: Sequence[LogEvidence]) -> str:
+    """Say which ceiling the last round exceeded by a setup that was changed since it was logged.
+
+    A ceiling that is raised, or left out, does not make the reading safe.
+    """
+    last = tune.state.rounds[-1].number
+    later = 0
+    for event in tune.events:
+        if event.kind == "add" and event.details.get("number") == last:
+            later = 0
+        later += event.kind == "setup"
+    names = ["", *(one.name for one in tune.state.setups)]
+    for name in names[max(len(names) - 1 - later, 0) : -1]:
+        before = exceeded_ceilings(logs, read_setup(tune.path / name / SETUP))
+        if before:
+            words = exceeded_words(before).partition(". ")[0]
+            return f"By the setup before it was changed, round {last} {words[0].lower()}{words[1:]}"
+    return ""
 
 
 def broken_in_force(tune: TuneFolder) -> tuple[str, ...]:
