@@ -249,6 +249,24 @@ def test_only_an_equivalent_zero_run_is_ticked_with_its_date(verdict, ticked, sa
     assert said in seen.words
 
 
+def test_a_simulated_zero_test_is_not_ticked_for_a_real_car():
+    zero = ZeroResult("equivalent", "equivalent: x", "2026-11-25", is_simulated=True)
+    day = BenchDay(car(), "2026-11-26", "0", zero=zero)
+    seen = _Words(bench_sheet_html(day))
+    assert seen.boxes["done"] == 0
+    assert "simulated data" in seen.words
+    assert _Words(bench_sheet_html(replace(day, is_simulated=True))).boxes["done"] == 1
+
+
+def test_a_hot_diesel_keeps_its_boost_past_the_hard_ceiling():
+    """As the rules have it: less air at the same fuel makes it hotter, so its fuel steps back."""
+    heat = car("compression", "boost")
+    assert past_hard(heat) == "2 % less boost; exhaust temp: 2 % less fuel, boost stays"
+    alone = MappingProxyType({"exhaust_temp": Ceiling(720.0, 760.0), "boost": Ceiling(124.1)})
+    limits = replace(heat.limits, ceilings=alone)
+    assert past_hard(replace(heat, limits=limits)) == "2 % less fuel, boost stays"
+
+
 def test_a_zero_test_is_read_with_the_date_of_its_file(tmp_path):
     path = tmp_path / "zero.json"
     path.write_text(

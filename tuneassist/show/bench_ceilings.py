@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from tuneassist.correction.ceiling_sensors import HEAT
 from tuneassist.own_units import channel_words, mixture, reading
 from tuneassist.settings import Setup
 
@@ -102,9 +103,15 @@ def past_hard(setup: Setup) -> str:
         The size of the step back, ignition, and what the grid corrects.
     """
     kind = (setup.engine.ignition, setup.correction.acts_on)
-    if all(one.hard is None for one in setup.limits.ceilings.values()):
+    names = {name for name, one in setup.limits.ceilings.items() if one.hard is not None}
+    if not names:
         return ""
-    return f"{setup.limits.step_back_pct:g} % {_BACK[kind]}"
+    size = f"{setup.limits.step_back_pct:g} %"
+    if kind != ("compression", "boost") or HEAT not in names:
+        return f"{size} {_BACK[kind]}"
+    # a hot diesel must not lose air at the same fuel: its fuel steps back
+    hot = f"{size} less fuel, boost stays"
+    return hot if names == {HEAT} else f"{size} less boost; {channel_words(HEAT)}: {hot}"
 
 
 def _rows(setup: Setup) -> Iterator[CeilingRow]:

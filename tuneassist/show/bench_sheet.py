@@ -317,7 +317,7 @@ def _facts(day: BenchDay) -> dict[str, Any]:
         "in_controller": plain(day.in_controller),
         "checks": CHECKS,
         "warm": warm_words(setup),
-        "zero": _zero_facts(day.zero),
+        "zero": _zero_facts(day.zero, is_of_real_car=not day.is_simulated),
         "runs_a_side": RUNS_A_SIDE,
         "values": written_values(setup),
         "ceilings": ceiling_rows(setup),
@@ -338,12 +338,12 @@ def _engine_words(setup: Setup) -> str:
     return ", ".join(words)
 
 
-def _zero_facts(zero: ZeroResult | None) -> dict[str, Any]:
+def _zero_facts(zero: ZeroResult | None, *, is_of_real_car: bool) -> dict[str, Any]:
     if zero is None:
         return {"is_known": False, "is_equal": False, "words": "", "why": ""}
     words = f"{ZERO_WORDS[zero.verdict]}, {zero.day}"
     if zero.is_simulated:
         words += ", simulated data"
-    is_equal = zero.verdict == "equivalent"
+    is_equal = zero.verdict == "equivalent" and not (zero.is_simulated and is_of_real_car)
     why = _short(zero.statement.removeprefix(f"{zero.verdict}: "), NOTE_LENGTH)
     return {"is_known": True, "is_equal": is_equal, "words": words, "why": why}
