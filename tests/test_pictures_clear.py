@@ -327,6 +327,14 @@ def test_the_picture_of_a_set_tells_predictions_from_runs_and_names_what_is_miss
     assert "exhaust temp ceiling 720 degC" in words
 
 
+def test_a_tune_with_an_odd_name_is_in_the_legend_and_held_against_the_ceiling() -> None:
+    odd = replace(TUNES[2], name="_$x$ <b>")
+    frame = plots.plot_tunes([odd])
+    words = " ".join(text for text, _ in texts_drawn(frame.figure))  # type: ignore[arg-type]
+    assert "_\\$x\\$ <b> (power)" in words
+    assert any(line.get_linewidth() > 3.0 for line in frame.lines)  # 360 N.m, the ceiling is 310
+
+
 def test_single_pulls_stand_behind_their_mean() -> None:
     frame = plots.plot_full_load(FOUND.mean, curves=FOUND.curves)
     thin = [line for line in frame.lines if line.get_linewidth() < 1.0]
