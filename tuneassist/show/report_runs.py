@@ -10,7 +10,7 @@ from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.runs.limit_checks import breach_parts
 from tuneassist.runs.torque import power_kw
 from tuneassist.show.display import counted, plain
-from tuneassist.show.figures.drawing import figure_of
+from tuneassist.show.figures.drawing import LINE_SIZE, figure_of, frame_or_new
 from tuneassist.show.figures.full_load import ALONG_WORDS, channel_of
 from tuneassist.show.report_blocks import (
     Block,
@@ -108,16 +108,10 @@ def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
 
 
 def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tuple[Picture, ...]:
-    from tuneassist.show.plots import plot_along, plot_full_load, plot_gain
+    from tuneassist.show.plots import plot_along, plot_gain
 
     found, units, simulated = part.found, part.units, data.is_simulated
-    shown = []
-    for quantity, inside in (("torque", "N.m"), ("power", "kW")):
-        unit = units.word(inside)
-        frame = plot_full_load(found.mean, quantity, unit=unit, is_simulated=simulated)
-        alt = _peak_words(found, units, quantity)
-        title = f"Full-load {quantity} before and after"
-        shown.append(Picture(f"full-load-{quantity}", figure_of(frame), title, alt))
+    shown = [*curve_pictures(part, is_simulated=simulated)]
     frame = plot_gain(found.gain, unit=units.torque, is_simulated=simulated)
     by_gain = found.gain.sort_values("gain_nm")
     least, most = by_gain.iloc[0], by_gain.iloc[-1]
@@ -139,6 +133,32 @@ def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tup
     return tuple(shown)
 
 
+def curve_pictures(
+    part: FullLoadPart, *, is_simulated: bool, size: tuple[float, float] = LINE_SIZE
+) -> tuple[Picture, ...]:
+    """Return torque and power before and after with their intervals, a picture each.
+
+    Parameters
+    ----------
+    part
+        The full-load runs.
+    is_simulated
+        Whether the data are simulated; the titles then say so.
+    size
+        Width and height of each. [inch]
+    """
+    from tuneassist.show.plots import plot_full_load
+
+    shown = []
+    for quantity, inside in (("torque", "N.m"), ("power", "kW")):
+        unit, frame = part.units.word(inside), frame_or_new(None, size)
+        plot_full_load(part.found.mean, quantity, unit=unit, is_simulated=is_simulated, ax=frame)
+        alt = _peak_words(part.found, part.units, quantity)
+        title = f"Full-load {quantity} before and after"
+        shown.append(Picture(f"full-load-{quantity}", figure_of(frame), title, alt))
+    return tuple(shown)
+
+
 def _peak_words(found: RunsComparison, units: OutputUnits, quantity: str) -> str:
     rows = found.peaks[found.peaks["quantity"] == quantity].to_dict("records")
     parts = [
@@ -146,7 +166,7 @@ def _peak_words(found: RunsComparison, units: OutputUnits, quantity: str) -> str
         f"{units.word(str(row['unit']))} at {row['rpm']:.0f} rpm"
         for row in rows
     ]
-    return f"{'; '.join(parts)}. The tables have the numbers."
+    return f"{'; '.join(parts)}. The page has the numbers."
 
 
 def _along_words(found: RunsComparison, column: str, units: OutputUnits) -> str:
