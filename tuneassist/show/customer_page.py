@@ -27,7 +27,6 @@ from tuneassist.runs.feel import (
 from tuneassist.settings import Ignition
 from tuneassist.show.customer_words import (
     DRIVE_GENTLY,
-    NAME_LENGTH,
     Watch,
     no_sheet_words,
     protected_words,
@@ -58,8 +57,8 @@ TITLES: tuple[str, ...] = (
 """Headings of the sheet, in order; a page without a sheet has none."""
 CURVE_SIZE = (4.8, 3.35)
 """Width and height of a picture; two stand side by side on the sheet. [inch]"""
-NOTHING = "0.00"
-"""A hollow that is none, as it is written. [%]"""
+LABEL_LENGTH = 100
+"""Characters of the car's name that fit two printed lines. [1]"""
 MOST_TIP_INS = 1
 """Most answers to the pedal on the sheet, from the lowest speed up. [1]"""
 CLAIMS: Mapping[str, str] = {
@@ -83,7 +82,7 @@ FEEL_NAMES: Mapping[str, str] = {
 """Figures of smoothness on the sheet; less is better."""
 NO_POWER = "Power and torque were not measured, so this sheet claims no gain."
 NO_ANSWER = "How quickly it answers the pedal was not measured."
-NO_HOLLOW = "There is no hollow in the pull, before or after."
+NO_HOLLOW = "There is no hollow deeper than {depth:g} % in the pull, before or after."
 WORDS: tuple[Watch, ...] = (
     ("Torque", "how hard the engine turns: what you feel as pull."),
     ("Power", "torque times engine speed: what counts for overtaking and top speed."),
@@ -182,7 +181,7 @@ def customer_html(data: ReportData, pictures: tuple[Picture, ...]) -> str:
     """
     label = plain(data.setup.engine.label) if data.setup is not None else ""
     facts: dict[str, Any] = {
-        "label": clipped(label, NAME_LENGTH) or "car without a label",
+        "label": clipped(label, LABEL_LENGTH) or "car without a label",
         "day": data.made_at.partition(" ")[0],
         "version": data.version,
         "is_simulated": data.is_simulated,
@@ -283,13 +282,12 @@ def drive_rows(found: RunsComparison, units: OutputUnits) -> list[DriveRow]:
     """
     rows: list[DriveRow] = []
     tip_ins = 0
-    for row in feel_rows(found, units):
+    for row, figure in zip(feel_rows(found, units), found.feel.to_dict("records"), strict=True):
         name = FEEL_NAMES.get(row.name, "")
         if row.name.startswith("tip-in") and tip_ins < MOST_TIP_INS:
             tip_ins += 1
             name = f"{PEDAL} {row.name.rpartition(' ')[2]}"
-        is_none = name == HOLLOW and row.before == row.after == NOTHING
-        if name and not is_none:
+        if name and not (name == HOLLOW and _is_shallow(figure, found)):
             interval = "" if row.interval == "none" else f" ({row.interval})"
             claim = FEEL_CLAIMS.get(row.verdict, row.verdict)
             rows.append(DriveRow(f"{name} ({row.where})", row.before, row.after,
@@ -297,12 +295,18 @@ def drive_rows(found: RunsComparison, units: OutputUnits) -> list[DriveRow]:
     return rows
 
 
+def _is_shallow(figure: Mapping[Any, Any], found: RunsComparison) -> bool:
+    """Return whether a hollow is too shallow to be one, before and after, and stays as it is."""
+    deepest = max(float(figure["before"]), float(figure["after"]))
+    return deepest < found.settings.dip_pct and figure["verdict"] not in (BETTER, WORSE)
+
+
 def _beside_rows(rows: list[DriveRow], found: RunsComparison) -> list[str]:
     """Say what the rows of the drive leave out."""
     lines = [] if any(row.name.startswith(PEDAL) for row in rows) else [NO_ANSWER]
     is_known = found.feel["measure"].eq("drop on the way up").any() if len(found.feel) else False
     if is_known and not any(row.name.startswith(HOLLOW) for row in rows):
-        lines.append(NO_HOLLOW)
+        lines.append(NO_HOLLOW.format(depth=found.settings.dip_pct))
     return lines
 
 
@@ -324,5 +328,6 @@ def _words_used(text: str, *, has_power: bool) -> list[Watch]:
     return [
         (word, meaning)
         for word, meaning in WORDS
-        if word in always or (word not in ("Torque", "Power", "Interval") and word in text)
+        if word in always
+        or (word not in ("Torque", "Power", "Interval") and word.lower() in text.lower())
     ]

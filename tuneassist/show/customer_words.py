@@ -61,6 +61,9 @@ RULE_GROUPS: tuple[tuple[str, frozenset[str]], ...] = (
     ),
 )  # fmt: skip
 """What other rules that acted did, in a customer's words."""
+NO_CLUTCH_LIMIT = (
+    "Torque on clutch and gearbox: no limit was set; ask your tuner what they can carry."
+)
 NAME_LENGTH = 60
 """Characters of a name that fit the sheet. [1]"""
 MOST_TUNES = 6
@@ -146,8 +149,10 @@ def protected_words(data: ReportData, ignition: Ignition) -> tuple[str, ...]:
     ]
     acted = set(held["rule"])
     lines += [words for words, rules in RULE_GROUPS if rules & acted]
-    if data.full_load is not None and (words := _unwatched(data.full_load, limits)):
-        lines.append(words)
+    if data.full_load is not None:
+        lines += _unwatched(data.full_load, limits)
+    if "torque" not in limits.ceilings:
+        lines.append(NO_CLUTCH_LIMIT)
     return tuple(lines)
 
 
@@ -193,14 +198,14 @@ def _reading(part: FullLoadPart, rows: pd.DataFrame, name: str, way: str) -> str
     return f"{name}: {way} {worst} at full load; the limit is {limit}."
 
 
-def _unwatched(part: FullLoadPart, limits: LimitSettings) -> str:
-    """Name the limits that nothing was logged for; empty where all were watched."""
+def _unwatched(part: FullLoadPart, limits: LimitSettings) -> list[str]:
+    """Name the limits that nothing was logged for; none where all were watched."""
     checks = part.found.limit_checks
     seen = set(checks.loc[checks["side"] == "after", "channel"])
     missing = [CHANNEL_NAMES[name] for name in (*limits.ceilings, "lambda") if name not in seen]
     if not missing:
-        return ""
-    return f"Not watched in these runs, for want of a sensor: {_joined(missing)}."
+        return []
+    return [f"Not watched in these runs, for want of a sensor: {_joined(missing)}."]
 
 
 def standing_words(data: ReportData, verdict: Verdict) -> tuple[str, ...]:

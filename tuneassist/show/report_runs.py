@@ -41,7 +41,7 @@ ALONG_SHOWN = ("lambda", "boost_kpa", "exhaust_temp_c")
 VERDICTS = {"ok": "ok", "remark": "note", "breach": "NOT OK"}
 
 
-def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
+def full_load_section(data: ReportData) -> Section:
     """Return curves before and after, gain, peaks, and limits along the pull."""
     part = data.full_load
     if part is None:
@@ -50,7 +50,7 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     air = air_words(found)
     blocks: list[Block] = [
         Paragraphs((f"Torque and power {air}.".replace("power as", "power: as"),)),
-        *feel_blocks(found, units, is_customer=is_customer),
+        *feel_blocks(found, units),
     ]
     if part.zero is not None:
         blocks += _zero(part.zero)
@@ -67,13 +67,11 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     if len(found.driven):
         blocks.append(Paragraphs(("Gain over the driven speeds:",)))
     blocks.append(Bullets(tuple(driven_words(r, units) for r in found.driven.to_dict("records"))))
-    blocks.append(Pictures(_pictures(part, data, is_customer=is_customer)))
-    if not is_customer:
-        blocks += [_gain(found, units), _pulls(found), *_drivability(found, units)]
+    blocks.append(Pictures(_pictures(part, data)))
+    blocks += [_gain(found, units), _pulls(found), *_drivability(found, units)]
     blocks.append(_peaks(found, units))
-    if not is_customer:
-        sentences = (*found.notes, *refusal_words(found.refusals))
-        blocks.append(Bullets(tuple(plain(words) for words in sentences)))
+    sentences = (*found.notes, *refusal_words(found.refusals))
+    blocks.append(Bullets(tuple(plain(words) for words in sentences)))
     return Section("Full-load runs", tuple(b for b in blocks if b != Bullets(())))
 
 
@@ -107,7 +105,7 @@ def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tuple[Picture, ...]:
+def _pictures(part: FullLoadPart, data: ReportData) -> tuple[Picture, ...]:
     from tuneassist.show.plots import plot_along, plot_gain
 
     found, units, simulated = part.found, part.units, data.is_simulated
@@ -121,7 +119,7 @@ def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tup
         f"{most['rpm']:.0f} rpm."
     )
     shown.append(Picture("gain", figure_of(frame), "Gain at every speed", alt))
-    for column in () if is_customer else ALONG_SHOWN:
+    for column in ALONG_SHOWN:
         if column in found.mean and found.mean[column].notna().any():
             frame = plot_along(
                 found.mean, column, limit_checks=found.limit_checks, units=units,
@@ -237,7 +235,7 @@ def _or_none(value: float, form: str = "z.2f") -> str:
     return "none" if pd.isna(value) else format(value, form)
 
 
-def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
+def tunes_section(data: ReportData) -> Section:
     """Return the set of tunes: kind, full-load run and findings."""
     part = data.tunes
     if part is None:
@@ -249,8 +247,7 @@ def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
     blocks: list[Block] = [table]
     if any(tune.run is not None for tune in part.tunes):
         blocks.append(Pictures((_tunes_picture(part, data),)))
-    found = [f for f in part.report.findings if not is_customer or f.verdict == "breach"]
-    if found:
+    if found := part.report.findings:
         checks = tuple((VERDICTS[f.verdict], f.topic, plain(f.sentence)) for f in found)
         blocks.append(DataTable("Checks", ("verdict", "about", "found"), checks))
     open_words = [f"Not checked: {plain(words)}." for words in part.report.unchecked]
