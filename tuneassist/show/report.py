@@ -7,7 +7,9 @@ script of its own, and is complete without it; the customer's has none.
 from __future__ import annotations
 
 import itertools
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from tuneassist.errors import InputError
 from tuneassist.inert import inert
@@ -15,12 +17,14 @@ from tuneassist.show.display import counted, plain
 from tuneassist.show.report_blocks import Section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
 from tuneassist.show.report_data import ReportData
-from tuneassist.show.report_grid import grid_part
+from tuneassist.show.report_grid import GridPart, grid_part
 from tuneassist.show.report_limits import evidence_section, limited_section, setup_section
 from tuneassist.show.report_rounds import cautions_section, open_work_section, rounds_section
 from tuneassist.show.report_runs import full_load_section, tunes_section
 from tuneassist.show.report_shop import (
     TONES,
+    Banner,
+    LiveMap,
     banner_of,
     live_map,
     policy,
@@ -30,9 +34,15 @@ from tuneassist.show.report_shop import (
 from tuneassist.show.report_verdict import verdict_of
 from tuneassist.show.runs import driven_words, limits_counted
 
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
 TEMPLATE = "report_page.html.jinja"
 OPENED = ("What was limited, and why", "What is left to do")
 """Sections that are not folded on a page with a map."""
+RUNS = "Full-load runs"
+OPENED_WITHOUT_MAP = (RUNS, "The set of tunes", "What is left to do")
+"""Sections that are not folded on a page without one."""
 
 
 def require_report() -> None:
@@ -100,6 +110,31 @@ def report_html(
     str
         HTML, to be written as UTF-8.
     """
+    if sections is None:
+        sections = report_sections(data, is_customer=is_customer)
+    label = plain(data.setup.engine.label) if data.setup else ""
+    shop = _Shop() if is_customer else _shop(data)
+    return (
+        _environment()
+        .get_template(TEMPLATE)
+        .render(
+            label=label or "car without a label",
+            is_simulated=data.is_simulated,
+            is_customer=is_customer,
+            made_at=data.made_at,
+            version=data.version,
+            facts=summary(data, is_customer=is_customer),
+            verdict=shop.verdict,
+            grid=shop.grid,
+            live=shop.live,
+            **_folding(data, sections, has_map=shop.live is not None),
+            **_own_parts(script() if shop.live is not None else ""),
+        )
+    )
+
+
+def _environment() -> Environment:
+    """Return the template's environment: everything is escaped that we have not built."""
     from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
     from markupsafe import Markup
 
@@ -120,41 +155,43 @@ def report_html(
     page.globals["svg"] = svg
     page.globals["fresh"] = itertools.count(1).__next__
     page.globals["tone"] = lambda fill: TONES.get(fill, "")
-    if sections is None:
-        sections = report_sections(data, is_customer=is_customer)
+    return page
+
+
+def _own_parts(code: str) -> dict[str, Any]:
+    """Return style, script and what the page may do."""
+    from markupsafe import Markup
+
+    return {"style": Markup(style_sheet()), "script": Markup(code), "policy": policy(code)}
+
+
+def _folding(data: ReportData, sections: Sequence[Section], *, has_map: bool) -> dict[str, Any]:
+    """Return the sections by name: which are not folded, and which stand open in their place."""
     named = [(f"s{number}", section) for number, section in enumerate(sections, 1)]
-    label = plain(data.setup.engine.label) if data.setup else ""
-    shop = {} if is_customer else _shop(data)
-    code = script() if shop.get("live") else ""
-    return page.get_template(TEMPLATE).render(
-        label=label or "car without a label",
-        is_simulated=data.is_simulated,
-        is_customer=is_customer,
-        made_at=data.made_at,
-        version=data.version,
-        facts=summary(data, is_customer=is_customer),
-        sections=named,
-        opened=[name for name, section in named if not shop.get("live") or section.title in OPENED],
-        style=Markup(style_sheet()),  # built by us
-        script=Markup(code),
-        policy=policy(code),
-        live=shop.get("live"),
-        grid=shop.get("grid"),
-        verdict=shop.get("verdict"),
-    )
+    opened = OPENED if has_map else OPENED_WITHOUT_MAP
+    is_over = data.full_load is not None and len(data.full_load.found.breaches) > 0
+    return {
+        "sections": named,
+        "opened": [name for name, section in named if section.title in opened],
+        "unfolded": [name for name, section in named if is_over and section.title == RUNS],
+    }
 
 
-def _shop(data: ReportData) -> dict[str, Any]:
-    """Return what stands above the sections of the shop's page."""
+@dataclass(frozen=True)
+class _Shop:
+    """What stands above the sections of the shop's page."""
+
+    verdict: Banner | None = None
+    grid: GridPart | None = None
+    live: LiveMap | None = None
+
+
+def _shop(data: ReportData) -> _Shop:
     verdict = banner_of(verdict_of(data), data.setup)
     if data.setup is None or not data.rounds:
-        return {"verdict": verdict}
+        return _Shop(verdict)
     first = verdict.cells[0].index if verdict.cells else -1
-    return {
-        "verdict": verdict,
-        "grid": grid_part(data, data.setup),
-        "live": live_map(data, data.setup, first),
-    }
+    return _Shop(verdict, grid_part(data, data.setup), live_map(data, data.setup, first))
 
 
 def _safe(value: Any) -> Any:
