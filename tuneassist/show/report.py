@@ -7,20 +7,24 @@ own, and is complete without it. The customer's page is `tuneassist.show.custome
 from __future__ import annotations
 
 import itertools
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from tuneassist.errors import InputError
-from tuneassist.inert import inert
 from tuneassist.show.display import counted, plain
+from tuneassist.show.page_templates import page_templates
 from tuneassist.show.report_blocks import Section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
 from tuneassist.show.report_data import ReportData
-from tuneassist.show.report_grid import grid_part
+from tuneassist.show.report_grid import GridPart, grid_part
 from tuneassist.show.report_limits import evidence_section, limited_section, setup_section
 from tuneassist.show.report_rounds import cautions_section, open_work_section, rounds_section
 from tuneassist.show.report_runs import full_load_section, tunes_section
 from tuneassist.show.report_shop import (
     TONES,
+    Banner,
+    LiveMap,
     banner_of,
     live_map,
     policy,
@@ -30,9 +34,15 @@ from tuneassist.show.report_shop import (
 from tuneassist.show.report_verdict import verdict_of
 from tuneassist.show.runs import driven_words, limits_counted
 
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
 TEMPLATE = "report_page.html.jinja"
 OPENED = ("What was limited, and why", "What is left to do")
 """Sections that are not folded on a page with a map."""
+RUNS = "Full-load runs"
+OPENED_WITHOUT_MAP = (RUNS, "The set of tunes", "What is left to do")
+"""Sections that are not folded on a page without one."""
 
 
 def require_report() -> None:
@@ -94,7 +104,30 @@ def report_html(data: ReportData, *, sections: tuple[Section, ...] | None = None
     str
         HTML, to be written as UTF-8.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+    if sections is None:
+        sections = report_sections(data)
+    label = plain(data.setup.engine.label) if data.setup else ""
+    shop = _shop(data)
+    return (
+        _environment(data)
+        .get_template(TEMPLATE)
+        .render(
+            label=label or "car without a label",
+            is_simulated=data.is_simulated,
+            made_at=data.made_at,
+            version=data.version,
+            facts=summary(data),
+            verdict=shop.verdict,
+            grid=shop.grid,
+            live=shop.live,
+            **_folding(data, sections, has_map=shop.live is not None),
+            **_own_parts(script() if shop.live is not None else ""),
+        )
+    )
+
+
+def _environment(data: ReportData) -> Environment:
+    """Return the template's environment: everything is escaped that we have not built."""
     from markupsafe import Markup
 
     from tuneassist.show.plots import stand_alone
@@ -107,57 +140,47 @@ def report_html(data: ReportData, *, sections: tuple[Section, ...] | None = None
         drawn = inline_svg(picture.figure, name=picture.name, title=picture.title, alt=picture.alt)
         return Markup(drawn)  # built by us; its text is escaped by ElementTree
 
-    page = Environment(
-        loader=PackageLoader("tuneassist", "show"),
-        autoescape=select_autoescape(default=True),
-        undefined=StrictUndefined,
-        finalize=_safe,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    page = page_templates("a report")
     page.globals["svg"] = svg
     page.globals["fresh"] = itertools.count(1).__next__
     page.globals["tone"] = lambda fill: TONES.get(fill, "")
-    if sections is None:
-        sections = report_sections(data)
+    return page
+
+
+def _own_parts(code: str) -> dict[str, Any]:
+    """Return style, script and what the page may do."""
+    from markupsafe import Markup
+
+    return {"style": Markup(style_sheet()), "script": Markup(code), "policy": policy(code)}
+
+
+def _folding(data: ReportData, sections: Sequence[Section], *, has_map: bool) -> dict[str, Any]:
+    """Return the sections by name: which are not folded, and which stand open in their place."""
     named = [(f"s{number}", section) for number, section in enumerate(sections, 1)]
-    shop = _shop(data)
-    code = script() if shop.get("live") else ""
-    return page.get_template(TEMPLATE).render(
-        label=label or "car without a label",
-        is_simulated=data.is_simulated,
-        made_at=data.made_at,
-        version=data.version,
-        facts=summary(data),
-        sections=named,
-        opened=[name for name, section in named if not shop.get("live") or section.title in OPENED],
-        style=Markup(style_sheet()),  # built by us
-        script=Markup(code),
-        policy=policy(code),
-        live=shop.get("live"),
-        grid=shop.get("grid"),
-        verdict=shop.get("verdict"),
-    )
-
-
-def _shop(data: ReportData) -> dict[str, Any]:
-    """Return what stands above the sections of the shop's page."""
-    verdict = banner_of(verdict_of(data), data.setup)
-    if data.setup is None or not data.rounds:
-        return {"verdict": verdict}
-    first = verdict.cells[0].index if verdict.cells else -1
+    opened = OPENED if has_map else OPENED_WITHOUT_MAP
+    is_over = data.full_load is not None and len(data.full_load.found.breaches) > 0
     return {
-        "verdict": verdict,
-        "grid": grid_part(data, data.setup),
-        "live": live_map(data, data.setup, first),
+        "sections": named,
+        "opened": [name for name, section in named if section.title in opened],
+        "unfolded": [name for name, section in named if is_over and section.title == RUNS],
     }
 
 
-def _safe(value: Any) -> Any:
-    """Remove control characters from the text of the page."""
-    if not isinstance(value, str) or hasattr(value, "__html__"):  # a figure, cleaned when drawn
-        return value
-    return "\n".join(inert(line) for line in value.split("\n"))
+@dataclass(frozen=True)
+class _Shop:
+    """What stands above the sections of the shop's page."""
+
+    verdict: Banner | None = None
+    grid: GridPart | None = None
+    live: LiveMap | None = None
+
+
+def _shop(data: ReportData) -> _Shop:
+    verdict = banner_of(verdict_of(data), data.setup)
+    if data.setup is None or not data.rounds:
+        return _Shop(verdict)
+    first = verdict.cells[0].index if verdict.cells else -1
+    return _Shop(verdict, grid_part(data, data.setup), live_map(data, data.setup, first))
 
 
 def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
