@@ -32,7 +32,7 @@ from tuneassist.settings import (
 from tuneassist.show import plots
 from tuneassist.show.cell_picture import deviation_picture
 from tuneassist.show.map_dangers import BOOST_UNKNOWN, deviation_dangers, map_dangers, step_dangers
-from tuneassist.show.run_units import SYSTEMS
+from tuneassist.show.run_units import SYSTEMS, units_of
 from tuneassist.simulate.full_load import stock_diesel, tuned_diesel
 
 MANY_CELLS = 400
@@ -159,7 +159,11 @@ def answer() -> Figure:
 
 CURVES: dict[str, Callable[[], Figure]] = {
     "full load": lambda: plots.full_load_figure(
-        FOUND, zero=FOUND.equivalence(), units=SYSTEMS["imperial"], car=LONG, is_simulated=True
+        FOUND,
+        zero=FOUND.equivalence(),
+        units=units_of((), None, SYSTEMS["imperial"]),
+        car=LONG,
+        is_simulated=True,
     ),
     "zero": lambda: plots.zero_figure(FOUND.equivalence(), car=LONG, is_simulated=True),
     "tunes": lambda: plots.tunes_figure(TUNES, predicted=PREDICTED, is_simulated=True),

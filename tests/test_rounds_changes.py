@@ -97,7 +97,7 @@ def test_the_reason_for_a_breach_is_kept_in_history_status_and_page(car: Car) ->
     assert (broken["name"], broken["despite"]) == ("loaded-01", reason)
     assert car.status()["check"] == "broken"
     shown = flat(ok("rounds", "status", car.tune))
-    assert "STOP The grid in the controller breaks a rule: " in shown
+    assert "STOP A rule was broken knowingly: " in shown
     assert "GO ON" not in shown
     assert "Load a grid that keeps every rule" in shown
     assert any("max_step_pct" in one for one in broken["breaches"])
