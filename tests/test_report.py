@@ -325,7 +325,7 @@ def test_a_halted_tune_says_so_first_and_proposes_nothing(tmp_path: Path) -> Non
         "There are no results to hand over for this car yet: the engine did not answer the last "
         "change as it should."
     ) in Page(sheet).text
-    assert not re.search("<(svg|table|section|h2|li)", sheet)
+    assert not re.search("<(svg|table|section|h2|li>)", sheet)
 
 
 def test_words_from_files_cannot_become_markup(tmp_path: Path) -> None:
