@@ -24,6 +24,7 @@ from tuneassist.workflow.tunes import check_tunes_folder
 
 SAMPLES = ROOT / "sample_logs"
 TUTORIAL = "TUTORIAL.md"
+PAPERS = [line for kind, text in blocks_of(TUTORIAL)[-1:] for line in text.splitlines()]
 VAN_DAY = """\
 tuneassist simulate van --zeros --out zero.csv
 tuneassist simulate van --session 1 --out first-log.csv
@@ -117,7 +118,9 @@ def test_the_petrol_day_of_the_tutorial_ends_near_target_with_its_papers(
     assert steps["reason"].eq(reason).any()
     assert "no rule of simulated car is broken" in by_word["verify"]
     assert "All checks passed." in said["tuneassist tunes check set"]
-    derived = {one.name: one.grid.values for one in read_tunes(folder / "set", settings=RunSettings())}
+    derived = {
+        one.name: one.grid.values for one in read_tunes(folder / "set", settings=RunSettings())
+    }
     assert list(derived) == ["standard", "economy", "towing", "power"]
     low, high = np.minimum(0.0, derived["power"]), np.maximum(0.0, derived["power"])
     assert ((low <= derived["towing"]) & (derived["towing"] <= high)).all()
@@ -129,6 +132,10 @@ def test_the_petrol_day_of_the_tutorial_ends_near_target_with_its_papers(
     assert reason in shop
     assert "own_need" in shop
     assert "tuneassist rounds" not in customer
+    # the standard car leans out low down; what it did before the change stops nothing
+    assert "after the change; before it one was" in " ".join(said[PAPERS[0]].split())
+    assert "no results to hand over" not in customer
+    assert "<svg" in customer
 
 
 @pytest.fixture(scope="module")

@@ -59,7 +59,7 @@ def full_load_section(data: ReportData) -> Section:
         over, checked = limits_counted(found)
         words = f"Limits exceeded along the pull: {over} of {checked}."
         blocks.append(Paragraphs((words,), is_warning=True))
-        blocks.append(Bullets(breach_words(found, units)))
+        blocks.append(Bullets(breach_words(found.limit_checks, units)))
     elif found.limit_checks.empty:
         blocks.append(Paragraphs(("No channel with a limit was logged: nothing was checked.",)))
     else:
@@ -87,10 +87,12 @@ def _zero(zero: Equivalence) -> list[Block]:
     ]
 
 
-def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
+def breach_words(checks: pd.DataFrame, units: OutputUnits) -> tuple[str, ...]:
     """Describe each exceeded limit: in how many pulls, and the worst reading."""
+    if checks.empty:
+        return ()
     sentences = []
-    for (side, _), rows in found.limit_checks.groupby(["side", "limit_name"], sort=False):
+    for (side, _), rows in checks.groupby(["side", "limit_name"], sort=False):
         over = rows[rows["is_breach"].astype(bool)]
         if over.empty:
             continue
