@@ -279,7 +279,10 @@ def _held_words(row: Mapping[Any, Any], binding: pd.DataFrame | None) -> str:
     if here.empty:
         return ""
     lost = (here["would_have_got_pct"] - here["got_pct"]).abs()
-    return _brief(str(here["words"].iloc[int(lost.to_numpy().argmax())]).removeprefix("held by "))
+    most = here.iloc[int(lost.to_numpy().argmax())]
+    if most["rule"] == BARRED:
+        return "a doubt about the logs"  # the verdict's own sentence or the notes say which
+    return _brief(str(most["words"]).removeprefix("held by "))
 
 
 def _beyond_sensor(basis: VerdictBasis) -> str:
