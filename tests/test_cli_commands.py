@@ -403,7 +403,9 @@ def test_check_shows_what_a_proposal_would_doubt_in_the_same_words(tmp_path: Pat
     log = tmp_path / "simulated-dead-sensor.csv"
     frame = pd.read_csv(PETROL_LOG, skiprows=1)
     rng = np.random.default_rng(0)
-    frame["Wideband (AFR)"] = (11.0 + 0.05 * rng.standard_normal(len(frame))).round(2)
+    from_then = 4 * len(frame) // 5  # a log that is dead from the start is no evidence at all
+    noise = 0.05 * rng.standard_normal(len(frame) - from_then)
+    frame.loc[from_then:, "Wideband (AFR)"] = (11.0 + noise).round(2)
     frame.to_csv(log, index=False)
     record = json.loads(run("check", log, "-s", PETROL, "--json").stdout)
     done = run("propose", log, "-s", PETROL, "--out", tmp_path / "out", "--json")

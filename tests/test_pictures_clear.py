@@ -32,7 +32,7 @@ from tuneassist.settings import (
 from tuneassist.show import plots
 from tuneassist.show.cell_picture import deviation_picture
 from tuneassist.show.map_dangers import BOOST_UNKNOWN, deviation_dangers, map_dangers, step_dangers
-from tuneassist.show.run_units import SYSTEMS
+from tuneassist.show.run_units import SYSTEMS, units_of
 from tuneassist.simulate.full_load import stock_diesel, tuned_diesel
 
 MANY_CELLS = 400
@@ -159,7 +159,11 @@ def answer() -> Figure:
 
 CURVES: dict[str, Callable[[], Figure]] = {
     "full load": lambda: plots.full_load_figure(
-        FOUND, zero=FOUND.equivalence(), units=SYSTEMS["imperial"], car=LONG, is_simulated=True
+        FOUND,
+        zero=FOUND.equivalence(),
+        units=units_of((), None, SYSTEMS["imperial"]),
+        car=LONG,
+        is_simulated=True,
     ),
     "zero": lambda: plots.zero_figure(FOUND.equivalence(), car=LONG, is_simulated=True),
     "tunes": lambda: plots.tunes_figure(TUNES, predicted=PREDICTED, is_simulated=True),
@@ -325,6 +329,14 @@ def test_the_picture_of_a_set_tells_predictions_from_runs_and_names_what_is_miss
     assert "Without a run: a towing tune" in words.replace("\n", " ")
     assert "torque ceiling 310 N.m" in words
     assert "exhaust temp ceiling 720 degC" in words
+
+
+def test_a_tune_with_an_odd_name_is_in_the_legend_and_held_against_the_ceiling() -> None:
+    odd = replace(TUNES[2], name="_$x$ <b>")
+    frame = plots.plot_tunes([odd])
+    words = " ".join(text for text, _ in texts_drawn(frame.figure))  # type: ignore[arg-type]
+    assert "_\\$x\\$ <b> (power)" in words
+    assert any(line.get_linewidth() > 3.0 for line in frame.lines)  # 360 N.m, the ceiling is 310
 
 
 def test_single_pulls_stand_behind_their_mean() -> None:

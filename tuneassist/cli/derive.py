@@ -102,7 +102,7 @@ def derive(
     fuel: Fuel = None,
     json: AsJson = False,
 ) -> None:
-    """Make milder tunes, such as economy and towing, from the strong and the standard tune.
+    """Make milder tunes, such as economy and towing, from the strong one.
 
     Each keeps a share of the strong tune's correction at low speed, full load and cruise. With
     full-load runs of both, torque, boost and exhaust temperature are predicted at every speed and

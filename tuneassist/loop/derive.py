@@ -246,7 +246,7 @@ def _require_values(standard: Tune, strong: Tune) -> None:
         cell = int(bare.argmax())
         raise GridError(
             f"{strong.name} is blank at {axes.cell_rpm()[cell]:g} rpm, {axes.cell_load()[cell]:g} "
-            f"{axes.load_unit}, where {standard.name} holds {standard.grid.flat()[cell]:+g} %.",
+            f"{axes.load_unit}, where {standard.name} holds {standard.grid.flat()[cell]:+zg} %.",
             mend="Write its value there, 0 where it corrects nothing.",
         )
 

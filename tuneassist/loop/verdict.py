@@ -274,7 +274,7 @@ def _why(row: Mapping[Any, Any], basis: VerdictBasis) -> str:
     if held := _held_words(row, basis.binding):
         return f"{off}; held back by {held}"
     step = row["step_pct"]
-    return f"{off}; step {step:+.1f} %" if step else f"{off}; no step"
+    return f"{off}; step {step:+z.1f} %" if step else f"{off}; no step"
 
 
 def _held_words(row: Mapping[Any, Any], binding: pd.DataFrame | None) -> str:
@@ -286,7 +286,10 @@ def _held_words(row: Mapping[Any, Any], binding: pd.DataFrame | None) -> str:
     if here.empty:
         return ""
     lost = (here["would_have_got_pct"] - here["got_pct"]).abs()
-    return _brief(str(here["words"].iloc[int(lost.to_numpy().argmax())]).removeprefix("held by "))
+    most = here.iloc[int(lost.to_numpy().argmax())]
+    if most["rule"] == BARRED:
+        return "a doubt about the logs"  # the verdict's own sentence or the notes say which
+    return _brief(str(most["words"]).removeprefix("held by "))
 
 
 def _beyond_sensor(basis: VerdictBasis) -> str:
