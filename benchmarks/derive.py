@@ -281,7 +281,8 @@ def _over(made: DerivedSet, tune: Tune, prediction: pd.DataFrame, case: Case) ->
         if name in tune.setup.limits.ceilings:
             top = under(tune.setup.limits.ceilings[name].ceiling)
             values = prediction[column].to_numpy()
-            over += int((is_free & (values > top + 1e-3)).sum())
+            own = made.two.readings.get(column, (made.two.torque[0] + made.two.half_width[0],))[0]
+            over += int((is_free & (values > np.fmax(top, own) + 1e-3)).sum())
     return over
 
 

@@ -37,6 +37,7 @@ from tuneassist.runs import RunSettings
 from tuneassist.runs.air_difference import KnownAir
 from tuneassist.settings import (
     Ceiling,
+    CorrectionSettings,
     EngineSettings,
     LimitSettings,
     Setup,
@@ -208,6 +209,45 @@ def test_heat_stays_under_its_ceiling_with_the_margin(top: float, share: float):
     assert made.cells.loc[heavy, "share"].to_numpy() == pytest.approx(share, abs=0.01)
     assert made.prediction["exhaust_temp_c"].max() <= max(top - 15.0, 700.0)
     assert bool(made.notes) is (share == 0.0)
+
+
+def with_boost(heat: float, name: str, value: float, *, acts_on: str = "boost") -> Tune:
+    limits = replace(BARE, ceilings={"exhaust_temp": Ceiling(720.0)})
+    setup = replace(diesel(limits), correction=CorrectionSettings(acts_on=acts_on))  # type: ignore[arg-type]
+    kind = "standard" if name == "standard" else "power"
+    return tune(name, value, 240.0 + value, setup=setup, kind=kind, also={"exhaust_temp_c": heat})
+
+
+def test_a_diesel_too_hot_by_lack_of_air_is_not_held_at_its_lack_of_air():
+    """735 degC without the air of the strong tune, 690 with it: none of it is the hottest."""
+    ends = with_boost(735.0, "standard", 0.0), with_boost(690.0, "power", 8.0)
+    found = derive_tunes(*ends, [EVEN])
+    made = found.made[0]
+    assert made.prediction["exhaust_temp_c"].max() < 720.0
+    assert any("predicted over it too" in note for note in made.notes)
+    assert any("less air than power is richer, smokier and hotter" in note for note in found.notes)
+    # with fuel it cannot be so: the runs do not belong together, and nothing is kept
+    on_fuel = [with_boost(735.0, "standard", 0.0, acts_on="fuel"),
+               with_boost(690.0, "power", 8.0, acts_on="fuel")]  # fmt: skip
+    other = derive_tunes(*on_fuel, [EVEN])
+    heavy = AXES.cell_load() > AXES.load[0]
+    assert not other.made[0].tune.grid.flat()[heavy].any()
+    assert not any("less air" in note for note in other.notes)
+
+
+@pytest.mark.parametrize(
+    ("own", "says"),
+    [
+        (Ceiling(700.0, 800.0), "its hard ceiling on exhaust temp is 800 degC, above the 760 degC"),
+        (Ceiling(700.0), "its hard ceiling on exhaust temp is not the 760 degC"),
+        (Ceiling(730.0, 760.0), "its ceiling on exhaust temp is 730 degC, above the 720 degC"),
+    ],
+)
+def test_no_ceiling_of_a_milder_tune_is_higher_or_dropped(own: Ceiling, says: str):
+    limits = replace(BARE, ceilings={"exhaust_temp": Ceiling(720.0, 760.0)})
+    ends = pair(setup=diesel(limits))
+    with pytest.raises(SetupError, match=says):
+        derive_tunes(*ends, [replace(EVEN, ceilings={"exhaust_temp": own})])
 
 
 def test_a_ceiling_that_the_runs_do_not_show_leaves_half():

@@ -35,6 +35,7 @@ from tuneassist.loop.derive_bounds import (
     heavy_weight,
     low_weight,
     share_bounds,
+    under_ceiling,
 )
 from tuneassist.loop.derive_frame import CLOSE_PCT, Corners, TuneFrame, corners_of
 from tuneassist.loop.derive_reasons import acted_bounds, cells_table
@@ -44,7 +45,7 @@ from tuneassist.loop.torque_prediction import TwoRuns, predict_run, two_runs
 from tuneassist.loop.tune_model import Tune
 from tuneassist.own_units import channel_words, reading
 from tuneassist.runs import RunSettings
-from tuneassist.settings import Setup
+from tuneassist.settings import CEILING_CHANNELS, Setup
 from tuneassist.threads import on_one_thread
 
 
@@ -184,6 +185,12 @@ def _notes(strong: Tune, two: TwoRuns | None) -> list[str]:
             "these grids correct the fuel of a spark engine: they decide its mixture, hardly its "
             "torque. In boost and at high load every tune keeps the richer of standard and strong"
         )
+    elif setup.engine.ignition == "compression" and setup.correction.acts_on == "boost":
+        notes.append(
+            "these grids correct the air of a diesel: at the same fuel a tune with less air than "
+            f"{strong.name} is richer, smokier and hotter. Give it less fuel as well, and measure "
+            "its exhaust temperature before it is driven under load"
+        )
     if two is not None and not two.is_load_known:
         notes.append(
             "the runs do not tell the load of full load at every speed: log it. All loads from "
@@ -256,11 +263,17 @@ def _require_lower(plan: MildTune, strong: Tune) -> None:
     setup = strong.setup
     for name, own in plan.ceilings.items():
         top = setup.limits.ceilings.get(name)
-        if top is not None and own.ceiling > top.ceiling:
-            lower, upper = (reading(one.ceiling, name, setup) for one in (top, own))
+        if top is None:
+            continue
+        pairs = (("", own.ceiling, top.ceiling), ("hard ", own.hard, top.hard))
+        for hard, upper, lower in pairs:
+            if lower is None or (upper is not None and upper <= lower):
+                continue
+            theirs = reading(lower, name, setup)
+            its = f"is {reading(upper, name, setup)}, above" if upper is not None else "is not"
             raise SetupError(
-                f"{plan.name}: its ceiling on {channel_words(name)} is {upper}, above the {lower} "
-                f"of {strong.name}.",
+                f"{plan.name}: its {hard}ceiling on {channel_words(name)} {its} the {theirs} of "
+                f"{strong.name}.",
                 mend="A milder tune has no higher ceiling; leave it out, or lower it.",
             )
 
@@ -298,7 +311,7 @@ def _derived(
     made = Tune(name=plan.name.strip(), setup=setup, grid=tried.grid, kind=plan.kind)
     _require_between(made, frame.corners)
     cells = cells_table(frame, asked, bounds, tried)
-    notes = () if two is None else _standard_beyond(setup, two, settings)
+    notes = () if two is None else _standard_beyond(setup, two, settings, prediction)
     kept = frame.corners.share_of(tried.projected)
     return DerivedTune(made, plan, cells, prediction, acted_bounds(cells), kept, notes)
 
@@ -311,20 +324,28 @@ def _under_stronger(asked: Floats, above: DerivedTune) -> ShareBound:
     return ShareBound("next stronger", most, f"its part of what {above.tune.name} keeps")
 
 
-def _standard_beyond(setup: Setup, two: TwoRuns, settings: DeriveSettings) -> tuple[str, ...]:
+def _standard_beyond(
+    setup: Setup, two: TwoRuns, settings: DeriveSettings, prediction: pd.DataFrame
+) -> tuple[str, ...]:
     """Say where the standard tune's run leaves no room under a ceiling."""
     notes = []
     for name in WATCHED:
         if name not in setup.limits.ceilings:
             continue
         shut = allowed_share(name, setup, two, settings) == 0.0
-        if shut.any():
-            span = f"{two.rpm[shut].min():.0f} to {two.rpm[shut].max():.0f} rpm"
-            words = ceiling_words(name, setup, settings)
-            notes.append(
-                f"{two.milder.name} itself leaves no room under {words}, at {span}: there this "
-                "tune keeps its values"
-            )
+        column = "torque_high_nm" if name == "torque" else f"{CEILING_CHANNELS[name][0]}_high"
+        top = prediction[column]
+        for where, words in (
+            (shut, "this tune keeps its values"),
+            (~shut & (top > under_ceiling(name, setup, settings)).to_numpy(),
+             f"this tune is predicted over it too, and nearer to {two.stronger.name} it is less"),
+        ):  # fmt: skip
+            if where.any():
+                span = f"{two.rpm[where].min():.0f} to {two.rpm[where].max():.0f} rpm"
+                notes.append(
+                    f"{two.milder.name} itself leaves no room under "
+                    f"{ceiling_words(name, setup, settings)}, at {span}: there {words}"
+                )
     return tuple(notes)
 
 

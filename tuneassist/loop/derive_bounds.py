@@ -19,6 +19,8 @@ from tuneassist.units import convert
 
 WATCHED = ("torque", "boost", "exhaust_temp")
 """Ceilings under which a prediction is held."""
+COOLED_BY_AIR = ("exhaust_temp", "compression", "boost")
+"""The ceiling, ignition and kind of grid of which more correction gives a lower reading."""
 TRIED = np.linspace(0.0, 1.0, 201)
 """Shares of which the largest allowed is taken: steps of half a percent of the correction. [1]"""
 
@@ -182,14 +184,20 @@ def _gaps(rpm: Floats) -> tuple[Floats, Floats]:
 
 
 def allowed_share(name: str, setup: Setup, two: TwoRuns, settings: DeriveSettings) -> Floats:
-    """Most share at every speed that keeps a prediction under a ceiling; nan where not known."""
+    """Most share at every speed that keeps a prediction under a ceiling; nan where not known.
+
+    More air at the same fuel cools a diesel: where its milder run is over the ceiling itself, a
+    share that brings less heat than that is not barred.
+    """
     top = under_ceiling(name, setup, settings)
     share = np.broadcast_to(TRIED[:, None], (len(TRIED), len(two.rpm)))
     if name == "torque":
         values = torque_band(two, share, settings)[2]
     else:
         values = reading_top(two, CEILING_CHANNELS[name][0], share, settings)
-    fits = np.logical_and.accumulate(values <= top, axis=0)
+    is_cooled = (name, setup.engine.ignition, setup.correction.acts_on) == COOLED_BY_AIR
+    most_read = np.fmax(top, values[0]) if is_cooled else top
+    fits = np.logical_and.accumulate(values <= most_read, axis=0)
     most = TRIED[np.maximum(fits.sum(axis=0) - 1, 0)]
     return np.where(np.isnan(values).any(axis=0), np.nan, most)
 
