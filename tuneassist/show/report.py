@@ -1,7 +1,7 @@
-"""One self-contained report page: setup, findings, changes and open work.
+"""One self-contained report page for the shop: setup, findings, changes and open work.
 
-The page is a single file: it loads nothing and contains its figures as SVG. The shop's page has a
-script of its own, and is complete without it; the customer's has none.
+The page is a single file: it loads nothing and contains its figures as SVG. It has a script of its
+own, and is complete without it. The customer's page is `tuneassist.show.customer_page`.
 """
 
 from __future__ import annotations
@@ -54,36 +54,32 @@ def require_report() -> None:
         ) from error
 
 
-def report_sections(data: ReportData, *, is_customer: bool = False) -> tuple[Section, ...]:
+def report_sections(data: ReportData) -> tuple[Section, ...]:
     """Return the page's sections in order, the empty ones left out.
 
     Parameters
     ----------
     data
         The data of the report.
-    is_customer
-        Leave out what a customer cannot use: settings, evidence tables, commands.
     """
     sections: list[Section] = []
     if data.setup is not None:
-        sections.append(setup_section(data, data.setup, is_customer=is_customer))
+        sections.append(setup_section(data, data.setup))
     if data.setup is not None and data.rounds:
-        sections.append(before_after_section(data, data.setup, is_customer=is_customer))
-        sections.append(coverage_section(data, data.setup, is_customer=is_customer))
-        sections.append(limited_section(data, data.setup, is_customer=is_customer))
-        sections.append(rounds_section(data, is_customer=is_customer))
-    sections.append(full_load_section(data, is_customer=is_customer))
-    sections.append(tunes_section(data, is_customer=is_customer))
-    sections.append(open_work_section(data, is_customer=is_customer))
+        sections.append(before_after_section(data, data.setup))
+        sections.append(coverage_section(data, data.setup))
+        sections.append(limited_section(data, data.setup))
+        sections.append(rounds_section(data))
+    sections.append(full_load_section(data))
+    sections.append(tunes_section(data))
+    sections.append(open_work_section(data))
     sections.append(cautions_section(data))
-    if data.setup is not None and data.rounds and not is_customer:
+    if data.setup is not None and data.rounds:
         sections.append(evidence_section(data, data.setup))
     return tuple(section for section in sections if section.blocks)
 
 
-def report_html(
-    data: ReportData, *, sections: tuple[Section, ...] | None = None, is_customer: bool = False
-) -> str:
+def report_html(data: ReportData, *, sections: tuple[Section, ...] | None = None) -> str:
     """Return the page.
 
     Parameters
@@ -92,8 +88,6 @@ def report_html(
         The data of the report.
     sections
         From `report_sections`; None builds them.
-    is_customer
-        See `report_sections`.
 
     Returns
     -------
@@ -125,17 +119,16 @@ def report_html(
     page.globals["fresh"] = itertools.count(1).__next__
     page.globals["tone"] = lambda fill: TONES.get(fill, "")
     if sections is None:
-        sections = report_sections(data, is_customer=is_customer)
+        sections = report_sections(data)
     named = [(f"s{number}", section) for number, section in enumerate(sections, 1)]
-    shop = {} if is_customer else _shop(data)
+    shop = _shop(data)
     code = script() if shop.get("live") else ""
     return page.get_template(TEMPLATE).render(
         label=label or "car without a label",
         is_simulated=data.is_simulated,
-        is_customer=is_customer,
         made_at=data.made_at,
         version=data.version,
-        facts=summary(data, is_customer=is_customer),
+        facts=summary(data),
         sections=named,
         opened=[name for name, section in named if not shop.get("live") or section.title in OPENED],
         style=Markup(style_sheet()),  # built by us
@@ -167,12 +160,9 @@ def _safe(value: Any) -> Any:
     return "\n".join(inert(line) for line in value.split("\n"))
 
 
-def summary(data: ReportData, *, is_customer: bool) -> tuple[tuple[str, str], ...]:
+def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
     """Return the facts at the top of the page."""
     facts: list[tuple[str, str]] = []
-    if is_customer:  # the shop's page has it as its banner
-        verdict = verdict_of(data)
-        facts.append(("Verdict", f"{verdict.word}: {verdict.reason}"))
     if data.setup is not None and data.rounds:
         facts += change_facts(data, data.setup)
     if data.full_load is not None:
