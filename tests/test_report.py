@@ -215,6 +215,7 @@ def test_the_tuner_gets_every_section_and_the_customer_only_the_useful_ones(
         "Coverage and confidence", "Rounds", "Full-load runs", "The set of tunes", "Cautions",
         "Evidence, cell by cell",
     ]  # fmt: skip
+    assert titles("full load")[0] == "Full-load runs"
     assert titles("customer") == [
         "What was asked", "Cells before and after", "Coverage and confidence",
         "What was limited, and why", "Rounds", "Full-load runs", "The set of tunes",

@@ -7,7 +7,9 @@ own, and is complete without it. The customer's page is `tuneassist.show.custome
 from __future__ import annotations
 
 import itertools
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from tuneassist.errors import InputError
 from tuneassist.inert import inert
@@ -15,12 +17,15 @@ from tuneassist.show.display import counted, plain
 from tuneassist.show.report_blocks import Section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
 from tuneassist.show.report_data import ReportData
-from tuneassist.show.report_grid import grid_part
+from tuneassist.show.report_grid import GridPart, grid_part
 from tuneassist.show.report_limits import evidence_section, limited_section, setup_section
+from tuneassist.show.report_print import sheet_style
 from tuneassist.show.report_rounds import cautions_section, open_work_section, rounds_section
 from tuneassist.show.report_runs import full_load_section, tunes_section
 from tuneassist.show.report_shop import (
     TONES,
+    Banner,
+    LiveMap,
     banner_of,
     live_map,
     policy,
@@ -30,9 +35,18 @@ from tuneassist.show.report_shop import (
 from tuneassist.show.report_verdict import verdict_of
 from tuneassist.show.runs import driven_words, limits_counted
 
+if TYPE_CHECKING:
+    from jinja2 import Environment
+    from markupsafe import Markup
+
 TEMPLATE = "report_page.html.jinja"
+LONG_TABLE = 16
+"""A table of more printed rows may go on to the next sheet, with its head again. [1]"""
 OPENED = ("What was limited, and why", "What is left to do")
 """Sections that are not folded on a page with a map."""
+RUNS = "Full-load runs"
+OPENED_WITHOUT_MAP = (RUNS, "The set of tunes", "What is left to do")
+"""Sections that are not folded on a page without one."""
 
 
 def require_report() -> None:
@@ -94,13 +108,51 @@ def report_html(data: ReportData, *, sections: tuple[Section, ...] | None = None
     str
         HTML, to be written as UTF-8.
     """
+    if sections is None:
+        sections = report_sections(data)
+    shop = _shop(data)
+    return (
+        _environment(data)
+        .get_template(TEMPLATE)
+        .render(
+            label=_label(data) or "car without a label",
+            is_simulated=data.is_simulated,
+            made_at=data.made_at,
+            version=data.version,
+            facts=summary(data),
+            verdict=shop.verdict,
+            grid=shop.grid,
+            live=shop.live,
+            above=shop.printed_above(),
+            sheet=_sheet(data),
+            long=LONG_TABLE,
+            **_folding(data, sections, has_map=shop.live is not None),
+            **_own_parts(script() if shop.live is not None else ""),
+        )
+    )
+
+
+def _label(data: ReportData) -> str:
+    return plain(data.setup.engine.label) if data.setup else ""
+
+
+def _sheet(data: ReportData) -> Markup:
+    """Return the style of the printed sheets."""
+    from markupsafe import Markup
+
+    label = inert(_label(data)) or "Tune report"
+    return Markup(sheet_style(label, data.made_at, is_simulated=data.is_simulated))  # escaped
+
+
+def _environment(data: ReportData) -> Environment:
+    """Return the template's environment: everything is escaped that we have not built."""
     from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
     from markupsafe import Markup
 
     from tuneassist.show.plots import stand_alone
     from tuneassist.show.report_svg import inline_svg
 
-    label = plain(data.setup.engine.label) if data.setup else ""
+    label = _label(data)
 
     def svg(picture: Any) -> Markup:
         stand_alone(picture.figure, car=label, date=data.made_at, is_simulated=data.is_simulated)
@@ -118,39 +170,48 @@ def report_html(data: ReportData, *, sections: tuple[Section, ...] | None = None
     page.globals["svg"] = svg
     page.globals["fresh"] = itertools.count(1).__next__
     page.globals["tone"] = lambda fill: TONES.get(fill, "")
-    if sections is None:
-        sections = report_sections(data)
+    return page
+
+
+def _own_parts(code: str) -> dict[str, Any]:
+    """Return style, script and what the page may do."""
+    from markupsafe import Markup
+
+    return {"style": Markup(style_sheet()), "script": Markup(code), "policy": policy(code)}
+
+
+def _folding(data: ReportData, sections: Sequence[Section], *, has_map: bool) -> dict[str, Any]:
+    """Return the sections by name: which are not folded, and which stand open in their place."""
     named = [(f"s{number}", section) for number, section in enumerate(sections, 1)]
-    shop = _shop(data)
-    code = script() if shop.get("live") else ""
-    return page.get_template(TEMPLATE).render(
-        label=label or "car without a label",
-        is_simulated=data.is_simulated,
-        made_at=data.made_at,
-        version=data.version,
-        facts=summary(data),
-        sections=named,
-        opened=[name for name, section in named if not shop.get("live") or section.title in OPENED],
-        style=Markup(style_sheet()),  # built by us
-        script=Markup(code),
-        policy=policy(code),
-        live=shop.get("live"),
-        grid=shop.get("grid"),
-        verdict=shop.get("verdict"),
-    )
+    opened = OPENED if has_map else OPENED_WITHOUT_MAP
+    is_over = data.full_load is not None and len(data.full_load.found.breaches) > 0
+    return {
+        "sections": named,
+        "opened": [name for name, section in named if section.title in opened],
+        "unfolded": [name for name, section in named if is_over and section.title == RUNS],
+    }
 
 
-def _shop(data: ReportData) -> dict[str, Any]:
-    """Return what stands above the sections of the shop's page."""
+@dataclass(frozen=True)
+class _Shop:
+    """What stands above the sections of the shop's page."""
+
+    verdict: Banner
+    grid: GridPart | None = None
+    live: LiveMap | None = None
+
+    def printed_above(self) -> list[object]:
+        """Return the rows of the maps that a sheet already has: they are printed once."""
+        grid = [] if self.grid is None else [self.grid.table.rows]
+        return [*grid, *([] if self.live is None else [self.live.still.rows])]
+
+
+def _shop(data: ReportData) -> _Shop:
     verdict = banner_of(verdict_of(data), data.setup)
     if data.setup is None or not data.rounds:
-        return {"verdict": verdict}
+        return _Shop(verdict)
     first = verdict.cells[0].index if verdict.cells else -1
-    return {
-        "verdict": verdict,
-        "grid": grid_part(data, data.setup),
-        "live": live_map(data, data.setup, first),
-    }
+    return _Shop(verdict, grid_part(data, data.setup), live_map(data, data.setup, first))
 
 
 def _safe(value: Any) -> Any:
