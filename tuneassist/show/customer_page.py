@@ -55,9 +55,9 @@ TITLES: tuple[str, ...] = (
     "The words explained",
 )
 """Headings of the sheet, in order; a page without a sheet has none."""
-CURVE_SIZE = (4.8, 3.35)
+CURVE_SIZE = (4.0, 2.75)
 """Width and height of a picture; two stand side by side on the sheet. [inch]"""
-LABEL_LENGTH = 100
+LABEL_LENGTH = 80
 """Characters of the car's name that fit two printed lines. [1]"""
 MOST_TIP_INS = 1
 """Most answers to the pedal on the sheet, from the lowest speed up. [1]"""
@@ -91,10 +91,9 @@ WORDS: tuple[Watch, ...] = (
         "repeated runs never agree fully; a 95 % interval holds the true change in 95 of 100 "
         "cases, each figure by itself.",
     ),
-    ("lambda", "air in the mixture: 1 burns all fuel with all air, less is rich, more is lean."),
+    ("Lambda", "air in the mixture: 1 burns all fuel with all air, less is rich, more is lean."),
     ("AFR", "parts of air to one part of fuel, by weight."),
     ("Boost", "pressure that the turbo adds to the air outside."),
-    ("Mixture", "how much air comes with the fuel."),
     ("Knock", "fuel that burns too early; it breaks pistons."),
 )
 """Words and what they mean; a word that the sheet does not use is left out."""

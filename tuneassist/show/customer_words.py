@@ -24,7 +24,7 @@ CHANNEL_NAMES: Mapping[str, str] = MappingProxyType(
         "boost": "Boost",
         "torque": "Torque on clutch and gearbox",
         "rail_pressure": "Fuel pressure",
-        "injector_duty": "Injectors' share of time open",
+        "injector_duty": "Injectors open",
         "knock": "Knock",
         "lambda": "Mixture",
     }
@@ -40,8 +40,7 @@ WATCHED_RULES = frozenset({"ceilings", "foreseen", "step_back_pct", "boost_ceili
 """Rules that keep a watched channel below its limit."""
 RULE_GROUPS: tuple[tuple[str, frozenset[str]], ...] = (
     (
-        "Mixture: where a change would have taken it too far to the lean or the rich side, it was "
-        "held back.",
+        "Mixture: changes that went too far to the lean or the rich side were held back.",
         frozenset({
             "richest_lambda", "leanest_lambda", "boost_leanest_lambda", "lean_in_boost",
             "max_lean_step_in_boost_pct", "max_lean_total_in_boost_pct",
@@ -55,18 +54,17 @@ RULE_GROUPS: tuple[tuple[str, frozenset[str]], ...] = (
         }),
     ),
     (
-        "Size: changes are made in small steps between neighbouring points, and larger ones were "
-        "cut down.",
+        "Size: changes that were large for one step or beside their neighbours were cut down.",
         frozenset({"max_step_pct", "max_total_pct", "max_slope_rpm_pct", "max_slope_load_pct"}),
     ),
 )  # fmt: skip
 """What other rules that acted did, in a customer's words."""
 NO_CLUTCH_LIMIT = (
-    "Torque on clutch and gearbox: no limit was set; ask your tuner what they can carry."
+    "Torque on clutch and gearbox: no limit was set. Ask your tuner what they can carry."
 )
-NAME_LENGTH = 60
-"""Characters of a name that fit the sheet. [1]"""
-MOST_TUNES = 6
+NAME_LENGTH = 40
+"""Characters of a name of a tune or fuel that fit the sheet. [1]"""
+MOST_TUNES = 5
 """Most tunes that the sheet names; the others are counted. [1]"""
 Watch = tuple[str, str]
 """A sign, and what to do about it."""
@@ -139,14 +137,9 @@ def protected_words(data: ReportData, ignition: Ignition) -> tuple[str, ...]:
     """
     held = _held(data)
     limits = data.setup.limits if data.setup is not None else default_limits(ignition)
-    near = _near_a_limit(held, limits)
-    lines = [] if data.full_load is None else _readings(data.full_load, ignition, near)
-    said = {line.partition(":")[0] for line in lines}
-    lines += [
-        f"{name}: where it came near its limit, the change was held back."
-        for name in near
-        if name not in said
-    ]
+    lines = [] if data.full_load is None else _readings(data.full_load, ignition)
+    if near := _near_a_limit(held, limits):
+        lines.append(f"Near its limit, so that changes were held back: {_joined(near)}.")
     acted = set(held["rule"])
     lines += [words for words, rules in RULE_GROUPS if rules & acted]
     if data.full_load is not None:
@@ -171,7 +164,7 @@ def _near_a_limit(held: pd.DataFrame, limits: LimitSettings) -> list[str]:
     return [CHANNEL_NAMES[name] for name in names]
 
 
-def _readings(part: FullLoadPart, ignition: Ignition, near: Iterable[str]) -> list[str]:
+def _readings(part: FullLoadPart, ignition: Ignition) -> list[str]:
     """Return the worst reading after the tune beside each limit."""
     checks = part.found.limit_checks
     after = checks[checks["side"] == "after"]
@@ -185,8 +178,7 @@ def _readings(part: FullLoadPart, ignition: Ignition, near: Iterable[str]) -> li
         way = "never richer than" if name in FLOORS else "never leaner than"
         where = "Mixture in boost" if name == BOOST_LEAN else "Mixture"
         lines.append(_reading(part, after[after["limit_name"] == name], where, way))
-    held = " Where it came near, the change was held back."
-    return [line + held if line.partition(":")[0] in near else line for line in lines]
+    return lines
 
 
 def _reading(part: FullLoadPart, rows: pd.DataFrame, name: str, way: str) -> str:
@@ -195,7 +187,7 @@ def _reading(part: FullLoadPart, rows: pd.DataFrame, name: str, way: str) -> str
     row = rows.iloc[int((-beyond if is_floor else beyond).argmax())]
     channel, unit = str(row["channel"]), str(row["unit"])
     worst, limit = (part.units.reading(float(row[n]), channel, unit) for n in ("worst", "limit"))
-    return f"{name}: {way} {worst} at full load; the limit is {limit}."
+    return f"{name}: {way} {worst}; limit {limit}."
 
 
 def _unwatched(part: FullLoadPart, limits: LimitSettings) -> list[str]:
