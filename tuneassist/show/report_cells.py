@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -46,7 +47,8 @@ def before_after_section(data: ReportData, setup: Setup) -> Section:
         maps.append(deviation_map(caption, last.cells, setup, has_note=False))
     if last.is_step:
         caption = f"Expected after the step of {last.name}; calculated, not measured"
-        maps.append(deviation_map(caption, last.expected, setup, has_note=False))
+        expected = deviation_map(caption, last.expected, setup, has_note=False)
+        maps.append(replace(expected, is_printed=False))  # what was measured, and the step, are
     maps += _grids(data, last, setup)
     return Section("Cells before and after", (*maps, Facts(change_facts(data, setup))))
 
@@ -97,7 +99,8 @@ def _grids(data: ReportData, last: ReportRound, setup: Setup) -> list[Block]:
         maps += boost_maps(last, setup)
     if data.controller_grid is not None:
         caption = f"In the controller, as reported: {data.controller_grid.name}, percent"
-        maps.append(_grid_map(caption, data.controller_grid.grid.flat(), setup))
+        held = _grid_map(caption, data.controller_grid.grid.flat(), setup)
+        maps.append(replace(held, is_printed=False))  # the grid to type in and its step are
     if last.fate == "proposed" and not last.is_halt:
         caption = f"Proposed by {last.name}, not loaded yet: the whole grid to type in, percent"
         maps.append(_grid_map(caption, last.cells["grid_pct"], setup))

@@ -49,7 +49,10 @@ def setup_section(data: ReportData, setup: Setup) -> Section:
         (rule.removeprefix("limits."), value_words(rule, value, unit, setup), origin, why)
         for rule, value, unit, origin, why in rules.itertuples(index=False, name=None)
     )
-    table = DataTable("Limits in force", ("rule", "value", "from", "why"), rows)
+    table = DataTable(
+        "Limits in force", ("rule", "value", "from", "why"), rows,
+        screen_columns=frozenset({3}), is_paired=True,
+    )  # fmt: skip
     return Section("What was asked", (*blocks, _target_map(setup), table))
 
 
@@ -105,7 +108,12 @@ def evidence_section(data: ReportData, setup: Setup) -> Section:
             "grid %", "confidence", "why")  # fmt: skip
     left = len(last.cells) - len(shown)
     words = f"{counted(left, 'cell')} without evidence and without change are not shown."
-    table = DataTable(f"Cells of {last.name}", head, rows, frozenset(range(1, 7)))
+    printed = _needs_paper(shown, last.binding).to_numpy()
+    if printed.size > printed.sum():
+        words += f" Printed: the {printed.sum()} that change, were limited or are in doubt."
+    table = DataTable(f"Cells of {last.name}", head, rows, frozenset(range(1, 7)),
+                      screen_rows=frozenset(np.flatnonzero(~printed).tolist()),
+                      screen_columns=frozenset({3, 4, 7}))  # the reason has them  # fmt: skip
     logs = tuple((plain(name), sha256) for name, sha256 in last.logs)
     blocks: list[Block] = [Paragraphs((words,)), table]
     if logs:
@@ -113,6 +121,15 @@ def evidence_section(data: ReportData, setup: Setup) -> Section:
     if last.notes:
         blocks.append(Bullets(tuple(plain(note) for note in last.notes)))
     return Section("Evidence, cell by cell", tuple(blocks))
+
+
+def _needs_paper(cells: pd.DataFrame, binding: pd.DataFrame) -> pd.Series:
+    """Return which cells a printed page lists: changed, limited, or of low confidence."""
+    real = binding.loc[binding["rule"] != ROUNDING, ["rpm", "load"]]
+    is_limited = pd.MultiIndex.from_frame(cells[["rpm", "load"]]).isin(
+        pd.MultiIndex.from_frame(real)
+    )
+    return cells["step_pct"].ne(0) | cells["confidence"].eq("low") | is_limited
 
 
 def _evidence_row(row: dict[object, object]) -> tuple[str, ...]:
