@@ -49,7 +49,8 @@ def screen() -> Console:
 def display_of(console: Console) -> Display:
     """Return width and character set of the console."""
     is_ascii = not console.encoding.lower().startswith("utf")
-    return show.display.Display(width=console.width, is_ascii=is_ascii)
+    has_color = console.color_system is not None and not console.no_color
+    return show.display.Display(width=console.width, is_ascii=is_ascii, has_color=has_color)
 
 
 def write(console: Console, *renderables: RenderableType) -> None:

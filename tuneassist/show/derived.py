@@ -17,6 +17,7 @@ from tuneassist.loop.tune_set import TunesReport
 from tuneassist.settings import as_plain
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import bullets
+from tuneassist.show.verdict import opening
 from tuneassist.units import UNITS
 
 _POWER_OF = {"lbf.ft": "hp"}
@@ -49,6 +50,7 @@ def derived_screen(
     count = counted(len(made.made), "tune")
     source = f"made from {plain(made.standard.name)} and {plain(made.strong.name)}"
     parts: list[RenderableType] = [
+        *_verdict(report, folder),
         Text(plain(made.strong.setup.engine.label), style="bold"),
         dim(f"{count} {source}, least power first: {names}"),
         *_output_parts(made, display),
@@ -58,7 +60,8 @@ def derived_screen(
     notes = [*made.notes]
     if left_out:
         notes.append(f"not in the new set: {', '.join(map(plain, left_out))}")
-    return Group(*parts, *_notes(notes), *_verdict(report, folder))
+    where = (title("Written"), Text(f"  {plain(folder)}", overflow="fold"))
+    return Group(*parts, *_notes(notes), *where)
 
 
 def _output_parts(made: DerivedSet, display: Display) -> list[RenderableType]:
@@ -136,18 +139,13 @@ def _notes(notes: Sequence[str]) -> list[RenderableType]:
 
 
 def _verdict(report: TunesReport, folder: Path) -> list[RenderableType]:
-    """Say what the check of the set finds, and where it is."""
+    """Say first what the check of the set finds, and what to do next."""
     bad = [finding.sentence for finding in report.findings if finding.verdict == "breach"]
-    words = "The set passes its check; predictions are no runs."
-    if bad:
-        words = f"The set does not pass its check: {counted(len(bad), 'finding')}."
-    parts: list[RenderableType] = [Text(f"\n{words}", style="bold")]
-    if bad:
-        parts.append(bullets([f"NOT OK: {plain(sentence)}" for sentence in bad]))
-    return [
-        *parts,
-        f"Written to {plain(folder)}. All of it: tuneassist tunes check {plain(folder)}",
-    ]
+    if not bad:
+        reason = "The set passes its check. Predicted output is no run: measure each tune."
+        return [*opening("GO ON", reason, f"tuneassist tunes check {plain(folder)}")]
+    first, *_ = opening("STOP", f"The set fails {counted(len(bad), 'check')}. Do not load it.")
+    return [first, bullets([f"NOT OK: {sentence}" for sentence in bad]), Text()]
 
 
 def derived_record(

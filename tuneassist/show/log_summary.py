@@ -71,6 +71,11 @@ def sample_shares_table(outcomes: pd.Series, display: Display) -> RenderableType
     return table
 
 
+def moving_used() -> RenderableType:
+    """Say what becomes of samples in no hold."""
+    return Padding(Text(MOVING_USED, style="dim"), (0, 0, 0, 2))
+
+
 def log_facts_table(log: LogEvidence, setup: Setup) -> RenderableType:
     """Show delay, settling, sensor stops, polling and holds of one log."""
     return facts_table(log_facts(log, setup))
@@ -132,8 +137,18 @@ def hold_words(holds: pd.DataFrame, setup: Setup) -> str:
     )
 
 
-def notes_section(sentences: Sequence[str]) -> RenderableType:
-    """Return notes and doubts under their heading; nothing if there are none."""
-    if not sentences:
+def notes_section(sentences: Sequence[str], *, first: Sequence[str] = ()) -> RenderableType:
+    """Return notes and doubts under their heading, each once; nothing if there are none.
+
+    Parameters
+    ----------
+    sentences
+        The notes.
+    first
+        Those that matter most.
+    """
+    urgent = tuple(dict.fromkeys(first))
+    rest = tuple(one for one in dict.fromkeys(sentences) if one not in urgent)
+    if not (urgent or rest):
         return Group()
-    return Group(title("Notes and doubts"), bullets(sentences))
+    return Group(title("Notes and doubts"), bullets(urgent, mark="!"), bullets(rest))

@@ -33,6 +33,7 @@ from tuneassist.show.cell_picture import (
 from tuneassist.show.display import CellMark, depth_of
 from tuneassist.show.figures.drawing import MARKS
 from tuneassist.show.labels import outcome_words
+from tuneassist.show.map_legend import confidence_words
 from tuneassist.show.report_data import ReportData, ReportRound
 
 MOST_POINTS = 16_000
@@ -122,11 +123,12 @@ def _views(
     after = "proposed" if last.is_step else "of this round"
     side = "leaner" if setup.engine.ignition == "spark" else "richer"
     floor = " (the floor)" if setup.target.kind == "floor" else ""
+    deviations, intervals = deviation_picture(cells, setup), _interval_picture(cells, setup)
     return [
         ("deviation", "Deviation", f"Percent from target{floor}: + leaner, - richer. Orange with a "
-         f"corner: {side}, the unsafe side.", deviation_picture(cells, setup)),
-        ("interval", "How sure", "Half of the 95 % interval, percent: the smaller, the surer.",
-         _interval_picture(cells, setup)),
+         f"corner: {side}, the unsafe side. {marks_note(deviations)}", deviations),
+        ("interval", "How sure", "Half of the 95 % interval, percent: the smaller, the surer. "
+         f"{marks_note(intervals)}", intervals),
         ("step", "Step", "Step in percent; ! held back by a limit. Orange with a corner: the "
          "unsafe way.", step_picture(cells, last.binding, setup)),
         ("grid", "Grid", f"The whole grid {after}, percent.",
@@ -135,6 +137,12 @@ def _views(
          "! at or beyond a limit. Coloured by its distance from target.",
          _lambda_picture(cells, setup)),
     ]  # fmt: skip
+
+
+def marks_note(picture: CellPicture) -> str:
+    """Explain the marks of confidence in a view; empty where it has none."""
+    words = confidence_words(picture, MARKS)
+    return f"{'; '.join(words)}." if words else ""
 
 
 def _interval_picture(cells: pd.DataFrame, setup: Setup) -> CellPicture:

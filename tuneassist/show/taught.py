@@ -73,6 +73,11 @@ def minutes_words(taught: LogTaught) -> str:
     )
 
 
+def minutes_in_words(taught: LogTaught) -> str:
+    """Return how much of the log taught something, in a few words."""
+    return f"{taught.taught_min:.1f} of {taught.logged_min:.1f} min teach something"
+
+
 def taught_record(taught: LogTaught) -> dict[str, object]:
     """Return the same as plain values."""
     return {
