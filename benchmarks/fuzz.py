@@ -44,13 +44,15 @@ HERE = Path(__file__).resolve().parent
 if str(HERE) not in sys.path:  # this file may have been loaded by its path
     sys.path.insert(0, str(HERE))
 
+from fuzz_day import SUFFIX as DAY  # noqa: E402
+from fuzz_day import attempt_day, mutated_day  # noqa: E402
 from fuzz_folders import SUFFIXES, attempt_folder, mutated_setup, mutated_tune  # noqa: E402
 from fuzz_tables import forged_log  # noqa: E402
 
 SAMPLES = HERE.parent / "sample_logs"
 MAX_SECONDS, MAX_MIB = 10.0, 1024.0
-KINDS = ("log", "forged", "setup", "tune")
-SHARES = (0.4, 0.3, 0.12, 0.18)
+KINDS = ("log", "forged", "setup", "tune", "day")
+SHARES = (0.35, 0.27, 0.1, 0.16, 0.12)
 """How often each kind is tried. [1]"""
 MEMORY_BYTES = 6 << 30
 """Address space of a child, where the system can bound it: a bomb is not to take all. [B]"""
@@ -327,6 +329,8 @@ def case(number: int) -> Case:
         return Case(number, "case.setup", mutated_setup(rng, damaged))
     if kind == "tune":
         return Case(number, "case.tune", mutated_tune(rng, damaged))
+    if kind == "day":
+        return Case(number, f"case{DAY}", mutated_day(rng, damaged))
     name, data = basis()[rng.integers(len(basis()))]
     is_table = not name.endswith(".csv")
     for _ in range(int(rng.integers(1, 5))):
@@ -347,9 +351,9 @@ def attempt(path: Path, number: int = 0) -> str:
         Empty when it ended in a result or an error of the package, and nothing was printed on the
         way; else the traceback, or what was printed.
     """
-    if path.suffix in SUFFIXES:
+    if path.suffix in (*SUFFIXES, DAY):
         try:
-            return attempt_folder(path, number)
+            return (attempt_day if path.suffix == DAY else attempt_folder)(path, number)
         except Exception:
             return traceback.format_exc()
     from tuneassist.errors import TuneassistError

@@ -13,7 +13,7 @@ from tuneassist.evidence.refresh import Refresh, carried_forward, find_refresh, 
 from tuneassist.evidence.visits import RunningPeaks
 from tuneassist.grid import Axes
 from tuneassist.one_log import LogNature
-from tuneassist.reduction import BlocksSeen, HoldSums
+from tuneassist.reduction import HELD, BlocksSeen, HoldSums
 from tuneassist.settings import Setup, SteadySettings
 from tuneassist.settled import settled_rows
 
@@ -62,7 +62,7 @@ def sums_of(
     """Return holds, fates and blocks of a log in parts of which everything was found out."""
     holds, blocks = HoldSums(nature, setup), BlocksSeen(nature, setup)
     for settled in settled_rows(parts, nature=nature, setup=setup):
-        blocks.add(settled, holds.add(settled))
+        blocks.add(settled, holds.add(settled) == HELD)
     return holds.table(), holds.fates(), blocks.table()
 
 

@@ -22,7 +22,6 @@ from test_rounds_commands import Car
 from tuneassist.errors import InputError, LogError
 from tuneassist.files.zero_result import ZeroResult, read_zero_result
 from tuneassist.grid import Axes
-from tuneassist.loop.advice import Advice
 from tuneassist.loop.holds_done import is_done
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import (
@@ -317,10 +316,8 @@ def test_a_log_that_the_plan_was_made_from_ticks_nothing():
 def test_a_halt_and_an_exceeded_ceiling_come_before_all_else(begun_home):
     status = tune_steps.status(begun_home / "tune")
     assert "waits" in warning_of(status)
-    halted = replace(status, advice=Advice("halt", "The engine did not answer."))
-    assert warning_of(halted) == "HALT: The engine did not answer."
-    hot = replace(status, advice=Advice("continue", "Exhaust above its limit.", "hard"))
-    assert warning_of(hot) == "STOP: Exhaust above its limit."
+    stop = replace(status.verdict, word="STOP", reason="The engine did not answer.")
+    assert warning_of(replace(status, verdict=stop)) == "STOP: The engine did not answer."
     accepted = replace(status, state=replace(status.state, is_pending=False))
     assert warning_of(accepted) == ""
 

@@ -33,7 +33,7 @@ from tuneassist.correction.boost_forecast import (
 from tuneassist.errors import RuleBreachError
 from tuneassist.evidence.as_logged import AsLogged
 from tuneassist.files.grid_file import read_grid
-from tuneassist.files.result_writer import RESULT_FILES
+from tuneassist.files.result_writer import OWN_FILES, RESULT_FILES
 from tuneassist.files.setup_file import read_setup
 from tuneassist.grid import Grid
 from tuneassist.loop.held_then import acting_on_lambda, with_pressure_now
@@ -418,6 +418,7 @@ def test_a_second_result_without_fuel_leaves_no_old_fuel_file(written, tmp_path:
 
 def test_a_fuel_grid_that_gives_fuel_or_takes_too_much_is_never_written(made: Proposal) -> None:
     assert fuel_contents(made)[FUEL_FILE].startswith("rpm/load,6,12")
+    assert {*OWN_FILES} == {*RESULT_FILES, FUEL_FILE}  # the only names that a folder may hold
     taken = made.fuel.grid.flat()
     for value, words in ((1.0, "would give fuel"), (-29.0, "breaks a rule")):
         values = np.where(taken < 0, value, 0.0).reshape(made.setup.axes.shape)

@@ -107,7 +107,7 @@ def test_the_list_of_commands_imports_none_of_them() -> None:
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True)
     assert done.stdout.decode().split() == [
-        f"tuneassist.cli.{name}" for name in ("app", "commands", "console", "streams")
+        f"tuneassist.cli.{name}" for name in ("app", "commands", "console", "options", "streams")
     ]
 
 

@@ -6,7 +6,7 @@ import importlib.util
 import json
 import sys
 import tomllib
-from dataclasses import replace
+from dataclasses import fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,19 +16,24 @@ from report_makers import VAN, full_load, write_full_load
 from report_makers import run as cli
 from test_cli_installed import start
 
-from tuneassist.errors import OutputError, RuleBreachError, SetupError
+from tuneassist.errors import GridError, OutputError, RuleBreachError, SetupError
 from tuneassist.files import set_writer
 from tuneassist.files.derive_list import read_derive
 from tuneassist.files.grid_file import read_grid, write_grid_text
 from tuneassist.files.setup_file import read_setup
 from tuneassist.files.toml_table import TomlTable
+from tuneassist.files.tunes_example import DERIVE_EXAMPLE
 from tuneassist.files.tunes_folder import read_tunes
 from tuneassist.grid import Axes, Grid
 from tuneassist.loop.derive import derive_tunes
 from tuneassist.loop.derive_settings import DeriveSettings, MildTune, usual_tune
+from tuneassist.loop.predicted_order import predicted_tunes
+from tuneassist.loop.settings import TuneSettings
 from tuneassist.loop.torque_prediction import shares_between
 from tuneassist.loop.tune_model import Tune
+from tuneassist.loop.tune_run_checks import table_pull
 from tuneassist.loop.tune_set import check_tunes
+from tuneassist.runs import RunSettings
 from tuneassist.runs.air_difference import KnownAir
 from tuneassist.settings import (
     Ceiling,
@@ -138,6 +143,28 @@ def test_a_grid_outside_the_two_has_no_share_and_alike_ones_tell_none():
     assert np.isnan(shares_between(own[0], low, low, *at)).all()
 
 
+def test_the_load_of_full_load_is_read_from_the_runs_where_they_tell_it():
+    """100 kPa gauge are 14.5 psi gauge; a logged load stands for itself."""
+    ends = pair(also={"load": 55.0})
+    logged = [replace(one, pulls=(table_pull(one.run, one.name),)) for one in ends]
+    two = derive_tunes(logged[0], logged[1], [EVEN]).two
+    assert two is not None
+    assert two.is_load_known
+    np.testing.assert_allclose(two.load, 55.0)
+    axes = Axes(AXES.rpm, np.array([-10.0, 0, 10, 20]), "boost", "psi gauge")
+    setup = replace(diesel(), axes=axes)
+    grids = (Grid(axes, np.full(axes.shape, value)) for value in (0.0, 21.0))
+    boosted = [
+        replace(one, setup=setup, grid=grid)
+        for one, grid in zip(pair(also={"boost_kpa": 100.0}), grids, strict=True)
+    ]
+    two = derive_tunes(boosted[0], boosted[1], [EVEN]).two
+    assert two is not None
+    np.testing.assert_allclose(two.load, 100.0 / 6.894757, rtol=1e-6)
+    unknown = derive_tunes(*pair(), [EVEN])
+    assert any("do not tell the load of full load" in note for note in unknown.notes)
+
+
 def test_without_a_run_no_more_than_half_is_kept_under_load_and_it_is_said():
     standard, strong = pair()
     bold = replace(EVEN, low_speed_share=0.9, full_load_share=0.9, cruise_share=0.9)
@@ -190,6 +217,39 @@ def test_a_ceiling_that_the_runs_do_not_show_leaves_half():
     heavy = made.cells[made.cells["load"] >= 40]
     assert (heavy["share"] <= 0.5 + 1e-9).all()
     assert heavy["reason"].str.contains("the runs do not show boost here").all()
+
+
+def test_speeds_that_the_runs_do_not_cover_keep_half():
+    bold = replace(EVEN, full_load_share=0.9, low_speed_share=0.9)
+    standard, strong = pair()
+    short = replace(strong, run=strong.run[strong.run["rpm"].between(1500, 3200)])
+    cells = derive_tunes(standard, short, [bold]).made[0].cells
+    heavy = cells[cells["load"] >= 40].groupby("rpm")["share"].max()
+    assert heavy.round(2).to_dict() == {1000: 0.5, 2000: 0.9, 3000: 0.9, 4000: 0.5}
+
+
+def test_where_full_load_may_be_at_many_loads_the_interval_covers_the_shares_of_all():
+    """Half of the correction at light load and all of it at the highest: 220 to 240 N.m."""
+    standard, strong = pair()
+    values = np.tile([10.0, 10.0, 10.0, 21.0], (4, 1))
+    report = [standard, replace(tune("mild", 0.0), grid=Grid(AXES, values)), strong]
+    row = predicted_tunes(report, TuneSettings(), RunSettings())[1].table.iloc[5]
+    assert row["share_low"] == pytest.approx(0.5)
+    assert row["share_high"] == pytest.approx(1.0)
+    assert row["torque_low_nm"] < 220.0 < row["torque_nm"] < 240.0 < row["torque_high_nm"]
+
+
+def test_a_ceiling_leaves_no_hump_before_full_load():
+    limits = replace(BARE, ceilings={"exhaust_temp": Ceiling(755.0)})
+    hot = [
+        replace(one, run=one.run.assign(exhaust_temp_c=heat, load=60.0))
+        for one, heat in zip(pair(setup=diesel(limits)), (700.0, 800.0), strict=True)
+    ]
+    logged = [replace(one, pulls=(table_pull(one.run, one.name),)) for one in hot]
+    cells = derive_tunes(logged[0], logged[1], [EVEN]).made[0].cells
+    by_load = cells.groupby("load")["share"].max()
+    assert by_load[60.0] < 0.3
+    assert by_load[40.0] == pytest.approx(by_load[60.0])
 
 
 def test_a_towing_tune_has_lower_ceilings_but_not_below_the_standard_car():
@@ -293,7 +353,9 @@ def test_one_command_makes_a_set_that_the_check_takes_at_once(car: Path, tmp_pat
     order = [f["sentence"] for f in report["findings"] if f["topic"] == "order"]
     assert sum("by prediction" in sentence for sentence in order) == 3
     assert all("rise at every speed" in sentence for sentence in order)
-    towing = read_tunes(out)[2]
+    standard, _, towing, _ = read_tunes(out)
+    band = standard.run["torque_high_nm"] / standard.run["torque_low_nm"] - 1.0
+    assert 0.0 < band.max() < 0.04  # three pulls know it better than 2 % either way
     assert towing.setup.limits.ceilings["exhaust_temp"].ceiling == 670.0
     true = stock_diesel().torque(np.array([2000.0]))[0]
     said = record["prediction"][[row["rpm"] for row in record["prediction"]].index(2000.0)]
@@ -330,6 +392,16 @@ def test_the_list_comes_before_the_defaults_of_the_kind():
     assert plan.settings == replace(DeriveSettings(), margin_exhaust_c=20.0)
 
 
+def test_the_example_lists_every_key_with_its_default():
+    told = tomllib.loads(DERIVE_EXAMPLE)["derive"]
+    (towing,) = told.pop("tune")
+    assert told == {f.name: getattr(DeriveSettings(), f.name) for f in fields(DeriveSettings)}
+    usual = usual_tune("towing")
+    assert towing == {
+        f.name: getattr(usual, f.name) for f in fields(MildTune) if f.name != "ceilings"
+    }
+
+
 @pytest.mark.parametrize(
     ("text", "options", "says"),
     [
@@ -356,6 +428,14 @@ def test_tunes_that_cannot_be_made_are_refused():
     standard, strong = pair()
     with pytest.raises(SetupError, match='two tunes are called "even"'):
         derive_tunes(standard, strong, [EVEN, EVEN])
+    values = np.full(AXES.shape, 21.0)
+    values[1, 2] = np.nan
+    blank = replace(strong, grid=Grid(AXES, values))
+    kept = derive_tunes(standard, blank, [EVEN]).made[0].tune.grid.flat()
+    assert np.isnan(kept).sum() == 1
+    other = tune("standard", 2.0, 200.0, kind="standard")
+    with pytest.raises(GridError, match=r"power is blank at 2000 rpm, 40 mg/stroke, where"):
+        derive_tunes(other, blank, [EVEN])
     wild = replace(strong, grid=Grid(AXES, np.full(AXES.shape, 40.0)))
     with pytest.raises(RuleBreachError, match="The grid of power breaks 16 rule"):
         derive_tunes(standard, wild, [EVEN])

@@ -165,3 +165,22 @@ def test_a_label_cannot_end_the_data() -> None:
     text = safe_json(hostile)
     assert not re.search("[<>&]", text)
     assert json.loads(text) == hostile
+
+
+def test_a_rejected_step_is_not_shown_as_if_it_were_loaded(
+    begun_home: Path, tmp_path: Path
+) -> None:
+    from tuneassist.show.report_interactive import page_data
+    from tuneassist.workflow.report import ReportRequest, report_data
+
+    tune = Path(shutil.copytree(begun_home / "tune", tmp_path / "tune"))
+    waits = report_data(ReportRequest(folder=tune))
+    assert waits.setup is not None
+    assert run("rounds", "reject", tune).exit_code == 0
+    rejected = report_data(ReportRequest(folder=tune))
+    steps = [
+        {cell["step"] for cell in page_data(data, waits.setup)["cells"]}
+        for data in (waits, rejected)
+    ]
+    assert len(steps[0]) > 5
+    assert steps[1] == {0.0}

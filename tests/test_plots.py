@@ -170,7 +170,7 @@ SPOTS = RESIDUALS.assign(
 TRACE = LogTrace(
     "a log",
     pd.DataFrame({"time_s": [0.0, 1.0, 2.0], "rpm": 1500.0, "load": 40.0,
-                  "deviation_pct": [1.0, 2.0, np.nan], "fate": ["engine cold", USED, "moving"]}),
+                  "need_pct": [1.0, 2.0, np.nan], "fate": ["engine cold", USED, "moving"]}),
     pd.DataFrame({"start_s": [1.0], "end_s": [1.5], "rpm": 1500.0, "load": 40.0, "need_ln": 0.02}),
 )  # fmt: skip
 CALLS = {

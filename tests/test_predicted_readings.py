@@ -150,11 +150,11 @@ def test_a_diesels_fuel_rises_only_where_something_watches_it(ceilings, readings
 @pytest.mark.parametrize(
     ("readings", "why"),
     [
-        ([0.0] * 9, "never passes 200 degC (highest 0)"),
-        ([20.0] * 9, "never passes 200 degC (highest 20)"),
-        ([600.0] * 8 + [649.0], "moves by less than 50 degC over the whole map (600 to 649)"),
+        ([0.0] * 9, "never passes 200 degC (highest 0 degC)"),
+        ([20.0] * 9, "never passes 200 degC (highest 20 degC)"),
+        ([600.0] * 8 + [649.0], "moves by less than 50 degC over the whole map (600 to 649 degC)"),
         ([600.0] * 8 + [650.0], ""),
-        ([120.0] * 8 + [200.0], "never passes 200 degC (highest 200)"),
+        ([120.0] * 8 + [200.0], "never passes 200 degC (highest 200 degC)"),
         ([120.0] * 8 + [201.0], ""),
     ],
 )

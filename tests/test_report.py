@@ -122,13 +122,12 @@ def pages(folder: Path) -> dict[str, str]:
     whole = (folder / "tune", *sides, "--tunes", folder / "set")
     return {
         "tune": write(folder, "tune", *whole),
-        "customer": write(folder, "customer", *whole, "--customer"),
         "proposal": write(folder, "proposal", folder / "van", SAMPLES / "van-session-1.csv"),
         "full load": write(folder, "full-load", *sides, "--setup", VAN),
     }
 
 
-NAMES = ("tune", "customer", "proposal", "full load")
+NAMES = ("tune", "proposal", "full load")
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -203,28 +202,19 @@ def test_the_cautions_are_those_of_the_engine(
         assert sentence in text
 
 
-def test_the_tuner_gets_every_section_and_the_customer_only_the_useful_ones(
-    pages: dict[str, str],
-) -> None:
+def test_the_tuner_gets_every_section(pages: dict[str, str]) -> None:
     def titles(name: str) -> list[str]:
         return re.findall(r"<h2 id=\"[^\"]+\">(.*?)</h2>", pages[name])
 
+    assert titles("full load")[0] == "Full-load runs"
     assert titles("tune") == [
         "The grid to type in", "The map, cell by cell", "What was limited, and why",
         "What is left to do", "What was asked", "Cells before and after",
         "Coverage and confidence", "Rounds", "Full-load runs", "The set of tunes", "Cautions",
         "Evidence, cell by cell",
     ]  # fmt: skip
-    assert titles("customer") == [
-        "What was asked", "Cells before and after", "Coverage and confidence",
-        "What was limited, and why", "Rounds", "Full-load runs", "The set of tunes",
-        "What is left to do", "Cautions",
-    ]  # fmt: skip
-    customer = Page(pages["customer"]).text
     for word in ("max_step_pct", "SHA-256", "tuneassist rounds", "step.csv", "default"):
         assert word in Page(pages["tune"]).text
-        assert word not in customer
-    assert len(pages["customer"]) < 0.6 * len(pages["tune"])
 
 
 def test_the_maps_hold_the_numbers_of_cells_csv(folder: Path, pages: dict[str, str]) -> None:
@@ -282,7 +272,7 @@ def test_cells_outside_tolerance_are_listed_farthest_first() -> None:
         one = ReportRound("round 3", "", cells, cells, advice=Advice(word, "why"))  # type: ignore[arg-type]
         car = Setup(axes=axes, target=Target(np.ones((4, 4)), kind=kind))  # type: ignore[arg-type]
         data = ReportData(car, "0", "now", is_simulated=True, rounds=(one,))
-        section = open_work_section(data, is_customer=False)
+        section = open_work_section(data)
         return [row for b in section.blocks if isinstance(b, DataTable) for row in b.rows]
 
     rows = listed("finished")
@@ -325,12 +315,17 @@ def test_a_halted_tune_says_so_first_and_proposes_nothing(tmp_path: Path) -> Non
     log = tmp_path / "not-loaded.csv"  # the accepted grid never reached the engine
     write_session(log, grid=None, number=2)
     assert run("rounds", "add", tune, log).exit_code == 6
-    for extra in ((), ("--customer",)):
-        page = Page(write(tmp_path, "halted", tune, *extra))
-        assert "Caution: The loop has halted: nothing is proposed." in page.text
-        assert "STOP" in page.text[:100] or extra
-        assert "The loop has halted: " in page.text
-        assert "Expected after the step" not in page.text
+    page = Page(write(tmp_path, "halted", tune))
+    assert "Caution: The loop has halted: nothing is proposed." in page.text
+    assert "STOP" in page.text[:100]
+    assert "The loop has halted: " in page.text
+    assert "Expected after the step" not in page.text
+    sheet = write(tmp_path, "halted", tune, "--customer")
+    assert (
+        "There are no results to hand over for this car yet: the engine did not answer the last "
+        "change as it should."
+    ) in Page(sheet).text
+    assert not re.search("<(svg|table|section|h2|li>)", sheet)
 
 
 def test_words_from_files_cannot_become_markup(tmp_path: Path) -> None:
@@ -537,13 +532,12 @@ addEventListener('load', () => {
 
 @pytest.mark.skipif(BROWSER is None, reason="no Chromium is installed")
 @pytest.mark.parametrize("width", [360, 1920])
-@pytest.mark.parametrize("name", ["tune", "customer"])
 def test_the_page_fits_a_phone_and_a_screen_in_a_browser(
-    pages: dict[str, str], tmp_path: Path, name: str, width: int
+    pages: dict[str, str], tmp_path: Path, width: int
 ) -> None:
     # the page stands in a frame of the wanted width: a headless window has a least width
     page = tmp_path / "page.html"
-    own = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", pages[name])
+    own = re.sub(r'<meta http-equiv="Content-Security-Policy"[^>]*>', "", pages["tune"])
     page.write_text(own.replace("<head>", WATCH).replace("</body>", PROBE), encoding="utf-8")
     outer = tmp_path / "outer.html"
     outer.write_text(

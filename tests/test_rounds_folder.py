@@ -120,11 +120,43 @@ def test_evidence_of_the_first_format_is_read_without_moving_samples(tmp_path, l
     (folder / "evidence.json").write_text(json.dumps({**record, "format": 1}), encoding="utf-8")
     (folder / "blocks.csv").unlink()  # the first format had none
     back = read_evidence(folder, SETUP.axes)
-    assert all(log.blocks is None for log in back.logs)
+    assert all(log.blocks is None and log.trace is None for log in back.logs)
     pd.testing.assert_frame_equal(back.logs[0].holds, logs[0].holds, check_exact=True)
     held = [replace(log, blocks=None) for log in logs[:2]]
     cells = [gather(each, setup=SETUP, current=START).cells for each in (back.logs, held)]
     pd.testing.assert_frame_equal(*cells, check_exact=True)
+
+
+def test_evidence_of_the_second_format_is_read_without_samples_over_time(tmp_path, logs) -> None:
+    folder = tmp_path / "round"
+    living = written(folder, stored(*logs[:2]))
+    record = json.loads((folder / "evidence.json").read_text(encoding="utf-8"))
+    (folder / "evidence.json").write_text(json.dumps({**record, "format": 2}), encoding="utf-8")
+    (folder / "trace.csv").unlink()  # the second format had none
+    back = read_evidence(folder, SETUP.axes)
+    for one, other, log in zip(living.logs, back.logs, logs[:2], strict=True):
+        assert one.trace is not None
+        assert other.trace is None
+        pd.testing.assert_frame_equal(one.trace, log.trace, check_exact=True, check_dtype=False)
+        pd.testing.assert_frame_equal(one.blocks, other.blocks, check_exact=True)
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "says"),
+    [
+        ("fate", "eaten", "unknown fate"),
+        ("time_s", np.nan, "missing time"),
+        ("rpm", 1e12, "implausible number"),
+    ],
+)
+def test_samples_over_time_that_no_log_can_produce_are_refused(
+    tmp_path, logs, column, value, says
+) -> None:
+    assert logs[0].trace is not None
+    trace = logs[0].trace.copy()
+    trace.loc[3, column] = value
+    with pytest.raises(InputError, match=says):
+        written(tmp_path / "round", stored(replace(logs[0], trace=trace)))
 
 
 @pytest.mark.parametrize(

@@ -50,7 +50,7 @@ COMMANDS = (
     ("accept", "tune"),
     ("undo", "tune"),
 )
-STEP_FILES = {"round": 10, "loaded": 3, "restored": 3, "setup": 2}
+STEP_FILES = {"round": 11, "loaded": 3, "restored": 3, "setup": 2}
 
 
 def write_car(home: Path, seed: int, name: str, grid: str | None = None) -> None:
@@ -105,7 +105,7 @@ def seen(home: Path) -> dict[str, Any] | None:
     for folder in folders:
         assert len(list(folder.iterdir())) == STEP_FILES[folder.name.split("-")[0]]
     return {
-        "status": json.loads(result.stdout),
+        "status": json.loads(result.stdout.replace(json.dumps(str(home))[1:-1], "home")),
         "events": [event["kind"] for event in history["events"]],
         "grids": {
             folder.name: (folder / "grid.csv").read_text(encoding="utf-8")

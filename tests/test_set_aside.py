@@ -102,7 +102,9 @@ def test_a_reason_that_repeats_is_one_line_on_every_screen(bench: Path, tmp_path
     told = json.loads(run(*asked, "--json", "--overwrite").stdout)
     assert told["notes"][0].startswith("set aside, cannot be used: in 5 logs")
     assert len(told["set_aside"]) == 5
-    said = " ".join(result.stdout.split())
+    verdict, _, rest = result.stdout.partition("\n\n")
+    assert "A log was set aside" in verdict
+    said = " ".join(rest.split())
     line = "set aside, cannot be used: in 5 logs (empty0.csv, empty1.csv, empty2.csv and 2 more):"
     assert f"{line} the file is empty." in said
     assert said.count("the file is empty") == 1

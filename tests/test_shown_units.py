@@ -11,6 +11,7 @@ from tuneassist.errors import SetupError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.own_units import OutputUnits, as_chosen, choose_units, mixture, reading, units_for
 from tuneassist.settings import UNIT_SYSTEMS, UnitSettings
+from tuneassist.unit_sentences import restated_as_logged
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 
@@ -154,3 +155,13 @@ def test_a_reference_in_the_units_moves_a_range_by_the_barometer(tmp_path: Path)
     assert reading(0.0, "boost", car) == "0 psi gauge"
     car = replace(car, units=UnitSettings(pressure="psi absolute"))
     assert reading(0.0, "boost", car) == "14.7 psi absolute"
+
+
+def test_a_note_on_a_log_is_in_the_logs_units_where_the_setup_says_nothing() -> None:
+    car = replace(read_setup(SAMPLES / "petrol-setup.toml"), given=frozenset())
+    note = "coolant runs from 20 to 60 degC in the log, load from 30 to 250 kPa"
+    logged = {"coolant_temp": "degF", "manifold_pressure": "psi"}
+    as_logged = "coolant runs from 68 to 140 degF in the log, load from 30 to 250 kPa"
+    assert restated_as_logged(note, car, logged) == as_logged
+    metric = replace(car, units=UNIT_SYSTEMS["metric"])
+    assert restated_as_logged(note, metric, logged) == note

@@ -15,6 +15,7 @@ from simulated_days import ROOT, blocks_of, run_blocks
 
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.setup_file import read_setup
+from tuneassist.files.tunes_folder import read_tunes
 from tuneassist.grid import Grid
 from tuneassist.runs import RunSettings
 from tuneassist.simulate.sample_logs import van_engine
@@ -23,6 +24,7 @@ from tuneassist.workflow.tunes import check_tunes_folder
 
 SAMPLES = ROOT / "sample_logs"
 TUTORIAL = "TUTORIAL.md"
+PAPERS = [line for kind, text in blocks_of(TUTORIAL)[-1:] for line in text.splitlines()]
 VAN_DAY = """\
 tuneassist simulate van --zeros --out zero.csv
 tuneassist simulate van --session 1 --out first-log.csv
@@ -64,7 +66,15 @@ tuneassist verify tune/round-03/grid.csv --setup car.toml --against mine.csv
 tuneassist report tune --before standard.csv --after power-run.csv --out report.html
 tuneassist report tune --customer --before standard.csv --after power-run.csv --out customer.html
 """
-TUNES = "".join(text for kind, text in blocks_of(TUTORIAL) if kind == "toml")
+TUNES = """\
+# save as tunes.toml
+setup = "car.toml"
+tune = [
+    { name = "standard", kind = "standard", grid = "zero.csv", run = "standard.csv" },
+    { name = "towing", kind = "towing", grid = "tune/round-03/grid.csv", run = "towing-run.csv" },
+    { name = "power", kind = "power", grid = "tune/round-03/grid.csv", run = "power-run.csv" },
+]
+"""
 
 
 def remaining_pct(folder: Path, car: str, grid: Grid) -> np.ndarray:
@@ -107,7 +117,14 @@ def test_the_petrol_day_of_the_tutorial_ends_near_target_with_its_papers(
     reason = "1 % richer until knock was listened to"
     assert steps["reason"].eq(reason).any()
     assert "no rule of simulated car is broken" in by_word["verify"]
-    assert "All checks passed." in said["tuneassist tunes check ."]
+    assert "All checks passed." in said["tuneassist tunes check set"]
+    derived = {
+        one.name: one.grid.values for one in read_tunes(folder / "set", settings=RunSettings())
+    }
+    assert list(derived) == ["standard", "economy", "towing", "power"]
+    low, high = np.minimum(0.0, derived["power"]), np.maximum(0.0, derived["power"])
+    assert ((low <= derived["towing"]) & (derived["towing"] <= high)).all()
+    assert "holds" in (folder / "sheet.html").read_text("utf-8")
     shop, customer = (
         (folder / name).read_text("utf-8") for name in ("report.html", "customer.html")
     )
@@ -115,13 +132,16 @@ def test_the_petrol_day_of_the_tutorial_ends_near_target_with_its_papers(
     assert reason in shop
     assert "own_need" in shop
     assert "tuneassist rounds" not in customer
+    # the standard car leans out low down; what it did before the change stops nothing
+    assert "after the change; before it one was" in " ".join(said[PAPERS[0]].split())
+    assert "no results to hand over" not in customer
+    assert "<svg" in customer
 
 
 @pytest.fixture(scope="module")
 def van_day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Any]]:
     folder = tmp_path_factory.mktemp("van-day")
-    tunes = TUNES.replace("towing.csv", "tune/round-03/grid.csv")
-    day = [("sh", VAN_DAY), ("python", HAND_EDIT), ("toml", tunes), ("sh", VAN_EVENING)]
+    day = [("sh", VAN_DAY), ("python", HAND_EDIT), ("toml", TUNES), ("sh", VAN_EVENING)]
     said = run_blocks(day, folder)
     return folder, [json.loads(text) for line, text in said if line.endswith("--json")]
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
@@ -15,9 +17,11 @@ from tuneassist.errors import InputError, LogError
 from tuneassist.files.grid_file import read_grid
 from tuneassist.files.round_evidence import read_evidence
 from tuneassist.files.setup_file import read_setup
-from tuneassist.files.spot_file import read_spots
+from tuneassist.files.spot_file import read_spots, spots_of
 from tuneassist.grid import Grid
 from tuneassist.one_log import has_order, is_by_hand
+from tuneassist.parallel import ReducedLog
+from tuneassist.reading import read_log
 from tuneassist.simulate.drive import drive, spots_by_hand
 from tuneassist.simulate.sample_logs import petrol_engine
 from tuneassist.spots import spots_evidence
@@ -137,3 +141,16 @@ def test_a_screen_of_spots_alone_has_no_table_of_samples(tmp_path: Path) -> None
     assert "20 spots found by hand" in said
     assert "Where the samples went" not in said
     assert "a drift is allowed for on the lean side" in " ".join(said.split())
+
+
+def test_a_log_of_a_round_is_named_once_in_its_notes() -> None:
+    setup = read_setup(PETROL)
+    read = read_log(SAMPLES / "petrol-session-1.csv", setup=setup)
+    bare = spots_evidence(
+        spots_of(pd.DataFrame({"rpm": [2000], "load": [60], "total_pct": [1]}), setup=setup),
+        setup=setup,
+        current=Grid.zeros(setup.axes),
+    )
+    own = replace(bare, name="a.csv", notes=("a.csv: This log is a sweep", "a.csv was cold"))
+    named = ReducedLog(read, own).called("round-02/a.csv").evidence.notes
+    assert named == ("round-02/a.csv: This log is a sweep", "a.csv was cold")

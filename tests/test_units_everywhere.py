@@ -22,7 +22,7 @@ LOGGED = re.compile(r"\b(?:bar|kPa|degC|N\.m|lambda) +(?:header|setup)\b")
 """The column of `check` that says in which unit a log was written."""
 PLACE = re.compile(
     r"rpm(?:,|:| and) (?:[\d.]+, )*[\d.]+ kPa|\((?:manifold pressure, )?kPa\)"
-    r"|\brpm\s+kPa\s+hold"
+    r"|\brpm\s+kPa\s+hold|rpm \\ kPa"
 )
 """A place of the table and its axis: the label of the controller's own table."""
 HTML = re.compile(r"<style.*?</style>|<script.*?</script>|<[^>]*>", re.S)

@@ -18,7 +18,7 @@ from tuneassist.reduction import reduce_log
 from tuneassist.settings import READ_SETUP, Setup
 from tuneassist.settled import Settled, settled_rows
 
-USED = "in a hold"
+USED = "used"
 NOT_HELD = "settling, or held too short"
 """What is left of a log that the filters leave and no hold took."""
 
@@ -32,7 +32,7 @@ class LogTrace:
     name
         The log.
     samples
-        ``time_s, rpm, load, deviation_pct, fate``: the fate is the first filter that took the
+        ``time_s, rpm, load, need_pct, fate``: the fate is the first filter that took the
         sample, `NOT_HELD` or `USED`. [s], [rpm], [load unit], [%]
     holds
         The holds, with ``start_s, end_s``.
@@ -63,7 +63,7 @@ def trace_log(log: Log, *, setup: Setup) -> LogTrace:
     >>> import tuneassist as ta
     >>> setup = ta.read_setup("sample_logs/petrol-setup.toml")
     >>> trace = trace_log(ta.read_log("sample_logs/petrol-session-1.csv", setup=setup), setup=setup)
-    >>> bool(trace.samples["fate"].eq("in a hold").any())
+    >>> bool(trace.samples["fate"].eq("used").any())
     True
     """
     of_kind(setup, Setup, what="setup", mend=READ_SETUP, error=SetupError)
@@ -73,7 +73,7 @@ def trace_log(log: Log, *, setup: Setup) -> LogTrace:
         _part(found, setup, nature)
         for found in settled_rows([log.samples], nature=nature, setup=setup)
     ]
-    columns = ["time_s", "rpm", "load", "deviation_pct", "fate"]
+    columns = ["time_s", "rpm", "load", "need_pct", "fate"]
     rows = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
     is_left = rows["fate"].eq(NOT_HELD).to_numpy(dtype=bool)
     is_used = is_left & _in_a_hold(rows["time_s"].to_numpy(dtype=float), holds)
@@ -91,7 +91,7 @@ def _part(found: Settled, setup: Setup, nature: LogNature) -> pd.DataFrame:
             "time_s": line["time_s"],
             "rpm": line["rpm"],
             "load": line["load"],
-            "deviation_pct": 100.0 * np.expm1(need),
+            "need_pct": 100.0 * np.expm1(need),
             "fate": fate,
         }
     )

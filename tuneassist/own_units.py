@@ -377,9 +377,22 @@ def units_before(setup: Setup | None, given: str | None) -> OutputUnits:
 
 
 def _ceiling_unit(name: str, setup: Setup | None) -> str | None:
-    """Return the unit in which the setup gave a channel's ceiling; None where it gave none."""
+    """Return the unit of a channel's ceiling as the setup gave it, else of the channel it names.
+
+    A temperature is one of `TEMPERATURES`: a gauge in degF has the others in degF. None where the
+    setup says nothing.
+    """
     ceiling = setup.limits.ceilings.get(name) if setup is not None else None
-    return None if ceiling is None else ceiling.given_unit
+    if setup is None or ceiling is None:
+        return None
+    if ceiling.given_unit is not None:
+        return ceiling.given_unit
+    alike = (name, *TEMPERATURES) if name in TEMPERATURES else (name,)
+    sources = (setup.channels.get(one) for one in alike)
+    units = (source.transfer_unit or source.unit for source in sources if source is not None)
+    inside = CEILING_CHANNELS[name][1].partition(" ")[0]
+    quantity = UNITS[inside].quantity if inside in UNITS else ""
+    return next((word for unit in units if (word := _logged_as(quantity, unit))), None)
 
 
 TORQUE_OF = {"hp": "lbf.ft"}

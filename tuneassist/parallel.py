@@ -31,6 +31,7 @@ from tuneassist.one_log import LogEvidence
 from tuneassist.reading import Log, LogReader
 from tuneassist.reading.log import Progress
 from tuneassist.reduction import reduce_parts
+from tuneassist.unit_sentences import restated_as_logged
 
 if TYPE_CHECKING:
     from tuneassist.settings import Setup
@@ -69,9 +70,11 @@ class ReducedLog:
     evidence: LogEvidence
 
     def called(self, name: str) -> ReducedLog:
-        """Return the same log under another name."""
-        holds = self.evidence.holds.assign(log=name)
-        evidence = replace(self.evidence, name=name, holds=holds)
+        """Return the same log under another name, in its notes as well."""
+        own, old = self.evidence, f"{self.evidence.name}: "
+        notes = (f"{name}: {n[len(old) :]}" if n.startswith(old) else n for n in own.notes)
+        holds = own.holds.assign(log=name)
+        evidence = replace(own, name=name, holds=holds, notes=tuple(notes))
         return replace(self, log=replace(self.log, name=name), evidence=evidence)
 
 
@@ -130,7 +133,9 @@ def reduce_file(file: LogFile, setup: Setup, progress: Progress | None = None) -
     """
     reader = LogReader(file.path, setup=setup, progress=progress)
     evidence = reduce_parts(reader.parts(), name=file.name, setup=setup)
-    return ReducedLog(replace(reader.log(), name=file.name), evidence)
+    log = replace(reader.log(), name=file.name)
+    notes = tuple(restated_as_logged(note, setup, log.units) for note in evidence.notes)
+    return ReducedLog(log, replace(evidence, notes=notes))
 
 
 def reduce_files(

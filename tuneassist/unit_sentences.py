@@ -8,8 +8,9 @@ unit, converted, and written anew. A place of the table ("2000 rpm, 60 kPa") sta
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
-from tuneassist.own_units import OutputUnits, with_unit
+from tuneassist.own_units import OutputUnits, units_for, with_unit
 from tuneassist.settings import UNIT_QUANTITIES, Setup, UnitSettings
 from tuneassist.units import UNITS, convert
 
@@ -83,6 +84,23 @@ def restated_for(words: str, setup: Setup | None) -> str:
     stoich = setup.engine.afr_stoich if own.mixture == "afr" else None
     units = OutputUnits(**given, afr_stoich=stoich, barometer_kpa=setup.limits.barometer_kpa)
     return restated(words, units, load_unit=setup.axes.load_unit, only=own)
+
+
+def restated_as_logged(words: str, setup: Setup, logged: Mapping[str, str]) -> str:
+    """Write a note on a log in the log's units of pressure and temperature, if the setup has none.
+
+    Parameters
+    ----------
+    words
+        The note, in the setup's units or those inside.
+    setup
+        Its ``[units]``, ceilings and axis go before the log's.
+    logged
+        Channel to the unit in which the log has it.
+    """
+    units = units_for(setup, logged)
+    only = UnitSettings(pressure=units.pressure, temperature=units.temperature)
+    return restated(words, units, load_unit=setup.axes.load_unit, only=only)
 
 
 def said_in(words: str, units: OutputUnits) -> str:

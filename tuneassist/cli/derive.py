@@ -102,7 +102,7 @@ def derive(
     fuel: Fuel = None,
     json: AsJson = False,
 ) -> None:
-    """Make milder tunes, such as economy and towing, from the strong and the standard tune.
+    """Make milder tunes, such as economy and towing, from the strong one.
 
     Each keeps a share of the strong tune's correction at low speed, full load and cruise. With
     full-load runs of both, torque, boost and exhaust temperature are predicted at every speed and
@@ -132,7 +132,13 @@ def derive(
         return
     screen = console.screen()
     look = console.display_of(screen)
-    console.write(
-        screen,
-        show.derived.derived_screen(done.made, done.report, out, look, left_out=done.left_out),
+    same = _options(("--standard", value_of(standard)), ("--humidity", humidity), ("--fuel", fuel))
+    shown = show.derived.derived_screen(
+        done.made, done.report, out, look, left_out=done.left_out, options=same
     )
+    console.write(screen, shown)
+
+
+def _options(*given: tuple[str, object]) -> str:
+    """Write options again as they were given."""
+    return "".join(f" {name} {value}" for name, value in given if value is not None)

@@ -139,6 +139,9 @@ def _write_line(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
     """Print one line without wrapping; doubts go to standard error."""
     words = show.proposal.short_words(done.proposal, out, has_grid=has_grid)
     console.screen().print(words, soft_wrap=True)
+    verdict = workflow.verdicts.verdict_of_proposal(done.proposal, out)
+    if verdict.word != "GO ON":
+        console.tell(f"{verdict.word}: {verdict.reason}")
     for doubt in show.notes.proposal_doubts(done.proposal, done.logs):
         console.tell(doubt)
 

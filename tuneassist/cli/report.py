@@ -50,7 +50,8 @@ Customer = Annotated[
     typer.Option(
         "--customer",
         metavar="",
-        help="Leave out what a customer cannot use: settings, evidence tables and commands.",
+        help="Write the customer's sheet instead, one printed page: gain, drive, limits, what to "
+        "watch. While the verdict is STOP it is one plain sentence.",
     ),
 ]
 Figures = Annotated[
@@ -146,7 +147,8 @@ def _full_load(
 def _write_json(done: WrittenReport, out: Path) -> None:
     record = {"out": str(out), "sections": list(done.titles),
               "figures": [str(path) for path in done.figures],
-              "verdict": done.verdict and done.verdict.record()}  # fmt: skip
+              "verdict": done.verdict and done.verdict.record(),
+              **({"note": done.note} if done.note else {})}  # fmt: skip
     console.write_json({**({"simulated": True} if done.is_simulated else {}), **record})
 
 
@@ -154,6 +156,8 @@ def _write_screen(done: WrittenReport, out: Path, figures: Path | None) -> None:
     lines = [f"Written: {out}"]
     if figures is not None:
         lines.append(f"Figures: {figures}, {len(done.figures)} files")
+    if done.note:
+        lines.append(done.note)
     if done.verdict is not None:
         verdict = done.verdict
         console.write(console.screen(), show.verdict.verdict_line(verdict.word, verdict.reason))

@@ -41,8 +41,8 @@ STOP_WEIGHT = 0.25
 BEYOND_DOUBT = 1.4
 #: Moving samples of a cell that are worth so many holds are evidence of its own. [1]
 MIN_MOVING = 0.2
-#: Said of a cell to which the surface is carried on from the outermost readings, holds or sweeps;
-#: and what older programs said.
+#: Said of a cell to which the surface is carried on from the outermost holds or sweeps; and what
+#: older programs said.
 BEYOND_HOLDS = "beyond the outermost readings"
 BEYOND_BEFORE = "beyond the outermost holds"
 

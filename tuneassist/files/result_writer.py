@@ -39,11 +39,10 @@ from tuneassist import stopping
 from tuneassist.errors import OutputError
 from tuneassist.files.safe_files import sync_folder, write_errors_explained
 from tuneassist.inert import listed
-from tuneassist.loop.history_changes import FUEL_FILE
 
 RESULT_FILES = ("step.csv", "grid.csv", "cells.csv", "proposal.json")
 """Names that the contract gives to the files of a proposal."""
-OWN_FILES = (*RESULT_FILES, FUEL_FILE)
+OWN_FILES = (*RESULT_FILES, "fuel-to-take-away.csv")
 """Every name that a proposal may write: a boost grid may have fuel to take away beside it."""
 
 

@@ -308,7 +308,7 @@ def _read_3(
     peaks: pd.DataFrame,
     visits: Grid,
 ) -> StoredEvidence:
-    """Read what is written now: samples over time as well."""
+    """Read what is written now: samples over time as well, and where a value found by hand is."""
     trace = _frame(files, "trace.csv")
     if lacking := [name for name in ("log", *TRACE_COLUMNS) if name not in trace]:
         raise ValueError(f"trace.csv has no column {', '.join(lacking)}")
@@ -328,10 +328,6 @@ def _read_2(
     if lacking := [name for name in ("log", *BLOCK_COLUMNS) if name not in blocks]:
         raise ValueError(f"blocks.csv has no column {', '.join(lacking)}")
     return _read(record, holds, blocks, peaks, visits)
-
-
-_read_3 = _read_2
-"""Values found by hand have their place in the file, ``where``, in ``holds.csv``."""
 
 
 def _read(

@@ -25,13 +25,27 @@ ceilings = { exhaust_temp = { ceiling = 670, unit = "degC" } }  # lower ones
 """A complete ``tunes.toml`` with every key; paths are relative to its folder."""
 
 DERIVE_EXAMPLE = """\
-[derive]                  # may be left out: what "tunes derive" makes
-margin_exhaust_c = 20.0
+[derive]                      # may be left out; these are the defaults
+low_speed_rpm = 1800.0        # low speed up to here,
+blend_rpm = 800.0             # blended into full load over so many rpm
+cruise_below_share = 0.35     # light load, as a share of the highest,
+full_load_from_share = 0.65   # and full load
+margin_exhaust_c = 15.0       # kept under the ceiling, degC
+margin_torque_pct = 3.0       # the same, %
+margin_boost_pct = 3.0
+share_without_run = 0.5       # most that is kept where no run was seen
+curve_doubt_pct = 15.0        # how far torque may leave the line, %
+low_down_rpm = 2000.0         # where torque low down is told
 
-[[derive.tune]]           # none listed: an economy and a towing tune
-name = "trailer"
-kind = "towing"           # its defaults: economy, towing, power, other
-full_load_share = 0.5     # of the strong tune's correction
-ceilings = { torque = { ceiling = 350, unit = "N.m" } }
+[[derive.tune]]               # none listed: an economy and a towing tune
+name = "towing"
+kind = "towing"               # or economy, power, other
+low_speed_share = 0.8         # of the strong tune's correction
+full_load_share = 0.6
+cruise_share = 0.6
+sustained_exhaust_c = 50.0    # so much lower is its ceiling, degC
+sustained_torque_pct = 10.0   # the same, %
+sustained_boost_pct = 5.0
+# ceilings = { torque = { ceiling = 350, unit = "N.m" } }   # its own
 """
-"""What the same file may say of tunes to make."""
+"""What the same file may say of tunes to make: every key, with the defaults of a towing tune."""

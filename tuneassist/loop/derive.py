@@ -158,6 +158,7 @@ def derive_tunes(
     _require_one_car(standard, strong)
     _require_names(standard, strong, wanted)
     standard = _filled(standard)
+    _require_values(standard, strong)
     for tune in (standard, strong):
         _require_clean(tune, strong.setup)
     for plan in wanted:
@@ -235,6 +236,19 @@ def _filled(standard: Tune) -> Tune:
     """Return the standard tune with zeros for blanks: they change nothing."""
     grid = standard.grid
     return replace(standard, grid=Grid(grid.axes, np.nan_to_num(grid.values)))
+
+
+def _require_values(standard: Tune, strong: Tune) -> None:
+    """Raise where the strong tune has no value and the standard one changes something."""
+    axes = strong.grid.axes
+    bare = np.isnan(strong.grid.flat()) & (np.abs(standard.grid.flat()) > CLOSE_PCT)
+    if bare.any():
+        cell = int(bare.argmax())
+        raise GridError(
+            f"{strong.name} is blank at {axes.cell_rpm()[cell]:g} rpm, {axes.cell_load()[cell]:g} "
+            f"{axes.load_unit}, where {standard.name} holds {standard.grid.flat()[cell]:+zg} %.",
+            mend="Write its value there, 0 where it corrects nothing.",
+        )
 
 
 def _require_lower(plan: MildTune, strong: Tune) -> None:

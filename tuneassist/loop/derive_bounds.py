@@ -144,7 +144,7 @@ def _of_ceilings(
             yield ShareBound(f"{name} not seen", most, f"the runs do not show {words} here")
         most = _around(np.where(is_known, by_speed, 1.0), setup, two)
         yield ShareBound(
-            name, _at_full_load(most, setup, two), ceiling_words(name, setup, settings)
+            name, _at_full_load(most, setup, two, heavy), ceiling_words(name, setup, settings)
         )
 
 
@@ -160,8 +160,11 @@ def _around(by_speed: Floats, setup: Setup, two: TwoRuns) -> Floats:
     return np.repeat(np.array(rows), len(setup.axes.load))
 
 
-def _at_full_load(most: Floats, setup: Setup, two: TwoRuns) -> Floats:
-    """Bound the cells that full load may touch, and those of more load."""
+def _at_full_load(most: Floats, setup: Setup, two: TwoRuns, heavy: Floats) -> Floats:
+    """Bound the cells that full load may touch and those of more load; lighter ones by weight.
+
+    So the grid falls off toward full load without a hump before it.
+    """
     axes = setup.axes
     rpm = axes.rpm
     low = [
@@ -170,7 +173,7 @@ def _at_full_load(most: Floats, setup: Setup, two: TwoRuns) -> Floats:
     ]
     first = np.clip(np.searchsorted(axes.load, low, "right") - 1, 0, len(axes.load) - 1)
     is_touched = np.arange(len(axes.load))[None, :] >= first[:, None]
-    return np.where(is_touched.ravel(), most, 1.0)
+    return np.where(is_touched.ravel(), most, 1.0 - heavy * (1.0 - most))
 
 
 def _gaps(rpm: Floats) -> tuple[Floats, Floats]:

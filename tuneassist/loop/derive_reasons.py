@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -11,6 +12,7 @@ from tuneassist.grid import Floats
 from tuneassist.loop.derive_bounds import ShareBound
 from tuneassist.loop.derive_frame import CLOSE_PCT, Corners, Tried, TuneFrame
 
+SLOPE = ("slope", "the slope to its neighbours")
 UNHELD = ("", "alike", "no value", "safe side")
 """Bounds that are none: the share alone decided, or there was nothing to share."""
 
@@ -21,7 +23,18 @@ def cells_table(
     """One row per cell, with the bound that acted and a sentence."""
     axes, corners, values = frame.setup.axes, frame.corners, tried.grid.flat()
     got = corners.share_of(values)
-    acted = [_why(cell, frame, asked, bounds, tried) for cell in range(axes.size)]
+    wanted = corners.at_share(asked)
+    tightest = np.argmin([bound.most for bound in bounds], axis=0)
+    limit = corners.at_share(np.min([bound.most for bound in bounds], axis=0))
+    is_asked = np.abs(wanted - tried.projected) <= CLOSE_PCT
+    is_slope = np.abs(tried.projected - tried.furthest) > CLOSE_PCT
+    is_bound = np.abs(limit - tried.furthest) <= CLOSE_PCT
+    acted = [
+        _why(cell, frame, bounds[tightest[cell]], is_bound=bool(is_bound[cell]))
+        if not is_asked[cell] and not is_slope[cell]
+        else _no_choice(cell, corners) or (("", "") if is_asked[cell] else SLOPE)
+        for cell in range(axes.size)
+    ]
     reasons = [
         _sentence(wanted, kept, words)
         for wanted, kept, (_, words) in zip(asked.tolist(), got.tolist(), acted, strict=True)
@@ -36,33 +49,22 @@ def cells_table(
     )  # fmt: skip
 
 
-def _why(
-    cell: int, frame: TuneFrame, asked: Floats, bounds: Sequence[ShareBound], tried: Tried
-) -> tuple[str, str]:
-    """Name the bound that decided a cell, and say it in words; empty where the share did."""
-    corners = frame.corners
-    if (nothing := _no_choice(cell, corners))[0]:
+def _why(cell: int, frame: TuneFrame, bound: ShareBound, *, is_bound: bool) -> tuple[str, str]:
+    """Name the bound that holds a cell, and say it in words."""
+    if nothing := _no_choice(cell, frame.corners):
         return nothing
-    wanted = float(corners.at_share(asked)[cell])
-    projected, furthest = float(tried.projected[cell]), float(tried.furthest[cell])
-    if abs(wanted - projected) <= CLOSE_PCT:
-        return "", ""
-    if abs(projected - furthest) > CLOSE_PCT:
-        return "slope", "the slope to its neighbours"
-    tightest = min(bounds, key=lambda bound: float(bound.most[cell]))
-    limit = float(corners.at_share(tightest.most)[cell])
-    if abs(limit - furthest) > CLOSE_PCT:
+    if not is_bound:
         return "next stronger", f"no stronger than {frame.above.name}"
-    return tightest.name, tightest.words
+    return bound.name, bound.words
 
 
-def _no_choice(cell: int, corners: Corners) -> tuple[str, str]:
-    """Say why no share decides a cell; empty where one does."""
+def _no_choice(cell: int, corners: Corners) -> tuple[str, str] | None:
+    """Say why no share decides a cell; None where one does."""
     if np.isnan(corners.safer[cell]):
         return "no value", "one of the two tunes has no value here"
     if abs(corners.strong[cell] - corners.standard[cell]) <= CLOSE_PCT:
         return "alike", "both tunes hold the same"
-    return ("safe side", str(corners.why_safer[cell])) if corners.why_safer[cell] else ("", "")
+    return ("safe side", str(corners.why_safer[cell])) if corners.why_safer[cell] else None
 
 
 def _sentence(asked: float, got: float, words: str) -> str:
@@ -73,16 +75,15 @@ def _sentence(asked: float, got: float, words: str) -> str:
 
 
 def acted_bounds(cells: pd.DataFrame) -> pd.DataFrame:
-    """Bounds that held cells back, with their words, speeds and number of cells."""
-    held = cells[~cells["bound"].isin(UNHELD)]
+    """List the bounds that held cells back, with their words, number of cells and speeds."""
+    held: dict[str, list[tuple[str, float]]] = {}
+    columns = (cells[name].tolist() for name in ("bound", "reason", "rpm"))
+    for name, reason, rpm in zip(*columns, strict=True):
+        if name not in UNHELD:
+            held.setdefault(name, []).append((reason.partition(": ")[2], rpm))
     rows = [
-        {
-            "bound": name,
-            "words": part["reason"].iloc[0].partition(": ")[2],
-            "cells": len(part),
-            "rpm_from": float(part["rpm"].min()),
-            "rpm_to": float(part["rpm"].max()),
-        }
-        for name, part in held.groupby("bound", sort=False)
-    ]
+        (name, Counter(words for words, _ in found).most_common(1)[0][0], len(found),
+         min(rpm for _, rpm in found), max(rpm for _, rpm in found))
+        for name, found in held.items()
+    ]  # fmt: skip
     return pd.DataFrame(rows, columns=["bound", "words", "cells", "rpm_from", "rpm_to"])

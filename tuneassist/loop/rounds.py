@@ -15,7 +15,12 @@ from tuneassist.evidence.repeats import said_once
 from tuneassist.grid import Grid
 from tuneassist.loop.held_then import acting_on_lambda
 from tuneassist.loop.pooling import Round, pool_rounds
-from tuneassist.loop.response import Response, ResponseSettings, measure_response
+from tuneassist.loop.response import (
+    Response,
+    ResponseSettings,
+    measure_response,
+    moving_readings,
+)
 from tuneassist.one_log import is_by_hand
 from tuneassist.pipeline import (
     Evidence,
@@ -102,7 +107,7 @@ def add_round(
     RuleBreachError
         When the checker finds a breach.
     """
-    if all(log.holds.empty for log in logs):
+    if all(log.holds.empty and (log.blocks is None or log.blocks.empty) for log in logs):
         fates = pd.concat([log.fates for log in logs], axis=1).sum(axis=1)
         raise NoEvidenceError(no_evidence_words(fates, logs))
     number = max((one.number for one in earlier), default=0) + 1
@@ -161,6 +166,8 @@ def _respond(
         pd.concat([log.holds for log in logged], ignore_index=True), now, acts_on=acts_on
     )
     own = holds[is_original(holds)]
+    if own["stop"].eq("").sum() < (settings or ResponseSettings()).min_holds:
+        own = pd.concat([own, moving_readings(logged, setup.axes)], ignore_index=True)
     return measure_response(known, own, before=before, now=now, setup=setup, settings=settings)
 
 

@@ -267,7 +267,7 @@ def _why(row: Mapping[Any, Any], basis: VerdictBasis) -> str:
     if held := _held_words(row, basis.binding):
         return f"{off}; held back by {held}"
     step = row["step_pct"]
-    return f"{off}; step {step:+.1f} %" if step else f"{off}; no step"
+    return f"{off}; step {step:+z.1f} %" if step else f"{off}; no step"
 
 
 def _held_words(row: Mapping[Any, Any], binding: pd.DataFrame | None) -> str:

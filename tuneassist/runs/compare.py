@@ -22,7 +22,13 @@ from tuneassist.runs.curves import CURVE_COLUMNS, curve_of, mean_curves
 from tuneassist.runs.drivability import DIPS, SUMMARY, find_dips, roughness, summarise
 from tuneassist.runs.equivalence import Changes, Equivalence, assess_equivalence
 from tuneassist.runs.feel import compare_feel
-from tuneassist.runs.gain import driven_gain, find_peaks_of_mean, gain_curve, uncovered_note
+from tuneassist.runs.gain import (
+    driven_gain,
+    find_peaks_of_mean,
+    gain_curve,
+    main_figures,
+    uncovered_note,
+)
 from tuneassist.runs.limit_checks import COLUMNS, breaches, check_limits
 from tuneassist.runs.pulls import Pull
 from tuneassist.runs.refusal import Refusal
@@ -136,6 +142,16 @@ class RunsComparison:
     def breaches(self) -> pd.DataFrame:
         """Rows of ``limit_checks`` where a limit was exceeded, described in ``words``."""
         return breaches(self.limit_checks)
+
+    @property
+    def main_figures(self) -> pd.DataFrame:
+        """Peak and low-down torque and power with their gain (`tuneassist.runs.gain`).
+
+        Empty where the sides may not be compared.
+        """
+        if not self.is_usable:
+            return pd.DataFrame()
+        return main_figures(self.curves, self.mean, self.settings)
 
     def equivalence(self, changes: Changes | None = None) -> Equivalence:
         """Test whether the sides are the same: standard car before, all-zero grid after.

@@ -8,7 +8,9 @@ noise within the runs alone, which understates the uncertainty.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -218,6 +220,60 @@ def find_peaks_of_mean(mean: pd.DataFrame) -> pd.DataFrame:
             )
     columns = ["side", "quantity", "unit", "peak", "low", "high", "rpm", "n", "is_at_edge"]
     return pd.DataFrame(rows, columns=columns)
+
+
+def main_figures(curves: pd.DataFrame, mean: pd.DataFrame, settings: RunSettings) -> pd.DataFrame:
+    """Peak torque and power, and their means low down, before and after with the gain.
+
+    Parameters
+    ----------
+    curves
+        Curves of both sides.
+    mean
+        Their mean curves, as from `tuneassist.runs.curves.mean_curves`.
+    settings
+        Low speeds and level.
+
+    Returns
+    -------
+    DataFrame
+        Columns figure ("peak" or "low down"), quantity, unit, before, after, gain, low, high,
+        gain_pct, low_pct, high_pct, n_before, n_after, method; rpm_before and rpm_after of the
+        peaks, rpm_from and rpm_to of the low speeds, nan for the others; is_at_edge as in
+        `find_peaks_of_mean`, where it is so on either side. A peak is compared at the speed where
+        the mean of its side is highest, with Welch's interval over the runs there. No rows low
+        down where the runs do not cover enough of it.
+    """
+    rows = _peak_rows(curves, find_peaks_of_mean(mean), settings)
+    low = driven_gain(curves, replace(settings, driven_rpm=settings.low_rpm))
+    if not isinstance(low, Refusal):
+        rows += [{"figure": "low down", **row} for row in low.to_dict("records")]
+    columns = ["figure", "quantity", "unit", "rpm_before", "rpm_after", "rpm_from", "rpm_to",
+               "before", "after", "gain", "low", "high", "gain_pct", "low_pct", "high_pct",
+               "n_before", "n_after", "is_at_edge", "method"]  # fmt: skip
+    found = pd.DataFrame(rows, columns=columns)
+    return found.assign(is_at_edge=found["is_at_edge"].eq(True))
+
+
+def _peak_rows(
+    curves: pd.DataFrame, peaks: pd.DataFrame, settings: RunSettings
+) -> list[dict[Any, Any]]:
+    """Compare the peaks of both sides, each at its own speed."""
+    rows: list[dict[Any, Any]] = []
+    for quantity, column in (("torque", "torque_nm"), ("power", "power_kw")):
+        of = peaks[peaks["quantity"] == quantity].set_index("side")
+        if not {"before", "after"} <= set(of.index):
+            continue
+        before, after = (
+            runs_matrix(curves[curves["side"] == side], column, of["rpm"][[side]].to_numpy())[:, 0]
+            for side in ("before", "after")
+        )
+        rows.append(
+            {"figure": "peak", "quantity": quantity, "unit": of["unit"].iloc[0],
+             "rpm_before": of["rpm"]["before"], "rpm_after": of["rpm"]["after"],
+             "is_at_edge": bool(of["is_at_edge"].any()), **_compared(before, after, settings)}
+        )  # fmt: skip
+    return rows
 
 
 def _compared(before: Floats, after: Floats, settings: RunSettings) -> dict[str, object]:

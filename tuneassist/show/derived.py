@@ -31,6 +31,7 @@ def derived_screen(
     display: Display,
     *,
     left_out: Sequence[str] = (),
+    options: str = "",
 ) -> RenderableType:
     """Return the whole screen.
 
@@ -44,13 +45,15 @@ def derived_screen(
         Width and marks.
     left_out
         Tunes of the list that are not in the set.
+    options
+        What ``tunes check`` needs besides the folder, to read the runs as they were read here.
     """
     between = " < " if display.is_ascii else " → "
     names = between.join(plain(tune.name) for tune in made.tunes)
     count = counted(len(made.made), "tune")
     source = f"made from {plain(made.standard.name)} and {plain(made.strong.name)}"
     parts: list[RenderableType] = [
-        *_verdict(report, folder),
+        *_verdict(report, folder, options),
         Text(plain(made.strong.setup.engine.label), style="bold"),
         dim(f"{count} {source}, least power first: {names}"),
         *_output_parts(made, display),
@@ -112,18 +115,18 @@ def _units(made: DerivedSet) -> tuple[str, str]:
 def _of_tune(one: DerivedTune, made: DerivedSet) -> list[RenderableType]:
     plan = one.plan
     shares = (
-        ("low speed", plan.low_speed_share),
-        ("full load", plan.full_load_share),
-        ("cruise", plan.cruise_share),
+        ("at low speed", plan.low_speed_share),
+        ("at full load", plan.full_load_share),
+        ("cruising", plan.cruise_share),
     )
-    asked = ", ".join(f"{name} {100 * share:.0f} %" for name, share in shares)
+    asked = ", ".join(f"{100 * share:.0f} % {place}" for place, share in shares)
     held = [
         f"{row['words']}: {counted(row['cells'], 'cell')}, "
         f"{_speeds(row['rpm_from'], row['rpm_to'])}"
         for row in one.bounds.to_dict("records")
     ]
     return [
-        title(f"{plain(one.tune.name)}: of the correction {asked}"),
+        title(f"{plain(one.tune.name)}, asked: {asked}"),
         bullets([f"held by {words}" for words in held] or ["nothing held it back"]),
         *([bullets(list(one.notes))] if one.notes else []),
         bullets([f"measure: {words}" for words in to_measure(one, made)]),
@@ -138,12 +141,12 @@ def _notes(notes: Sequence[str]) -> list[RenderableType]:
     return [title("Notes"), bullets(list(notes))] if notes else []
 
 
-def _verdict(report: TunesReport, folder: Path) -> list[RenderableType]:
+def _verdict(report: TunesReport, folder: Path, options: str) -> list[RenderableType]:
     """Say first what the check of the set finds, and what to do next."""
     bad = [finding.sentence for finding in report.findings if finding.verdict == "breach"]
     if not bad:
         reason = "The set passes its check. Predicted output is no run: measure each tune."
-        return [*opening("GO ON", reason, f"tuneassist tunes check {plain(folder)}")]
+        return [*opening("GO ON", reason, f"tuneassist tunes check {plain(folder)}{options}")]
     first, *_ = opening("STOP", f"The set fails {counted(len(bad), 'check')}. Do not load it.")
     return [first, bullets([f"NOT OK: {sentence}" for sentence in bad]), Text()]
 

@@ -13,8 +13,8 @@ import pandas as pd
 
 from tuneassist.correction.cell_readings import axis_pressure_kpa, column_or, in_boost, read_tops
 from tuneassist.grid import Axes
-from tuneassist.own_units import channel_words, reading
-from tuneassist.settings import LimitSettings, Setup
+from tuneassist.own_units import channel_words, reading, units_for
+from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import CellPicture, unsafe_step_sign
 from tuneassist.units import UNITS, find_unit
 
@@ -142,11 +142,14 @@ def _boost(cells: pd.DataFrame, setup: Setup) -> tuple[Flags, str]:
     if not (is_axis or limits.boost_above_load is not None or logged):
         return np.zeros(len(cells), dtype=bool), BOOST_UNKNOWN
     is_boost = np.asarray(in_boost(cells, axes, limits), dtype=bool)
-    return is_boost, f"boost: {_boost_start(axes, limits)}"
+    return is_boost, f"boost: {_boost_start(setup)}"
 
 
-def _boost_start(axes: Axes, limits: LimitSettings) -> str:
-    above = f"above {limits.boost_above_kpa:.4g} kPa abs"
+def _boost_start(setup: Setup) -> str:
+    axes, limits = setup.axes, setup.limits
+    above = f"above {units_for(setup).said(limits.boost_above_kpa, 'kPa absolute')}".replace(
+        "absolute", "abs"
+    )
     if limits.boost_above_load is None:
         return above
     by_load = f"above {limits.boost_above_load:.4g} {axes.load_unit}"

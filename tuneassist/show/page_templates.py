@@ -42,4 +42,7 @@ def page_templates(what: str) -> Environment:
 
 
 def _made_inert(value: Any) -> Any:
-    return inert(value) if isinstance(value, str) and not hasattr(value, "__html__") else value
+    """Remove control characters from text, line by line; what we drew was cleaned then."""
+    if not isinstance(value, str) or hasattr(value, "__html__"):
+        return value
+    return "\n".join(inert(line) for line in value.split("\n"))

@@ -1,26 +1,30 @@
-"""One self-contained report page: setup, findings, changes and open work.
+"""One self-contained report page for the shop: setup, findings, changes and open work.
 
-The page is a single file: it loads nothing and contains its figures as SVG. The shop's page has a
-script of its own, and is complete without it; the customer's has none.
+The page is a single file: it loads nothing and contains its figures as SVG. It has a script of its
+own, and is complete without it. The customer's page is `tuneassist.show.customer_page`.
 """
 
 from __future__ import annotations
 
 import itertools
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from tuneassist.errors import InputError
-from tuneassist.inert import inert
 from tuneassist.show.display import counted, plain
+from tuneassist.show.page_templates import page_templates
 from tuneassist.show.report_blocks import Section
 from tuneassist.show.report_cells import before_after_section, change_facts, coverage_section
 from tuneassist.show.report_data import ReportData
-from tuneassist.show.report_grid import grid_part
+from tuneassist.show.report_grid import GridPart, grid_part
 from tuneassist.show.report_limits import evidence_section, limited_section, setup_section
 from tuneassist.show.report_rounds import cautions_section, open_work_section, rounds_section
 from tuneassist.show.report_runs import full_load_section, tunes_section
 from tuneassist.show.report_shop import (
     TONES,
+    Banner,
+    LiveMap,
     banner_of,
     live_map,
     policy,
@@ -30,9 +34,15 @@ from tuneassist.show.report_shop import (
 from tuneassist.show.report_verdict import verdict_of
 from tuneassist.show.runs import driven_words, limits_counted
 
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
 TEMPLATE = "report_page.html.jinja"
 OPENED = ("What was limited, and why", "What is left to do")
 """Sections that are not folded on a page with a map."""
+RUNS = "Full-load runs"
+OPENED_WITHOUT_MAP = (RUNS, "The set of tunes", "What is left to do")
+"""Sections that are not folded on a page without one."""
 
 
 def require_report() -> None:
@@ -54,36 +64,32 @@ def require_report() -> None:
         ) from error
 
 
-def report_sections(data: ReportData, *, is_customer: bool = False) -> tuple[Section, ...]:
+def report_sections(data: ReportData) -> tuple[Section, ...]:
     """Return the page's sections in order, the empty ones left out.
 
     Parameters
     ----------
     data
         The data of the report.
-    is_customer
-        Leave out what a customer cannot use: settings, evidence tables, commands.
     """
     sections: list[Section] = []
     if data.setup is not None:
-        sections.append(setup_section(data, data.setup, is_customer=is_customer))
+        sections.append(setup_section(data, data.setup))
     if data.setup is not None and data.rounds:
-        sections.append(before_after_section(data, data.setup, is_customer=is_customer))
-        sections.append(coverage_section(data, data.setup, is_customer=is_customer))
-        sections.append(limited_section(data, data.setup, is_customer=is_customer))
-        sections.append(rounds_section(data, is_customer=is_customer))
-    sections.append(full_load_section(data, is_customer=is_customer))
-    sections.append(tunes_section(data, is_customer=is_customer))
-    sections.append(open_work_section(data, is_customer=is_customer))
+        sections.append(before_after_section(data, data.setup))
+        sections.append(coverage_section(data, data.setup))
+        sections.append(limited_section(data, data.setup))
+        sections.append(rounds_section(data))
+    sections.append(full_load_section(data))
+    sections.append(tunes_section(data))
+    sections.append(open_work_section(data))
     sections.append(cautions_section(data))
-    if data.setup is not None and data.rounds and not is_customer:
+    if data.setup is not None and data.rounds:
         sections.append(evidence_section(data, data.setup))
     return tuple(section for section in sections if section.blocks)
 
 
-def report_html(
-    data: ReportData, *, sections: tuple[Section, ...] | None = None, is_customer: bool = False
-) -> str:
+def report_html(data: ReportData, *, sections: tuple[Section, ...] | None = None) -> str:
     """Return the page.
 
     Parameters
@@ -92,15 +98,36 @@ def report_html(
         The data of the report.
     sections
         From `report_sections`; None builds them.
-    is_customer
-        See `report_sections`.
 
     Returns
     -------
     str
         HTML, to be written as UTF-8.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+    if sections is None:
+        sections = report_sections(data)
+    label = plain(data.setup.engine.label) if data.setup else ""
+    shop = _shop(data)
+    return (
+        _environment(data)
+        .get_template(TEMPLATE)
+        .render(
+            label=label or "car without a label",
+            is_simulated=data.is_simulated,
+            made_at=data.made_at,
+            version=data.version,
+            facts=summary(data),
+            verdict=shop.verdict,
+            grid=shop.grid,
+            live=shop.live,
+            **_folding(data, sections, has_map=shop.live is not None),
+            **_own_parts(script() if shop.live is not None else ""),
+        )
+    )
+
+
+def _environment(data: ReportData) -> Environment:
+    """Return the template's environment: everything is escaped that we have not built."""
     from markupsafe import Markup
 
     from tuneassist.show.plots import stand_alone
@@ -113,66 +140,52 @@ def report_html(
         drawn = inline_svg(picture.figure, name=picture.name, title=picture.title, alt=picture.alt)
         return Markup(drawn)  # built by us; its text is escaped by ElementTree
 
-    page = Environment(
-        loader=PackageLoader("tuneassist", "show"),
-        autoescape=select_autoescape(default=True),
-        undefined=StrictUndefined,
-        finalize=_safe,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    page = page_templates("a report")
     page.globals["svg"] = svg
     page.globals["fresh"] = itertools.count(1).__next__
     page.globals["tone"] = lambda fill: TONES.get(fill, "")
-    if sections is None:
-        sections = report_sections(data, is_customer=is_customer)
+    return page
+
+
+def _own_parts(code: str) -> dict[str, Any]:
+    """Return style, script and what the page may do."""
+    from markupsafe import Markup
+
+    return {"style": Markup(style_sheet()), "script": Markup(code), "policy": policy(code)}
+
+
+def _folding(data: ReportData, sections: Sequence[Section], *, has_map: bool) -> dict[str, Any]:
+    """Return the sections by name: which are not folded, and which stand open in their place."""
     named = [(f"s{number}", section) for number, section in enumerate(sections, 1)]
-    shop = {} if is_customer else _shop(data)
-    code = script() if shop.get("live") else ""
-    return page.get_template(TEMPLATE).render(
-        label=label or "car without a label",
-        is_simulated=data.is_simulated,
-        is_customer=is_customer,
-        made_at=data.made_at,
-        version=data.version,
-        facts=summary(data, is_customer=is_customer),
-        sections=named,
-        opened=[name for name, section in named if not shop.get("live") or section.title in OPENED],
-        style=Markup(style_sheet()),  # built by us
-        script=Markup(code),
-        policy=policy(code),
-        live=shop.get("live"),
-        grid=shop.get("grid"),
-        verdict=shop.get("verdict"),
-    )
-
-
-def _shop(data: ReportData) -> dict[str, Any]:
-    """Return what stands above the sections of the shop's page."""
-    verdict = banner_of(verdict_of(data), data.setup)
-    if data.setup is None or not data.rounds:
-        return {"verdict": verdict}
-    first = verdict.cells[0].index if verdict.cells else -1
+    opened = OPENED if has_map else OPENED_WITHOUT_MAP
+    is_over = data.full_load is not None and len(data.full_load.found.breaches) > 0
     return {
-        "verdict": verdict,
-        "grid": grid_part(data, data.setup),
-        "live": live_map(data, data.setup, first),
+        "sections": named,
+        "opened": [name for name, section in named if section.title in opened],
+        "unfolded": [name for name, section in named if is_over and section.title == RUNS],
     }
 
 
-def _safe(value: Any) -> Any:
-    """Remove control characters from the text of the page."""
-    if not isinstance(value, str) or hasattr(value, "__html__"):  # a figure, cleaned when drawn
-        return value
-    return "\n".join(inert(line) for line in value.split("\n"))
+@dataclass(frozen=True)
+class _Shop:
+    """What stands above the sections of the shop's page."""
+
+    verdict: Banner | None = None
+    grid: GridPart | None = None
+    live: LiveMap | None = None
 
 
-def summary(data: ReportData, *, is_customer: bool) -> tuple[tuple[str, str], ...]:
+def _shop(data: ReportData) -> _Shop:
+    verdict = banner_of(verdict_of(data), data.setup)
+    if data.setup is None or not data.rounds:
+        return _Shop(verdict)
+    first = verdict.cells[0].index if verdict.cells else -1
+    return _Shop(verdict, grid_part(data, data.setup), live_map(data, data.setup, first))
+
+
+def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
     """Return the facts at the top of the page."""
     facts: list[tuple[str, str]] = []
-    if is_customer:  # the shop's page has it as its banner
-        verdict = verdict_of(data)
-        facts.append(("Verdict", f"{verdict.word}: {verdict.reason}"))
     if data.setup is not None and data.rounds:
         facts += change_facts(data, data.setup)
     if data.full_load is not None:

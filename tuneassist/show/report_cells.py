@@ -36,7 +36,7 @@ from tuneassist.show.report_blocks import (
 from tuneassist.show.report_data import ReportData, ReportRound
 
 
-def before_after_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
+def before_after_section(data: ReportData, setup: Setup) -> Section:
     """Return the cells before and after as maps of numbers."""
     first, last = data.rounds[0], data.rounds[-1]
     unit = "from target" if setup.target.kind == "aim" else "from the floor"
@@ -48,8 +48,7 @@ def before_after_section(data: ReportData, setup: Setup, *, is_customer: bool) -
     if last.is_step:
         caption = f"Expected after the step of {last.name}; calculated, not measured"
         maps.append(deviation_map(caption, last.expected, setup))
-    if not is_customer:
-        maps += _grids(data, last, setup)
+    maps += _grids(data, last, setup)
     return Section("Cells before and after", (*maps, Facts(change_facts(data, setup))))
 
 
@@ -151,7 +150,7 @@ def _inside_words(cells: pd.DataFrame, setup: Setup) -> str:
     )
 
 
-def coverage_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
+def coverage_section(data: ReportData, setup: Setup) -> Section:
     """Return coverage and confidence, with the holds behind them."""
     last = data.rounds[-1]
     words = last.cells.loc[last.cells["target_lambda"].notna(), "confidence"]
@@ -165,7 +164,7 @@ def coverage_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Se
         ))
     ]  # fmt: skip
     shown = _coverage_pictures(data, last, setup)
-    if shown and not is_customer:
+    if shown:
         blocks.append(Pictures(shown))
     return Section("Coverage and confidence", tuple(blocks))
 

@@ -115,12 +115,15 @@ class FullLoadPart:
         Verdict of "zero means zero"; None if not requested.
     assumed
         Ignition assumed for the runs; empty if it was given.
+    ignition
+        The ignition that the runs were judged by.
     """
 
     found: RunsComparison
     units: OutputUnits
     zero: Equivalence | None = None
     assumed: str = ""
+    ignition: str = "spark"
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from tuneassist.runs import RunsComparison
-from tuneassist.runs.feel import NO_TIP_IN
 from tuneassist.show.display import plain
 from tuneassist.show.feel import FEEL_TITLE, feel_rows, feel_words
 from tuneassist.show.report_blocks import Block, Bullets, DataTable
 from tuneassist.show.run_units import OutputUnits
 
 
-def feel_blocks(
-    found: RunsComparison, units: OutputUnits, *, is_customer: bool = False
-) -> list[Block]:
+def feel_blocks(found: RunsComparison, units: OutputUnits) -> list[Block]:
     """Return the sheet as blocks of the page: before and after with intervals, and in words.
 
     Parameters
@@ -21,8 +18,6 @@ def feel_blocks(
         The comparison.
     units
         Units shown.
-    is_customer
-        Whether to leave out how to drive a tip-in.
     """
     rows = tuple(
         (f"{row.name} ({row.where})", row.verdict, row.before, row.after,
@@ -31,8 +26,7 @@ def feel_blocks(
     )  # fmt: skip
     level = f"{100 * found.settings.level:g} % interval"
     head = ("figure", "in words", "before", "after", "change", level)
-    words = Bullets(tuple(plain(line) for line in feel_words(found)
-                         if not (is_customer and line == NO_TIP_IN)))  # fmt: skip
+    words = Bullets(tuple(plain(line) for line in feel_words(found)))
     if not rows:
         return [words] if words.items else []
     return [DataTable(FEEL_TITLE, head, rows, frozenset({2, 3, 4, 5})), words]

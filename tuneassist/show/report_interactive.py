@@ -34,11 +34,11 @@ from tuneassist.show.display import CellMark, depth_of
 from tuneassist.show.figures.drawing import MARKS
 from tuneassist.show.labels import outcome_words
 from tuneassist.show.map_legend import confidence_words
-from tuneassist.show.report_data import ReportData, ReportRound
+from tuneassist.show.report_data import NO_BINDING, ReportData, ReportRound
 
-MOST_POINTS = 16_000
+MOST_POINTS = 8_000
 """Samples over time on one page; more are thinned evenly. [1]"""
-MOST_HOLDS = 2_000
+MOST_HOLDS = 1_000
 """Holds on one page, the last ones. [1]"""
 NEAR = 0.05
 """A hold is shown with a cell that takes at least this share of it. [1]"""
@@ -48,7 +48,10 @@ NO_LIMIT = 3.0
 """A leanest lambda from here on limits nothing that burns. [lambda]"""
 LEAST_WORTH = 0.5
 """A cell without holds of its own counts as so many when more are reckoned. [1]"""
-_DEPTH = {"good": -3, "fair": -2, "low": -1}
+NOT_LOADED = ("rejected", "edited")
+"""States of a proposal whose step is not in the controller."""
+_DEPTH = {"fair": -1, "low": -2}
+"""Shade of how sure a cell is: only exceptions have one."""
 
 
 def page_data(data: ReportData, setup: Setup) -> dict[str, Any]:
@@ -61,7 +64,8 @@ def page_data(data: ReportData, setup: Setup) -> dict[str, Any]:
     setup
         Of the tune or proposal.
     """
-    last, axes = data.rounds[-1], setup.axes
+    axes = setup.axes
+    last = _as_loaded(data)
     cells = _with_lambda(last, setup)
     holds = _holds(data, cells, setup)
     return {
@@ -76,6 +80,24 @@ def page_data(data: ReportData, setup: Setup) -> dict[str, Any]:
         "unsafe": 1 if setup.engine.ignition == "spark" else -1,
         "tolerance": setup.correction.tolerance_pct,
     }
+
+
+def _as_loaded(data: ReportData) -> ReportRound:
+    """Return the last round; where its step is not in the controller, with what is there."""
+    last, held = data.rounds[-1], data.controller_grid
+    if held is None or (last.fate not in NOT_LOADED and not last.is_halt):
+        return last
+    is_other = last.fate == "edited"  # what to expect of a grid made by hand is not calculated
+    now, grid = _in_force(last.cells), held.grid.flat()
+    cells = last.cells.assign(step_pct=step_between_pct(now, grid), grid_pct=grid)
+    expected = cells.assign(deviation_pct=np.nan) if is_other else cells
+    return replace(last, cells=cells, expected=expected, binding=NO_BINDING)
+
+
+def _in_force(cells: pd.DataFrame) -> Floats:
+    """Return the grid under which the cells were logged, from step and grid. [%]"""
+    step, grid = (cells[name].to_numpy(dtype=float) for name in ("step_pct", "grid_pct"))
+    return np.asarray(step_between_pct(step, grid))
 
 
 def safe_json(record: Mapping[str, Any]) -> str:
@@ -95,7 +117,7 @@ def safe_json(record: Mapping[str, Any]) -> str:
 def _with_lambda(last: ReportRound, setup: Setup) -> pd.DataFrame:
     """Add the grid before the step, lambda before and after it, and the limits of lambda."""
     cells, target = last.cells, last.cells["target_lambda"]
-    now = step_between_pct(cells["step_pct"].to_numpy(dtype=float), cells["grid_pct"].to_numpy())
+    now = _in_force(cells)
     raw = cells.assign(raw_pct=cells["raw_pct"].fillna(0.0))
     current = Grid(setup.axes, now.reshape(setup.axes.shape))
     limits = build_limiter_input(raw, current=current, setup=setup)
@@ -120,7 +142,10 @@ def _views(
     last: ReportRound, cells: pd.DataFrame, setup: Setup
 ) -> list[tuple[str, str, str, CellPicture]]:
     """Return name, label, legend and picture of each view of the map."""
-    after = "proposed" if last.is_step else "of this round"
+    is_open = last.fate == "proposed" and last.is_step
+    after = "proposed, not loaded yet" if is_open else "in the controller, as reported"
+    is_void = last.fate in NOT_LOADED or last.is_halt
+    no_step = f"The step of {last.name} is not in the controller; shown is what was loaded. "
     side = "leaner" if setup.engine.ignition == "spark" else "richer"
     floor = " (the floor)" if setup.target.kind == "floor" else ""
     deviations, intervals = deviation_picture(cells, setup), _interval_picture(cells, setup)
@@ -128,9 +153,9 @@ def _views(
         ("deviation", "Deviation", f"Percent from target{floor}: + leaner, - richer. Orange with a "
          f"corner: {side}, the unsafe side. {marks_note(deviations)}", deviations),
         ("interval", "How sure", "Half of the 95 % interval, percent: the smaller, the surer. "
-         f"{marks_note(intervals)}", intervals),
-        ("step", "Step", "Step in percent; ! held back by a limit. Orange with a corner: the "
-         "unsafe way.", step_picture(cells, last.binding, setup)),
+         f"Blue: fair or low confidence. {marks_note(intervals)}", intervals),
+        ("step", "Step", f"{no_step if is_void else ''}Step in percent; ! held back by a limit. "
+         "Orange with a corner: the unsafe way.", _step_picture(last, cells, setup)),
         ("grid", "Grid", f"The whole grid {after}, percent.",
          grid_picture(cells["grid_pct"], setup)),
         ("lambda", "Lambda after", "Lambda to expect after the step, calculated and not measured; "
@@ -143,6 +168,14 @@ def marks_note(picture: CellPicture) -> str:
     """Explain the marks of confidence in a view; empty where it has none."""
     words = confidence_words(picture, MARKS)
     return f"{'; '.join(words)}." if words else ""
+
+
+def _step_picture(last: ReportRound, cells: pd.DataFrame, setup: Setup) -> CellPicture:
+    """Show a step of exactly zero as 0."""
+    shown = step_picture(cells, last.binding, setup).cells
+    return CellPicture(
+        setup.axes, tuple(replace(one, text="0") if one.short == "0" else one for one in shown)
+    )
 
 
 def _interval_picture(cells: pd.DataFrame, setup: Setup) -> CellPicture:

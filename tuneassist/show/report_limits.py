@@ -26,7 +26,7 @@ from tuneassist.show.report_data import ReportData
 from tuneassist.show.rules import SAFE_ROW, value_words
 
 
-def setup_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
+def setup_section(data: ReportData, setup: Setup) -> Section:
     """Return car, target, safe way and limits in force."""
     engine, axes = setup.engine, setup.axes
     ignition = "spark ignition" if engine.ignition == "spark" else "compression ignition"
@@ -45,9 +45,6 @@ def setup_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Secti
     blocks: list[Block] = [Facts(tuple(facts))]
     limits = describe_limits(setup)
     rules = limits[limits["rule"] != SAFE_ROW]
-    if is_customer:
-        words = f"Every change was kept within {len(rules)} safety limits set before the work."
-        return Section("What was asked", (*blocks, Paragraphs((words,))))
     rows = tuple(
         (rule.removeprefix("limits."), value_words(rule, value, unit, setup), origin, why)
         for rule, value, unit, origin, why in rules.itertuples(index=False, name=None)
@@ -70,7 +67,7 @@ def _target_map(setup: Setup) -> CellMap:
     return picture_map(f"Target, {unit}", target_picture(setup))
 
 
-def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Section:
+def limited_section(data: ReportData, setup: Setup) -> Section:
     """Return what was limited in the last round, and why."""
     last = data.rounds[-1]
     real = last.binding[last.binding["rule"] != ROUNDING]
@@ -81,18 +78,12 @@ def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Sec
         blocks.append(Paragraphs(("No limit held a step back.",)))
     else:
         groups = sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True)
-        if is_customer:
-            parts = ", ".join(f"{rule_words(str(r))} ({len(g)})" for r, g in groups)
-            cells = len(real[["rpm", "load"]].drop_duplicates())
-            words = f"Limits held the step back in {counted(cells, 'cell')}: {parts}."
-            blocks.append(Paragraphs((words,)))
-        else:
-            rows = tuple(
-                (rule_words(str(rule)), str(len(group)), *_examples(group, setup))
-                for rule, group in groups
-            )
-            head = ("rule", "cells", "most affected", "why, for the first of them")
-            blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
+        rows = tuple(
+            (rule_words(str(rule)), str(len(group)), *_examples(group, setup))
+            for rule, group in groups
+        )
+        head = ("rule", "cells", "most affected", "why, for the first of them")
+        blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
     if last.less_fuel:
         blocks.append(Paragraphs(("Air must not rise here: reduce fuel by other means.",), True))
         blocks.append(Bullets(last.less_fuel))

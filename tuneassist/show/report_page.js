@@ -30,8 +30,9 @@
   const size = (x, digits = 1) => x === null ? DASH : x.toFixed(digits);
   const place = cell => `${D.rpm[Math.floor(cell / COLS)]} rpm, ${D.load[cell % COLS]} ${D.unit}`;
   const clock = s => { const m = Math.floor(s / 60); return `${m}:${String(Math.floor(s - 60 * m)).padStart(2, '0')}`; };
-  const counted = (n, one) => `${n} ${one}${n === 1 ? '' : 's'}`;
+  const counted = (n, one) => `${n || 'no'} ${one}${n === 1 ? '' : 's'}`;
   const side = x => x > 0 ? 'leaner' : 'richer';
+  const off = x => Math.abs(x) < 0.05 ? 'At target' : `${size(Math.abs(x))} % ${side(x)} than target`;
   const isUnsafe = x => x * D.unsafe > 0 && !(D.kind === 'floor' && x > 0);
   const cellsOf = hold => D.cells.flatMap((one, cell) => one.holds.includes(hold) ? [cell] : []);
   const mainCell = hold => {  // the cell that takes most of the hold
@@ -123,7 +124,7 @@
 
   function summary(one) {
     if (one.target === null) return 'Left alone: no target here.';
-    if (one.dev !== null) return `${size(Math.abs(one.dev))} % ${side(one.dev)} than target, 95 % interval ${shown(one.low)} to ${shown(one.high)} %; ${one.confidence} confidence.`;
+    if (one.dev !== null) return `${off(one.dev)}, 95 % interval ${shown(one.low)} to ${shown(one.high)} %; ${one.confidence} confidence.`;
     if (one.low !== null) return `More than ${size(Math.abs(one.low))} % leaner than target: beyond the sensor's range.`;
     if (one.high !== null) return `More than ${size(Math.abs(one.high))} % richer than target: beyond the sensor's range.`;
     return 'No evidence: nothing is known of this cell.';
@@ -139,7 +140,7 @@
     }
     const one = D.cells[cell];
     $('panel-title').textContent = place(cell) + (one.boost ? ', in boost' : '');
-    $('panel-summary').textContent = `${summary(one)} ${counted(one.count, 'hold')} near, ${counted(one.samples, 'sample')}.`;
+    $('panel-summary').textContent = `${summary(one)} Near it: ${counted(one.count, 'hold')}, ${counted(one.samples, 'sample')}.`;
     const limits = [size(one.target, 3), one.rich !== null && `no richer than ${size(one.rich, 3)}`, one.lean !== null && `no leaner than ${size(one.lean, 3)}`].filter(Boolean).join('; ');
     body.replaceChildren(steps(one), one.target === null ? '' : paragraph('Target lambda', limits), interval(one), paragraph('Why', one.why), paragraph('What would make it surer', one.surer), holdTable(one));
     drawTrace();
@@ -212,7 +213,7 @@
     box.replaceChildren();
     const span = cell >= 0 ? windowOf(cell) : null, log = span && D.trace.logs[span[0]];
     $('trace-title').textContent = span ? `Samples over time: ${span[0]}` : 'Samples over time';
-    if (!log) { key.textContent = cell < 0 ? 'Choose a cell.' : $('panel').dataset.noTrace; return; }
+    if (!log) { key.textContent = cell < 0 ? 'Choose a cell.' : Object.keys(D.trace.logs).length ? 'No samples near this cell.' : $('panel').dataset.noTrace; return; }
     const [t, , , dev, fate] = log, from = span[1], to = span[2];
     const at = t.flatMap((time, i) => time / 10 >= from && time / 10 <= to ? [i] : []);
     const holds = D.holds.flatMap((hold, h) => hold[LOG] === span[0] && hold[END] >= from && hold[START] <= to ? [h] : []);

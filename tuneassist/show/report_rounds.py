@@ -31,30 +31,29 @@ BLANK_LINES = 8
 """Speeds whose blank cells are listed. [1]"""
 
 
-def rounds_section(data: ReportData, *, is_customer: bool) -> Section:
+def rounds_section(data: ReportData) -> Section:
     """Return the rounds with the engine's response and the advice; empty without a loop."""
     rounds = [one for one in data.rounds if one.summary is not None]
     if not rounds:
         return Section("Rounds")
     blocks: list[Block] = []
-    if not is_customer:
-        head = ("round", "in force", "seen", "inside", "rms %", "response (95 % interval)", "then")
-        rows = tuple(_round_row(one) for one in rounds)
-        blocks.append(DataTable("Rounds of this tune", head, rows, frozenset({2, 3, 4})))
-        blocks.append(Paragraphs((
-            "Seen: cells with evidence so far. Inside: within 1 % of target with the grid in "
-            "force. Response: measured over expected change; 1 is as expected.",
-        )))  # fmt: skip
-    shown = _round_pictures(data, rounds, is_customer=is_customer)
+    head = ("round", "in force", "seen", "inside", "rms %", "response (95 % interval)", "then")
+    rows = tuple(_round_row(one) for one in rounds)
+    blocks.append(DataTable("Rounds of this tune", head, rows, frozenset({2, 3, 4})))
+    blocks.append(Paragraphs((
+        "Seen: cells with evidence so far. Inside: within 1 % of target with the grid in "
+        "force. Response: measured over expected change; 1 is as expected.",
+    )))  # fmt: skip
+    shown = _round_pictures(data, rounds)
     if shown:
         blocks.append(Pictures(shown))
-    if data.answers and not is_customer:
+    if data.answers:
         blocks += [Paragraphs(("What was found after halts:",)), Bullets(data.answers)]
     if data.broken_rules:
         blocks.append(Paragraphs(("Rules that were broken knowingly:",), is_warning=True))
         blocks.append(Bullets(data.broken_rules))
     last = rounds[-1]
-    if last.response is not None and not is_customer:
+    if last.response is not None:
         words = f"Engine response in {last.name}: {last.response.verdict}, {last.response.why}."
         blocks.append(Paragraphs((words,), is_warning=last.is_halt))
     return Section("Rounds", tuple(blocks))
@@ -75,9 +74,7 @@ def _round_row(one: ReportRound) -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def _round_pictures(
-    data: ReportData, rounds: list[ReportRound], *, is_customer: bool
-) -> tuple[Picture, ...]:
+def _round_pictures(data: ReportData, rounds: list[ReportRound]) -> tuple[Picture, ...]:
     from tuneassist.show.plots import plot_response, plot_rounds, rounds_frame
 
     shown = []
@@ -94,7 +91,7 @@ def _round_pictures(
         title = "Deviation and cells inside, by round"
         shown.append(Picture("rounds", figure_of(frame), title, f"{alt}."))
     last = rounds[-1].response
-    if last is not None and math.isfinite(last.response) and not is_customer:
+    if last is not None and math.isfinite(last.response):
         frame = plot_response(last, is_simulated=data.is_simulated)
         alt = (
             f"Measured over expected change after the last step: {last.response:.2f}, 95 % "
@@ -104,21 +101,17 @@ def _round_pictures(
     return tuple(shown)
 
 
-def open_work_section(data: ReportData, *, is_customer: bool) -> Section:
+def open_work_section(data: ReportData) -> Section:
     """Return what is left to do: advice, next steps, cells without evidence, unchecked limits."""
     blocks: list[Block] = []
     items: list[str] = []
     last = data.rounds[-1] if data.rounds else None
     if last is not None and last.advice is not None:
-        why = last.advice.why.replace("`tuneassist plan`", "a plan of holds" if is_customer else
-                                      "`tuneassist plan`")  # fmt: skip
+        why = last.advice.why
         blocks.append(Paragraphs((why,), is_warning=last.is_halt or bool(last.advice.check)))
         if last.advice.word == "finished" and data.setup is not None:
             blocks += _outside(last, data.setup)
-    if not is_customer:
-        items += data.next_steps
-    elif last is not None and last.is_step and last.fate == "proposed":
-        items.append("The last step is a proposal: load it, log again and check the result.")
+    items += data.next_steps
     if data.full_load is not None and len(data.full_load.found.breaches):
         items.append(
             "Limits were exceeded at full load: see full-load runs. Fix the cause before the car "
@@ -127,7 +120,7 @@ def open_work_section(data: ReportData, *, is_customer: bool) -> Section:
     if data.tunes is not None and not data.tunes.report.is_ok:
         items.append("The set of tunes failed its checks: see that section.")
     if last is not None and data.setup is not None:
-        items += _open_cells(last, data.setup, is_customer=is_customer)
+        items += _open_cells(last, data.setup)
     if items:
         blocks.append(Bullets(tuple(plain(item) for item in items)))
     return Section(
@@ -172,22 +165,15 @@ def outside_cells(cells: pd.DataFrame, setup: Setup, tolerance_pct: float) -> pd
     return outside.sort_values("miss_pct", ascending=False, kind="stable")
 
 
-def _open_cells(last: ReportRound, setup: Setup, *, is_customer: bool) -> list[str]:
+def _open_cells(last: ReportRound, setup: Setup) -> list[str]:
     items = []
     wanted = last.cells["target_lambda"].notna()
     blank = int((wanted & last.cells["confidence"].eq("none")).sum())
     if blank:
         words = f"{blank} of {int(wanted.sum())} cells have no evidence and were not changed"
-        if is_customer:
-            items.append(f"{words}. Avoid them until they are logged.")
-        else:
-            places = list(blank_places(last.cells, setup))
-            more = (
-                f"; and {len(places) - BLANK_LINES} more speeds"
-                if len(places) > BLANK_LINES
-                else ""
-            )
-            items.append(f"{words}: {'; '.join(places[:BLANK_LINES])}{more}.")
+        places = list(blank_places(last.cells, setup))
+        more = f"; and {len(places) - BLANK_LINES} more speeds" if len(places) > BLANK_LINES else ""
+        items.append(f"{words}: {'; '.join(places[:BLANK_LINES])}{more}.")
     unwatched = [note for note in last.notes if "protect nothing" in note]
     return [*items, *unwatched]
 

@@ -10,7 +10,7 @@ from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.runs.limit_checks import breach_parts
 from tuneassist.runs.torque import power_kw
 from tuneassist.show.display import counted, plain
-from tuneassist.show.figures.drawing import figure_of
+from tuneassist.show.figures.drawing import LINE_SIZE, figure_of, frame_or_new
 from tuneassist.show.figures.full_load import ALONG_WORDS, channel_of
 from tuneassist.show.report_blocks import (
     Block,
@@ -41,7 +41,7 @@ ALONG_SHOWN = ("lambda", "boost_kpa", "exhaust_temp_c")
 VERDICTS = {"ok": "ok", "remark": "note", "breach": "NOT OK"}
 
 
-def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
+def full_load_section(data: ReportData) -> Section:
     """Return curves before and after, gain, peaks, and limits along the pull."""
     part = data.full_load
     if part is None:
@@ -50,7 +50,7 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     air = air_words(found)
     blocks: list[Block] = [
         Paragraphs((f"Torque and power {air}.".replace("power as", "power: as"),)),
-        *feel_blocks(found, units, is_customer=is_customer),
+        *feel_blocks(found, units),
     ]
     if part.zero is not None:
         blocks += _zero(part.zero)
@@ -59,7 +59,7 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
         over, checked = limits_counted(found)
         words = f"Limits exceeded along the pull: {over} of {checked}."
         blocks.append(Paragraphs((words,), is_warning=True))
-        blocks.append(Bullets(breach_words(found, units)))
+        blocks.append(Bullets(breach_words(found.limit_checks, units)))
     elif found.limit_checks.empty:
         blocks.append(Paragraphs(("No channel with a limit was logged: nothing was checked.",)))
     else:
@@ -67,13 +67,11 @@ def full_load_section(data: ReportData, *, is_customer: bool) -> Section:
     if len(found.driven):
         blocks.append(Paragraphs(("Gain over the driven speeds:",)))
     blocks.append(Bullets(tuple(driven_words(r, units) for r in found.driven.to_dict("records"))))
-    blocks.append(Pictures(_pictures(part, data, is_customer=is_customer)))
-    if not is_customer:
-        blocks += [_gain(found, units), _pulls(found), *_drivability(found, units)]
+    blocks.append(Pictures(_pictures(part, data)))
+    blocks += [_gain(found, units), _pulls(found), *_drivability(found, units)]
     blocks.append(_peaks(found, units))
-    if not is_customer:
-        sentences = (*found.notes, *refusal_words(found.refusals))
-        blocks.append(Bullets(tuple(plain(words) for words in sentences)))
+    sentences = (*found.notes, *refusal_words(found.refusals))
+    blocks.append(Bullets(tuple(plain(words) for words in sentences)))
     return Section("Full-load runs", tuple(b for b in blocks if b != Bullets(())))
 
 
@@ -89,10 +87,12 @@ def _zero(zero: Equivalence) -> list[Block]:
     ]
 
 
-def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
+def breach_words(checks: pd.DataFrame, units: OutputUnits) -> tuple[str, ...]:
     """Describe each exceeded limit: in how many pulls, and the worst reading."""
+    if checks.empty:
+        return ()
     sentences = []
-    for (side, _), rows in found.limit_checks.groupby(["side", "limit_name"], sort=False):
+    for (side, _), rows in checks.groupby(["side", "limit_name"], sort=False):
         over = rows[rows["is_breach"].astype(bool)]
         if over.empty:
             continue
@@ -107,17 +107,11 @@ def breach_words(found: RunsComparison, units: OutputUnits) -> tuple[str, ...]:
     return tuple(sentences)
 
 
-def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tuple[Picture, ...]:
-    from tuneassist.show.plots import plot_along, plot_full_load, plot_gain
+def _pictures(part: FullLoadPart, data: ReportData) -> tuple[Picture, ...]:
+    from tuneassist.show.plots import plot_along, plot_gain
 
     found, units, simulated = part.found, part.units, data.is_simulated
-    shown = []
-    for quantity, inside in (("torque", "N.m"), ("power", "kW")):
-        unit = units.word(inside)
-        frame = plot_full_load(found.mean, quantity, unit=unit, is_simulated=simulated)
-        alt = _peak_words(found, units, quantity)
-        title = f"Full-load {quantity} before and after"
-        shown.append(Picture(f"full-load-{quantity}", figure_of(frame), title, alt))
+    shown = [*curve_pictures(part, is_simulated=simulated, has_pulls=True)]
     frame = plot_gain(found.gain, unit=units.torque, is_simulated=simulated)
     by_gain = found.gain.sort_values("gain_nm")
     least, most = by_gain.iloc[0], by_gain.iloc[-1]
@@ -127,7 +121,7 @@ def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tup
         f"{most['rpm']:.0f} rpm."
     )
     shown.append(Picture("gain", figure_of(frame), "Gain at every speed", alt))
-    for column in () if is_customer else ALONG_SHOWN:
+    for column in ALONG_SHOWN:
         if column in found.mean and found.mean[column].notna().any():
             frame = plot_along(
                 found.mean, column, limit_checks=found.limit_checks, units=units,
@@ -139,6 +133,40 @@ def _pictures(part: FullLoadPart, data: ReportData, *, is_customer: bool) -> tup
     return tuple(shown)
 
 
+def curve_pictures(
+    part: FullLoadPart,
+    *,
+    is_simulated: bool,
+    has_pulls: bool = False,
+    size: tuple[float, float] = LINE_SIZE,
+) -> tuple[Picture, ...]:
+    """Return torque and power before and after with their intervals, a picture each.
+
+    Parameters
+    ----------
+    part
+        The full-load runs.
+    is_simulated
+        Whether the data are simulated; the titles then say so.
+    has_pulls
+        Draw the single pulls behind their mean.
+    size
+        Width and height of each. [inch]
+    """
+    from tuneassist.show.plots import plot_full_load
+
+    shown, curves = [], part.found.curves if has_pulls else None
+    for quantity, inside in (("torque", "N.m"), ("power", "kW")):
+        unit, frame = part.units.word(inside), frame_or_new(None, size)
+        plot_full_load(
+            part.found.mean, quantity, curves=curves, unit=unit, is_simulated=is_simulated, ax=frame
+        )
+        alt = _peak_words(part.found, part.units, quantity)
+        title = f"Full-load {quantity} before and after"
+        shown.append(Picture(f"full-load-{quantity}", figure_of(frame), title, alt))
+    return tuple(shown)
+
+
 def _peak_words(found: RunsComparison, units: OutputUnits, quantity: str) -> str:
     rows = found.peaks[found.peaks["quantity"] == quantity].to_dict("records")
     parts = [
@@ -146,7 +174,7 @@ def _peak_words(found: RunsComparison, units: OutputUnits, quantity: str) -> str
         f"{units.word(str(row['unit']))} at {row['rpm']:.0f} rpm"
         for row in rows
     ]
-    return f"{'; '.join(parts)}. The tables have the numbers."
+    return f"{'; '.join(parts)}. The page has the numbers."
 
 
 def _along_words(found: RunsComparison, column: str, units: OutputUnits) -> str:
@@ -217,7 +245,7 @@ def _or_none(value: float, form: str = "z.2f") -> str:
     return "none" if pd.isna(value) else format(value, form)
 
 
-def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
+def tunes_section(data: ReportData) -> Section:
     """Return the set of tunes: kind, full-load run and findings."""
     part = data.tunes
     if part is None:
@@ -229,8 +257,7 @@ def tunes_section(data: ReportData, *, is_customer: bool) -> Section:
     blocks: list[Block] = [table]
     if any(tune.run is not None for tune in part.tunes):
         blocks.append(Pictures((_tunes_picture(part, data),)))
-    found = [f for f in part.report.findings if not is_customer or f.verdict == "breach"]
-    if found:
+    if found := part.report.findings:
         checks = tuple((VERDICTS[f.verdict], f.topic, plain(f.sentence)) for f in found)
         blocks.append(DataTable("Checks", ("verdict", "about", "found"), checks))
     open_words = [f"Not checked: {plain(words)}." for words in part.report.unchecked]

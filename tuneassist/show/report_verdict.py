@@ -66,15 +66,20 @@ def _full_load(
     if part is None:
         return (), (), ()
     found = part.found
-    if len(found.breaches):
-        return breach_words(found, part.units), (), ()
+    checks = found.limit_checks
+    is_after = checks["side"].eq("after")
+    if over := breach_words(checks[is_after], part.units):
+        return over, (), ()
     if part.zero is not None and part.zero.verdict == "different":
         return (), ("With all corrections at zero it is not the standard car",), ()
     if part.zero is not None and part.zero.verdict == "cannot tell":
         return (), ("These runs cannot tell whether zero means zero",), ()
-    if found.limit_checks.empty:
+    if not is_after.any():
         return (), ("No channel with a limit was logged at full load: nothing was checked",), ()
-    return (), (), ("No limit was exceeded along the full-load pulls",)
+    sound = "No limit was exceeded along the full-load pulls"
+    if len(found.breaches):
+        sound += " after the change; before it one was"
+    return (), (), (sound,)
 
 
 def _tunes(part: TunesPart | None) -> tuple[str, ...]:

@@ -20,8 +20,8 @@ from tuneassist.show.run_units import OutputUnits, said_in_units
 EVERY_RPM = 250.0
 """Spacing of the speeds in the table of gains; the JSON has all. [rpm]"""
 RECORDED = (
-    "feel", "pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness", "dips",
-    "responses",
+    "feel", "main_figures", "pulls", "driven", "peaks", "gain", "mean", "watched", "smoothness",
+    "dips", "responses",
 )  # fmt: skip
 """Tables in the JSON; "watched" holds the limit checks."""
 ENGINE_WORDS = {"spark": "petrol or gas", "compression": "diesel"}

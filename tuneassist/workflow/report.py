@@ -16,6 +16,7 @@ from tuneassist.loop.tune_set import check_tunes
 from tuneassist.loop.verdict import Verdict
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import Ignition
+from tuneassist.show.customer_page import TITLES, customer_html, customer_pictures, is_stopped
 from tuneassist.show.plots import picture, stand_alone
 from tuneassist.show.report import report_html, report_sections, require_report
 from tuneassist.show.report_blocks import Picture, pictures_of
@@ -32,6 +33,11 @@ from tuneassist.workflow.runs import (
     compare_full_load,
     output_units,
     run_settings,
+)
+
+NO_SHEET = (
+    "The verdict is STOP, so there is no sheet for the customer: the page says so in a plain "
+    "sentence and holds no figures."
 )
 
 
@@ -111,6 +117,8 @@ class WrittenReport:
         Whether label or logs say that the data are simulated.
     verdict, load_unit
         The verdict on all of it, and the unit of its cells' load.
+    note
+        What has to be said about the page; empty where nothing has.
     """
 
     titles: tuple[str, ...]
@@ -118,6 +126,7 @@ class WrittenReport:
     is_simulated: bool = False
     verdict: Verdict | None = None
     load_unit: str = ""
+    note: str = ""
 
 
 def make_report(
@@ -204,7 +213,7 @@ def _with_full_load(data: ReportData, request: ReportRequest) -> ReportData:
     )
     units = output_units(request.units, made.logs, data.setup)
     zero = made.found.equivalence(units.changes()) if runs.is_zero else None
-    part = FullLoadPart(made.found, units, zero, made.assumed)
+    part = FullLoadPart(made.found, units, zero, made.assumed, made.ignition)
     return replace(data, full_load=part, is_simulated=data.is_simulated or made.is_simulated)
 
 
@@ -227,7 +236,7 @@ def write_report(
     figures
         Folder for the figures; None for no figures.
     is_customer
-        Leave out what a customer cannot use.
+        Write the customer's sheet; while the verdict is STOP it is one plain sentence.
     overwrite
         Replace earlier figures.
 
@@ -236,19 +245,24 @@ def write_report(
     OutputError
         When a file cannot be written.
     """
-    sections = report_sections(data, is_customer=is_customer)
-    page = report_html(data, sections=sections, is_customer=is_customer)
+    if is_customer:
+        pictures: tuple[Picture, ...] = customer_pictures(data)
+        page = customer_html(data, pictures)
+        titles, note = ((), NO_SHEET) if is_stopped(data) else (TITLES, "")
+    else:
+        sections = report_sections(data)
+        page = report_html(data, sections=sections)
+        pictures = (*map_pictures(data), *pictures_of(sections)) if figures else ()
+        titles, note = tuple(section.title for section in sections), ""
     drawn: list[Path] = []
-    if figures is not None:
-        pictures = [*map_pictures(data), *pictures_of(sections)]
+    if figures is not None and pictures:
         label = data.setup.engine.label if data.setup else ""
         for one in pictures:
             stand_alone(one.figure, car=label, date=data.made_at, is_simulated=data.is_simulated)
         drawn = write_figures(figures, pictures, overwrite=overwrite)
     write_atomically(out, page.encode("utf-8"))
-    titles = tuple(section.title for section in sections)
     unit = "" if data.setup is None else data.setup.axes.load_unit
-    return WrittenReport(titles, tuple(drawn), data.is_simulated, verdict_of(data), unit)
+    return WrittenReport(titles, tuple(drawn), data.is_simulated, verdict_of(data), unit, note)
 
 
 def write_figures(folder: Path, pictures: Sequence[Picture], *, overwrite: bool) -> list[Path]:

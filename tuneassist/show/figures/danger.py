@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from tuneassist.grid import Axes
+from tuneassist.show.display import counted
 from tuneassist.show.figures.colours import INK, LIMIT, PAPER
 from tuneassist.show.map_dangers import BOOST_UNKNOWN, MapDangers
 
@@ -63,11 +64,11 @@ def danger_key(dangers: MapDangers) -> list[Any]:
     )  # fmt: skip
     if dangers.hurting_words:
         count = int(dangers.is_hurting.sum())
-        handles.append(Patch(facecolor="none", edgecolor=LIMIT, linewidth=1.8,
-                             label=f"framed: {dangers.hurting_words}: {count}"))  # fmt: skip
+        label = f"framed: {counted(count, 'cell')} {dangers.hurting_words}"
+        handles.append(Patch(facecolor="none", edgecolor=LIMIT, linewidth=1.8, label=label))
     if dangers.ceiling_words:
         count = int(dangers.is_beyond.sum())
-        label = f"beyond a ceiling ({dangers.ceiling_words}): {count}"
+        label = f"{counted(count, 'cell')} beyond a ceiling: {dangers.ceiling_words}"
         handles.append(Patch(facecolor="none", edgecolor=LIMIT, hatch=BEYOND_HATCH,
                              linewidth=1.0, label=label))  # fmt: skip
     else:

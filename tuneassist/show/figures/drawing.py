@@ -223,12 +223,17 @@ def legend_below(
     labels = [wrapped(plain(one.get_label()), width, KEY_SIZE) for one in handles]
     shift = ScaledTranslation(0, -down, figure_of(frame).dpi_scale_trans)
     frame.legend(
-        handles=list(handles), labels=[escape_math(label) for label in labels],
+        handles=list(handles), labels=[in_legend(escape_math(label)) for label in labels],
         title=escape_math(wrapped(rule, room, KEY_SIZE)) or None,
         title_fontsize=KEY_SIZE, fontsize=KEY_SIZE, alignment="left", loc="upper center",
         bbox_to_anchor=(0.5, 0.0), ncols=columns, frameon=False,
         bbox_transform=frame.transAxes + shift, borderpad=0.2, columnspacing=1.2,
     )  # fmt: skip
+
+
+def in_legend(label: str) -> str:
+    """Return a label that a legend shows: it leaves out those that begin with an underscore."""
+    return f" {label}" if label.startswith("_") else label
 
 
 def _key_columns(count: int, room: float) -> int:

@@ -14,6 +14,7 @@ from tuneassist.runs.limit_checks import FLOORS
 from tuneassist.show.figures.colours import AFTER, BEFORE, INK
 from tuneassist.show.figures.drawing import (
     frame_or_new,
+    in_legend,
     label_axes,
     legend_below,
     set_title,
@@ -302,7 +303,7 @@ def plot_tunes(
             continue
         look = _look_of_tune(number, len(tunes), is_predicted=tune.run is None)
         curve = run_torque(run)
-        words = f"{tune.name}{_what_it_is(tune)}"
+        words = f"{in_legend(tune.name)}{_what_it_is(tune)}"
         frame.plot(curve["rpm"], curve["torque_nm"] / factor, label=words,
                    markevery=max(len(curve) // 8, 1), **look)  # fmt: skip
         if tune.run is None and "torque_low_nm" in run:
@@ -376,7 +377,8 @@ def plot_tunes_along(
         if tune.run is None or column not in tune.run or not tune.run[column].notna().any():
             continue
         run = tune.run.sort_values("rpm")
-        frame.plot(run["rpm"], units.converted(run[column], channel, inside), label=tune.name,
+        values = units.converted(run[column], channel, inside)
+        frame.plot(run["rpm"], values, label=in_legend(tune.name),
                    markevery=max(len(run) // 8, 1),
                    **_look_of_tune(number, len(tunes), is_predicted=False))  # fmt: skip
     limits = _ceilings_of(tunes, channel, inside, units) if frame.lines else []

@@ -99,7 +99,7 @@ def _write_numbers(frame: Frame, spots: pd.DataFrame, surface_pct: Floats, setup
                        fontsize=7, color=INK, zorder=4)  # fmt: skip
     for cell, low, high in zip(found.index, found["min"], found["max"], strict=True):
         row, column = divmod(int(cell), columns)
-        words = signed(low) if signed(low) == signed(high) else f"{low:+.0f}..{high:+.0f}"
+        words = signed(low) if signed(low) == signed(high) else f"{low:+z.0f}..{high:+z.0f}"
         frame.text(column, row + FOUND_AT, words, ha="center", va="top", fontsize=7,
                    fontweight="bold", color=INK, zorder=4)  # fmt: skip
 

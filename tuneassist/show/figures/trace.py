@@ -36,6 +36,11 @@ FILLS: Mapping[str, tuple[str, str]] = {
     "moving": ("#d9d9d9", "//"),
     "sweeping": ("#a6a6a6", "//"),
     NOT_HELD: ("#e69f00", "oo"),
+    "settling": ("#e69f00", "oo"),
+    "short hold": ("#f5c88a", "oo"),
+    "no lambda": ("#f0e442", "++"),
+    "spike": ("#d55e00", "||"),
+    "sensor at its stop": ("#d55e00", "--"),
 }
 """Fill and hatch of what took a sample, in the order of the filters."""
 WORDS: Mapping[str, str] = {
@@ -55,7 +60,7 @@ would flatten all the rest. [%], [1]"""
 
 def plot_trace(
     trace: LogTrace,
-    column: str = "deviation_pct",
+    column: str = "need_pct",
     *,
     label: str = "deviation from target (%)",
     is_simulated: bool = False,
@@ -68,7 +73,7 @@ def plot_trace(
     trace
         From `tuneassist.log_trace.trace_log`.
     column
-        "deviation_pct", "rpm" or "load".
+        "need_pct", "rpm" or "load".
     label
         Name and unit of the scale.
     is_simulated
@@ -83,7 +88,7 @@ def plot_trace(
     frame.plot(*_thinned(time_s, values), "-", color=BEFORE, linewidth=0.7, zorder=2)
     _draw_holds(frame, trace.holds, column)
     label_axes(frame, "time (s)", label)
-    if column == "deviation_pct":
+    if column == "need_pct":
         frame.axhline(0.0, color=AFTER, linewidth=1, zorder=2.5)
         held = np.abs(trace.holds["need_ln"].to_numpy(dtype=float))
         clip = max(CLIP_PCT, CLIP_ROOM * 100.0 * float(np.expm1(np.nanmax(held, initial=0.0))))
@@ -119,7 +124,7 @@ def trace_figure(
     panels = (
         ("rpm", "speed (rpm)"),
         ("load", f"{setup.axes.load_name} ({setup.axes.load_unit})"),
-        ("deviation_pct", f"from {target} (%)"),
+        ("need_pct", f"from {target} (%)"),
     )
     for frame, (column, label) in zip(frames, panels, strict=True):
         plot_trace(trace, column, label=label, is_simulated=is_simulated, ax=frame)
@@ -136,7 +141,7 @@ def _draw_holds(frame: Frame, holds: pd.DataFrame, column: str) -> None:
     from matplotlib.collections import LineCollection
 
     start, end = (holds[name].to_numpy(dtype=float) for name in ("start_s", "end_s"))
-    if column == "deviation_pct":
+    if column == "need_pct":
         value = 100.0 * np.expm1(holds["need_ln"].to_numpy(dtype=float))
     else:
         value = holds[column].to_numpy(dtype=float)
