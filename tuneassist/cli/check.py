@@ -23,6 +23,7 @@ from tuneassist.cli.options import (
     Strict,
     Workers,
 )
+from tuneassist.cli.waiting import WORKING, show_waiting
 from tuneassist.errors import TuneassistError
 
 if TYPE_CHECKING:
@@ -109,6 +110,7 @@ class _ScreenOutput:
             taught=one.taught,
         )
         console.write(self._screen, view)
+        show_waiting(WORKING)  # for the next log
 
     def write_end(self, found: CheckedLogs) -> None:
         """Show the notes and doubts on all logs."""
