@@ -20,7 +20,7 @@ from tuneassist.cli.console import display_of, tell
 from tuneassist.loop.verdict import NotedCell, Verdict
 from tuneassist.show.cell_picture import CellPicture, CellShown, deviation_picture, step_picture
 from tuneassist.show.display import Display
-from tuneassist.show.log_summary import notes_section
+from tuneassist.show.log_summary import notes_section, sample_shares_table
 from tuneassist.show.map_legend import deviation_legend, step_legend
 from tuneassist.show.proposal import limits_section
 from tuneassist.show.rounds import steps_beside
@@ -64,6 +64,7 @@ def test_a_screen_opens_with_its_verdict_and_fits_80_columns(
     bullets = [line for line in lines if re.match(r"  [-!] ", line)]
     assert len(bullets) == len(set(bullets))
     assert screens[name].count("Next") <= 1
+    assert "…" not in screens[name]
     for colour in ("Orange", "Blue"):  # there are no colours where a screen is piped
         assert colour not in screens[name]
 
@@ -134,6 +135,15 @@ def test_what_was_limited_uses_the_whole_width(width: int) -> None:
     assert max(len(line) for line in lines) <= width
     assert any("4 cells" in line and "leaning in boost" in line for line in lines)
     assert " ".join(" ".join(lines).split()).count("Reason for the first: the good confidence") == 1
+
+
+@pytest.mark.parametrize("width", [60, 80])
+def test_where_the_samples_went_is_never_cut_off(width: int) -> None:
+    outcomes = pd.Series({"engine cold": 1_234_567, "sensor at its stop": 10, "used": 1_234_567})
+    said = text_of(sample_shares_table(outcomes, Display(width=width)), width)
+    assert "…" not in said
+    assert said.count("1,234,567") == 2
+    assert ("■" in said) == (width == 80)
 
 
 HALT = Verdict(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import threading
 from typing import TYPE_CHECKING
@@ -11,6 +12,8 @@ if TYPE_CHECKING:
 
 WORKING = "working"
 """What the sign says where no bar tells more."""
+NO_CURSOR = ("dumb", "unknown")
+"""Terminals whose cursor cannot be moved back: they show no sign."""
 PATIENCE_S = 0.7
 """A sign is shown when a command says nothing for so long. [s]"""
 
@@ -26,7 +29,7 @@ class _Sign:
     def start(self, words: str) -> None:
         """Show the sign after `PATIENCE_S`; nothing where standard error is no terminal."""
         self.stop()
-        if sys.stderr is None or not sys.stderr.isatty():
+        if sys.stderr is None or not sys.stderr.isatty() or os.environ.get("TERM") in NO_CURSOR:
             return
         with self._lock:
             self._timer = threading.Timer(PATIENCE_S, self._show, (words,))

@@ -562,8 +562,8 @@ def _rounds_table(state: TuneState, summaries: Sequence[RoundSummary], display: 
     table.add_column("in force", no_wrap=True)
     for name in ("seen", "inside", "rms"):
         table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("response (95 %)", no_wrap=True)
-    table.add_column("then")
+    table.add_column("response (95 %)")
+    table.add_column("then", min_width=8)
     for mark, one in zip(state.rounds, summaries, strict=True):
         table.add_row(
             str(one.number),
