@@ -160,8 +160,8 @@ def accept(
     """Record what the controller holds: the proposal, or a grid of yours.
 
     A grid with edits by hand is checked against every rule. If it breaks one, it is recorded only
-    with a reason. The evidence counts on with the grid that was loaded. Where a boost grid has
-    fuel to take away beside it, both are taken as typed in.
+    with a reason. Earlier evidence still counts, with the grid that was loaded. Where a boost grid
+    has fuel to take away beside it, both are taken as typed in.
     """
     changes, with_fuel = workflow.tune_changes, not without_fuel
     if grid is not None:

@@ -43,7 +43,7 @@ PRESSURE_REFERENCE = {"manifold_pressure": "absolute", "boost": "gauge"}
 """Reference of each pressure in the internal unit."""
 NOT_TOLD = (
     "With --setup also: where the samples went, how late lambda is, its drift, what quick changes "
-    "do to it, and how many minutes teach something."
+    "do to it, and how many minutes are usable."
 )
 _FORMATS = {"parquet": "Parquet", "arrow": "Arrow", "stream": "Arrow stream", "mdf": "MDF"}
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces", "|": "vertical bars"}
@@ -92,7 +92,7 @@ def check_screen(
         parts.append(moving_used())
         parts += [title("Found in this log"), log_facts_table(found, setup)]
         if taught is not None:
-            parts += [title("What this log teaches"), facts_table(taught_facts(taught).values())]
+            parts += [title("What this log tells"), facts_table(taught_facts(taught).values())]
         if found.notes:
             parts += [title("Notes and doubts"), bullets(found.notes)]
     else:

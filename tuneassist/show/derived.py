@@ -127,7 +127,7 @@ def _of_tune(one: DerivedTune, made: DerivedSet) -> list[RenderableType]:
     ]
     return [
         title(f"{plain(one.tune.name)}, asked: {asked}"),
-        bullets([f"held by {words}" for words in held] or ["nothing held it back"]),
+        bullets([f"held back: {words}" for words in held] or ["nothing held it back"]),
         *([bullets(list(one.notes))] if one.notes else []),
         bullets([f"measure: {words}" for words in to_measure(one, made)]),
     ]

@@ -31,10 +31,7 @@ LONGEST_BAR = 24
 BESIDE_BAR = 62
 """Room for outcome, count and share beside the bar. [1]"""
 
-MOVING_USED = (
-    "Samples of warm running that are in no hold are used as moving samples; a hold teaches more "
-    "surely."
-)
+MOVING_USED = "Warm samples that are in no hold are used as moving samples; a hold counts for more."
 
 
 def bullets(sentences: Sequence[str], *, mark: str = "-", style: str = "") -> Group:
