@@ -13,6 +13,7 @@ from tuneassist.cli import console
 from tuneassist.cli.commands import new_app
 from tuneassist.cli.inputs import find_logs
 from tuneassist.cli.options import AsJson, Logs, Overwrite
+from tuneassist.cli.waiting import end_waiting
 from tuneassist.errors import InputError
 from tuneassist.inert import NAME_LENGTH, one_line
 
@@ -137,6 +138,7 @@ def _asked_all(start: SetupStart) -> SetupStart:
 
 def _answer(start: SetupStart, question: Question) -> str:
     """Ask until an answer fits; Enter leaves the question for later."""
+    end_waiting()
     for number, choice in enumerate(question.choices, start=1):
         typer.echo(f"  {number}  {one_line(choice, NAME_LENGTH)}", err=True)
     while True:

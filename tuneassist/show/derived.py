@@ -17,6 +17,7 @@ from tuneassist.loop.tune_set import TunesReport
 from tuneassist.settings import as_plain
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import bullets
+from tuneassist.show.verdict import opening
 from tuneassist.units import UNITS
 
 _POWER_OF = {"lbf.ft": "hp"}
@@ -52,6 +53,7 @@ def derived_screen(
     count = counted(len(made.made), "tune")
     source = f"made from {plain(made.standard.name)} and {plain(made.strong.name)}"
     parts: list[RenderableType] = [
+        *_verdict(report, folder, options),
         Text(plain(made.strong.setup.engine.label), style="bold"),
         dim(f"{count} {source}, least power first: {names}"),
         *_output_parts(made, display),
@@ -61,7 +63,8 @@ def derived_screen(
     notes = [*made.notes]
     if left_out:
         notes.append(f"not in the new set: {', '.join(map(plain, left_out))}")
-    return Group(*parts, *_notes(notes), *_verdict(report, folder, options))
+    where = (title("Written"), Text(f"  {plain(folder)}", overflow="fold"))
+    return Group(*parts, *_notes(notes), *where)
 
 
 def _output_parts(made: DerivedSet, display: Display) -> list[RenderableType]:
@@ -124,7 +127,7 @@ def _of_tune(one: DerivedTune, made: DerivedSet) -> list[RenderableType]:
     ]
     return [
         title(f"{plain(one.tune.name)}, asked: {asked}"),
-        bullets([f"held by {words}" for words in held] or ["nothing held it back"]),
+        bullets([f"held back: {words}" for words in held] or ["nothing held it back"]),
         *([bullets(list(one.notes))] if one.notes else []),
         bullets([f"measure: {words}" for words in to_measure(one, made)]),
     ]
@@ -139,17 +142,13 @@ def _notes(notes: Sequence[str]) -> list[RenderableType]:
 
 
 def _verdict(report: TunesReport, folder: Path, options: str) -> list[RenderableType]:
-    """Say what the check of the set finds, and where it is."""
+    """Say first what the check of the set finds, and what to do next."""
     bad = [finding.sentence for finding in report.findings if finding.verdict == "breach"]
-    words = "The set passes its check; predictions are no runs."
-    if bad:
-        words = f"The set does not pass its check: {counted(len(bad), 'finding')}."
-    parts: list[RenderableType] = [Text(f"\n{words}", style="bold")]
-    if bad:
-        parts.append(bullets([f"NOT OK: {plain(sentence)}" for sentence in bad]))
-    where = plain(folder)
-    command = f"tuneassist tunes check {where}{options}"
-    return [*parts, f"Written to {where}. All findings: {command}"]
+    if not bad:
+        reason = "The set passes its check. Predicted output is no run: measure each tune."
+        return [*opening("GO ON", reason, f"tuneassist tunes check {plain(folder)}{options}")]
+    first, *_ = opening("STOP", f"The set fails {counted(len(bad), 'check')}. Do not load it.")
+    return [first, bullets([f"NOT OK: {sentence}" for sentence in bad]), Text()]
 
 
 def derived_record(

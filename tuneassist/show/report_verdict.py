@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
-from tuneassist.loop.verdict import Verdict, decide
+from tuneassist.loop.verdict import Verdict, VerdictBasis, decide
+from tuneassist.runs import Equivalence, RunsComparison
 from tuneassist.show.report_data import FullLoadPart, ReportData, TunesPart
 from tuneassist.show.report_runs import breach_words
+from tuneassist.show.run_units import OutputUnits
 
 READ_ON = "Read the parts below before anything is loaded."
 """What to do after a report without a tune."""
@@ -34,6 +37,28 @@ def verdict_of(data: ReportData) -> Verdict:
     )
 
 
+def verdict_of_runs(
+    found: RunsComparison, units: OutputUnits, zero: Equivalence | None, gain: Sequence[str]
+) -> Verdict:
+    """Return the verdict on full-load runs alone.
+
+    Parameters
+    ----------
+    found, units
+        The comparison, and the units it is shown in.
+    zero
+        Verdict of "zero means zero"; None if not requested.
+    gain
+        The gain, as sentences; said where nothing speaks against it.
+    """
+    over, remarks, sound = _full_load(FullLoadPart(found, units, zero))
+    if zero is not None and zero.verdict == "equivalent":
+        sound = (*sound, "zero means zero")
+    return decide(
+        VerdictBasis(over_at_full_load=over, remarks=remarks, sound=(*sound, *gain), action="")
+    )
+
+
 def _full_load(
     part: FullLoadPart | None,
 ) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
@@ -47,6 +72,8 @@ def _full_load(
         return over, (), ()
     if part.zero is not None and part.zero.verdict == "different":
         return (), ("With all corrections at zero it is not the standard car",), ()
+    if part.zero is not None and part.zero.verdict == "cannot tell":
+        return (), ("These runs cannot tell whether zero means zero",), ()
     if not is_after.any():
         return (), ("No channel with a limit was logged at full load: nothing was checked",), ()
     sound = "No limit was exceeded along the full-load pulls"
