@@ -10,6 +10,12 @@ from tuneassist.show.report_runs import breach_words
 
 READ_ON = "Read the parts below before anything is loaded."
 """What to do after a report without a tune."""
+AFTER = "after: "
+"""How a breach begins that the car has now."""
+AS_IT_CAME = (
+    "Before the change a limit was exceeded at full load; along the pulls after it none was"
+)
+"""Said where only the pulls before the change exceed a limit: the car came so."""
 
 
 def verdict_of(data: ReportData) -> Verdict:
@@ -41,12 +47,16 @@ def _full_load(
     if part is None:
         return (), (), ()
     found = part.found
-    if len(found.breaches):
-        return breach_words(found, part.units), (), ()
+    words = breach_words(found, part.units)
+    now = tuple(one for one in words if one.startswith(AFTER))
+    if now or (words and part.zero is not None):
+        return now or words, (), ()
     if part.zero is not None and part.zero.verdict == "different":
         return (), ("With all corrections at zero it is not the standard car",), ()
     if found.limit_checks.empty:
         return (), ("No channel with a limit was logged at full load: nothing was checked",), ()
+    if words:
+        return (), (), (AS_IT_CAME,)
     return (), (), ("No limit was exceeded along the full-load pulls",)
 
 
