@@ -69,6 +69,15 @@ LoadColumn = Annotated[
         show_default=False,
     ),
 ]
+LoadUnit = Annotated[
+    str | None,
+    typer.Option(
+        "--load-unit",
+        metavar="UNIT",
+        help="Unit of the load breakpoints of --grid, such as kPa or psi gauge.",
+        show_default=False,
+    ),
+]
 NoInput = Annotated[
     bool,
     typer.Option(
@@ -87,6 +96,7 @@ def setup(
     fuel: Fuel = None,
     ignition: IgnitionOption = None,
     load: LoadColumn = None,
+    load_unit: LoadUnit = None,
     no_input: NoInput = False,
     overwrite: Overwrite = False,
     json: AsJson = False,
@@ -99,7 +109,10 @@ def setup(
     """
     workflow.output_paths.require_new_file(out, overwrite=overwrite)
     start = workflow.setup_start.start_setup(find_logs(logs), grid=grid)
+    if load_unit is not None and grid is None:
+        raise typer.BadParameter("--load-unit is the unit of the breakpoints of --grid; give both.")
     given = {"engine.fuel": fuel, "engine.ignition": ignition, "channels.load.column": load}
+    given |= {"axes.load_unit": load_unit}
     for key, answer in given.items():
         if answer is not None:
             start = _with_option(start, key, answer)

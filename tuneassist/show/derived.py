@@ -11,7 +11,13 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.loop.derive import DerivedSet, DerivedTune
-from tuneassist.loop.derive_summary import Output, Point, outputs, to_measure
+from tuneassist.loop.derive_summary import (
+    Output,
+    Point,
+    kept_for_safety,
+    outputs,
+    to_measure,
+)
 from tuneassist.loop.tune_model import units_of_set
 from tuneassist.loop.tune_set import TunesReport
 from tuneassist.settings import as_plain
@@ -125,9 +131,10 @@ def _of_tune(one: DerivedTune, made: DerivedSet) -> list[RenderableType]:
         f"{_speeds(row['rpm_from'], row['rpm_to'])}"
         for row in one.bounds.to_dict("records")
     ]
+    kept = [plain(words)] if (words := kept_for_safety(one, made)) else []
     return [
         title(f"{plain(one.tune.name)}, asked: {asked}"),
-        bullets([f"held back: {words}" for words in held] or ["nothing held it back"]),
+        bullets([*kept, *(f"held back: {words}" for words in held)] or ["nothing held it back"]),
         *([bullets(list(one.notes))] if one.notes else []),
         bullets([f"measure: {words}" for words in to_measure(one, made)]),
     ]
@@ -181,5 +188,6 @@ def _made_record(one: DerivedTune | None, made: DerivedSet) -> dict[str, Any]:
         "kind": one.tune.kind,
         "bounds_that_acted": one.bounds.to_dict("records"),
         "notes": list(one.notes),
+        "kept_for_safety": kept_for_safety(one, made),
         "measure": list(to_measure(one, made)),
     }

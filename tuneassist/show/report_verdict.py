@@ -68,7 +68,10 @@ def _full_load(
     found = part.found
     checks = found.limit_checks
     is_after = checks["side"].eq("after")
-    if over := breach_words(checks[is_after], part.units):
+    over = breach_words(checks[is_after], part.units)
+    if over and part.zero is not None and (came := breach_words(checks[~is_after], part.units)):
+        return (), (f"The car exceeds a limit as it came: {came[0]}",), ()
+    if over:
         return over, (), ()
     if part.zero is not None and part.zero.verdict == "different":
         return (), ("With all corrections at zero it is not the standard car",), ()
