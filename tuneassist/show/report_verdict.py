@@ -13,6 +13,11 @@ from tuneassist.show.run_units import OutputUnits
 
 READ_ON = "Read the parts below before anything is loaded."
 """What to do after a report without a tune."""
+ZERO_DOUBTS = {
+    "different": "With all corrections at zero it is not the standard car",
+    "cannot tell": "These runs cannot tell whether zero means zero",
+}
+"""What the verdicts of a zero check leave in doubt."""
 
 
 def verdict_of(data: ReportData) -> Verdict:
@@ -73,10 +78,8 @@ def _full_load(
         return (), (f"The car exceeds a limit as it came: {came[0]}",), ()
     if over:
         return over, (), ()
-    if part.zero is not None and part.zero.verdict == "different":
-        return (), ("With all corrections at zero it is not the standard car",), ()
-    if part.zero is not None and part.zero.verdict == "cannot tell":
-        return (), ("These runs cannot tell whether zero means zero",), ()
+    if part.zero is not None and (doubt := ZERO_DOUBTS.get(part.zero.verdict)):
+        return (), (doubt,), ()
     if not is_after.any():
         return (), ("No channel with a limit was logged at full load: nothing was checked",), ()
     sound = "No limit was exceeded along the full-load pulls"
