@@ -307,6 +307,7 @@ def test_an_exceeded_ceiling_overrides_go_on(tmp_path: Path, hard: int, check: s
 def test_undo_of_accept_says_to_load_the_earlier_grid(car: Car) -> None:
     ok("rounds", "accept", car.tune)
     said = flat(ok("rounds", "undo", car.tune))
+    assert said.startswith("CHECK Undone: accept.")
     assert "Undo changes nothing in the controller." in said
     assert "load start-grid.csv before the next log" in said
     assert "The controller holds" not in said

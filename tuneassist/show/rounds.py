@@ -423,7 +423,8 @@ def step_screen(
         "setup": f"The setup is {state.setup}/setup.toml from now on. The evidence counts from "
         f"its target.{' The proposal was evaluated again.' if state.is_pending else ''}",
     }
-    parts = _step_opening(words[kind], verdict)
+    is_other = kind == "undo" and was_held not in ("", state.current)
+    parts = _step_opening(words[kind], verdict, must_load=is_other)
     brought_in = {"load": state.current, "restore": state.to_load, "setup": state.setup}
     if broken := broken_rules(state, by=brought_in.get(kind, "none")):
         parts += [title("Rules broken knowingly"), bullets(broken, mark="!")]
@@ -435,12 +436,12 @@ def step_screen(
     return Group(*parts, _next(steps))
 
 
-def _step_opening(words: str, verdict: Verdict | None) -> list[RenderableType]:
+def _step_opening(words: str, verdict: Verdict | None, *, must_load: bool) -> list[RenderableType]:
     """Return what the step did, behind the verdict where that is not to go on."""
     if verdict is None:
         return [Text(words)]
     if verdict.word == "GO ON":
-        return [verdict_line(verdict.word, words)]
+        return [verdict_line("CHECK" if must_load else "GO ON", words)]
     return [verdict_line(verdict.word, verdict.reason), Text(words)]
 
 
