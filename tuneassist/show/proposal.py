@@ -37,6 +37,7 @@ from tuneassist.show.log_summary import (
 from tuneassist.show.notes import (
     EXAMPLES,
     first_reason,
+    held_by_rule,
     in_brief,
     logs_words,
     most_affected,
@@ -190,8 +191,8 @@ def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
     table.add_column("rule")
     table.add_column("cells", justify="right", no_wrap=True)
     table.add_column("most affected", overflow="fold", ratio=1)
-    for rule, group in sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True):
-        table.add_row(rule_words(str(rule)), str(len(group)), Text(_examples(group, setup)))
+    for rule, group in held_by_rule(real):
+        table.add_row(rule_words(rule), str(len(group)), Text(_examples(group, setup)))
     return Group(heading, table, last)
 
 

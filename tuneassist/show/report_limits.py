@@ -11,7 +11,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import KNOWN, ROUNDING, target_picture
 from tuneassist.show.display import counted, plain, signed
 from tuneassist.show.labels import rule_words
-from tuneassist.show.notes import first_reason, most_affected
+from tuneassist.show.notes import first_reason, held_by_rule, most_affected
 from tuneassist.show.report_blocks import (
     Block,
     Bullets,
@@ -80,15 +80,15 @@ def limited_section(data: ReportData, setup: Setup, *, is_customer: bool) -> Sec
     elif real.empty:
         blocks.append(Paragraphs(("No limit held a step back.",)))
     else:
-        groups = sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True)
+        groups = held_by_rule(real)
         if is_customer:
-            parts = ", ".join(f"{rule_words(str(r))} ({len(g)})" for r, g in groups)
+            parts = ", ".join(f"{rule_words(r)} ({len(g)})" for r, g in groups)
             cells = len(real[["rpm", "load"]].drop_duplicates())
             words = f"Limits held the step back in {counted(cells, 'cell')}: {parts}."
             blocks.append(Paragraphs((words,)))
         else:
             rows = tuple(
-                (rule_words(str(rule)), str(len(group)), *_examples(group, setup))
+                (rule_words(rule), str(len(group)), *_examples(group, setup))
                 for rule, group in groups
             )
             head = ("rule", "cells", "most affected", "why, for the first of them")
