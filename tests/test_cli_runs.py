@@ -477,3 +477,22 @@ def test_the_help_says_units_and_form_with_examples() -> None:
         "Needed only where the log has neither torque nor power",
     ):  # fmt: skip
         assert said in words
+
+
+def test_pulls_without_torque_say_how_to_name_its_column_and_say_it_once(tmp_path: Path) -> None:
+    names = []
+    for path in write_sides(tmp_path):
+        text = path.read_text(encoding="utf-8")
+        head, *rest = text.splitlines()
+        at = next(i for i, line in enumerate([head, *rest]) if "orque" in line)
+        lines = text.splitlines()
+        lines[at] = re.sub("[Tt]orque", "Signal 9", lines[at])
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        names.append(path)
+    done = run("runs", "--before", names[0], "--after", names[1], "--setup", VAN)
+    assert done.exit_code == 4
+    said = " ".join(done.stderr.split())
+    assert said.count("Neither torque nor power was found") == 1
+    assert "[channels]" in said
+    assert "--inertia" in said
+    assert "runs.inertia" not in said

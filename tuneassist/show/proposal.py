@@ -37,6 +37,7 @@ from tuneassist.show.map_legend import deviation_legend, step_legend
 from tuneassist.show.notes import (
     EXAMPLES,
     first_reason,
+    held_by_rule,
     in_brief,
     logs_words,
     most_affected,
@@ -182,6 +183,7 @@ def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
     )
     if real.empty:
         return Group(heading, Text("  No rule held a step back."), last)
+<<<<<<< HEAD
     table = Table.grid(padding=(0, 2, 0, 0))
     table.add_column(justify="right", no_wrap=True)
     table.add_column(overflow="fold")
@@ -189,6 +191,14 @@ def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
         table.add_row(f"  {counted(len(group), 'cell')}", Text(rule_words(str(rule)), "bold"))
         for line in _examples(group, setup):
             table.add_row("", Text(plain(line)))
+=======
+    table = Table(box=None, padding=(0, 1), pad_edge=True, header_style="bold")
+    table.add_column("rule")
+    table.add_column("cells", justify="right", no_wrap=True)
+    table.add_column("most affected", overflow="fold", ratio=1)
+    for rule, group in held_by_rule(real):
+        table.add_row(rule_words(rule), str(len(group)), Text(_examples(group, setup)))
+>>>>>>> work-tuner
     return Group(heading, table, last)
 
 

@@ -11,7 +11,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import KNOWN, ROUNDING, target_picture
 from tuneassist.show.display import counted, plain, signed
 from tuneassist.show.labels import rule_words
-from tuneassist.show.notes import first_reason, most_affected
+from tuneassist.show.notes import first_reason, held_by_rule, most_affected
 from tuneassist.show.report_blocks import (
     Block,
     Bullets,
@@ -80,6 +80,7 @@ def limited_section(data: ReportData, setup: Setup) -> Section:
     elif real.empty:
         blocks.append(Paragraphs(("No limit held a step back.",)))
     else:
+<<<<<<< HEAD
         groups = sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True)
         rows = tuple(
             (rule_words(str(rule)), str(len(group)), *_examples(group, setup))
@@ -87,6 +88,21 @@ def limited_section(data: ReportData, setup: Setup) -> Section:
         )
         head = ("rule", "cells", "most affected", "why, for the first of them")
         blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
+=======
+        groups = held_by_rule(real)
+        if is_customer:
+            parts = ", ".join(f"{rule_words(r)} ({len(g)})" for r, g in groups)
+            cells = len(real[["rpm", "load"]].drop_duplicates())
+            words = f"Limits held the step back in {counted(cells, 'cell')}: {parts}."
+            blocks.append(Paragraphs((words,)))
+        else:
+            rows = tuple(
+                (rule_words(rule), str(len(group)), *_examples(group, setup))
+                for rule, group in groups
+            )
+            head = ("rule", "cells", "most affected", "why, for the first of them")
+            blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
+>>>>>>> work-tuner
     if last.less_fuel:
         blocks.append(Paragraphs(("Air must not rise here: reduce fuel by other means.",), True))
         blocks.append(Bullets(last.less_fuel))
