@@ -203,8 +203,10 @@ def test_the_cautions_are_those_of_the_engine(
 
 
 def test_the_tuner_gets_every_section(pages: dict[str, str]) -> None:
-    titles = re.findall(r"<h2 id=\"[^\"]+\">(.*?)</h2>", pages["tune"])
-    assert titles == [
+    def titles(name: str) -> list[str]:
+        return re.findall(r"<h2 id=\"[^\"]+\">(.*?)</h2>", pages[name])
+
+    assert titles("tune") == [
         "The grid to type in", "The map, cell by cell", "What was limited, and why",
         "What is left to do", "What was asked", "Cells before and after",
         "Coverage and confidence", "Rounds", "Full-load runs", "The set of tunes", "Cautions",
