@@ -107,12 +107,13 @@ def evidence_section(data: ReportData, setup: Setup) -> Section:
             "grid %", "confidence", "why")  # fmt: skip
     left = len(last.cells) - len(shown)
     words = f"{counted(left, 'cell')} without evidence and without change are not shown."
+    # on paper the reason has deviation, interval and confidence, and the map above has the grid
     printed = _needs_paper(shown, last.binding).to_numpy()
     if printed.size > printed.sum():
         words += f" Printed: the {printed.sum()} that change, were limited or are in doubt."
     table = DataTable(f"Cells of {last.name}", head, rows, frozenset(range(1, 7)),
                       screen_rows=frozenset(np.flatnonzero(~printed).tolist()),
-                      screen_columns=frozenset({3, 4, 7}))  # the reason has them  # fmt: skip
+                      screen_columns=frozenset({3, 4, 6, 7}))  # fmt: skip
     logs = tuple((plain(name), sha256) for name, sha256 in last.logs)
     blocks: list[Block] = [Paragraphs((words,)), table]
     if logs:
