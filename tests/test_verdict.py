@@ -18,6 +18,7 @@ from tuneassist.loop.advice import Advice
 from tuneassist.loop.exceeded_ceilings import ExceededCeiling
 from tuneassist.loop.verdict import NotedCell, VerdictBasis, decide
 from tuneassist.settings import EngineSettings, Setup, Target
+from tuneassist.workflow import tune_steps
 
 AXES = Axes(
     rpm=np.array([1000.0, 3000.0, 5000.0]),
@@ -218,3 +219,34 @@ def test_a_ceiling_that_was_raised_after_it_was_exceeded_stays_in_doubt(
     ok("rounds", "undo", tune)
     ok("rounds", "undo", tune)
     assert verdict()["word"] == "GO ON"
+
+
+def test_another_grid_in_the_controller_is_not_called_finished(
+    begun_home: Path, tmp_path: Path
+) -> None:
+    """After the proposal was loaded, the tune is finished; with the grid before it, it is not."""
+    tune = tmp_path / "tune"
+    copytree(begun_home / "tune", tune)
+    done = Advice("finished", "97 % is within 1 % of target.")
+
+    def said() -> tuple[str, str]:
+        status = tune_steps.status(tune)
+        return tune_steps.last_advice(status.state, done).word, status.verdict.reason
+
+    assert said()[0] == "finished"
+    ok("rounds", "accept", tune)
+    word, reason = said()
+    assert word == "finished"
+    assert re.search(r"were within 1 % .* the step of \d+ cells was loaded\.", reason)
+    (tmp_path / "mine.csv").write_bytes((tune / "round-01" / "grid.csv").read_bytes())
+    ok("rounds", "accept", tune, "--grid", tmp_path / "mine.csv")
+    assert said()[0] == "continue"
+    ok("rounds", "restore", tune, 0)
+    ok("rounds", "accept", tune)
+    assert said()[0] == "finished"  # the last logs were of this one
+    ok("rounds", "undo", tune)
+    ok("rounds", "undo", tune)
+    ok("rounds", "undo", tune)
+    ok("rounds", "undo", tune)
+    ok("rounds", "reject", tune)
+    assert said()[1].endswith("was not loaded.")

@@ -410,7 +410,9 @@ NO_LOGS = Advice("continue", "No logs yet.")
 """Before the first round."""
 
 
-def advice_in_force(advice: Advice, *, number: int, is_by_setup_in_force: bool) -> Advice:
+def advice_in_force(
+    advice: Advice, *, number: int, is_by_setup_in_force: bool, is_of_grid_held: bool = True
+) -> Advice:
     """Return the advice after a round, or why it no longer holds.
 
     Parameters
@@ -421,9 +423,19 @@ def advice_in_force(advice: Advice, *, number: int, is_by_setup_in_force: bool) 
         Of the round.
     is_by_setup_in_force
         Whether the round was evaluated by the setup that is in force now.
+    is_of_grid_held
+        Whether the controller holds the grid with which the round was logged, or its proposal.
     """
-    if is_by_setup_in_force or advice.word == "halt":
+    if advice.word == "halt":
         return advice
+    if is_by_setup_in_force and (is_of_grid_held or advice.word != "finished"):
+        return advice
+    if is_by_setup_in_force:
+        why = (
+            f"The controller holds another grid than round {number} was logged with, or led to. "
+            "Log with it before the tune is called finished."
+        )
+        return replace(advice, word="continue", why=why)
     why = (
         f"The setup was changed after round {number}, whose figures are by the one before. Log "
         "with what the controller holds now; all evidence counts, by the new target."

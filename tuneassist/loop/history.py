@@ -268,6 +268,16 @@ class TuneState:
         """Name of the grid in the controller."""
         return self.loaded[-1]
 
+    @property
+    def holds_what_was_logged(self) -> bool:
+        """Whether the controller holds the grid of the last logs, or what they led to."""
+        if not self.rounds:
+            return True
+        entry = self.grid_entry(self.current)
+        is_copy = entry is not None and self.current.startswith(RESTORED)
+        held = entry.of if entry is not None and is_copy else self.current
+        return held in (self.rounds[-1].in_force, self.rounds[-1].name)
+
     def outcome(self, entry: RoundEntry) -> ProposalOutcome:
         """Return what became of a round's proposal."""
         if entry.is_halt:

@@ -15,6 +15,7 @@ import pandas as pd
 from tuneassist.correction.cell_readings import in_boost
 from tuneassist.loop.advice import Advice, AdviceSettings, RoundSummary, miss_pct
 from tuneassist.loop.exceeded_ceilings import ExceededCeiling, exceeded_words
+from tuneassist.loop.history import ProposalOutcome
 from tuneassist.settings import Setup
 
 VerdictWord = Literal["STOP", "CHECK", "GO ON"]
@@ -24,6 +25,12 @@ ROUNDING = "resolution_pct"
 """The rule that rounds a step; it does not hold a cell back."""
 BARRED = "unsafe_step_barred"
 """The rule that holds steps the unsafe way where the logs leave a doubt."""
+STEP_WAS: Mapping[str, str] = {
+    "accepted": "the step of {} was loaded",
+    "edited": "the step of {} was loaded with edits by hand",
+    "rejected": "the step of {} was not loaded",
+}
+"""What became of a step that waits no more."""
 _KNOWN = ("low", "fair", "good")
 
 
@@ -76,6 +83,8 @@ class VerdictBasis:
         What the rules held back: ``rule, rpm, load, would_have_got_pct, got_pct, words``.
     advice, look
         After the last round, and its summary; None outside a tune.
+    outcome
+        What became of the proposal.
     exceeded
         Ceilings that the last logs exceeded.
     exceeded_before
@@ -101,6 +110,7 @@ class VerdictBasis:
     binding: pd.DataFrame | None = None
     advice: Advice | None = None
     look: RoundSummary | None = None
+    outcome: ProposalOutcome = "proposed"
     exceeded: Sequence[ExceededCeiling] = ()
     exceeded_before: str = ""
     broken: Sequence[str] = ()
@@ -207,9 +217,12 @@ def _go_on(basis: VerdictBasis) -> str:
     if look is not None:
         inside, known = look.cells_inside, look.cells_seen
     moved = int(basis.cells["step_pct"].fillna(0.0).ne(0.0).sum())
+    near = f"within {AdviceSettings().tolerance_pct:g} % of target"
+    if moved and basis.outcome in STEP_WAS:
+        was = STEP_WAS[basis.outcome].format(_cells(moved))
+        return f"{inside} of {known} known cells were {near} when last logged, and {was}{proof}"
     step = f"the step moves {_cells(moved)}" if moved else "no cell changes"
-    near = AdviceSettings().tolerance_pct
-    return f"{inside} of {known} known cells are within {near:g} % of target, and {step}{proof}"
+    return f"{inside} of {known} known cells are {near}, and {step}{proof}"
 
 
 def _inside(basis: VerdictBasis) -> tuple[int, int]:

@@ -437,7 +437,10 @@ def last_advice(state: TuneState, advice: Advice) -> Advice:
     """
     last, entry = state.rounds[-1], state.grid_entry(state.current)
     given = advice_in_force(
-        advice, number=last.number, is_by_setup_in_force=last.setup == state.setup
+        advice,
+        number=last.number,
+        is_by_setup_in_force=last.setup == state.setup,
+        is_of_grid_held=state.holds_what_was_logged,
     )
     return given if entry is None else with_broken_rules(given, entry.breaches)
 

@@ -111,7 +111,12 @@ def basis_of_tune(tune: TuneFolder, last: ResultFolder) -> VerdictBasis:
     stored = tune.evidence(mark)
     look, advice = summary_from_record(dict(stored.summary))
     is_by_setup = mark.setup == state.setup
-    advice = advice_in_force(advice, number=mark.number, is_by_setup_in_force=is_by_setup)
+    advice = advice_in_force(
+        advice,
+        number=mark.number,
+        is_by_setup_in_force=is_by_setup,
+        is_of_grid_held=state.holds_what_was_logged,
+    )
     has_step = bool((last.cells["step_pct"].fillna(0.0) != 0).any())
     return VerdictBasis(
         setup=tune.setup,
@@ -119,6 +124,7 @@ def basis_of_tune(tune: TuneFolder, last: ResultFolder) -> VerdictBasis:
         binding=last.binding,
         advice=advice,
         look=look,
+        outcome=state.outcome(mark),
         exceeded=exceeded_ceilings(stored.logs, tune.setup),
         exceeded_before=_exceeded_before(tune, stored.logs),
         broken=broken_in_force(tune),
