@@ -183,22 +183,13 @@ def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
     )
     if real.empty:
         return Group(heading, Text("  No rule held a step back."), last)
-<<<<<<< HEAD
     table = Table.grid(padding=(0, 2, 0, 0))
     table.add_column(justify="right", no_wrap=True)
     table.add_column(overflow="fold")
-    for rule, group in sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True):
-        table.add_row(f"  {counted(len(group), 'cell')}", Text(rule_words(str(rule)), "bold"))
+    for rule, group in held_by_rule(real):
+        table.add_row(f"  {counted(len(group), 'cell')}", Text(rule_words(rule), "bold"))
         for line in _examples(group, setup):
             table.add_row("", Text(plain(line)))
-=======
-    table = Table(box=None, padding=(0, 1), pad_edge=True, header_style="bold")
-    table.add_column("rule")
-    table.add_column("cells", justify="right", no_wrap=True)
-    table.add_column("most affected", overflow="fold", ratio=1)
-    for rule, group in held_by_rule(real):
-        table.add_row(rule_words(rule), str(len(group)), Text(_examples(group, setup)))
->>>>>>> work-tuner
     return Group(heading, table, last)
 
 

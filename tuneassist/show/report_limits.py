@@ -80,29 +80,12 @@ def limited_section(data: ReportData, setup: Setup) -> Section:
     elif real.empty:
         blocks.append(Paragraphs(("No limit held a step back.",)))
     else:
-<<<<<<< HEAD
-        groups = sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True)
         rows = tuple(
-            (rule_words(str(rule)), str(len(group)), *_examples(group, setup))
-            for rule, group in groups
+            (rule_words(rule), str(len(group)), *_examples(group, setup))
+            for rule, group in held_by_rule(real)
         )
         head = ("rule", "cells", "most affected", "why, for the first of them")
         blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
-=======
-        groups = held_by_rule(real)
-        if is_customer:
-            parts = ", ".join(f"{rule_words(r)} ({len(g)})" for r, g in groups)
-            cells = len(real[["rpm", "load"]].drop_duplicates())
-            words = f"Limits held the step back in {counted(cells, 'cell')}: {parts}."
-            blocks.append(Paragraphs((words,)))
-        else:
-            rows = tuple(
-                (rule_words(rule), str(len(group)), *_examples(group, setup))
-                for rule, group in groups
-            )
-            head = ("rule", "cells", "most affected", "why, for the first of them")
-            blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
->>>>>>> work-tuner
     if last.less_fuel:
         blocks.append(Paragraphs(("Air must not rise here: reduce fuel by other means.",), True))
         blocks.append(Bullets(last.less_fuel))
