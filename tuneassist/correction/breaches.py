@@ -74,6 +74,23 @@ def percent(value: float, limit: float = math.nan, *, sign: str = "") -> str:
     return "0" if rounded == 0 else text
 
 
+def step_words(ratio: float, other: float = math.nan) -> str:
+    """Write a step in percent with its sign, in enough decimals to differ from another.
+
+    Parameters
+    ----------
+    ratio, other
+        What a cell is multiplied by. [1]
+
+    Examples
+    --------
+    >>> step_words(1.267), step_words(0.964, 0.9659)
+    ('+26.7 %', '-3.6 %')
+    """
+    step, beside = (100.0 * (one - 1.0) for one in (ratio, other))
+    return f"{percent(step, beside, sign='+')} %"
+
+
 def regions_of(checked: CheckedGrid, cell: CheckedCell) -> Iterator[Region]:
     """Regions that a cell lies in."""
     for region in checked.setup.limits.regions:

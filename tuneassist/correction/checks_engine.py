@@ -15,6 +15,7 @@ from tuneassist.correction.breaches import (
     changed,
     percent,
     regions_of,
+    step_words,
     strictest,
 )
 from tuneassist.correction.checked_grid import CheckedCell, CheckedGrid
@@ -81,7 +82,9 @@ def unsafe_step_barred(checked: CheckedGrid) -> Iterator[Breach]:
     for cell in changed(checked, known=False):
         is_unsafe = cell.ratio < 1.0 if checked.safe_way > 0 else cell.ratio > 1.0
         if cell.barred and is_unsafe:
-            message = f"moves the unsafe way (x{cell.ratio:.4f}) despite a doubt: {cell.barred}"
+            message = (
+                f"moves the unsafe way ({step_words(cell.ratio)}) despite a doubt: {cell.barred}"
+            )
             yield breach_at("unsafe_step_barred", cell, cell.ratio, 1.0, message)
 
 
@@ -148,7 +151,9 @@ def ceilings(checked: CheckedGrid) -> Iterator[Breach]:
                 continue
             if wrong or (not checked.may_lose_air(channel) and cell.ratio < 1.0):
                 name = channel_words(channel)
-                message = f"moves the unsafe way (x{cell.ratio:.4f}) beyond the ceiling of {name}"
+                message = (
+                    f"moves the unsafe way ({step_words(cell.ratio)}) beyond the ceiling of {name}"
+                )
                 yield breach_at("ceilings", cell, cell.ratio, 1.0, message)
 
 
@@ -159,9 +164,8 @@ def boost_ceiling(checked: CheckedGrid) -> Iterator[Breach]:
     if "boost" not in checked.setup.limits.ceilings:
         for cell in changed(checked, known=False) if checked.is_spark else ():
             if cell.ratio > 1.0:
-                message = (
-                    f"a spark engine's boost raised (x{cell.ratio:.4f}) without a ceiling on it"
-                )
+                message = f"a spark engine's boost raised ({step_words(cell.ratio)}) "
+                    "without a ceiling on it"
                 yield breach_at("boost_ceiling", cell, cell.ratio, 1.0, message)
         return
     limit = checked.setup.limits.ceilings["boost"].ceiling
@@ -251,9 +255,8 @@ def raise_fuel_unwatched(checked: CheckedGrid) -> Iterator[Breach]:
     ]
     for cell in changed(checked):
         if cell.ratio > 1.0 and not any(_sees(checked, cell, channel) for channel in eyes):
-            message = (
-                f"more fuel (x{cell.ratio:.4f}) with no torque, exhaust heat or boost read near"
-            )
+            message = f"more fuel ({step_words(cell.ratio)}) with no torque, exhaust heat or boost read "
+                "near"
             yield breach_at("raise_fuel_unwatched", cell, cell.ratio, 1.0, message)
 
 

@@ -8,7 +8,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from tuneassist.correction.breaches import Breach, breach_at, changed, percent, strictest
+from tuneassist.correction.breaches import (
+    Breach,
+    breach_at,
+    changed,
+    percent,
+    step_words,
+    strictest,
+)
 from tuneassist.correction.checked_grid import CheckedCell, CheckedGrid
 from tuneassist.correction.checks_engine import least_back
 
@@ -45,7 +52,8 @@ def own_need(checked: CheckedGrid) -> Iterator[Breach]:
         if need == 1.0 and _makes_way(checked, cell):
             low = min(low, (100.0 + _least_aside(checked, cell)) / (100.0 + cell.old))
         if not low - SLACK / 100 <= cell.ratio <= high + SLACK / 100:
-            message = f"x{cell.ratio:.4f} where its own evidence asks for x{need:.4f}"
+            asked = step_words(need, cell.ratio)
+            message = f"{step_words(cell.ratio, need)} where its own evidence asks for {asked}"
             yield breach_at("own_need", cell, cell.ratio, need, message)
 
 

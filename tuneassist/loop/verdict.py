@@ -151,10 +151,15 @@ def _danger(basis: VerdictBasis) -> tuple[str, str] | None:
         return basis.advice.why.partition(". ")[0], "Find and fix the cause before the next log."
     if basis.broken:
         more = len(basis.broken) - 1
-        return f"A rule was broken knowingly: {basis.broken[0].rstrip('.')}{_more(more)}", (
+        return f"A rule was broken knowingly: {_unkeyed(basis.broken[0])}{_more(more)}", (
             "Load a grid that keeps every rule: `tuneassist rounds restore` brings one back."
         )
     return None
+
+
+def _unkeyed(breach: str) -> str:
+    """Return a breach in words, without the key of its rule."""
+    return breach.partition(": ")[2].rstrip(".") or breach
 
 
 def _halt(basis: VerdictBasis) -> tuple[str, str] | None:
