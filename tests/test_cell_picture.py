@@ -82,7 +82,7 @@ def on_page(picture: CellPicture) -> list[tuple[str, str, str]]:
     return [(c.text, c.mark, c.fill) for _, row in rows for c in row]
 
 
-DEVIATIONS = ["+8.0●", "-4.0△", "+0.2○", "·", ">+12.3", "<-0.2", "+2.0", "╳"]
+DEVIATIONS = ["+8.0", "-4.0△", "+0.2○", "·", ">+12.3", "<-0.2", "+2.0*", "╳"]
 STEPS = ["+8.0!", "-4.0", "0.0!", "·", "·", "+1.5", "·", "╳"]
 
 
@@ -157,5 +157,5 @@ def test_coverage_deepens_from_unseen_to_trusted() -> None:
     words = ["none", "none", "none", "low", "fair", "good", "low", "none"]
     table = pd.DataFrame({"state": states, "holds": [0, 0, 0, 1, 2, 3, 0, 0], "confidence": words})
     picture = coverage_picture(table, AXES)
-    assert on_terminal(picture)[0] == ["╳", "·", "seen", "1○", "2◐", "3●", "0○", "seen"]
+    assert on_terminal(picture)[0] == ["╳", "·", "seen", "1○", "2◐", "3", "0○", "seen"]
     assert [cell.shade for cell in picture.cells[:6]] == [0, 0, -1, -2, -3, -3]

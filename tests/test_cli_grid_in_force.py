@@ -36,7 +36,8 @@ def test_a_forgotten_grid_is_told_at_the_top_and_before_anything_is_typed_in(
     words = flat(result.stdout)
     assert result.exit_code == 0, result.output
     assert "grid in force: all zeros, because no --grid was given" in words
-    assert words.index("would erase them") < words.index("Type grid.csv into the controller")
+    assert words.index("no --grid was given") < words.index("How far lambda is")
+    assert words.index("would erase them") < words.index("grid.csv is the whole grid")
     record = json.loads((out / "proposal.json").read_text(encoding="utf-8"))
     assert "no --grid was given" in record["grid_in_force"]
 
@@ -96,13 +97,14 @@ def test_a_round_names_the_grid_that_it_was_logged_under(tmp_path: Path) -> None
     assert record["grid_in_force"] == "start-grid.csv"
 
 
-def test_the_cautions_stand_whole_in_the_help_and_short_above_the_tables(
+def test_the_cautions_stand_whole_in_the_help_and_short_among_the_notes(
     first: tuple[Path, Result],
 ) -> None:
     words = flat(run("--help").stdout)
     for sentence in all_cautions():
         assert words.count(sentence) == 1
     screen = flat(first[1].stdout)
-    assert screen.index("Less fuel is the safe way") < screen.index("Where the samples went")
+    assert screen.index("Notes and doubts") < screen.index("Less fuel is the safe way")
+    assert screen.count("Less fuel is the safe way") == 1
     assert "tuneassist --help" in screen
     assert "carbon monoxide" not in screen

@@ -54,7 +54,8 @@ def test_an_exceeded_limit_is_named_with_its_speeds(sides: tuple[Path, Path]) ->
     assert "SIMULATED DATA" in words
     # the tuned diesel is too hot (720, hard 760 degC): two limits, however many pulls
     assert re.search(r"LIMITS EXCEEDED: 3 of \d ", words)
-    assert words.count("above the exhaust temp ceiling of 720 degC") == 1  # and not for every pull
+    # in the verdict and in the list, and not for every pull
+    assert words.count("above the exhaust temp ceiling of 720 degC") == 2
     assert "In 3 of 3 pulls." in words
     assert "PASSED" not in words
     assert "passed" not in words
@@ -476,3 +477,22 @@ def test_the_help_says_units_and_form_with_examples() -> None:
         "Needed only where the log has neither torque nor power",
     ):  # fmt: skip
         assert said in words
+
+
+def test_pulls_without_torque_say_how_to_name_its_column_and_say_it_once(tmp_path: Path) -> None:
+    names = []
+    for path in write_sides(tmp_path):
+        text = path.read_text(encoding="utf-8")
+        head, *rest = text.splitlines()
+        at = next(i for i, line in enumerate([head, *rest]) if "orque" in line)
+        lines = text.splitlines()
+        lines[at] = re.sub("[Tt]orque", "Signal 9", lines[at])
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        names.append(path)
+    done = run("runs", "--before", names[0], "--after", names[1], "--setup", VAN)
+    assert done.exit_code == 4
+    said = " ".join(done.stderr.split())
+    assert said.count("Neither torque nor power was found") == 1
+    assert "[channels]" in said
+    assert "--inertia" in said
+    assert "runs.inertia" not in said

@@ -27,6 +27,7 @@ from tuneassist.files.tunes_folder import read_tunes
 from tuneassist.grid import Axes, Grid
 from tuneassist.loop.derive import derive_tunes
 from tuneassist.loop.derive_settings import DeriveSettings, MildTune, usual_tune
+from tuneassist.loop.derive_summary import kept_for_safety, outputs
 from tuneassist.loop.predicted_order import predicted_tunes
 from tuneassist.loop.settings import TuneSettings
 from tuneassist.loop.torque_prediction import shares_between
@@ -537,3 +538,30 @@ def test_a_set_is_written_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytes
     with pytest.raises(OutputError, match="space"):
         set_writer.write_set(tmp_path / "other", {"a.txt": "1", "b/c.txt": b"2"})
     assert [p.name for p in tmp_path.iterdir()] == ["set"]
+
+
+def test_a_predicted_peak_is_told_only_where_no_higher_one_can_lie() -> None:
+    """The power grid leaves the upper half of the speeds alone, so that nothing is predicted there;
+    torque is level, so power rises on, and its peak lies where it is not known."""
+    standard, power = pair()
+    values = np.where(AXES.rpm[:, None] > 2500.0, np.zeros(AXES.shape), 9.0)
+    power = replace(power, grid=Grid(AXES, values))
+    made = derive_tunes(standard, power, [EVEN])
+    known = made.made[0].prediction["torque_nm"].notna()
+    assert known.any()
+    assert not known.all()
+    even = outputs(made)[1]
+    assert even.peak_power is None
+    assert even.peak_torque is None  # half of the gain is less than the 240 N.m of the strong tune
+    whole = outputs(derive_tunes(*pair(), [EVEN]))[1]
+    assert whole.peak_power is not None
+    assert whole.peak_torque is not None
+
+
+def test_a_grid_that_only_takes_fuel_away_is_kept_whole_and_it_is_said() -> None:
+    less = replace(pair()[1], grid=Grid(AXES, np.full(AXES.shape, -9.0)))
+    made = derive_tunes(pair()[0], less, [EVEN])
+    assert np.allclose(made.made[0].tune.grid.values, -9.0)
+    assert "its grid is that of power" in kept_for_safety(made.made[0], made)
+    more = derive_tunes(*pair(), [EVEN])
+    assert kept_for_safety(more.made[0], more) == ""

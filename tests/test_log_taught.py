@@ -130,7 +130,7 @@ def test_check_shows_it_on_the_screen_and_in_json() -> None:
     arguments = ["check", str(SAMPLES / "petrol-session-1.csv")]
     named = [*arguments, "--setup", str(SAMPLES / "petrol-setup.toml")]
     screen = " ".join(CliRunner().invoke(app, named).stdout.split())
-    for words in ("What this log teaches", "a quick 10 % rise in load", "min:", "sensor lag"):
+    for words in ("What this log tells", "a quick 10 % rise in load", "min:", "sensor lag"):
         assert words in screen
     record = json.loads(CliRunner().invoke(app, [*named, "--json"]).stdout)["logs"][0]
     told = record["taught"]
@@ -141,7 +141,7 @@ def test_check_shows_it_on_the_screen_and_in_json() -> None:
     assert record["evidence"]["delay"]["sensor_lag_standard_error_seconds"] >= 0.05
     alone = " ".join(CliRunner().invoke(app, arguments).stdout.split())
     assert "With --setup also:" in alone
-    assert "What this log teaches" not in alone
+    assert "What this log tells" not in alone
 
 
 def test_the_minutes_that_are_shown_add_up() -> None:

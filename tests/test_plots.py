@@ -228,7 +228,7 @@ def test_no_figure_is_kept_by_the_window_system() -> None:
 
 def test_numbers_and_marks_stand_in_the_cells() -> None:
     texts = [t.get_text() for t in plots.plot_cells(cells(), CAR).texts]
-    assert texts == ["+8.0●", "-4.0○", "·", "+0.2◐", ">+12.0", "╳"]
+    assert texts == ["+8.0", "-4.0○", "·", "+0.2◐", ">+12.0", "╳"]
     steps = [t.get_text() for t in plots.plot_step(cells(), CAR).texts]
     assert steps == ["+8.0", "-4.0", "·", "0.0", "·", "╳"]
 

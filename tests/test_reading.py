@@ -238,6 +238,8 @@ def test_an_entry_works_on_headers_that_say_nothing(tmp_path):
          r"not in the log\. Did you mean 'Engine speed \(rpm\)'"),
         # alike by nothing but the unit in brackets
         ({"load": ChannelSource("Boost (kPa)")}, LogError, r"not in the log\. Its columns: "),
+        # alike, but it stands for another channel
+        ({"load": ChannelSource("Engine sped (rpm)")}, LogError, r"not in the log\. Its columns: "),
         ({"rpm": ChannelSource("MAP (kPa)", "kPa")}, SetupError, "measures pressure.*rad/s"),
         ({"rpm": ChannelSource("MAP (kPa)", "furlong")}, SetupError, "'furlong', .*not a known"),
         ({"oil": ChannelSource("MAP (kPa)")}, SetupError, r"channels\.oil is not a known channel"),

@@ -309,6 +309,14 @@ def test_limits_exceeded_at_full_load_stand_out(pages: dict[str, str]) -> None:
         assert text.startswith("STOP simulated 2.0 turbo-diesel van SIMULATED DATA A limit was ")
 
 
+def test_a_limit_that_only_the_standard_car_exceeded_is_no_danger_now(folder: Path) -> None:
+    sides = ("--before", folder / "after.csv", "--after", folder / "before.csv")
+    text = Page(write(folder, "came-so", *sides, "--setup", VAN)).text
+    assert not text.startswith("STOP")
+    assert "the full-load pulls after the change; before it one was" in text
+    assert "Caution: Limits exceeded along the pull" in text  # it is still listed
+
+
 def test_a_halted_tune_says_so_first_and_proposes_nothing(tmp_path: Path) -> None:
     tune = write_tune(tmp_path, rounds=1)
     assert run("rounds", "accept", tune).exit_code == 0

@@ -296,7 +296,8 @@ def test_an_exceeded_ceiling_overrides_go_on(tmp_path: Path, hard: int, check: s
         assert said.startswith("STOP Exceeded: exhaust temp ")
         assert f"ceiling {hard if check == 'hard' else 750}." in said
         assert "GO ON" not in said
-        assert said.index("First find the cause of the exceeded limit") > said.index("Next")
+        assert said.index("Next: Find and fix the cause of the exceeded limit") < said.index("Also")
+        assert said.count("keep out of those cells") == 1
     assert car.status()["check"] == check
     assert car.status()["verdict"]["word"] == "STOP"
     assert "exhaust temp" in car.status()["verdict"]["cells"][0]["why"]
@@ -306,6 +307,7 @@ def test_an_exceeded_ceiling_overrides_go_on(tmp_path: Path, hard: int, check: s
 def test_undo_of_accept_says_to_load_the_earlier_grid(car: Car) -> None:
     ok("rounds", "accept", car.tune)
     said = flat(ok("rounds", "undo", car.tune))
+    assert said.startswith("CHECK Undone: accept.")
     assert "Undo changes nothing in the controller." in said
     assert "load start-grid.csv before the next log" in said
     assert "The controller holds" not in said

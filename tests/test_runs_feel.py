@@ -349,7 +349,7 @@ def test_logs_of_tip_ins_alone_are_compared(files: dict[str, Path]) -> None:
     result = run("runs", "--before", files["before steps"], "--after", files["after steps"])
     assert result.exit_code == 0, result.output
     assert BETTER in result.stdout.split()
-    assert "No full-load pull on either side" in " ".join(result.stderr.split())
+    assert "CHECK No full-load pull on either side" in " ".join(result.stdout.split())
 
 
 def test_the_page_has_the_same_figures_in_the_units_of_the_person() -> None:

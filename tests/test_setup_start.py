@@ -132,6 +132,36 @@ def test_a_grid_whose_unit_the_log_does_not_tell_is_asked_about(tmp_path: Path) 
     assert "Pa" not in choices  # 30,000 to 180,000
 
 
+def boost_log(tmp_path: Path) -> Path:
+    gauge = {"Boost (psi)": -3.0 + 8.0 * np.sin(drive()["Time (s)"] / 5.0)}
+    return log_of(tmp_path / "a.csv", without("MAP (kPa)") | gauge)
+
+
+def test_the_unit_of_the_grids_load_axis_can_be_given_so_that_the_target_is_written(
+    tmp_path: Path,
+) -> None:
+    axes = Axes(rpm=np.array([800.0, 6500.0]), load=np.array([-13.0, 0.0, 12.0]))
+    (tmp_path / "grid.csv").write_text(write_grid_text(Grid.zeros(axes)), encoding="utf-8")
+    given = (boost_log(tmp_path), "--fuel", "petrol", "--grid", tmp_path / "grid.csv")
+    asked = made(tmp_path, *given)["questions"][0]
+    assert asked["key"] == "axes.load_unit"
+    assert all(unit.endswith(" gauge") for unit in asked["choices"])  # -13 is below vacuum
+    assert made(tmp_path, *given, "--load-unit", "psig", "--overwrite")["questions"] == []
+    assert read_setup(tmp_path / "car.toml").axes.load_unit == "psi gauge"
+    assert run("setup", *given, "-o", tmp_path / "b.toml", "--load-unit", "mile").exit_code == 2
+
+
+def test_lines_with_their_mark_taken_away_read_the_log_as_before(tmp_path: Path) -> None:
+    log = boost_log(tmp_path)
+    assert made(tmp_path, log, "--fuel", "petrol")["complaints"] == []
+    text = (tmp_path / "car.toml").read_text(encoding="utf-8")
+    assert "# manifold_pressure = {" in text
+    for channel in ("manifold_pressure", "boost"):
+        text = text.replace(f"# {channel} = {{", f"{channel} = {{")
+    (tmp_path / "car.toml").write_text(text, encoding="utf-8")
+    assert run("check", log, "-s", tmp_path / "car.toml").exit_code == 0
+
+
 def test_lambda_without_a_unit_is_never_guessed(tmp_path: Path) -> None:
     log = log_of(tmp_path / "a.csv", without("Lambda") | {"Wideband": drive()["Lambda"]})
     record = made(tmp_path, log, "--fuel", "petrol")
@@ -170,9 +200,7 @@ def test_afr_on_another_fuel_asks_for_the_scale_of_the_gauge(tmp_path: Path) -> 
 
 
 def test_gauge_pressure_stays_gauge(tmp_path: Path) -> None:
-    gauge = {"Boost (psi)": -3.0 + 8.0 * np.sin(drive()["Time (s)"] / 5.0)}
-    log = log_of(tmp_path / "a.csv", without("MAP (kPa)") | gauge)
-    record = made(tmp_path, log, "--fuel", "petrol")
+    record = made(tmp_path, boost_log(tmp_path), "--fuel", "petrol")
     assert record["questions"] == record["complaints"] == []
     setup = read_setup(tmp_path / "car.toml")
     assert (setup.axes.load_unit, setup.axes.load_name) == ("psi gauge", "boost")

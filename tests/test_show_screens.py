@@ -139,7 +139,7 @@ def test_a_cell_beyond_the_outermost_holds_is_marked_on_screen_picture_and_page(
         assert f"{mark} beyond the outermost readings" in text
         assert f"+8.0{mark}" not in text
     shown = deviation_picture(cells, small_setup()).cells
-    assert [Display().mark(one.mark) for one in shown] == ["●", "△", "", ""]
+    assert [Display().mark(one.mark) for one in shown] == ["", "△", "", ""]
     page = deviation_map("Before", cells, small_setup())
     assert "beyond the outermost readings" in str(page)
 

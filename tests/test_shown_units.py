@@ -11,7 +11,7 @@ from tuneassist.errors import SetupError
 from tuneassist.files.setup_file import read_setup
 from tuneassist.own_units import OutputUnits, as_chosen, choose_units, mixture, reading, units_for
 from tuneassist.settings import UNIT_SYSTEMS, UnitSettings
-from tuneassist.unit_sentences import restated_as_logged
+from tuneassist.unit_sentences import restated_as_logged, restated_as_made
 
 SAMPLES = Path(__file__).parents[1] / "sample_logs"
 
@@ -165,3 +165,12 @@ def test_a_note_on_a_log_is_in_the_logs_units_where_the_setup_says_nothing() -> 
     assert restated_as_logged(note, car, logged) == as_logged
     metric = replace(car, units=UNIT_SYSTEMS["metric"])
     assert restated_as_logged(note, metric, logged) == note
+
+
+def test_words_of_a_round_shown_in_other_units_are_told_in_the_setups_own() -> None:
+    """139.1 kPa is 20.17 psi; the place of the table stays as its axis is."""
+    car = read_setup(SAMPLES / "van-setup.toml")
+    once = "boost 20.17 psi gauge at 2900 rpm and 55 mg/stroke, ceiling 18 psi gauge"
+    told = restated_as_made(once, car)
+    assert "boost 139.1 kPa gauge at 2900 rpm and 55 mg/stroke, ceiling 124.1 kPa gauge" in told
+    assert restated_as_made(told, car) == told

@@ -23,7 +23,7 @@ from tuneassist.evidence.groups import Groups
 from tuneassist.evidence.steady import USUAL_RATIOS, USUAL_SHARES
 from tuneassist.evidence.visits import PROMPT, RunningPeaks, count_nearest, nearest_cell
 from tuneassist.files.setup_file import read_setup
-from tuneassist.one_log import NO_LAMBDA
+from tuneassist.one_log import NO_LAMBDA, LogEvidence
 from tuneassist.reading import LogReader, read_log, text_layout
 from tuneassist.reading.source import Prefetcher
 from tuneassist.reduction import reduce_log, reduce_parts
@@ -60,13 +60,19 @@ def drive(seed: int = 1, **plan: object) -> pd.DataFrame:
 # --- parts without a seam -------------------------------------------------------------------------
 
 
+FIRST = 3000  # rows of the first part
+
+
+@lru_cache
+def in_two_parts() -> LogEvidence:
+    return reduce_parts(cut(drive(), [FIRST]), name="x", setup=CAR)
+
+
 @settings(max_examples=12)
-@given(st.lists(st.integers(3001, 6000), max_size=12))
+@given(st.lists(st.integers(FIRST + 1, 6000), max_size=12))
 def test_holds_do_not_hang_on_where_the_rest_is_cut(at: list[int]) -> None:
-    samples = drive()
-    first = 3000
-    one = reduce_parts(cut(samples, [first]), name="x", setup=CAR)
-    many = reduce_parts(cut(samples, [first, *at]), name="x", setup=CAR)
+    samples, one = drive(), in_two_parts()
+    many = reduce_parts(cut(samples, [FIRST, *at]), name="x", setup=CAR)
     pd.testing.assert_frame_equal(many.holds, one.holds, rtol=1e-12)
     pd.testing.assert_series_equal(many.fates, one.fates)
     pd.testing.assert_frame_equal(many.peaks, one.peaks)
@@ -410,17 +416,30 @@ def test_groups_of_very_different_lengths_have_the_same_medians() -> None:
     assert np.array_equal(Groups.of(labels).median(values), wanted)
 
 
+PEAKED = ("exhaust_temp_c", "injector_duty_pct", "manifold_pressure_kpa")
+
+
+def peaks_of_parts(at: list[int]) -> pd.DataFrame:
+    running = RunningPeaks(CAR.axes, PEAKED)
+    for part in cut(drive(), at):
+        running.add(part["rpm"].to_numpy(), part["load"].to_numpy(), part)
+    return running.table()
+
+
+@lru_cache
+def peaks_of_the_whole() -> pd.DataFrame:
+    return channel_peaks(drive(), CAR.axes, PEAKED)
+
+
 @given(st.lists(st.integers(1, 5000), max_size=6))
 def test_peaks_of_parts_are_those_of_the_whole(at: list[int]) -> None:
-    samples = drive()
-    columns = ("exhaust_temp_c", "injector_duty_pct", "manifold_pressure_kpa")
-    running = RunningPeaks(CAR.axes, columns)
-    for part in cut(samples, at):
-        running.add(part["rpm"].to_numpy(), part["load"].to_numpy(), part)
-    found = running.table()
-    pd.testing.assert_frame_equal(found, channel_peaks(samples, CAR.axes, columns))
+    pd.testing.assert_frame_equal(peaks_of_parts(at), peaks_of_the_whole(), check_exact=True)
+
+
+def test_peaks_are_the_second_highest_readings_and_prompt_ones_those_seen_twice_running() -> None:
+    samples, found = drive(), peaks_of_parts([2000])
     cells = nearest_cell(CAR.axes, samples["rpm"].to_numpy(), samples["load"].to_numpy())
-    for name in columns:
+    for name in PEAKED:
         readings = samples[name].groupby(cells)
         plain = readings.agg(lambda values: values.nlargest(2).iloc[-1]).where(readings.count() > 1)
         if name in PROMPT:

@@ -86,6 +86,18 @@ def restated_for(words: str, setup: Setup | None) -> str:
     return restated(words, units, load_unit=setup.axes.load_unit, only=own)
 
 
+def restated_as_made(words: str, setup: Setup) -> str:
+    """Write stored words as they would be made now: in the units of the setup, named or not.
+
+    Words of a round may have been made under ``--units``, which is of one screen only.
+    """
+    units = units_for(setup)
+    names = {key: getattr(units, key) for key in _KEYS.values()}
+    mixture = None if units.afr_stoich is None else "afr"
+    only = UnitSettings(**names, mixture=mixture)
+    return restated(words, units, load_unit=setup.axes.load_unit, only=only)
+
+
 def restated_as_logged(words: str, setup: Setup, logged: Mapping[str, str]) -> str:
     """Write a note on a log in the log's units of pressure and temperature, if the setup has none.
 

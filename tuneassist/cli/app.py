@@ -14,6 +14,7 @@ from tuneassist import __version__, stopping
 from tuneassist.cli import streams
 from tuneassist.cli.commands import HELP_NAMES, LazyGroup
 from tuneassist.cli.console import tell
+from tuneassist.cli.waiting import WORKING, end_waiting, show_waiting
 from tuneassist.errors import InputError, OutputError, TuneassistError
 from tuneassist.inert import NAME_LENGTH, one_line
 from tuneassist.show.cautions import all_cautions
@@ -41,6 +42,7 @@ class _Group(LazyGroup):
 
     def invoke(self, ctx: Any) -> Any:
         """Run the command."""
+        show_waiting(WORKING)
         try:
             return super().invoke(ctx)
         except TuneassistError as error:
@@ -61,6 +63,8 @@ class _Group(LazyGroup):
                 raise typer.Exit(InputError.exit_status) from None
             tell(_mistake_words(error))
             raise typer.Exit(INTERNAL) from None
+        finally:
+            end_waiting()
 
 
 def _clean_usage(error: Any) -> None:

@@ -23,6 +23,7 @@ from tuneassist.cli.options import (
     Strict,
     Workers,
 )
+from tuneassist.cli.waiting import WORKING, show_waiting
 from tuneassist.errors import TuneassistError
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ def check(
     Lists what was recognised, converted, repaired and dropped. With --setup also: the share of
     samples that each filter takes, the delay of lambda, the settling time, the limits of the
     sensor, the holds found, what quick changes of load and speed do to lambda, the drift, the
-    minutes that taught something, and what a proposal from these logs would doubt; --workers speeds
+    usable minutes, and the doubts that a proposal from these logs would raise; --workers speeds
     this up. Logs that cannot be used are listed at the end. --plot draws one log over time: its
     holds, and what was dropped and why. Writes no other file.
     """
@@ -109,6 +110,7 @@ class _ScreenOutput:
             taught=one.taught,
         )
         console.write(self._screen, view)
+        show_waiting(WORKING)  # for the next log
 
     def write_end(self, found: CheckedLogs) -> None:
         """Show the notes and doubts on all logs."""

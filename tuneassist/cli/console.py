@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from tuneassist import files, show
+from tuneassist.cli.waiting import end_waiting
 from tuneassist.inert import clipped, inert
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ MESSAGE_LENGTH = 200_000
 
 def tell(message: str) -> None:
     """Write a message to standard error, wrapped on a terminal only."""
+    end_waiting()
     lines = [inert(line) for line in f"{NAME}: {clipped(message, MESSAGE_LENGTH)}".splitlines()]
     if sys.stderr.isatty():
         lines = [part for line in lines for part in _wrapped(line)]
@@ -49,15 +51,18 @@ def screen() -> Console:
 def display_of(console: Console) -> Display:
     """Return width and character set of the console."""
     is_ascii = not console.encoding.lower().startswith("utf")
-    return show.display.Display(width=console.width, is_ascii=is_ascii)
+    has_color = console.color_system is not None and not console.no_color
+    return show.display.Display(width=console.width, is_ascii=is_ascii, has_color=has_color)
 
 
 def write(console: Console, *renderables: RenderableType) -> None:
     """Print what `tuneassist.show` returned; plain text is one line."""
+    end_waiting()
     for renderable in renderables:
         console.print(inert(renderable) if isinstance(renderable, str) else renderable)
 
 
 def write_json(record: Mapping[str, Any]) -> None:
     """Print a record as JSON, always in UTF-8."""
+    end_waiting()
     typer.echo(files.serialise.stable_json(record).encode("utf-8"), nl=False)

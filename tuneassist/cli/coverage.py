@@ -79,5 +79,6 @@ def _write_screen(found: Coverage, plot: Path | None) -> None:
         notes=evidence.notes,
         is_simulated=found.is_simulated,
         words=f"{show.notes.logs_words(evidence)}, {holds}",
+        set_aside=len(evidence.unusable),
     )
     console.write(screen, view, *([f"\nPicture written: {plot}"] if plot else []))

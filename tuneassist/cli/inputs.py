@@ -19,6 +19,7 @@ import typer
 
 from tuneassist import stopping, workflow
 from tuneassist.cli.console import tell
+from tuneassist.cli.waiting import PATIENCE_S, WORKING, end_waiting, show_waiting
 from tuneassist.errors import LogError
 from tuneassist.inert import NAME_LENGTH, listed, one_line
 
@@ -33,8 +34,6 @@ STANDARD_INPUT = "-"
 _PIECE = 1 << 20
 _OPEN: list[IO[bytes]] = []
 """Temporary files, which must stay open until the program ends."""
-PATIENCE_S = 0.7
-"""A bar is shown when reading takes longer than this. [s]"""
 
 
 def find_logs(typed: Sequence[Path]) -> list[Path]:
@@ -201,6 +200,7 @@ class _Progress:
     ) -> None:
         if self._bar is not None:
             self._bar.stop()
+        show_waiting(WORKING)  # what was read is worked on now
 
     def for_log(self, index: int, name: str) -> Callable[[float], None]:
         """Return a callback that takes the share of this log that is done."""
@@ -224,6 +224,7 @@ class _Progress:
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
 
+        end_waiting()
         bar = Progress(
             TextColumn("reading {task.description}", markup=False),
             BarColumn(),

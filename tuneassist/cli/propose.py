@@ -109,14 +109,14 @@ def write_result(
         As JSON, or in one line.
     """
     if json:
-        console.write_json(_summary(done))
+        console.write_json(_summary(done, has_grid=has_grid))
     elif quiet:
         _write_line(done, out=out, has_grid=has_grid)
     else:
         _write_screen(done, out=out, has_grid=has_grid)
 
 
-def _summary(done: WrittenProposal) -> dict[str, Any]:
+def _summary(done: WrittenProposal, *, has_grid: bool) -> dict[str, Any]:
     """Return what ``--json`` prints."""
     summary = workflow.proposal_files.proposal_summary(
         done.proposal,
@@ -126,7 +126,7 @@ def _summary(done: WrittenProposal) -> dict[str, Any]:
         in_force=done.in_force,
         is_simulated=done.is_simulated,
     )
-    verdict = workflow.verdicts.verdict_of_proposal(done.proposal, done.folder)
+    verdict = workflow.verdicts.verdict_of_proposal(done.proposal, done.folder, has_grid=has_grid)
     return {**summary, "verdict": verdict.record()}
 
 
@@ -148,7 +148,7 @@ def _write_line(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
 
 def _write_screen(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
     screen, made = console.screen(), done.proposal
-    verdict = workflow.verdicts.verdict_of_proposal(made, out)
+    verdict = workflow.verdicts.verdict_of_proposal(made, out, has_grid=has_grid)
     view = show.proposal.proposal_screen(
         made,
         logs=done.logs,
@@ -163,7 +163,6 @@ def _write_screen(done: WrittenProposal, *, out: Path, has_grid: bool) -> None:
         has_step=has_step,
         has_grid=has_grid,
         takes_fuel=made.fuel is not None,
-        first=(verdict.action,) if verdict.word == "STOP" else (),
     )
     console.write(
         screen, show.verdict.verdict_section(verdict, made.setup.axes.load_unit), view, written

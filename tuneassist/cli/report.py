@@ -159,7 +159,8 @@ def _write_screen(done: WrittenReport, out: Path, figures: Path | None) -> None:
     if done.note:
         lines.append(done.note)
     if done.verdict is not None:
-        console.write(console.screen(), show.verdict.verdict_section(done.verdict, done.load_unit))
+        verdict = done.verdict
+        console.write(console.screen(), show.verdict.verdict_line(verdict.word, verdict.reason))
     console.write(console.screen(), *lines)
 
 

@@ -13,9 +13,11 @@ from tuneassist.cli.commands import COMMANDS, new_app
 from tuneassist.cli.inputs import reducer
 from tuneassist.cli.options import AsJson, SetupFile, Strict
 from tuneassist.cli.spots import Meant
+from tuneassist.errors import InputError
 
 if TYPE_CHECKING:
     from tuneassist.loop.history import Kind
+    from tuneassist.loop.verdict import Verdict
     from tuneassist.workflow.tune_steps import AddedRound, StepDone, TuneStatus
 
 HALTED = 6
@@ -158,8 +160,8 @@ def accept(
     """Record what the controller holds: the proposal, or a grid of yours.
 
     A grid with edits by hand is checked against every rule. If it breaks one, it is recorded only
-    with a reason. The evidence counts on with the grid that was loaded. Where a boost grid has
-    fuel to take away beside it, both are taken as typed in.
+    with a reason. Earlier evidence still counts, with the grid that was loaded. Where a boost grid
+    has fuel to take away beside it, both are taken as typed in.
     """
     changes, with_fuel = workflow.tune_changes, not without_fuel
     if grid is not None:
@@ -260,13 +262,14 @@ def _write_round(came: AddedRound, *, as_json: bool) -> None:
             folder=came.folder,
             display=console.display_of(screen),
             is_simulated=came.is_simulated,
+            verdict=came.verdict,
         )
         opening = show.verdict.verdict_section(came.verdict, came.tune.setup.axes.load_unit)
         console.write(screen, opening, view)
     if evaluated.result.is_halt:
-        console.tell(
-            f"round {evaluated.mark.number} halted: {evaluated.result.round.response.why}."
-        )
+        response = evaluated.result.round.response
+        why = response.why if as_json else response.verdict  # the screen has said it all
+        console.tell(f"round {evaluated.mark.number} halted: {why}.")
         raise typer.Exit(HALTED)
 
 
@@ -300,8 +303,17 @@ def _write_step(done: StepDone) -> None:
         was_held=done.was_held,
         advice=done.advice,
         has_step=done.has_step,
+        verdict=_verdict_after(done),
     )
     console.write(console.screen(), view)
+
+
+def _verdict_after(done: StepDone) -> Verdict | None:
+    """Return the verdict on the tune after a step; None where the last round cannot be read."""
+    try:
+        return workflow.verdicts.verdict_of_tune(done.tune)
+    except InputError:  # the step is recorded all the same, such as undo of a lost round
+        return None
 
 
 def _write_status(found: TuneStatus, *, as_json: bool) -> None:
@@ -318,6 +330,7 @@ def _write_status(found: TuneStatus, *, as_json: bool) -> None:
         display=console.display_of(screen),
         has_step=found.has_step,
         held=found.held or (),
+        verdict=found.verdict,
     )
     opening = show.verdict.verdict_section(found.verdict, found.setup.axes.load_unit)
     console.write(screen, opening, view)

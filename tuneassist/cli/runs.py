@@ -49,6 +49,7 @@ SetupOfRuns = Annotated[
     ),
 ]
 app = new_app()
+PEDAL_ALONE = "No full-load pull on either side: only the answer to the pedal is compared."
 
 
 @app.command(cls=ManyLogs)
@@ -121,10 +122,12 @@ def _write_answer(
         view = show.runs.answer_screen(
             made.found, units=units, label=_label(made), is_simulated=made.is_simulated
         )
-        console.write(screen, view)
+        opening = () if len(made.found.pulls) else show.verdict.opening("CHECK", PEDAL_ALONE)
+        console.write(screen, *opening, view)
     if len(made.found.pulls):
         raise refused
-    console.tell("No full-load pull on either side: only the answer to the pedal is compared.")
+    if as_json:
+        console.tell(PEDAL_ALONE)
 
 
 def _label(made: FullLoad) -> str:
@@ -167,4 +170,8 @@ def _write_screen(
         is_simulated=made.is_simulated,
         assumed=made.assumed,
     )
-    console.write(screen, view, *([f"Picture written: {plot}"] if plot else []))
+    opening = show.report_verdict.verdict_of_runs(
+        made.found, units, verdict, show.runs.gain_in_brief(made.found, units)
+    )
+    first = show.verdict.verdict_section(opening, "")
+    console.write(screen, first, view, *([f"Picture written: {plot}"] if plot else []))

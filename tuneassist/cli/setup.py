@@ -13,6 +13,7 @@ from tuneassist.cli import console
 from tuneassist.cli.commands import new_app
 from tuneassist.cli.inputs import find_logs
 from tuneassist.cli.options import AsJson, Logs, Overwrite
+from tuneassist.cli.waiting import end_waiting
 from tuneassist.errors import InputError
 from tuneassist.inert import NAME_LENGTH, one_line
 
@@ -68,6 +69,15 @@ LoadColumn = Annotated[
         show_default=False,
     ),
 ]
+LoadUnit = Annotated[
+    str | None,
+    typer.Option(
+        "--load-unit",
+        metavar="UNIT",
+        help="Unit of the load breakpoints of --grid, such as kPa or psi gauge.",
+        show_default=False,
+    ),
+]
 NoInput = Annotated[
     bool,
     typer.Option(
@@ -86,6 +96,7 @@ def setup(
     fuel: Fuel = None,
     ignition: IgnitionOption = None,
     load: LoadColumn = None,
+    load_unit: LoadUnit = None,
     no_input: NoInput = False,
     overwrite: Overwrite = False,
     json: AsJson = False,
@@ -98,7 +109,10 @@ def setup(
     """
     workflow.output_paths.require_new_file(out, overwrite=overwrite)
     start = workflow.setup_start.start_setup(find_logs(logs), grid=grid)
+    if load_unit is not None and grid is None:
+        raise typer.BadParameter("--load-unit is the unit of the breakpoints of --grid; give both.")
     given = {"engine.fuel": fuel, "engine.ignition": ignition, "channels.load.column": load}
+    given |= {"axes.load_unit": load_unit}
     for key, answer in given.items():
         if answer is not None:
             start = _with_option(start, key, answer)
@@ -137,6 +151,7 @@ def _asked_all(start: SetupStart) -> SetupStart:
 
 def _answer(start: SetupStart, question: Question) -> str:
     """Ask until an answer fits; Enter leaves the question for later."""
+    end_waiting()
     for number, choice in enumerate(question.choices, start=1):
         typer.echo(f"  {number}  {one_line(choice, NAME_LENGTH)}", err=True)
     while True:

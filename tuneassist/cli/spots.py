@@ -81,7 +81,7 @@ def spots(
 ) -> None:
     """Propose a limited correction grid from values found by hand and write it.
 
-    Each spot is a speed, a load and the correction at which the mixture suited; it counts as a
+    Each spot is a speed, a load and the correction at which the mixture was right; it counts as a
     hold. The map between them, the rules, the checker and the four files are those of propose.
     Cells that the spots do not reach do not change. Spots that contradict each other are named.
     """

@@ -13,7 +13,9 @@ from tuneassist.loop.derive_bounds import ShareBound
 from tuneassist.loop.derive_frame import CLOSE_PCT, Corners, Tried, TuneFrame
 
 SLOPE = ("slope", "the slope to its neighbours")
-UNHELD = ("", "alike", "no value", "safe side")
+SAFE_SIDE = "safe side"
+"""The bound of a cell that holds no less safe a value than the strong tune."""
+UNHELD = ("", "alike", "no value", SAFE_SIDE)
 """Bounds that are none: the share alone decided, or there was nothing to share."""
 
 
@@ -64,7 +66,7 @@ def _no_choice(cell: int, corners: Corners) -> tuple[str, str] | None:
         return "no value", "one of the two tunes has no value here"
     if abs(corners.strong[cell] - corners.standard[cell]) <= CLOSE_PCT:
         return "alike", "both tunes hold the same"
-    return ("safe side", str(corners.why_safer[cell])) if corners.why_safer[cell] else None
+    return (SAFE_SIDE, str(corners.why_safer[cell])) if corners.why_safer[cell] else None
 
 
 def _sentence(asked: float, got: float, words: str) -> str:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tuneassist.grid import Floats
 from tuneassist.loop.derive import DerivedSet, DerivedTune
+from tuneassist.loop.derive_frame import CLOSE_PCT
+from tuneassist.loop.derive_reasons import SAFE_SIDE
 from tuneassist.loop.derive_settings import TOWING
 from tuneassist.loop.torque_prediction import TwoRuns
 from tuneassist.own_units import channel_words, reading
@@ -41,7 +43,9 @@ class Output:
     is_predicted
         False where its own run was measured.
     low_down, peak_torque, peak_power
-        Torque at `DeriveSettings.low_down_rpm`, and the peaks; None where not known.
+        Torque at `DeriveSettings.low_down_rpm`, and the peaks; None where not known. A predicted
+        peak is known only where the strong tune stays below it at every speed without prediction:
+        elsewhere the real peak may lie there.
     """
 
     name: str
@@ -62,15 +66,28 @@ def outputs(made: DerivedSet) -> tuple[Output, ...]:
             (made.standard, made.strong), two.torque, two.half_width, strict=True
         )
     ]
-    predicted = [_predicted(one, at) for one in made.made]
+    predicted = [_predicted(one, at, two) for one in made.made]
     return measured[0], *predicted, measured[1]
 
 
-def _predicted(one: DerivedTune, at: float) -> Output:
+def _predicted(one: DerivedTune, at: float, two: TwoRuns) -> Output:
     names = ("torque_low_nm", "torque_nm", "torque_high_nm")
     low, mid, high = (one.prediction[name].to_numpy(dtype=float) for name in names)
     rpm = one.prediction["rpm"].to_numpy(dtype=float)
-    return _output(one.tune.name, rpm, (low, mid, high), at, is_predicted=True)
+    found = _output(one.tune.name, rpm, (low, mid, high), at, is_predicted=True)
+    unseen = ~np.isin(two.rpm, rpm[np.isfinite(mid)])
+    most_torque = np.maximum(*two.torque)[unseen]
+    most_power = power_kw(most_torque, two.rpm[unseen])
+    return replace(
+        found,
+        peak_torque=_if_highest(found.peak_torque, most_torque),
+        peak_power=_if_highest(found.peak_power, most_power),
+    )
+
+
+def _if_highest(peak: Point | None, elsewhere: Floats) -> Point | None:
+    """Return the peak unless the speeds without prediction may hold a higher one."""
+    return None if peak is None or (elsewhere > peak.value).any() else peak
 
 
 def _output(
@@ -88,6 +105,25 @@ def _top(rpm: Floats, band: list[Floats]) -> Point | None:
         return None
     place = int(np.nanargmax(band[1]))
     return Point(float(rpm[place]), *(float(part[place]) for part in (band[1], band[0], band[2])))
+
+
+def kept_for_safety(one: DerivedTune, made: DerivedSet) -> str:
+    """Say where the strong tune's correction is kept for safety; empty where it is nowhere."""
+    cells = one.cells
+    is_kept = cells["bound"].eq(SAFE_SIDE) & (cells["share"] > cells["share_asked"])
+    if not is_kept.any():
+        return ""
+    strong = made.strong.name
+    if np.allclose(one.tune.grid.flat(), made.strong.grid.flat(), atol=CLOSE_PCT, equal_nan=True):
+        return (
+            f"its grid is that of {strong}: every correction of {strong} goes the safe way and is "
+            "kept whole. What makes the tunes differ has to be set elsewhere"
+        )
+    count = int(is_kept.sum())
+    return (
+        f"{count} cell{'' if count == 1 else 's'} kept more than asked: to be no less safe than "
+        f"{strong}"
+    )
 
 
 def to_measure(one: DerivedTune, made: DerivedSet) -> tuple[str, ...]:

@@ -540,8 +540,8 @@ def _regions(pair: _Comparison, rules: ResponseSettings) -> pd.DataFrame:
 def _worded(verdict: str, numbers: dict[str, Any]) -> Response:
     response = numbers.get("response", float("nan"))
     words = {
-        "r": f"{response:.2f}, {numbers.get('response_low', float('nan')):.2f} to "
-        f"{numbers.get('response_high', float('nan')):.2f}",
+        "r": f"{response:z.2f}, {numbers.get('response_low', float('nan')):z.2f} to "
+        f"{numbers.get('response_high', float('nan')):z.2f}",
         "o": f"{abs(float(numbers['offset_pct'])):.1f} % "
         + ("more" if float(numbers["offset_pct"]) > 0 else "less"),
         "m": numbers["misfit_pct"],

@@ -489,7 +489,9 @@ def _named_column(channel: str, column: str, headings: Sequence[Heading], *, nam
                 mend="Give each column a name of its own.",
             )
     texts = [h.text for h in headings if h.text]
-    bare = {_without_unit(text)[:NEAR_CHARS]: text for text in texts}
+    # a header that stands for another channel is alike by its letters alone: EGT is no ECT
+    meant_here = [h.text for h in headings if h.text and channel_of(h) in (None, channel)]
+    bare = {_without_unit(text)[:NEAR_CHARS]: text for text in meant_here}
     meant = _without_unit(column)[:NEAR_CHARS]
     near = difflib.get_close_matches(meant, bare, n=1, cutoff=NEAR_NAME)
     guess = f"Did you mean {bare[near[0]]!r}? " if near else ""

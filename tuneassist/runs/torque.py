@@ -112,8 +112,9 @@ def pull_torque(samples: pd.DataFrame, settings: RunSettings) -> PullTorque | Re
     if settings.inertia_kg_m2 is None:
         return Refusal(
             "no torque or power",
-            "Neither torque nor power is logged: log one of them, or give runs.inertia_kg_m2 of an "
-            "inertia roller.",
+            "Neither torque nor power was found: log one of them; where a column has it by another "
+            "name, name the column under [channels] of the setup, or head it Torque or Power with "
+            "its unit. On an inertia roller give the inertia (--inertia).",
         )
     torque = inertia_torque_nm(samples["time_s"], samples["rpm"], settings.inertia_kg_m2)
     note = (

@@ -43,7 +43,7 @@ class CellShown:
     short
         The same in at most five characters.
     mark
-        The sign beside it: a confidence, or that a rule held the cell back.
+        The sign beside it: a confidence other than good, or that a rule held the cell back.
     shade
         0 for none, else 1 to 3 by size: positive on the unsafe side for this engine.
     note
@@ -197,13 +197,13 @@ def worth_words(worth: float) -> str:
 def _confidence(word: str, *, is_beyond: bool) -> tuple[CellMark, str]:
     """Return the mark of a confidence and what it means."""
     if word not in KNOWN:
-        return "", "direction only"
+        return "none", "direction only"
     if is_beyond:
         return "beyond", f"{word} confidence, {BEYOND_WORDS}"
     return _MARK_OF[word], f"{word} confidence"
 
 
-_MARK_OF: dict[str, CellMark] = {"good": "good", "fair": "fair", "low": "low"}
+_MARK_OF: dict[str, CellMark] = {"good": "", "fair": "fair", "low": "low"}
 
 
 def _deviation(
@@ -276,6 +276,7 @@ def _covered(state: str, worth: float, word: str) -> CellShown:
             "value", "seen", "seen", shade=-1, note="samples, but no evidence of its own"
         )
     mark, note = _confidence(word, is_beyond=False)
+    note = note if word in KNOWN else "evidence, but too little to trust"
     shade = -3 if state == "trusted" else -2
     text = worth_words(worth)
     return CellShown("value", text, text, mark, shade, note)

@@ -12,6 +12,7 @@ from rich.text import Text
 from tuneassist.channels import CHANNELS
 from tuneassist.evidence.log_taught import LogTaught
 from tuneassist.inert import NAME_LENGTH, clipped, listed
+from tuneassist.loop.verdict import VerdictWord
 from tuneassist.own_units import mixture, mixture_unit, units_before
 from tuneassist.pipeline import LogEvidence
 from tuneassist.reading import ColumnReport, Log
@@ -19,14 +20,15 @@ from tuneassist.settings import Setup
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import (
     JSON_NAMES,
-    MOVING_USED,
     bullets,
     facts_table,
     log_facts,
     log_facts_table,
+    moving_used,
     sample_shares_table,
 )
-from tuneassist.show.taught import taught_facts, taught_record
+from tuneassist.show.taught import minutes_in_words, taught_facts, taught_record
+from tuneassist.show.verdict import verdict_line
 from tuneassist.units import UNITS, VACUUM, convert
 
 HOW_WORDS = {"setup": "named in the setup", "header": "by its header", "": ""}
@@ -41,7 +43,7 @@ PRESSURE_REFERENCE = {"manifold_pressure": "absolute", "boost": "gauge"}
 """Reference of each pressure in the internal unit."""
 NOT_TOLD = (
     "With --setup also: where the samples went, how late lambda is, its drift, what quick changes "
-    "do to it, and how many minutes teach something."
+    "do to it, and how many minutes are usable."
 )
 _FORMATS = {"parquet": "Parquet", "arrow": "Arrow", "stream": "Arrow stream", "mdf": "MDF"}
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", " ": "spaces", "|": "vertical bars"}
@@ -73,11 +75,9 @@ def check_screen(
     taught
         What the log teaches by itself; None without a setup.
     """
-    first = Text(plain(log.name), style="bold")
-    if is_simulated:
-        first.append("   ").append(" SIMULATED DATA ", style="bold reverse")
     parts: list[RenderableType] = [
-        first,
+        _opening(log, found, taught),
+        *([Text(" SIMULATED DATA ", style="bold reverse")] if is_simulated else []),
         dim(file_words(log)),
         title("Columns"),
         columns_table(log, setup),
@@ -89,15 +89,26 @@ def check_screen(
         parts += [title("Converted, repaired, assumed"), bullets(log.notes)]
     if found is not None and setup is not None:
         parts += [title("Where the samples went"), sample_shares_table(found.fates, display)]
-        parts.append(dim(f"  {MOVING_USED}"))
+        parts.append(moving_used())
         parts += [title("Found in this log"), log_facts_table(found, setup)]
         if taught is not None:
-            parts += [title("What this log teaches"), facts_table(taught_facts(taught).values())]
+            parts += [title("What this log tells"), facts_table(taught_facts(taught).values())]
         if found.notes:
             parts += [title("Notes and doubts"), bullets(found.notes)]
     else:
         parts += [Text(), dim(f"  {NOT_TOLD}")]
     return Group(*parts, Text())
+
+
+def _opening(log: Log, found: LogEvidence | None, taught: LogTaught | None) -> RenderableType:
+    """Return the verdict on one log: whether it can be used, and what it is worth."""
+    if found is None:
+        known = sum(column.channel is not None for column in log.columns)
+        words = f"{known} of {counted(len(log.columns), 'column')} recognised"
+        return verdict_line("GO ON", f"{plain(log.name)}: read, {words}.")
+    worth = f", {minutes_in_words(taught)}" if taught is not None else ""
+    word: VerdictWord = "CHECK" if found.notes or found.holds.empty else "GO ON"
+    return verdict_line(word, f"{plain(log.name)}: {counted(len(found.holds), 'hold')}{worth}.")
 
 
 def setup_notes_section(notes: Sequence[str]) -> RenderableType:

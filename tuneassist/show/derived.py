@@ -11,12 +11,19 @@ from rich.table import Table
 from rich.text import Text
 
 from tuneassist.loop.derive import DerivedSet, DerivedTune
-from tuneassist.loop.derive_summary import Output, Point, outputs, to_measure
+from tuneassist.loop.derive_summary import (
+    Output,
+    Point,
+    kept_for_safety,
+    outputs,
+    to_measure,
+)
 from tuneassist.loop.tune_model import units_of_set
 from tuneassist.loop.tune_set import TunesReport
 from tuneassist.settings import as_plain
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import bullets
+from tuneassist.show.verdict import opening
 from tuneassist.units import UNITS
 
 _POWER_OF = {"lbf.ft": "hp"}
@@ -52,6 +59,7 @@ def derived_screen(
     count = counted(len(made.made), "tune")
     source = f"made from {plain(made.standard.name)} and {plain(made.strong.name)}"
     parts: list[RenderableType] = [
+        *_verdict(report, folder, options),
         Text(plain(made.strong.setup.engine.label), style="bold"),
         dim(f"{count} {source}, least power first: {names}"),
         *_output_parts(made, display),
@@ -61,7 +69,8 @@ def derived_screen(
     notes = [*made.notes]
     if left_out:
         notes.append(f"not in the new set: {', '.join(map(plain, left_out))}")
-    return Group(*parts, *_notes(notes), *_verdict(report, folder, options))
+    where = (title("Written"), Text(f"  {plain(folder)}", overflow="fold"))
+    return Group(*parts, *_notes(notes), *where)
 
 
 def _output_parts(made: DerivedSet, display: Display) -> list[RenderableType]:
@@ -122,9 +131,10 @@ def _of_tune(one: DerivedTune, made: DerivedSet) -> list[RenderableType]:
         f"{_speeds(row['rpm_from'], row['rpm_to'])}"
         for row in one.bounds.to_dict("records")
     ]
+    kept = [plain(words)] if (words := kept_for_safety(one, made)) else []
     return [
         title(f"{plain(one.tune.name)}, asked: {asked}"),
-        bullets([f"held by {words}" for words in held] or ["nothing held it back"]),
+        bullets([*kept, *(f"held back: {words}" for words in held)] or ["nothing held it back"]),
         *([bullets(list(one.notes))] if one.notes else []),
         bullets([f"measure: {words}" for words in to_measure(one, made)]),
     ]
@@ -139,17 +149,13 @@ def _notes(notes: Sequence[str]) -> list[RenderableType]:
 
 
 def _verdict(report: TunesReport, folder: Path, options: str) -> list[RenderableType]:
-    """Say what the check of the set finds, and where it is."""
+    """Say first what the check of the set finds, and what to do next."""
     bad = [finding.sentence for finding in report.findings if finding.verdict == "breach"]
-    words = "The set passes its check; predictions are no runs."
-    if bad:
-        words = f"The set does not pass its check: {counted(len(bad), 'finding')}."
-    parts: list[RenderableType] = [Text(f"\n{words}", style="bold")]
-    if bad:
-        parts.append(bullets([f"NOT OK: {plain(sentence)}" for sentence in bad]))
-    where = plain(folder)
-    command = f"tuneassist tunes check {where}{options}"
-    return [*parts, f"Written to {where}. All findings: {command}"]
+    if not bad:
+        reason = "The set passes its check. Predicted output is no run: measure each tune."
+        return [*opening("GO ON", reason, f"tuneassist tunes check {plain(folder)}{options}")]
+    first, *_ = opening("STOP", f"The set fails {counted(len(bad), 'check')}. Do not load it.")
+    return [first, bullets([f"NOT OK: {sentence}" for sentence in bad]), Text()]
 
 
 def derived_record(
@@ -182,5 +188,6 @@ def _made_record(one: DerivedTune | None, made: DerivedSet) -> dict[str, Any]:
         "kind": one.tune.kind,
         "bounds_that_acted": one.bounds.to_dict("records"),
         "notes": list(one.notes),
+        "kept_for_safety": kept_for_safety(one, made),
         "measure": list(to_measure(one, made)),
     }

@@ -18,15 +18,15 @@ from rich.text import Text
 
 from tuneassist.inert import SENTENCE_LENGTH, clipped, inert
 
-CellMark = Literal["", "good", "fair", "low", "beyond", "held"]
-"""Meaning of the mark beside a number."""
+CellMark = Literal["", "fair", "low", "none", "beyond", "held"]
+"""Meaning of the mark beside a number; good confidence is the rule and has none."""
 HELD = "!"
 """Mark of a cell that a rule held back."""
-_MARKS: Mapping[str, str] = MappingProxyType({"good": "●", "fair": "◐", "low": "○", "none": " "})
+_MARKS: Mapping[str, str] = MappingProxyType({"good": "", "fair": "◐", "low": "○", "none": "*"})
 BEYOND_WORDS = "beyond the outermost readings"
 """Legend of `Display.beyond`."""
 _ASCII_MARKS: Mapping[str, str] = MappingProxyType(
-    {"good": "#", "fair": "=", "low": "?", "none": " "}
+    {"good": "", "fair": "=", "low": "?", "none": "*"}
 )
 UNSAFE_SHADES = ("black on color(223)", "black on color(215)", "black on color(172)")
 """Orange: the unsafe side for this engine, in rising depth."""
@@ -46,10 +46,13 @@ class Display:
         Columns of text. [1]
     is_ascii
         True where only plain ASCII can be written.
+    has_color
+        False where no colour is shown: legends then name none.
     """
 
     width: int = 80
     is_ascii: bool = False
+    has_color: bool = True
 
     def confidence(self, word: str, *, is_beyond: bool = False) -> str:
         """Return the mark of a confidence word, or the one of a cell beyond the outermost holds."""

@@ -26,10 +26,12 @@ JSON_NAMES = {
 }
 """Name of a finding on the screen to its key in JSON."""
 
-MOVING_USED = (
-    "Samples of warm running that are in no hold are used as moving samples; a hold teaches more "
-    "surely."
-)
+LONGEST_BAR = 24
+"""Length of the bar of all samples. [1]"""
+BESIDE_BAR = 62
+"""Room for outcome, count and share beside the bar. [1]"""
+
+MOVING_USED = "Warm samples that are in no hold are used as moving samples; a hold counts for more."
 
 
 def bullets(sentences: Sequence[str], *, mark: str = "-", style: str = "") -> Group:
@@ -53,22 +55,28 @@ def sample_shares_table(outcomes: pd.Series, display: Display) -> RenderableType
         Width and marks.
     """
     total = int(outcomes.sum())
+    bar = min(LONGEST_BAR, max(0, display.width - BESIDE_BAR))
     table = Table(box=None, padding=(0, 1), show_header=False)
-    for name in ("what", "samples", "share"):
-        table.add_column(name, justify="left" if name == "what" else "right", no_wrap=True)
-    table.add_column("bar", no_wrap=True)
+    table.add_column(overflow="fold")
+    for name in ("samples", "share", *(["bar"] if bar else [])):
+        table.add_column(justify="left" if name == "bar" else "right", no_wrap=True)
     for outcome, count in outcomes.items():
         if count == 0 and outcome != "used":
             continue
         share = count / total if total else 0.0
-        style = "bold" if outcome == "used" else ""
-        table.add_row(
-            Text(outcome_words(str(outcome)), style=style),
-            Text(f"{count:,}", style=style),
-            Text(f"{100.0 * share:.1f} %", style=style),
-            Text(display.bar(share, width=24), style="color(68)" if outcome == "used" else "dim"),
-        )
+        is_used = outcome == "used"
+        words = (outcome_words(str(outcome)), f"{count:,}", f"{100.0 * share:.1f} %")
+        shown = [Text(word, style="bold" if is_used else "") for word in words]
+        if bar:
+            colour = "color(68)" if is_used else "dim"
+            shown.append(Text(display.bar(share, width=bar), style=colour))
+        table.add_row(*shown)
     return table
+
+
+def moving_used() -> RenderableType:
+    """Say what becomes of samples in no hold."""
+    return Padding(Text(MOVING_USED, style="dim"), (0, 0, 0, 2))
 
 
 def log_facts_table(log: LogEvidence, setup: Setup) -> RenderableType:
@@ -132,8 +140,18 @@ def hold_words(holds: pd.DataFrame, setup: Setup) -> str:
     )
 
 
-def notes_section(sentences: Sequence[str]) -> RenderableType:
-    """Return notes and doubts under their heading; nothing if there are none."""
-    if not sentences:
+def notes_section(sentences: Sequence[str], *, first: Sequence[str] = ()) -> RenderableType:
+    """Return notes and doubts under their heading, each once; nothing if there are none.
+
+    Parameters
+    ----------
+    sentences
+        The notes.
+    first
+        Those that matter most.
+    """
+    urgent = tuple(dict.fromkeys(first))
+    rest = tuple(one for one in dict.fromkeys(sentences) if one not in urgent)
+    if not (urgent or rest):
         return Group()
-    return Group(title("Notes and doubts"), bullets(sentences))
+    return Group(title("Notes and doubts"), bullets(urgent, mark="!"), bullets(rest))

@@ -20,9 +20,10 @@ from tuneassist.show.cell_picture import (
     step_picture,
     text_of,
 )
-from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted
+from tuneassist.show.display import HELD, Display, counted
 from tuneassist.show.figures.colours import EDGE, INK, NOTHING, fill_of_cell
 from tuneassist.show.labels import step_words
+from tuneassist.show.map_legend import deviation_legend
 from tuneassist.show.notes import logs_words
 
 MARKS = Display()
@@ -48,7 +49,8 @@ def evidence_html(evidence: Evidence) -> str:
         return page(title, note_list(evidence.notes))
     picture = deviation_picture(evidence.cells, evidence.setup)
     shown = picture_table("Deviation, percent: + leaner, - richer", picture)
-    return page(title, shown, _marks_line(), note_list(evidence.notes))
+    legend = sentences([deviation_legend(picture, evidence.setup, MARKS)])
+    return page(title, shown, legend, note_list(evidence.notes))
 
 
 def proposal_html(proposal: Proposal) -> str:
@@ -56,13 +58,14 @@ def proposal_html(proposal: Proposal) -> str:
     setup, cells = proposal.setup, proposal.cells
     title, *lines = repr(proposal).splitlines()
     steps = step_picture(cells, proposal.limited.binding, setup)
+    picture = deviation_picture(cells, setup)
     return page(
         title,
         f'<pre style="background:none;color:inherit">{escaped_lines(lines)}</pre>',
         picture_table(f"Step, {step_words(setup)}", steps),
         sentences([f"{HELD} held back by a limit"]),
-        picture_table("Deviation, percent: + leaner, - richer", deviation_picture(cells, setup)),
-        _marks_line(),
+        picture_table("Deviation, percent: + leaner, - richer", picture),
+        sentences([deviation_legend(picture, setup, MARKS)]),
     )
 
 
@@ -133,11 +136,3 @@ def _boxes(cells: Iterable[CellShown]) -> Iterator[str]:
         note = f' title="{escaped(one.note)}"' if one.note else ""
         words = f"{text_of(one, MARKS)}{MARKS.mark(one.mark)}"
         yield f'<td style="{BOX}:{fill_of_cell(one)}"{note}>{escaped(words)}</td>'
-
-
-def _marks_line() -> str:
-    marks = ", ".join(f"{MARKS.confidence(word)} {word}" for word in ("good", "fair", "low"))
-    return sentences([
-        f"Confidence: {marks}; {MARKS.beyond} {BEYOND_WORDS}; {MARKS.no_evidence} no evidence; "
-        f"{MARKS.left_alone} left alone; > or < beyond the sensor's range."
-    ])  # fmt: skip

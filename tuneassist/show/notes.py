@@ -93,6 +93,21 @@ def in_brief(why: str) -> str:
     return f"{first})" if dot and first.count("(") > first.count(")") else first
 
 
+def held_by_rule(binding: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    """Return each rule with the cells that it held back, the rule with most cells first.
+
+    A cell that both of its neighbours hold is one cell, where it lost most.
+
+    Parameters
+    ----------
+    binding
+        What the rules held back: ``rule, rpm, load, would_have_got_pct, got_pct``. [%]
+    """
+    cells = _by_loss(binding).drop_duplicates(["rule", "rpm", "load"]).sort_index()
+    groups = [(str(rule), group) for rule, group in cells.groupby("rule")]
+    return sorted(groups, key=lambda item: len(item[1]), reverse=True)
+
+
 def most_affected(group: pd.DataFrame, setup: Setup) -> list[str]:
     """Return the cells that a rule reduced most, each with the step before and after.
 

@@ -13,8 +13,9 @@ from rich.text import Text
 from tuneassist.loop.plan import Plan
 from tuneassist.settings import Setup
 from tuneassist.show.display import Display, counted, dim, plain, title
-from tuneassist.show.log_summary import bullets, notes_section
-from tuneassist.show.proposal import header, short_caution_section
+from tuneassist.show.log_summary import notes_section
+from tuneassist.show.proposal import caution_of, header
+from tuneassist.show.verdict import opening
 
 
 def plan_screen(
@@ -33,18 +34,22 @@ def plan_screen(
     is_simulated
         Whether the evidence is simulated.
     """
-    words = f"{step_words(plan)}, {clock(plan.total_s)} on a warm engine"
     sign = "+-" if display.is_ascii else "±"
     return Group(
-        header(setup, words, is_simulated=is_simulated),
-        short_caution_section(setup),
-        notes_section(plan.notes),
+        *_opening(plan),
+        header(setup, "what to hold next", is_simulated=is_simulated),
         title("What to hold next, in this order"),
         _holds_table(plan, setup, display),
         dim(f"  near: holds in the cell or next to it so far; now, then: known to {sign} this"),
-        title("Expected result"),
-        bullets((_gain_words(plan),)),
+        notes_section(plan.notes, first=(caution_of(setup),)),
     )
+
+
+def _opening(plan: Plan) -> tuple[RenderableType, ...]:
+    if plan.holds.empty and plan.sweeps.empty:
+        return opening("CHECK", "No hold would help in this time: see the notes.")
+    reason = f"{step_words(plan)} in {clock(plan.total_s)} on a warm engine: {_gain_words(plan)}."
+    return opening("GO ON", reason, "Hold them in this order and log all of it.")
 
 
 def step_words(plan: Plan) -> str:
@@ -61,8 +66,8 @@ def written_lines(paths: Sequence[Path]) -> tuple[RenderableType, ...]:
 
 def _gain_words(plan: Plan) -> str:
     return (
-        f"standard error over the map, weighted by driving: {plan.doubt_before_pct:.2f} % now, "
-        f"about {plan.doubt_after_pct:.2f} % after"
+        f"the map is known to {plan.doubt_before_pct:.2f} % now and to about "
+        f"{plan.doubt_after_pct:.2f} % after (standard error, weighted by driving)"
     )
 
 

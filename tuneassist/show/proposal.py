@@ -24,19 +24,20 @@ from tuneassist.show.cell_picture import (
     ROUNDING,
     deviation_picture,
     step_picture,
-    unsafe_deviation_sign,
 )
-from tuneassist.show.display import BEYOND_WORDS, HELD, Display, counted, dim, plain, title
+from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.labels import outcome_words, rule_words, step_words
 from tuneassist.show.log_summary import (
-    MOVING_USED,
     bullets,
+    moving_used,
     notes_section,
     sample_shares_table,
 )
+from tuneassist.show.map_legend import deviation_legend, step_legend
 from tuneassist.show.notes import (
     EXAMPLES,
     first_reason,
+    held_by_rule,
     in_brief,
     logs_words,
     most_affected,
@@ -60,8 +61,9 @@ def proposal_screen(
     in_force: str,
     display: Display,
     is_simulated: bool = False,
+    between: Sequence[RenderableType] = (),
 ) -> RenderableType:
-    """Return the whole screen.
+    """Return maps, limits, samples and notes; the verdict comes before them.
 
     Parameters
     ----------
@@ -75,20 +77,24 @@ def proposal_screen(
         Width and marks.
     is_simulated
         Whether the logs are marked as simulated; shown beside the label.
+    between
+        What comes after the limits and before the samples.
     """
     setup = proposal.setup
     return Group(
         header(setup, _header_words(proposal), is_simulated=is_simulated),
         Text(f"grid in force: {plain(in_force)}"),
-        short_caution_section(setup),
-        unsafe_section(proposal.unsafe_held, setup),
-        notes_section(proposal_notes(proposal, logs)),
-        *_samples_section(proposal.evidence, display),
         deviation_section(proposal.cells, setup, display),
         step_section(proposal, display),
         boost_section(proposal, boost_unit(setup, logs), display),
         limits_section(proposal.limited.binding, setup),
         less_fuel_section(proposal, display),
+        *between,
+        *_samples_section(proposal.evidence, display),
+        notes_section(
+            proposal_notes(proposal, logs),
+            first=(*unsafe_notes(proposal.unsafe_held, setup), caution_of(setup)),
+        ),
     )
 
 
@@ -99,7 +105,7 @@ def _samples_section(evidence: Evidence, display: Display) -> tuple[RenderableTy
     return (
         title("Where the samples went"),
         sample_shares_table(sample_fates(evidence), display),
-        dim(f"  {MOVING_USED}"),
+        moving_used(),
     )
 
 
@@ -140,25 +146,18 @@ def deviation_section(cells: pd.DataFrame, setup: Setup, display: Display) -> Re
     heading = (
         "How far lambda is from target" if not is_floor else "How far lambda is from its floor"
     )
+    picture = deviation_picture(cells, setup)
     return Group(
         title(f"{heading}, percent: + leaner, - richer"),
         dim(axis_words(setup.axes)),
-        picture_grid(deviation_picture(cells, setup), display),
-        _deviation_legend(display, unsafe_deviation_sign(setup), is_floor),
+        picture_grid(picture, display),
+        legend_lines(deviation_legend(picture, setup, display)),
     )
 
 
-def _deviation_legend(display: Display, unsafe_sign: int, is_floor: bool) -> Text:
-    side, other = ("leaner", "richer") if unsafe_sign > 0 else ("richer", "leaner")
-    marks = ", ".join(f"{display.confidence(word)} {word}" for word in ("good", "fair", "low"))
-    text = Text("Confidence: ", style="dim")
-    text.append(f"{marks}; {display.beyond} {BEYOND_WORDS}; {display.no_evidence} no evidence, ")
-    text.append(f"{display.left_alone} left alone, ")
-    text.append("> < beyond the sensor's range. ")
-    text.append(f"Orange: {side}, the unsafe side. ")
-    tail = "Leaner than the floor needs no correction." if is_floor else f"Blue: {other}."
-    text.append(tail)
-    return text
+def legend_lines(words: str) -> RenderableType:
+    """Return a legend as dimmed lines; nothing where there is nothing to explain."""
+    return dim(words) if words else Group()
 
 
 def step_section(proposal: Proposal, display: Display) -> RenderableType:
@@ -169,9 +168,7 @@ def step_section(proposal: Proposal, display: Display) -> RenderableType:
         title(f"Proposed step, {step_words(setup)}"),
         dim(axis_words(setup.axes)),
         picture_grid(picture, display),
-        dim(
-            f"{HELD} held back by a rule, see below; {display.no_evidence} no evidence, no change."
-        ),
+        legend_lines(step_legend(picture, display)),
     )
 
 
@@ -186,33 +183,39 @@ def limits_section(binding: pd.DataFrame, setup: Setup) -> RenderableType:
     )
     if real.empty:
         return Group(heading, Text("  No rule held a step back."), last)
-    table = Table(box=None, padding=(0, 1), pad_edge=True, header_style="bold")
-    table.add_column("rule")
-    table.add_column("cells", justify="right", no_wrap=True)
-    table.add_column("most affected", overflow="fold", ratio=1)
-    for rule, group in sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True):
-        table.add_row(rule_words(str(rule)), str(len(group)), Text(_examples(group, setup)))
+    table = Table.grid(padding=(0, 2, 0, 0))
+    table.add_column(justify="right", no_wrap=True)
+    table.add_column(overflow="fold")
+    for rule, group in held_by_rule(real):
+        table.add_row(f"  {counted(len(group), 'cell')}", Text(rule_words(rule), "bold"))
+        for line in _examples(group, setup):
+            table.add_row("", Text(plain(line)))
     return Group(heading, table, last)
 
 
-def _examples(group: pd.DataFrame, setup: Setup) -> str:
+def _examples(group: pd.DataFrame, setup: Setup) -> tuple[str, str]:
     """Name the most affected cells, and why the first of them was held back."""
     cells = most_affected(group, setup)
     more = f"; and {len(group) - EXAMPLES} more" if len(group) > EXAMPLES else ""
     why = in_brief(first_reason(group).removeprefix("held by "))
-    return plain(f"{'; '.join(cells)}{more}. Reason for the first: {why}.")
+    whose = "Reason" if len(group) == 1 else "Reason for the first"
+    return f"{'; '.join(cells)}{more}", f"{whose}: {why}"
 
 
-def unsafe_section(held: Sequence[UnsafeHeld], setup: Setup) -> RenderableType:
+def unsafe_notes(held: Sequence[UnsafeHeld], setup: Setup) -> tuple[str, ...]:
     """Return the sentence on unsafe steps held back; nothing if there are none."""
     words = unsafe_words(held, setup)
-    return bullets((plain(words),), mark="!") if words else Group()
+    return (words,) if words else ()
 
 
 def short_caution_section(setup: Setup) -> RenderableType:
     """Return the safe way, and where to find all cautions."""
-    words = short_caution(setup.engine.ignition, setup.correction.acts_on)
-    return Group(Text(), bullets((words,), mark="!"))
+    return Group(Text(), bullets((caution_of(setup),), mark="!"))
+
+
+def caution_of(setup: Setup) -> str:
+    """Return the safe way in a sentence, and where to find all cautions."""
+    return short_caution(setup.engine.ignition, setup.correction.acts_on)
 
 
 def written_screen(
@@ -222,27 +225,22 @@ def written_screen(
     has_step: bool,
     has_grid: bool,
     takes_fuel: bool = False,
-    first: Sequence[str] = (),
 ) -> RenderableType:
-    """Show where the files are and what to do next."""
+    """Show where the files are, and what the verdict's next step leaves to say."""
     shown = plain(folder)
     fuel = (written_fuel(folder, has_step=has_step),) if takes_fuel else ()
     steps: tuple[str, ...]
     if not has_step and takes_fuel:
         steps = (*fuel, "Log again and propose with the same --grid.")
     elif not has_step:
-        steps = (
-            "No cell changes. If a doubt above holds steps back, resolve it first. Otherwise log "
-            "more holds where `tuneassist coverage` shows none, or finish.",
-        )
+        steps = ()
     else:
         steps = (
-            CHECK_STEP,
             *(() if has_grid else (ZEROS_ASSUMED,)),
-            f"Type grid.csv into the controller: it is the whole grid of {_kind(setup)} "
-            "corrections, not an addition to the one in force.",
+            f"grid.csv is the whole grid of {_kind(setup)} corrections, not an addition to the one "
+            "in force. cells.csv explains each cell.",
             *fuel,
-            "Log again and propose with --grid on that grid.csv.",
+            "Once it is loaded, log again and propose with --grid on that grid.csv.",
         )
     return Group(
         title("Written"),
@@ -251,9 +249,13 @@ def written_screen(
             f"{f', {FUEL_FILE}' if takes_fuel else ''}",
             overflow="fold",
         ),
-        title("Next"),
-        bullets((*first, *steps)),
+        also_section(steps),
     )
+
+
+def also_section(steps: Sequence[str], heading: str = "Also") -> RenderableType:
+    """Return what goes with the next step, which the verdict names; nothing if there is none."""
+    return Group(title(heading), bullets(steps)) if steps else Group()
 
 
 def _kind(setup: Setup) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from tuneassist.errors import InputError
+from tuneassist.inert import inert
 from tuneassist.show.display import counted, plain
 from tuneassist.show.page_templates import page_templates
 from tuneassist.show.report_blocks import Section
@@ -19,6 +20,7 @@ from tuneassist.show.report_cells import before_after_section, change_facts, cov
 from tuneassist.show.report_data import ReportData
 from tuneassist.show.report_grid import GridPart, grid_part
 from tuneassist.show.report_limits import evidence_section, limited_section, setup_section
+from tuneassist.show.report_print import sheet_style
 from tuneassist.show.report_rounds import cautions_section, open_work_section, rounds_section
 from tuneassist.show.report_runs import full_load_section, tunes_section
 from tuneassist.show.report_shop import (
@@ -36,8 +38,11 @@ from tuneassist.show.runs import driven_words, limits_counted
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
 TEMPLATE = "report_page.html.jinja"
+LONG_TABLE = 16
+"""A table of more printed rows may go on to the next sheet, with its head again. [1]"""
 OPENED = ("What was limited, and why", "What is left to do")
 """Sections that are not folded on a page with a map."""
 RUNS = "Full-load runs"
@@ -106,13 +111,12 @@ def report_html(data: ReportData, *, sections: tuple[Section, ...] | None = None
     """
     if sections is None:
         sections = report_sections(data)
-    label = plain(data.setup.engine.label) if data.setup else ""
     shop = _shop(data)
     return (
         _environment(data)
         .get_template(TEMPLATE)
         .render(
-            label=label or "car without a label",
+            label=_label(data) or "car without a label",
             is_simulated=data.is_simulated,
             made_at=data.made_at,
             version=data.version,
@@ -120,10 +124,25 @@ def report_html(data: ReportData, *, sections: tuple[Section, ...] | None = None
             verdict=shop.verdict,
             grid=shop.grid,
             live=shop.live,
+            above=shop.printed_above(),
+            sheet=_sheet(data),
+            long=LONG_TABLE,
             **_folding(data, sections, has_map=shop.live is not None),
             **_own_parts(script() if shop.live is not None else ""),
         )
     )
+
+
+def _label(data: ReportData) -> str:
+    return plain(data.setup.engine.label) if data.setup else ""
+
+
+def _sheet(data: ReportData) -> Markup:
+    """Return the style of the printed sheets."""
+    from markupsafe import Markup
+
+    label = inert(_label(data)) or "Tune report"
+    return Markup(sheet_style(label, data.made_at, is_simulated=data.is_simulated))  # escaped
 
 
 def _environment(data: ReportData) -> Environment:
@@ -133,7 +152,7 @@ def _environment(data: ReportData) -> Environment:
     from tuneassist.show.plots import stand_alone
     from tuneassist.show.report_svg import inline_svg
 
-    label = plain(data.setup.engine.label) if data.setup else ""
+    label = _label(data)
 
     def svg(picture: Any) -> Markup:
         stand_alone(picture.figure, car=label, date=data.made_at, is_simulated=data.is_simulated)
@@ -170,9 +189,14 @@ def _folding(data: ReportData, sections: Sequence[Section], *, has_map: bool) ->
 class _Shop:
     """What stands above the sections of the shop's page."""
 
-    verdict: Banner | None = None
+    verdict: Banner
     grid: GridPart | None = None
     live: LiveMap | None = None
+
+    def printed_above(self) -> list[object]:
+        """Return the rows of the maps that a sheet already has: they are printed once."""
+        grid = [] if self.grid is None else [self.grid.table.rows]
+        return [*grid, *([] if self.live is None else [self.live.still.rows])]
 
 
 def _shop(data: ReportData) -> _Shop:

@@ -62,12 +62,19 @@ class DataTable:
         Text of every cell.
     numbers
         Indices of right-aligned columns.
+    screen_rows, screen_columns
+        Indices of rows and columns that are not printed.
+    is_paired
+        Narrow enough to be printed in two columns.
     """
 
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     numbers: frozenset[int] = frozenset()
+    screen_rows: frozenset[int] = frozenset()
+    screen_columns: frozenset[int] = frozenset()
+    is_paired: bool = False
     kind: ClassVar[str] = "table"
 
 
@@ -105,6 +112,8 @@ class CellMap:
         Load breakpoints; rpm breakpoint with its cells.
     note
         How to read it.
+    is_printed
+        Whether it is on paper too.
     """
 
     caption: str
@@ -112,6 +121,7 @@ class CellMap:
     loads: tuple[str, ...]
     rows: tuple[tuple[str, tuple[MapCell, ...]], ...]
     note: str = ""
+    is_printed: bool = True
     kind: ClassVar[str] = "map"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -19,9 +20,10 @@ from tuneassist.show.cell_picture import (
     unsafe_step_sign,
 )
 from tuneassist.show.coverage import STATE_WORDS
-from tuneassist.show.display import BEYOND_WORDS, HELD, counted
+from tuneassist.show.display import HELD, counted
 from tuneassist.show.figures.drawing import MARKS, figure_of
 from tuneassist.show.labels import step_words as step_means
+from tuneassist.show.map_legend import deviation_legend
 from tuneassist.show.report_blocks import (
     Block,
     CellMap,
@@ -43,31 +45,20 @@ def before_after_section(data: ReportData, setup: Setup) -> Section:
     maps.append(deviation_map(f"Before: {first.name}, {first.in_force}", first.cells, setup))
     if len(data.rounds) > 1:
         caption = f"Measured last: {last.name}, {last.in_force}"
-        maps.append(deviation_map(caption, last.cells, setup, has_note=False))
+        maps.append(deviation_map(caption, last.cells, setup))
     if last.is_step:
         caption = f"Expected after the step of {last.name}; calculated, not measured"
-        maps.append(deviation_map(caption, last.expected, setup, has_note=False))
+        expected = deviation_map(caption, last.expected, setup)
+        maps.append(replace(expected, is_printed=False))  # what was measured, and the step, are
     maps += _grids(data, last, setup)
     return Section("Cells before and after", (*maps, Facts(change_facts(data, setup))))
 
 
-def deviation_map(
-    caption: str, cells: pd.DataFrame, setup: Setup, *, has_note: bool = True
-) -> CellMap:
+def deviation_map(caption: str, cells: pd.DataFrame, setup: Setup) -> CellMap:
     """Return a map of deviations with each cell's confidence."""
-    side = "leaner" if setup.engine.ignition == "spark" else "richer"
-    rest = "Blue: the other side. White: below 1 %."
-    if setup.target.kind == "floor":
-        rest = "White: below 1 %, or leaner than the floor, which needs no correction."
-    good, fair, low = (MARKS.confidence(word) for word in ("good", "fair", "low"))
-    note = (
-        f"Confidence: {good} good, {fair} fair, {low} low; {MARKS.beyond} {BEYOND_WORDS}; "
-        f"{MARKS.no_evidence} no evidence; "
-        f"{MARKS.left_alone} left alone; > or < beyond the sensor's range. Orange: {side}, the "
-        f"unsafe side for this engine. {rest}"
-    )
     picture = deviation_picture(cells, setup)
-    return picture_map(caption, picture, note=note if has_note else "")
+    note = f"{deviation_legend(picture, setup, MARKS)} White: below 1 %."
+    return picture_map(caption, picture, note=note)
 
 
 def _step_map(one: ReportRound, setup: Setup) -> CellMap:
@@ -97,7 +88,8 @@ def _grids(data: ReportData, last: ReportRound, setup: Setup) -> list[Block]:
         maps += boost_maps(last, setup)
     if data.controller_grid is not None:
         caption = f"In the controller, as reported: {data.controller_grid.name}, percent"
-        maps.append(_grid_map(caption, data.controller_grid.grid.flat(), setup))
+        held = _grid_map(caption, data.controller_grid.grid.flat(), setup)
+        maps.append(replace(held, is_printed=False))  # the grid to type in and its step are
     if last.fate == "proposed" and not last.is_halt:
         caption = f"Proposed by {last.name}, not loaded yet: the whole grid to type in, percent"
         maps.append(_grid_map(caption, last.cells["grid_pct"], setup))

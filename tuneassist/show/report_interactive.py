@@ -33,6 +33,7 @@ from tuneassist.show.cell_picture import (
 from tuneassist.show.display import CellMark, depth_of
 from tuneassist.show.figures.drawing import MARKS
 from tuneassist.show.labels import outcome_words
+from tuneassist.show.map_legend import confidence_words
 from tuneassist.show.report_data import NO_BINDING, ReportData, ReportRound
 
 MOST_POINTS = 8_000
@@ -147,12 +148,12 @@ def _views(
     no_step = f"The step of {last.name} is not in the controller; shown is what was loaded. "
     side = "leaner" if setup.engine.ignition == "spark" else "richer"
     floor = " (the floor)" if setup.target.kind == "floor" else ""
+    deviations, intervals = deviation_picture(cells, setup), _interval_picture(cells, setup)
     return [
         ("deviation", "Deviation", f"Percent from target{floor}: + leaner, - richer. Orange with a "
-         f"corner: {side}, the unsafe side.", deviation_picture(cells, setup)),
+         f"corner: {side}, the unsafe side. {marks_note(deviations)}", deviations),
         ("interval", "How sure", "Half of the 95 % interval, percent: the smaller, the surer. "
-         "Blue: fair or low confidence.",
-         _interval_picture(cells, setup)),
+         f"Blue: fair or low confidence. {marks_note(intervals)}", intervals),
         ("step", "Step", f"{no_step if is_void else ''}Step in percent; ! held back by a limit. "
          "Orange with a corner: the unsafe way.", _step_picture(last, cells, setup)),
         ("grid", "Grid", f"The whole grid {after}, percent.",
@@ -161,6 +162,12 @@ def _views(
          "! at or beyond a limit. Coloured by its distance from target.",
          _lambda_picture(cells, setup)),
     ]  # fmt: skip
+
+
+def marks_note(picture: CellPicture) -> str:
+    """Explain the marks of confidence in a view; empty where it has none."""
+    words = confidence_words(picture, MARKS)
+    return f"{'; '.join(words)}." if words else ""
 
 
 def _step_picture(last: ReportRound, cells: pd.DataFrame, setup: Setup) -> CellPicture:

@@ -11,7 +11,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import KNOWN, ROUNDING, target_picture
 from tuneassist.show.display import counted, plain, signed
 from tuneassist.show.labels import rule_words
-from tuneassist.show.notes import first_reason, most_affected
+from tuneassist.show.notes import first_reason, held_by_rule, most_affected
 from tuneassist.show.report_blocks import (
     Block,
     Bullets,
@@ -49,7 +49,10 @@ def setup_section(data: ReportData, setup: Setup) -> Section:
         (rule.removeprefix("limits."), value_words(rule, value, unit, setup), origin, why)
         for rule, value, unit, origin, why in rules.itertuples(index=False, name=None)
     )
-    table = DataTable("Limits in force", ("rule", "value", "from", "why"), rows)
+    table = DataTable(
+        "Limits in force", ("rule", "value", "from", "why"), rows,
+        screen_columns=frozenset({3}), is_paired=True,
+    )  # fmt: skip
     return Section("What was asked", (*blocks, _target_map(setup), table))
 
 
@@ -77,10 +80,9 @@ def limited_section(data: ReportData, setup: Setup) -> Section:
     elif real.empty:
         blocks.append(Paragraphs(("No limit held a step back.",)))
     else:
-        groups = sorted(real.groupby("rule"), key=lambda item: len(item[1]), reverse=True)
         rows = tuple(
-            (rule_words(str(rule)), str(len(group)), *_examples(group, setup))
-            for rule, group in groups
+            (rule_words(rule), str(len(group)), *_examples(group, setup))
+            for rule, group in held_by_rule(real)
         )
         head = ("rule", "cells", "most affected", "why, for the first of them")
         blocks.append(DataTable("Rules that held steps back", head, rows, frozenset({1})))
@@ -105,7 +107,13 @@ def evidence_section(data: ReportData, setup: Setup) -> Section:
             "grid %", "confidence", "why")  # fmt: skip
     left = len(last.cells) - len(shown)
     words = f"{counted(left, 'cell')} without evidence and without change are not shown."
-    table = DataTable(f"Cells of {last.name}", head, rows, frozenset(range(1, 7)))
+    # on paper the reason has deviation, interval and confidence, and the map above has the grid
+    printed = _needs_paper(shown, last.binding).to_numpy()
+    if printed.size > printed.sum():
+        words += f" Printed: the {printed.sum()} that change, were limited or are in doubt."
+    table = DataTable(f"Cells of {last.name}", head, rows, frozenset(range(1, 7)),
+                      screen_rows=frozenset(np.flatnonzero(~printed).tolist()),
+                      screen_columns=frozenset({3, 4, 6, 7}))  # fmt: skip
     logs = tuple((plain(name), sha256) for name, sha256 in last.logs)
     blocks: list[Block] = [Paragraphs((words,)), table]
     if logs:
@@ -113,6 +121,15 @@ def evidence_section(data: ReportData, setup: Setup) -> Section:
     if last.notes:
         blocks.append(Bullets(tuple(plain(note) for note in last.notes)))
     return Section("Evidence, cell by cell", tuple(blocks))
+
+
+def _needs_paper(cells: pd.DataFrame, binding: pd.DataFrame) -> pd.Series:
+    """Return which cells a printed page lists: changed, limited, or of low confidence."""
+    real = binding.loc[binding["rule"] != ROUNDING, ["rpm", "load"]]
+    is_limited = pd.MultiIndex.from_frame(cells[["rpm", "load"]]).isin(
+        pd.MultiIndex.from_frame(real)
+    )
+    return cells["step_pct"].ne(0) | cells["confidence"].eq("low") | is_limited
 
 
 def _evidence_row(row: dict[object, object]) -> tuple[str, ...]:

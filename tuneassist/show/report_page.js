@@ -299,6 +299,9 @@
   document.querySelectorAll('[data-go]').forEach(link => link.addEventListener('click', () => choose(Number(link.dataset.go), { focus: true })));
   for (const el of document.querySelectorAll('.still')) el.hidden = true;
   $('live').hidden = false;
+  let watched = 0;  // on paper: the deviation, and no cell chosen
+  addEventListener('beforeprint', () => { watched = state.view; state.view = 0; paint(); });
+  addEventListener('afterprint', () => { state.view = watched; paint(); });
   drawScatter();
   tip('');
   choose(Number($('live').dataset.first));

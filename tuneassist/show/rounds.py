@@ -15,6 +15,7 @@ from tuneassist.loop.advice import Advice, RoundSummary
 from tuneassist.loop.history import ANSWERS, REASSESSED_ANSWERS, START, Event, RoundEntry, TuneState
 from tuneassist.loop.history_changes import FUEL_FILE
 from tuneassist.loop.response import Response
+from tuneassist.loop.verdict import Verdict
 from tuneassist.pipeline import Proposal
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
@@ -23,12 +24,14 @@ from tuneassist.show.log_summary import bullets, notes_section, sample_shares_ta
 from tuneassist.show.notes import logs_words, proposal_notes
 from tuneassist.show.proposal import (
     CHECK_STEP,
+    also_section,
     header,
     proposal_screen,
     sample_fates,
-    unsafe_section,
+    unsafe_notes,
 )
 from tuneassist.show.rounds_history import broken_rules
+from tuneassist.show.verdict import unsaid, verdict_line
 
 
 def started_screen(folder: Path, *, setup: Setup, has_grid: bool) -> RenderableType:
@@ -54,6 +57,7 @@ def round_screen(
     folder: Path,
     display: Display,
     is_simulated: bool,
+    verdict: Verdict | None = None,
 ) -> RenderableType:
     """Return the screen of a round: the engine's response and, without a halt, the proposal.
 
@@ -77,18 +81,23 @@ def round_screen(
         Width and marks.
     is_simulated
         Whether the logs are marked as simulated.
+    verdict
+        What the screen opens with, which is not said again; None for nothing.
     """
-    section = response_section(response, number)
+    section = response_section(response, number, verdict)
     if response.is_halt:
         notes = [note for note in proposal_notes(proposal, logs) if response.why not in note]
         evidence = _halted_evidence(proposal, notes, display, is_simulated=is_simulated)
         return Group(*evidence[:1], section, *evidence[1:], *_halted_end(folder))
     screen = proposal_screen(
-        proposal, logs=logs, in_force=in_force, display=display, is_simulated=is_simulated
-    )
+        proposal, logs=logs, in_force=in_force, display=display, is_simulated=is_simulated,
+        between=(section,),
+    )  # fmt: skip
     has_step = bool((proposal.limited.step_pct != 0).any())
-    end = _proposed_end(folder, advice, has_step=has_step, takes_fuel=proposal.fuel is not None)
-    return Group(screen, section, *end)
+    end = _proposed_end(
+        folder, advice, verdict, has_step=has_step, takes_fuel=proposal.fuel is not None
+    )
+    return Group(screen, *end)
 
 
 def _halted_evidence(
@@ -108,14 +117,20 @@ def _halted_evidence(
 def _halted_end(folder: Path) -> tuple[RenderableType, ...]:
     """Return the end of a halted round: what was written and how to go on."""
     return (
-        advice_section(Advice("halt", "Nothing is proposed until you report what you found.")),
         _written(folder, "step.csv is all zeros, grid.csv is the grid in force"),
-        _next(halted_steps(folder.parent)),
+        *halted_end(folder.parent),
     )
 
 
+def halted_end(tune: Path) -> tuple[RenderableType, ...]:
+    """Return what a halt can be reported as, below a verdict that names the command."""
+    _, *answers, mistake = halted_steps(tune)
+    lead = "Nothing is proposed until you report what you found. ANSWER is one of"
+    return (title(lead), bullets(answers), Text(), bullets((mistake,)))
+
+
 def _proposed_end(
-    folder: Path, advice: Advice, *, has_step: bool, takes_fuel: bool
+    folder: Path, advice: Advice, verdict: Verdict | None, *, has_step: bool, takes_fuel: bool
 ) -> tuple[RenderableType, ...]:
     """Return the end of a round with a proposal: advice, files and next steps."""
     steps = pending_steps(
@@ -126,17 +141,21 @@ def _proposed_end(
     )
     more = f", {FUEL_FILE}" if takes_fuel else ""
     return (
-        advice_section(advice),
+        advice_section(advice, verdict),
         _written(folder, f"step.csv, grid.csv, cells.csv, proposal.json{more}, and the evidence"),
-        _next((*cause_first(advice), *steps)),
+        also_section(steps_beside((*cause_first(advice), *steps), verdict)),
     )
 
 
-def response_section(response: Response, number: int) -> RenderableType:
-    """Return how the engine responded to the last change."""
+def response_section(
+    response: Response, number: int, verdict: Verdict | None = None
+) -> RenderableType:
+    """Return how the engine responded to the last change, beyond what the verdict says of it."""
+    why = unsaid(f"{response.why}.", verdict).rstrip(".")
+    words = f"{response.verdict}: {why}" if why else response.verdict
     parts: list[RenderableType] = [
         title(f"Round {number}: engine response to the last change"),
-        bullets((f"{response.verdict}: {response.why}",), mark="!" if response.is_halt else "-"),
+        bullets((words,), mark="!" if response.is_halt else "-"),
     ]
     if math.isfinite(response.response) and len(response.regions):
         table = Table(box=None, padding=(0, 1), header_style="bold")
@@ -148,16 +167,42 @@ def response_section(response: Response, number: int) -> RenderableType:
                 str(row["region"]),
                 f"{row['holds']}",
                 f"{row['change_pct']:.1f} %",
-                f"{row['response']:.2f}",
-                f"{row['low']:.2f} to {row['high']:.2f}",
+                f"{row['response']:z.2f}",
+                f"{row['low']:z.2f} to {row['high']:z.2f}",
             )
         parts.append(table)
     return Group(*parts)
 
 
-def advice_section(advice: Advice) -> RenderableType:
-    """Return the whole of the advice; the verdict at the top has it in brief."""
-    return Group(title("Advice"), bullets((advice.why,), mark=" "))
+def advice_section(advice: Advice, verdict: Verdict | None = None) -> RenderableType:
+    """Return what the verdict at the top leaves to say on how far the tune is."""
+    words = unsaid(advice.why, verdict)
+    heading = "What to check" if advice.word == "halt" else "How far the tune is"
+    return Group(title(heading), bullets((words,), mark=" ")) if words else Group()
+
+
+def steps_beside(steps: Sequence[str], verdict: Verdict | None) -> tuple[str, ...]:
+    """Return the steps that the verdict's action does not name.
+
+    Parameters
+    ----------
+    steps
+        What to do now, such as from `next_steps`.
+    verdict
+        What the screen opens with; None for nothing.
+    """
+    if verdict is None:
+        return tuple(steps)
+    action = verdict.action
+    command = action[action.find("tuneassist ") :] if "tuneassist " in action else ""
+    return tuple(step for step in steps if not _is_said(step, action, command))
+
+
+def _is_said(step: str, action: str, command: str) -> bool:
+    if step.startswith(CAUSE_FIRST):
+        return AVOID_CELLS in action
+    is_check = step == CHECK_STEP and "step.csv" in action
+    return is_check or (bool(command) and (step.endswith(command) or f"{command}," in step))
 
 
 def _written(folder: Path, what: str) -> RenderableType:
@@ -177,10 +222,12 @@ def cause_first(advice: Advice | None) -> tuple[str, ...]:
         )
     if advice is None or advice.check not in ("hard", "ceiling"):
         return ()
-    return (
-        "First find the cause of the exceeded limit, and keep out of those cells. Their steps go "
-        "the safe way only.",
-    )
+    return (f"{CAUSE_FIRST}, and {AVOID_CELLS}. Their steps go the safe way only.",)
+
+
+CAUSE_FIRST = "First find the cause of the exceeded limit"
+AVOID_CELLS = "keep out of those cells"
+"""What the verdict's action says too."""
 
 
 def pending_steps(
@@ -341,6 +388,7 @@ def step_screen(
     was_held: str = "",
     advice: Advice | None = None,
     has_step: bool = True,
+    verdict: Verdict | None = None,
 ) -> RenderableType:
     """Show in one line what a step did, and what comes next.
 
@@ -358,6 +406,8 @@ def step_screen(
         For ``undo``: name of the grid that the loop assumed before.
     advice, has_step
         Whether to go on, and whether any cell changes, where a proposal waits.
+    verdict
+        On the tune after the step; a danger or a doubt comes first.
     """
     held = grid_name(state.current)
     if state.fuel:
@@ -373,7 +423,8 @@ def step_screen(
         "setup": f"The setup is {state.setup}/setup.toml from now on. The evidence counts from "
         f"its target.{' The proposal was evaluated again.' if state.is_pending else ''}",
     }
-    parts: list[RenderableType] = [Text(words[kind])]
+    is_other = kind == "undo" and was_held not in ("", state.current)
+    parts = _step_opening(words[kind], verdict, must_load=is_other)
     brought_in = {"load": state.current, "restore": state.to_load, "setup": state.setup}
     if broken := broken_rules(state, by=brought_in.get(kind, "none")):
         parts += [title("Rules broken knowingly"), bullets(broken, mark="!")]
@@ -383,6 +434,15 @@ def step_screen(
         if was_held not in ("", state.current):
             steps = (_load_words(state.current, was_held), *steps)
     return Group(*parts, _next(steps))
+
+
+def _step_opening(words: str, verdict: Verdict | None, *, must_load: bool) -> list[RenderableType]:
+    """Return what the step did, behind the verdict where that is not to go on."""
+    if verdict is None:
+        return [Text(words)]
+    if verdict.word == "GO ON":
+        return [verdict_line("CHECK" if must_load else "GO ON", words)]
+    return [verdict_line(verdict.word, verdict.reason), Text(words)]
 
 
 def _load_words(name: str, was_held: str) -> str:
@@ -423,6 +483,7 @@ def status_screen(
     display: Display,
     has_step: bool = True,
     held: Sequence[UnsafeHeld] = (),
+    verdict: Verdict | None = None,
 ) -> RenderableType:
     """Return every round, what was found after halts, and what to do next.
 
@@ -444,6 +505,8 @@ def status_screen(
         Whether any cell changes, where a proposal waits.
     held
         Unsafe steps held back in the last round.
+    verdict
+        What the screen opens with, which is not said again; None for nothing.
     """
     label = plain(setup.engine.label) or "car without a label"
     parts: list[RenderableType] = [
@@ -461,9 +524,11 @@ def status_screen(
         parts += [title("What was found after halts"), bullets(answers)]
     if broken := broken_rules(state):
         parts += [title("Rules broken knowingly"), bullets(broken, mark="!")]
-    parts += [advice_section(advice), unsafe_section(held, setup)]
-    parts.append(_next(next_steps(state, folder, advice, has_step=has_step)))
-    return Group(*parts)
+    parts += [advice_section(advice, verdict), notes_section((), first=unsafe_notes(held, setup))]
+    if state.is_halted:
+        return Group(*parts, *halted_end(folder))
+    steps = next_steps(state, folder, advice, has_step=has_step)
+    return Group(*parts, also_section(steps_beside(steps, verdict)))
 
 
 _LEGEND = (
@@ -498,8 +563,8 @@ def _rounds_table(state: TuneState, summaries: Sequence[RoundSummary], display: 
     table.add_column("in force", no_wrap=True)
     for name in ("seen", "inside", "rms"):
         table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("response (95 %)", no_wrap=True)
-    table.add_column("then")
+    table.add_column("response (95 %)")
+    table.add_column("then", min_width=8)
     for mark, one in zip(state.rounds, summaries, strict=True):
         table.add_row(
             str(one.number),
@@ -516,7 +581,7 @@ def _rounds_table(state: TuneState, summaries: Sequence[RoundSummary], display: 
 def _response_words(one: RoundSummary, display: Display) -> str:
     if one.response is None or one.response_low is None or one.response_high is None:
         return display.no_evidence
-    return f"{one.response:.2f} ({one.response_low:.2f} to {one.response_high:.2f})"
+    return f"{one.response:z.2f} ({one.response_low:z.2f} to {one.response_high:z.2f})"
 
 
 def _then_words(mark: RoundEntry, state: TuneState) -> str:

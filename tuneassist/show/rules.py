@@ -17,6 +17,7 @@ from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.labels import ceiling_words
 from tuneassist.show.log_summary import bullets
 from tuneassist.show.proposal import header
+from tuneassist.show.verdict import verdict_line
 
 SAFE_ROW = "safe way"
 CEILINGS = "limits.ceilings."
@@ -117,9 +118,8 @@ def clean_screen(
         Whether the grid in force was given.
     """
     label = plain(setup.engine.label) or "this setup"
-    lines = [
-        Text(f"{plain(name)}: {counted(cells, 'cell')}, no rule of {label} is broken.", "bold")
-    ]
+    reason = f"{plain(name)}: {counted(cells, 'cell')}, no rule of {label} is broken."
+    lines: list[RenderableType] = [verdict_line("CHECK" if blank else "GO ON", reason)]
     if blank:
         blanks = counted(blank, "cell is", "cells are")
         kept = "checked as what the controller holds" if has_against else "not checked"

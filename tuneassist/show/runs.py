@@ -191,6 +191,15 @@ def _driven(found: RunsComparison, units: OutputUnits) -> RenderableType:
     return bullets([driven_words(row, units) for row in found.driven.to_dict("records")])
 
 
+def gain_in_brief(found: RunsComparison, units: OutputUnits) -> list[str]:
+    """Return the mean gain over the driven speeds, a few words for each quantity."""
+    return [
+        f"mean {row['quantity']} {units.shown(row['gain'], row['unit']):+z.1f} "
+        f"{units.word(row['unit'])} ({row['gain_pct']:+z.1f} %)"
+        for row in found.driven.to_dict("records")
+    ]
+
+
 def driven_words(row: Mapping[Any, Any], units: OutputUnits) -> str:
     """Describe the gain over the driven speeds, with its interval."""
     unit = row["unit"]

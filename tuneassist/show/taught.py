@@ -14,7 +14,7 @@ def taught_facts(taught: LogTaught) -> dict[str, tuple[str, str]]:
     return {
         "transients": ("quick changes", transient_words(taught)),
         "drift": ("drift", drift_words(taught)),
-        "minutes": ("time that teaches", minutes_words(taught)),
+        "minutes": ("usable time", minutes_words(taught)),
     }
 
 
@@ -71,6 +71,11 @@ def minutes_words(taught: LogTaught) -> str:
         f"{in_all:.1f} of {taught.logged_min:.1f} min: {held:.1f} in holds, "
         f"{max(in_all - held, 0.0):.1f} while moving"
     )
+
+
+def minutes_in_words(taught: LogTaught) -> str:
+    """Return how much of the log taught something, in a few words."""
+    return f"{taught.taught_min:.1f} of {taught.logged_min:.1f} min usable"
 
 
 def taught_record(taught: LogTaught) -> dict[str, object]:

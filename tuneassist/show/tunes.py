@@ -12,6 +12,7 @@ from rich.text import Text
 from tuneassist.loop.tune_set import Finding, Tune, TunesReport
 from tuneassist.show.display import Display, counted, dim, plain, title
 from tuneassist.show.log_summary import bullets
+from tuneassist.show.verdict import opening
 
 TOPIC_WORDS = {
     "set": "The set",
@@ -40,6 +41,7 @@ def tunes_screen(tunes: Sequence[Tune], report: TunesReport, display: Display) -
     between = " < " if display.is_ascii else " → "
     names = between.join(plain(tune.name) for tune in tunes)
     parts: list[RenderableType] = [
+        *_opening(report),
         Text(plain(tunes[0].setup.engine.label) if tunes else "no tunes", style="bold"),
         dim(f"{counted(len(tunes), 'tune')}, least power first: {names}"),
     ]
@@ -47,15 +49,22 @@ def tunes_screen(tunes: Sequence[Tune], report: TunesReport, display: Display) -
         found = [finding for finding in report.findings if finding.topic == topic]
         if found:
             parts += [title(words), _findings_table(found)]
-    breaches = sum(finding.verdict == "breach" for finding in report.findings)
-    verdict = "All checks passed."
-    if not report.is_ok:
-        verdict = f"{counted(breaches, 'check')} failed."
     return Group(
-        *parts, Text(f"\n{verdict}", style="bold"),
+        *parts, title("What was checked"),
         bullets([f"checked: {words}" for words in report.checked]),
         bullets([f"NOT checked: {words}" for words in report.unchecked]),
     )  # fmt: skip
+
+
+def _opening(report: TunesReport) -> tuple[RenderableType, ...]:
+    """Return the verdict on the set, with the first check that failed."""
+    bad = [plain(one.sentence) for one in report.findings if one.verdict == "breach"]
+    if not bad:
+        open_ones = len(report.unchecked)
+        words = f" {counted(open_ones, 'thing was', 'things were')} not checked, see the end."
+        return opening("GO ON", f"All checks passed.{words if open_ones else ''}")
+    reason = f"{counted(len(bad), 'check')} failed: {bad[0]}"
+    return opening("STOP", reason, "Mend what is marked NOT OK, then check again.")
 
 
 def _findings_table(findings: Sequence[Finding]) -> Table:

@@ -106,7 +106,9 @@ def units_on_axis(values: Floats, unit: str, is_gauge: bool, points: Floats) -> 
     return tuple(
         word
         for word, read in choices.items()
-        if len(read) and np.mean((read >= points[0]) & (read <= points[-1])) >= ON_AXIS
+        if (points[0] >= 0 or quantity != "pressure" or word.endswith(" gauge"))
+        and len(read)
+        and np.mean((read >= points[0]) & (read <= points[-1])) >= ON_AXIS
     )
 
 

@@ -14,6 +14,7 @@ from tuneassist.reading import Log
 from tuneassist.runs import RunsComparison, RunSettings, compare_runs
 from tuneassist.runs.air import AirState
 from tuneassist.runs.air_difference import DIFFERENT_AIR
+from tuneassist.runs.refusal import Refusal
 from tuneassist.runs.settings import Standard
 from tuneassist.settings import EngineSettings, Ignition, Setup, UnitSettings
 from tuneassist.show.run_units import SYSTEMS, OutputUnits, said_in_units, units_of
@@ -345,13 +346,19 @@ def _different_air(found: RunsComparison, *, can_give_air: bool) -> InputError |
     return InputError(f"{apart.description}{why}", mend=mend)
 
 
+def _told_once(refusals: Sequence[Refusal]) -> list[Refusal]:
+    """Return each reason once, at its first place."""
+    first = {one.description: one for one in reversed(refusals)}
+    return [one for one in refusals if first[one.description] is one]
+
+
 def _why_not(found: RunsComparison) -> str:
     """Return why there is no gain: the refusals of the sides without a usable pull."""
     usable = set(found.pulls["side"]) if len(found.pulls) else set()
     if usable == {"before", "after"}:
         return "The two sides have no engine speed in common."
     of_interest = [r for r in found.refusals if r.where.split(",")[0] not in usable]
-    words = refusal_words(of_interest)
+    words = refusal_words(_told_once(of_interest))
     more = len(words) - MOST_REASONS
     rest = [f"And {more} more reasons."] if more > 0 else []
     return " ".join([*words[:MOST_REASONS], *rest])

@@ -26,7 +26,7 @@ from tuneassist.inert import one_line
 from tuneassist.reading import LogReader
 from tuneassist.reading.headers import Heading, channel_of
 from tuneassist.settings import Ignition, Setup
-from tuneassist.units import FUELS, UNITS, convert
+from tuneassist.units import FUELS, UNITS, convert, plain_unit
 from tuneassist.workflow.first_table import (
     MOST_LOAD,
     MOST_RPM,
@@ -211,6 +211,9 @@ class SetupStart:
             "values": "no unit in the log; its values fit this one alone",
             "inside": "",
         }.get(report.unit_how, "")
+        heading = self.surveys[0].heading_of(report.header)
+        if unit and heading and channel in ("manifold_pressure", "boost"):
+            unit = _with_reference(heading, unit)
         is_shared = all(s.heading_of(report.header) for s in self.surveys)
         if not is_shared:
             why = "not in every log by this header"
@@ -297,6 +300,8 @@ class SetupStart:
             When it does not answer the question.
         """
         choices, said = self._choices(key), answer.strip()
+        if key == "axes.load_unit":
+            said = plain_unit(said)
         is_header = key.endswith(".column") and self.surveys[0].heading_of(said) is not None
         if not choices or said in choices or is_header:
             return said

@@ -43,7 +43,7 @@ from tuneassist.parallel import LogsAtHand
 from tuneassist.reading import Log
 from tuneassist.settings import Setup
 from tuneassist.spots import Meaning, Spots, called, spots_evidence
-from tuneassist.unit_sentences import restated_for
+from tuneassist.unit_sentences import restated_as_made
 from tuneassist.workflow import round_evaluation, tune_rules
 from tuneassist.workflow.grid_in_force import refuse_step_file
 from tuneassist.workflow.logs import is_simulated, with_prefix
@@ -422,7 +422,7 @@ def status_of(tune: TuneFolder) -> TuneStatus:
 def stored_summary(tune: TuneFolder, mark: RoundEntry) -> tuple[RoundSummary, Advice]:
     """Return a round's summary and its advice, the words in the units to show."""
     look, advice = summary_from_record(dict(tune.evidence(mark).summary))
-    return look, replace(advice, why=restated_for(advice.why, tune.setup))
+    return look, replace(advice, why=restated_as_made(advice.why, tune.setup))
 
 
 def last_advice(state: TuneState, advice: Advice) -> Advice:

@@ -14,17 +14,25 @@ from tuneassist.inert import inert
 from tuneassist.loop.advice import NO_LOGS, advice_in_force, summary_from_record
 from tuneassist.loop.exceeded_ceilings import ExceededCeiling, exceeded_ceilings, exceeded_words
 from tuneassist.loop.history import START, TuneState
+from tuneassist.loop.history_changes import FUEL_FILE
 from tuneassist.loop.verdict import Verdict, VerdictBasis, decide
 from tuneassist.pipeline import LogEvidence, Proposal
 from tuneassist.workflow import tune_rules
 
 CHECK_AND_TYPE = "Check step.csv, then type the whole of {grid} into the controller."
 """What to do with a proposal that changes cells."""
-MORE_HOLDS = "No cell changes: log more holds where `tuneassist coverage` shows none, or finish."
+CHECK_IF_ZEROS = (
+    "Check step.csv. If the controller holds no corrections yet, type the whole of {grid} into it."
+)
+"""The same where the grid in force was taken as all zeros."""
+MORE_HOLDS = (
+    "No cell changes: resolve what holds steps back, log more holds where `tuneassist coverage` "
+    "shows none, or finish."
+)
 """What to do with a proposal that changes nothing."""
 
 
-def verdict_of_proposal(proposal: Proposal, folder: Path) -> Verdict:
+def verdict_of_proposal(proposal: Proposal, folder: Path, *, has_grid: bool = True) -> Verdict:
     """Return the verdict on a proposal that was written.
 
     Parameters
@@ -33,6 +41,8 @@ def verdict_of_proposal(proposal: Proposal, folder: Path) -> Verdict:
         The proposal.
     folder
         Its folder, as typed.
+    has_grid
+        Whether the grid in force was given; without it all zeros were assumed.
     """
     evidence, cells = proposal.evidence, proposal.cells
     basis = VerdictBasis(
@@ -42,7 +52,9 @@ def verdict_of_proposal(proposal: Proposal, folder: Path) -> Verdict:
         exceeded=exceeded_ceilings(evidence.logs, proposal.setup),
         unusable={**evidence.set_aside, **evidence.unusable},
         less_fuel=int((cells["needs_less_fuel_pct"] > 0).sum()),
-        action=_load_action(folder, has_step=bool((cells["step_pct"] != 0).any())),
+        action=_load_action(
+            folder, has_step=bool((cells["step_pct"] != 0).any()), has_grid=has_grid
+        ),
     )
     return decide(basis)
 
@@ -165,12 +177,14 @@ def _tune_action(tune: TuneFolder, *, has_step: bool, is_finished: bool) -> str:
     state, folder = tune.state, inert(tune.path)
     if state.is_halted:
         return f"Check the engine, then report it: tuneassist rounds found {folder} ANSWER"
+    if state.is_pending and state.fuel_waits:
+        return _fuel_action(tune, state.rounds[-1].name, has_step=has_step)
     if state.is_pending and not has_step:
         return f"Nothing to type in; close the round: tuneassist rounds accept {folder}"
     if state.is_pending and is_finished:
         return f"To leave out the last small step: tuneassist rounds reject {folder}"
     if state.is_pending:
-        return _accept_action(tune, state.rounds[-1].name)
+        return f"Check step.csv. {_accept_action(tune, state.rounds[-1].name)}"
     return _free_action(tune, is_finished=is_finished)
 
 
@@ -187,7 +201,14 @@ def _free_action(tune: TuneFolder, *, is_finished: bool) -> str:
 def _accept_action(tune: TuneFolder, name: str) -> str:
     folder = inert(tune.path)
     grid = inert(tune.path / name / "grid.csv")
-    return f"Type the whole of {grid} in, then: tuneassist rounds accept {folder}"
+    return f"Type in the whole of {grid}, then: tuneassist rounds accept {folder}"
+
+
+def _fuel_action(tune: TuneFolder, name: str, *, has_step: bool) -> str:
+    """Return the next step where fuel is to be taken away beside the boost grid."""
+    fuel = inert(tune.path / name / FUEL_FILE)
+    both = f"{inert(tune.path / name / 'grid.csv')} and {fuel}" if has_step else fuel
+    return f"Type in the whole of {both}, then: tuneassist rounds accept {inert(tune.path)}"
 
 
 def _log_action(tune: TuneFolder) -> str:
@@ -199,8 +220,11 @@ def _grid_file(state: TuneState) -> str:
     return f"{START}-grid.csv" if state.current == START else f"{state.current}/grid.csv"
 
 
-def _load_action(folder: Path, *, has_step: bool) -> str:
-    return CHECK_AND_TYPE.format(grid=inert(folder / "grid.csv")) if has_step else MORE_HOLDS
+def _load_action(folder: Path, *, has_step: bool, has_grid: bool = True) -> str:
+    if not has_step:
+        return MORE_HOLDS
+    words = CHECK_AND_TYPE if has_grid else CHECK_IF_ZEROS
+    return words.format(grid=inert(folder / "grid.csv"))
 
 
 def _unusable_of(record: Mapping[str, Any]) -> dict[str, str]:

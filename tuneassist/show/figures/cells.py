@@ -126,9 +126,9 @@ def _draw_map(
 
 
 _MARK_WORDS: Mapping[CellMark, str] = {
-    "good": "good",
-    "fair": "fair",
+    "fair": "fair confidence",
     "low": "low confidence",
+    "none": "confidence none",
     "beyond": BEYOND_WORDS,
     "held": "held back by a limit",
 }
@@ -138,6 +138,8 @@ def mark_words(picture: CellPicture) -> str:
     """Say what the marks beside the numbers mean, those that the picture has."""
     seen = {one.mark for one in picture.cells}
     marks = [f"{MARKS.mark(mark)} {words}" for mark, words in _MARK_WORDS.items() if mark in seen]
+    if seen & {"fair", "low", "none", "beyond"}:
+        marks.insert(0, "no mark: good confidence")
     states = {one.state for one in picture.cells}
     if "nothing" in states:
         marks.append(f"{MARKS.no_evidence} no evidence")
