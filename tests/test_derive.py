@@ -46,6 +46,8 @@ from tuneassist.settings import (
     default_limits,
 )
 from tuneassist.simulate.full_load import FullLoadPlan, stock_diesel
+from tuneassist.workflow.derive import derive_folder
+from tuneassist.workflow.tunes import check_tunes_folder
 
 _spec = importlib.util.spec_from_file_location(
     "derive_benchmark", Path(__file__).parents[1] / "benchmarks" / "derive.py"
@@ -402,6 +404,24 @@ def test_one_command_makes_a_set_that_the_check_takes_at_once(car: Path, tmp_pat
     said = record["prediction"][[row["rpm"] for row in record["prediction"]].index(2000.0)]
     truth = true * (1 + 0.14 * said["share"])  # the simulated strong tune gives 14 % more
     assert said["torque_low_nm"] < truth < said["torque_high_nm"]
+
+
+def test_a_grid_edited_after_it_was_derived_is_named_by_the_check(car: Path, tmp_path: Path):
+    folder = derive_folder(car, out=tmp_path / "set").folder
+    settings = RunSettings()
+
+    def said() -> list[str]:
+        found = check_tunes_folder(folder, settings=settings).report.findings
+        return [f.sentence for f in found if "changed since it was derived" in f.sentence]
+
+    assert said() == []
+    grid = folder / "economy" / "grid.csv"
+    table = read_grid(grid)
+    grid.write_text(
+        write_grid_text(Grid(table.axes, np.subtract(table.values, 0.1))), encoding="utf-8"
+    )
+    (only,) = said()
+    assert only.startswith("economy: its grid was changed")
 
 
 def test_files_alone_will_do_and_an_option_comes_before_the_default(car: Path, tmp_path: Path):

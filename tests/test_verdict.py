@@ -149,6 +149,7 @@ BEYOND = BASIS.cells.assign(deviation_pct=np.nan, ci_high_pct=np.nan)  # type: i
         ({"binding": BARRED}, "2 cells held back by a doubt (the sensor is dead)."),
         ({"cells": BEYOND}, "Sensor or trim was at its limit in 9 cells: not corrected."),
         ({"unusable": {"b.csv": "no lambda"}}, "A log was set aside, b.csv: no lambda."),
+        ({"unusable": {"b.csv": "is it wired?"}}, "A log was set aside, b.csv: is it wired?"),
         ({"less_fuel": 1}, "Air must not rise in 1 cell."),
         ({"remarks": ("The set failed",)}, "The set failed."),
         ({"advice": Advice("continue", "x", "held")}, "another round changes nothing."),

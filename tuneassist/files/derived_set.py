@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from hashlib import sha256
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -17,6 +18,7 @@ from tuneassist.channels import CHANNELS
 from tuneassist.correction import check_grid
 from tuneassist.errors import RuleBreachError
 from tuneassist.files.grid_file import MAX_BYTES, grid_of, write_grid_text
+from tuneassist.files.json_file import read_record
 from tuneassist.files.safe_files import read_bounded
 from tuneassist.files.serialise import frame_csv, sha256_of, shortest_number, stable_json
 from tuneassist.files.setup_file import SetupFiles, read_setup, read_setup_files
@@ -33,6 +35,8 @@ LONGEST_NAME = 40
 """Most letters of a tune's folder. [1]"""
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 """Names that Windows keeps for itself."""
+RECORD, GRID_HASH = "derived.json", "grid_sha256"
+"""The record beside a grid that was made, and its key for the grid's fingerprint."""
 SHARED_SETUP = "car.toml"
 """Name of the setup in the new folder."""
 
@@ -71,11 +75,27 @@ def set_contents(
     inputs = [*_inputs("standard", standard), *_inputs("strong", strong)]
     for one in made.made:
         folder = places.folders[one.tune.name]
-        contents[f"{folder}/grid.csv"] = _checked_text(one.tune)
+        text = _checked_text(one.tune)
+        contents[f"{folder}/grid.csv"] = text
         contents[f"{folder}/cells.csv"] = frame_csv(one.cells, exact=("rpm", "load"))
-        contents[f"{folder}/derived.json"] = stable_json(_record(one, made, inputs))
+        record = {**_record(one, made, inputs), GRID_HASH: sha256(text.encode()).hexdigest()}
+        contents[f"{folder}/{RECORD}"] = stable_json(record)
     contents[LIST_FILE] = _list_text(made, standard, strong, places)
     return contents
+
+
+def is_as_derived(grid: Path) -> bool:
+    """Tell whether a grid is still the one that the record beside it describes.
+
+    Parameters
+    ----------
+    grid
+        Its file; without a record, or with one that has no fingerprint, there is nothing to tell.
+    """
+    record = grid.with_name(RECORD)
+    if not record.is_file():
+        return True
+    return bool(read_record(record).get(GRID_HASH, sha256_of(grid)) == sha256_of(grid))
 
 
 def _places(made: DerivedSet, standard: TuneFiles, strong: TuneFiles) -> _Places:

@@ -352,4 +352,5 @@ def _lower(words: str) -> str:
 
 
 def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:].rstrip('.')}."
+    end = "" if words.endswith("?") else "."
+    return f"{words[:1].upper()}{words[1:].rstrip('.')}{end}"
