@@ -164,8 +164,10 @@ def boost_ceiling(checked: CheckedGrid) -> Iterator[Breach]:
     if "boost" not in checked.setup.limits.ceilings:
         for cell in changed(checked, known=False) if checked.is_spark else ():
             if cell.ratio > 1.0:
-                message = f"a spark engine's boost raised ({step_words(cell.ratio)}) "
-                    "without a ceiling on it"
+                message = (
+                    f"a spark engine's boost raised ({step_words(cell.ratio)}) without a "
+                    "ceiling on it"
+                )
                 yield breach_at("boost_ceiling", cell, cell.ratio, 1.0, message)
         return
     limit = checked.setup.limits.ceilings["boost"].ceiling
@@ -255,8 +257,10 @@ def raise_fuel_unwatched(checked: CheckedGrid) -> Iterator[Breach]:
     ]
     for cell in changed(checked):
         if cell.ratio > 1.0 and not any(_sees(checked, cell, channel) for channel in eyes):
-            message = f"more fuel ({step_words(cell.ratio)}) with no torque, exhaust heat or boost read "
-                "near"
+            message = (
+                f"more fuel ({step_words(cell.ratio)}) with no torque, exhaust heat or boost "
+                "read near"
+            )
             yield breach_at("raise_fuel_unwatched", cell, cell.ratio, 1.0, message)
 
 
