@@ -86,6 +86,18 @@ def test_go_on_names_lean_cells_in_boost_before_those_farther_off_elsewhere() ->
     assert held == "6.0 % richer than target in boost; held back by the ban on leaning in boost"
 
 
+def test_lean_cells_in_boost_that_the_step_does_not_mend_ask_for_a_check() -> None:
+    capped = cells(0.0, 0.0, 0.0, 0.0, 0.0, 19.7).assign(step_pct=0.0)
+    capped.loc[5, "step_pct"] = 15.0  # (1 + 0.197) / (1 + 0.15) - 1 = 4.1 %
+    verdict = decide(replace(BASIS, cells=capped, binding=None))
+    assert verdict.word == "CHECK"
+    assert verdict.reason == "The step leaves 1 cell in boost leaner than target."
+    mended = capped.assign(step_pct=capped["step_pct"] * 1.2)  # 18 %: 1.4 % is left
+    assert decide(replace(BASIS, cells=mended, binding=None)).word == "GO ON"
+    outside = cells(19.7).assign(step_pct=0.0)
+    assert decide(replace(BASIS, cells=outside, binding=None)).word == "GO ON"
+
+
 def test_a_diesel_fears_the_rich_side() -> None:
     diesel = replace(SETUP, engine=EngineSettings(ignition="compression", fuel="diesel"))
     first = decide(replace(BASIS, setup=diesel)).cells[0]

@@ -32,6 +32,9 @@ STEP_WAS: Mapping[str, str] = {
 }
 """What became of a step that waits no more."""
 _KNOWN = ("low", "fair", "good")
+STILL_LEAN_PCT = 2.0
+"""A step that leaves a spark engine so much leaner than target in boost is a doubt: twice the
+tolerance of a tune, about what a wideband sensor may be off; common practice, no source. [%]"""
 
 
 @dataclass(frozen=True)
@@ -184,6 +187,10 @@ def _doubt_in_logs(basis: VerdictBasis) -> tuple[str, str] | None:
         return f"{_cells(len(barred))} held back by {_brief(why)}", (
             "Resolve the doubt and log again; the steps that remain go the safe way."
         )
+    if count := _still_lean(basis):
+        return f"The step leaves {_cells(count)} in boost leaner than target", (
+            f"Keep out of there under load until the next round. {basis.action}".strip()
+        )
     if words := _beyond_sensor(basis):
         return words, "Log these cells with a sensor that can show them before they are driven."
     if basis.less_fuel:
@@ -308,6 +315,20 @@ def _held_words(row: Mapping[Any, Any], binding: pd.DataFrame | None) -> str:
     if most["rule"] == BARRED:
         return "a doubt about the logs"  # the verdict's own sentence or the notes say which
     return _brief(str(most["words"]).removeprefix("held by "))
+
+
+def _still_lean(basis: VerdictBasis) -> int:
+    """Return how many cells a fuel step leaves lean in boost, where that breaks pistons."""
+    cells, setup = basis.cells, basis.setup
+    if cells is None or setup is None or setup.engine.ignition != "spark":
+        return 0
+    if setup.correction.acts_on != "fuel":
+        return 0
+    step = 1.0 + cells["step_pct"].fillna(0.0) / 100.0
+    left = (1.0 + cells["deviation_pct"] / 100.0) / step - 1.0
+    is_known = cells["confidence"].isin(_KNOWN) & cells["target_lambda"].notna()
+    is_lean = is_known & (100.0 * left > STILL_LEAN_PCT)
+    return int((is_lean & in_boost(cells, setup.axes, setup.limits)).sum())
 
 
 def _beyond_sensor(basis: VerdictBasis) -> str:
