@@ -78,7 +78,7 @@ ZEROS = Grid.zeros(AXES)
 
 @lru_cache
 def drive(acts_on: str = "fuel", seed: int = 1, **plan: Any) -> pd.DataFrame:
-    made = replace(SessionPlan(holds=60, warm_up_s=0.0), **plan)
+    made = replace(SessionPlan(holds=40, warm_up_s=0.0), **plan)
     return simulate_session(engine(acts_on), made, rng=np.random.default_rng(seed)).samples
 
 
@@ -728,7 +728,7 @@ def test_a_gauge_axis_is_not_asked_about() -> None:
 
 
 def influenced() -> pd.DataFrame:
-    samples = drive()
+    samples = drive(holds=60)
     at = knocking(samples)
     rng = np.random.default_rng(6)
     moved = mixed(samples)

@@ -179,10 +179,11 @@ def test_intervals_hold_the_truth_on_flat_maps_with_tails_and_at_one_sample_a_se
 ) -> None:
     """Cells of one engine go together, so that of five engines 90 % are asked for, not 95.
 
-    With the tail left in the holds it is 32 % on a flat map and 87 % on an ordinary one.
+    With the tail left in the holds it is 32 % on a flat map, where three engines are enough to tell
+    it, and 87 % on an ordinary one.
     """
     held = []
-    for seed in range(5):
+    for seed in range(3 if largest_pct else 5):
         engine = engine_of(seed, largest_pct=largest_pct, **chain)
         held.append(inside(engine, evidence_of(engine, seed, **plan)))
     assert np.concatenate(held).mean() >= 0.90
