@@ -297,6 +297,8 @@ def test_an_exceeded_ceiling_overrides_go_on(tmp_path: Path, hard: int, check: s
         assert f"ceiling {hard if check == 'hard' else 750}." in said
         assert "GO ON" not in said
         assert said.index("Next: Find and fix the cause of the exceeded limit") < said.index("Also")
+        assert "Only when the cause is found and fixed: type " in said
+        assert " Type " not in said  # nothing is to be loaded while the verdict is STOP
         assert said.count("keep out of those cells") == 1
     assert car.status()["check"] == check
     assert car.status()["verdict"]["word"] == "STOP"

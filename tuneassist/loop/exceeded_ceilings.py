@@ -84,4 +84,4 @@ def exceeded_words(found: Sequence[ExceededCeiling]) -> str:
     listed = "; ".join(one.words for one in found)
     if any(one.is_hard for one in found):
         return f"Exceeded: {listed}. Find and fix the cause before anything else."
-    return f"Exceeded: {listed}. Stay below that load until the cause is known."
+    return f"Exceeded: {listed}. Keep out of those cells."

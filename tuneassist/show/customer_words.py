@@ -260,9 +260,9 @@ def _stop_reason(data: ReportData) -> str:
         return f"at full load {_past(channels)}"
     if basis.exceeded:
         channels = pd.Series([one.channel for one in basis.exceeded]).drop_duplicates()
-        return f"while it was measured {_past(channels)}"
+        return f"while it was measured, {_past(channels)}"
     if basis.advice is not None and basis.advice.check in ("hard", "ceiling"):
-        return "while it was measured a reading went past a limit that protects the engine"
+        return "while it was measured, a reading went past a limit that protects the engine"
     if basis.broken:
         return "a limit that protects the engine was set aside by hand"
     return "the engine did not answer the last change as it should"

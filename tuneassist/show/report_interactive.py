@@ -33,7 +33,7 @@ from tuneassist.show.cell_picture import (
 from tuneassist.show.display import CellMark, depth_of
 from tuneassist.show.figures.drawing import MARKS
 from tuneassist.show.labels import outcome_words
-from tuneassist.show.map_legend import confidence_words
+from tuneassist.show.map_legend import confidence_words, state_words
 from tuneassist.show.report_data import NO_BINDING, ReportData, ReportRound
 
 MOST_POINTS = 8_000
@@ -165,8 +165,8 @@ def _views(
 
 
 def marks_note(picture: CellPicture) -> str:
-    """Explain the marks of confidence in a view; empty where it has none."""
-    words = confidence_words(picture, MARKS)
+    """Explain the marks of a view, those it shows and no others; empty where it has none."""
+    words = [*confidence_words(picture, MARKS), *state_words(picture, MARKS)]
     return f"{'; '.join(words)}." if words else ""
 
 

@@ -172,7 +172,8 @@ def _open_cells(last: ReportRound, setup: Setup) -> list[str]:
     if blank:
         words = f"{blank} of {int(wanted.sum())} cells have no evidence and were not changed"
         places = list(blank_places(last.cells, setup))
-        more = f"; and {len(places) - BLANK_LINES} more speeds" if len(places) > BLANK_LINES else ""
+        rest = len(places) - BLANK_LINES
+        more = f"; and {counted(rest, 'more speed')}" if rest > 0 else ""
         items.append(f"{words}: {'; '.join(places[:BLANK_LINES])}{more}.")
     unwatched = [note for note in last.notes if "protect nothing" in note]
     return [*items, *unwatched]

@@ -138,6 +138,7 @@ def _proposed_end(
         has_step=has_step,
         is_finished=advice.word == "finished",
         takes_fuel=takes_fuel,
+        is_stopped=is_stopped(advice),
     )
     more = f", {FUEL_FILE}" if takes_fuel else ""
     return (
@@ -220,9 +221,14 @@ def cause_first(advice: Advice | None) -> tuple[str, ...]:
             "Load a grid that keeps every rule: accept the next proposal, or bring one back with "
             "`tuneassist rounds restore`.",
         )
-    if advice is None or advice.check not in ("hard", "ceiling"):
+    if not is_stopped(advice):
         return ()
     return (f"{CAUSE_FIRST}, and {AVOID_CELLS}. Their steps go the safe way only.",)
+
+
+def is_stopped(advice: Advice | None) -> bool:
+    """Tell whether an exceeded limit has to be explained before anything is loaded."""
+    return advice is not None and advice.check in ("hard", "ceiling")
 
 
 CAUSE_FIRST = "First find the cause of the exceeded limit"
@@ -231,7 +237,12 @@ AVOID_CELLS = "keep out of those cells"
 
 
 def pending_steps(
-    folder: Path, *, has_step: bool = True, is_finished: bool = False, takes_fuel: bool = False
+    folder: Path,
+    *,
+    has_step: bool = True,
+    is_finished: bool = False,
+    takes_fuel: bool = False,
+    is_stopped: bool = False,
 ) -> tuple[str, ...]:
     """Return the next steps while a proposal is open.
 
@@ -245,10 +256,12 @@ def pending_steps(
         Whether the advice is to stop.
     takes_fuel
         Whether fuel is to be taken away beside it.
+    is_stopped
+        Whether the cause of an exceeded limit has to be found before it is loaded.
     """
     tune = plain(folder.parent)
     if takes_fuel:
-        return fuel_steps(folder, has_step=has_step)
+        return fuel_steps(folder, has_step=has_step, is_stopped=is_stopped)
     if not has_step:
         return (
             "Nothing to type in: no cell changes, and the grid in the controller stays.",
@@ -264,13 +277,17 @@ def pending_steps(
         )
     return (
         CHECK_STEP,
-        f"Type {plain(folder / 'grid.csv')} into the controller: it is the whole grid. Then: "
+        f"{_type_in(is_stopped)} {plain(folder / 'grid.csv')} into the controller: it is the whole grid. Then: "
         f"tuneassist rounds accept {tune}",
         f"Not loaded? Then: tuneassist rounds reject {tune}",
     )
 
 
-def fuel_steps(folder: Path, *, has_step: bool) -> tuple[str, ...]:
+def _type_in(is_stopped: bool) -> str:
+    return "Only when the cause is found and fixed: type" if is_stopped else "Type"
+
+
+def fuel_steps(folder: Path, *, has_step: bool, is_stopped: bool = False) -> tuple[str, ...]:
     """Return the next steps while a proposal with fuel to take away is open.
 
     Parameters
@@ -279,11 +296,14 @@ def fuel_steps(folder: Path, *, has_step: bool) -> tuple[str, ...]:
         The round's folder.
     has_step
         Whether any cell of the boost grid changes.
+    is_stopped
+        Whether the cause of an exceeded limit has to be found before it is loaded.
     """
     tune = plain(folder.parent)
     air = f"{plain(folder / 'grid.csv')} into the boost grid"
-    both = f"Type {air} and {plain(folder / FUEL_FILE)} into the fuel table, together: each is"
-    alone = f"Type {plain(folder / FUEL_FILE)} into the fuel table: it is"
+    start = _type_in(is_stopped)
+    both = f"{start} {air} and {plain(folder / FUEL_FILE)} into the fuel table, together: each is"
+    alone = f"{start} {plain(folder / FUEL_FILE)} into the fuel table: it is"
     return (
         CHECK_STEP,
         f"{both if has_step else alone} the whole grid. Then: tuneassist rounds accept {tune}",
@@ -350,6 +370,7 @@ def next_steps(
             has_step=has_step,
             is_finished=advice is not None and advice.word == "finished",
             takes_fuel=state.fuel_waits,
+            is_stopped=is_stopped(advice),
         )
         return (*cause_first(advice), *steps)
     if state.to_load:
