@@ -127,7 +127,8 @@ def places_and_colours(page: Any) -> dict[str, Any]:
     for landmark, box in boxes.items():
         picture = Image.open(io.BytesIO(page.locator(landmark).screenshot())).convert("RGB")
         coarse = np.asarray(picture.resize(BLOCKS, Image.Resampling.BOX), dtype=int)
-        shown[landmark] = {"x": box["x"], "y": box["y"], "width": box["width"],
+        width = min(box["width"], page.viewport_size["width"] - box["x"])  # more is moved into view
+        shown[landmark] = {"x": box["x"], "y": box["y"], "width": width,
                            "colours": coarse.reshape(-1, 3).tolist()}  # fmt: skip
     return shown
 
