@@ -70,21 +70,21 @@ def test_the_share_from_which_it_is_said_is_the_settings(share: float, is_said: 
 
 
 def test_no_evidence_from_a_cold_engine_gives_the_range_and_the_least_asked_for() -> None:
-    # Fahrenheit figures taken for what they are not: (T - 32) / 1.8 of 85 degC is 29 degC
+    # 85 degC taken for degF is 29 degC; the setup reads the coolant in degF, and so it is told
     cold = drive().assign(coolant_temp_c=29.0)
     found = reduce_log(cold, name="a.csv", setup=CAR)
     with pytest.raises(NoEvidenceError) as caught:
         propose_from([found], setup=CAR, current=Grid.zeros(CAR.axes))
     said = str(caught.value)
-    assert "coolant runs from 29 to 29 degC in the log, and the minimum is 70 degC" in said
-    assert "another unit, such as degF" in said
+    assert "coolant runs from 84.2 to 84.2 degF in the log, and the minimum is 158 degF" in said
+    assert "or is the column in another unit than degF?" in said
     assert "\n" not in said  # one line, as every message
 
 
 def test_a_warm_up_that_takes_long_gives_the_range_without_a_doubt_of_the_unit() -> None:
     warming = np.where(np.arange(len(drive())) < 0.4 * len(drive()), 40.0, 90.0)
     said = notes_of(drive().assign(coolant_temp_c=warming))
-    assert "coolant runs from 40 to 90 degC" in said
+    assert "coolant runs from 104 to 194 degF" in said
     assert "another unit" not in said
 
 

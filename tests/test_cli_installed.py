@@ -55,7 +55,7 @@ def test_a_stream_that_only_takes_ascii_gets_ascii_marks(tmp_path: Path) -> None
     done = start("propose", VAN_LOG, "-s", VAN, "-o", tmp_path / "out", PYTHONIOENCODING="ascii")
     assert done.returncode == 0
     assert done.stdout.isascii()
-    assert b"# good, = fair, ? low" in done.stdout
+    assert b"good where there is no mark, = fair, ? low" in done.stdout
 
 
 def test_a_reader_who_goes_away_is_no_error_to_tell_about() -> None:
@@ -107,7 +107,8 @@ def test_the_list_of_commands_imports_none_of_them() -> None:
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True)
     assert done.stdout.decode().split() == [
-        f"tuneassist.cli.{name}" for name in ("app", "commands", "console", "options", "streams")
+        f"tuneassist.cli.{name}"
+        for name in ("app", "commands", "console", "options", "streams", "waiting")
     ]
 
 

@@ -112,7 +112,8 @@ def _cold_words(ranges: Mapping[str, tuple[float, float]], setup: Setup) -> Iter
             f"{units.said(steady.min_coolant_c, 'degC')} (steady.min_coolant_c)."
         )
         if high < steady.min_coolant_c:
-            yield "Was the engine never warm, or is the column in another unit, such as degF?"
+            unit = units.word("degC")
+            yield f"Was the engine never warm, or is the column in another unit than {unit}?"
     elif "coolant_volts" in ranges:
         low, high = ranges["coolant_volts"]
         yield (
