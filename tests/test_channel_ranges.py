@@ -70,7 +70,7 @@ def test_the_share_from_which_it_is_said_is_the_settings(share: float, is_said: 
 
 
 def test_no_evidence_from_a_cold_engine_gives_the_range_and_the_least_asked_for() -> None:
-    # 85 degC taken for degF is 29 degC; the setup reads the coolant in degF, and so it is told
+    # 85 degC taken for degF is 29 degC; the setup reads the coolant in degF, so it is told so
     cold = drive().assign(coolant_temp_c=29.0)
     found = reduce_log(cold, name="a.csv", setup=CAR)
     with pytest.raises(NoEvidenceError) as caught:
