@@ -277,8 +277,8 @@ def pending_steps(
         )
     return (
         CHECK_STEP,
-        f"{_type_in(is_stopped)} {plain(folder / 'grid.csv')} into the controller: it is the whole grid. Then: "
-        f"tuneassist rounds accept {tune}",
+        f"{_type_in(is_stopped)} {plain(folder / 'grid.csv')} into the controller: it is the whole "
+        f"grid. Then: tuneassist rounds accept {tune}",
         f"Not loaded? Then: tuneassist rounds reject {tune}",
     )
 
