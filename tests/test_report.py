@@ -305,7 +305,8 @@ def test_limits_exceeded_at_full_load_stand_out(pages: dict[str, str]) -> None:
         assert "Caution: Limits exceeded along the pull" in text
         assert "exhaust temp" in text
         assert "above the exhaust temp ceiling of 720 degC, in 3 of 3 pulls" in text
-        assert "Limits were exceeded at full load" in text
+        assert "Limits were exceeded at full load after the change" in text
+        assert "EXCEEDED, only before" not in text
         assert text.startswith("STOP simulated 2.0 turbo-diesel van SIMULATED DATA A limit was ")
 
 
@@ -315,6 +316,7 @@ def test_a_limit_that_only_the_standard_car_exceeded_is_no_danger_now(folder: Pa
     assert not text.startswith("STOP")
     assert "the full-load pulls after the change; before it one was" in text
     assert "Caution: Limits exceeded along the pull" in text  # it is still listed
+    assert "Fix the cause before the car is driven hard" not in text
 
 
 def test_a_halted_tune_says_so_first_and_proposes_nothing(tmp_path: Path) -> None:

@@ -198,6 +198,11 @@ def test_a_broken_rule_in_the_controller_stops_until_it_is_out_of_it(
     ok("rounds", "accept", tune, "--grid", tmp_path / "mine.csv", "--despite", "race fuel")
     assert flat(ok("rounds", "status", tune)).startswith("STOP A rule was broken knowingly: ")
     ok("rounds", "restore", tune, 0)
+    ok("report", tune, "--out", tmp_path / "page.html")
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert ">STOP<" in page.replace(" ", "").replace("\n", "")
+    assert "The grid to type in" in page
+    assert "Do not load this grid" not in page  # it is the cure: it keeps every rule
     ok("rounds", "accept", tune)
     assert json.loads(ok("rounds", "status", tune, "--json"))["verdict"]["word"] == "GO ON"
 

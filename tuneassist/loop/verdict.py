@@ -155,7 +155,8 @@ def _danger(basis: VerdictBasis) -> tuple[str, str] | None:
     if basis.broken:
         more = len(basis.broken) - 1
         return f"A rule was broken knowingly: {_unkeyed(basis.broken[0])}{_more(more)}", (
-            "Load a grid that keeps every rule: `tuneassist rounds restore` brings one back."
+            "Load a grid that keeps every rule: the next proposal, or an earlier grid with "
+            "`tuneassist rounds restore`."
         )
     return None
 

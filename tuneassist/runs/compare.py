@@ -144,6 +144,11 @@ class RunsComparison:
         return breaches(self.limit_checks)
 
     @property
+    def breaches_after(self) -> pd.DataFrame:
+        """The rows of `breaches` after the change: those the car has now."""
+        return self.breaches[self.breaches["side"].eq("after")]
+
+    @property
     def main_figures(self) -> pd.DataFrame:
         """Peak and low-down torque and power with their gain (`tuneassist.runs.gain`).
 

@@ -82,7 +82,7 @@ FEEL_NAMES: Mapping[str, str] = {
 """Figures of smoothness on the sheet; less is better."""
 NO_POWER = "Power and torque were not measured, so this sheet claims no gain."
 NO_ANSWER = "How quickly it answers the pedal was not measured."
-NO_HOLLOW = "There is no hollow deeper than {depth:g} % in the pull, before or after."
+NO_HOLLOW = "There is no dip deeper than {depth:g} % in the pull, before or after."
 WORDS: tuple[Watch, ...] = (
     ("Torque", "how hard the engine turns: what you feel as pull."),
     ("Power", "torque times engine speed: what counts for overtaking and top speed."),

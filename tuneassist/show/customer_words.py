@@ -255,8 +255,8 @@ def no_sheet_words(data: ReportData) -> str:
 
 def _stop_reason(data: ReportData) -> str:
     part, basis = data.full_load, data.basis
-    if part is not None and len(part.found.breaches):
-        channels = part.found.breaches["channel"].drop_duplicates()
+    if part is not None and len(part.found.breaches_after):
+        channels = part.found.breaches_after["channel"].drop_duplicates()
         return f"at full load {_past(channels)}"
     if basis.exceeded:
         channels = pd.Series([one.channel for one in basis.exceeded]).drop_duplicates()

@@ -217,7 +217,8 @@ def summary(data: ReportData) -> tuple[tuple[str, str], ...]:
         for row in found.driven.to_dict("records")[:1]:
             facts.append(("Full load", driven_words(row, units)))
         over, checked = limits_counted(found) if len(found.limit_checks) else (0, 0)
-        words = f"{over} of {counted(checked, 'limit')} EXCEEDED" if over else "none exceeded"
+        side = "" if len(found.breaches_after) else ", only before the change"
+        words = f"{over} of {counted(checked, 'limit')} EXCEEDED{side}" if over else "none exceeded"
         if found.limit_checks.empty:
             words = "no channel with a limit was logged"
         facts.append(("Limits at full load", words))

@@ -11,6 +11,7 @@ from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import grid_picture
 from tuneassist.show.report_blocks import CellMap, picture_map
 from tuneassist.show.report_data import ReportData
+from tuneassist.show.report_verdict import verdict_of
 
 WHOLE = "The whole grid, in percent: not an addition to what the controller holds."
 HELD = "Nothing to type in: the controller holds this grid, as reported."
@@ -26,6 +27,8 @@ class GridPart:
         Heading, and what to do with it.
     waits
         Whether it waits to be loaded.
+    must_wait
+        Whether it waits while a danger holds that it does not end by itself.
     table
         The grid as a map.
     link, file_name
@@ -38,6 +41,7 @@ class GridPart:
     table: CellMap
     link: str
     file_name: str
+    must_wait: bool = False
 
 
 def grid_part(data: ReportData, setup: Setup) -> GridPart | None:
@@ -50,6 +54,14 @@ def grid_part(data: ReportData, setup: Setup) -> GridPart | None:
     setup
         Of the tune or proposal.
     """
+    part = _grid_part(data, setup)
+    if part is None:
+        return None
+    kept = replace(data, basis=replace(data.basis, broken=()))  # this grid replaces what broke one
+    return replace(part, must_wait=part.waits and verdict_of(kept).word == "STOP")
+
+
+def _grid_part(data: ReportData, setup: Setup) -> GridPart | None:
     last = data.rounds[-1]
     if data.to_load is not None:
         name = data.to_load.name.split("/")[0]

@@ -112,10 +112,10 @@ def open_work_section(data: ReportData) -> Section:
         if last.advice.word == "finished" and data.setup is not None:
             blocks += _outside(last, data.setup)
     items += data.next_steps
-    if data.full_load is not None and len(data.full_load.found.breaches):
+    if data.full_load is not None and len(data.full_load.found.breaches_after):
         items.append(
-            "Limits were exceeded at full load: see full-load runs. Fix the cause before the car "
-            "is driven hard."
+            "Limits were exceeded at full load after the change: see full-load runs. Fix the cause "
+            "before the car is driven hard."
         )
     if data.tunes is not None and not data.tunes.report.is_ok:
         items.append("The set of tunes failed its checks: see that section.")

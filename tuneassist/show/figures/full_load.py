@@ -318,7 +318,9 @@ def plot_tunes(
         _widen_scale(frame, least, [limit.value for limit in limits])
     draw_limits(frame, limits)
     without = f" Without a run: {', '.join(missing)}." if missing else ""
-    rule = f"Solid lines: measured; dashed: predicted, not measured.{without}"
+    is_predicted = any(tune.run is None and tune.name not in missing for tune in tunes)
+    dashed = "; dashed: predicted, not measured" if is_predicted else ""
+    rule = f"Solid lines: measured{dashed}.{without}"
     legend_below(frame, [*frame.get_legend_handles_labels()[0], *limit_key(limits)], rule=rule)
     set_title(frame, "The set of tunes at full load", is_simulated=is_simulated)
     return frame
