@@ -161,13 +161,13 @@ def simulate(
                 "is_simulated": True,
             }
         )
+    elif zeros:
+        said = f"{written}: the grid of the simulated {car.value} car as it comes, all zeros."
+        console.write(console.screen(), said)
     else:
         held = "no grid" if grid is None else f"{grid} in the controller"
         what = f"simulated {_what(pulls, spots)}session {session}"
-        said = f"{written}: {what} of the {car.value} car, with {held}."
-        if zeros:
-            said = f"{written}: the grid of the simulated {car.value} car as it comes, all zeros."
-        console.write(console.screen(), said)
+        console.write(console.screen(), f"{written}: {what} of the {car.value} car, with {held}.")
 
 
 def _refuse_two(style: StyleName, pulls: int | None, spots: int | None, *, zeros: bool) -> None:

@@ -106,13 +106,7 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
     InputError
         When a file is missing or invalid, or does not fit the others.
     """
-    missing = [name for name in RESULT_FILES if not (folder / name).is_file()]
-    if missing:
-        raise InputError(
-            f"this is not a result of `propose`: {', '.join(missing)} is missing.",
-            where=str(folder),
-            mend="Name the folder that `tuneassist propose` or `tuneassist rounds start` wrote.",
-        )
+    _require_files(folder)
     files, where = RoundFiles(folder, known or {}), str(folder / "proposal.json")
     record = parse_record(files.read("proposal.json"), where=where)
     try:
@@ -146,6 +140,16 @@ def read_result(folder: Path, *, known: Mapping[str, str] | None = None) -> Resu
     return ResultFolder(
         folder, setup, record, cells, current, step, grid, fuel=fuel, fuel_before=fuel_before
     )
+
+
+def _require_files(folder: Path) -> None:
+    missing = [name for name in RESULT_FILES if not (folder / name).is_file()]
+    if missing:
+        raise InputError(
+            f"this is not a result of `propose`: {', '.join(missing)} is missing.",
+            where=str(folder),
+            mend="Name the folder that `tuneassist propose` or `tuneassist rounds start` wrote.",
+        )
 
 
 def _fuel_before(record: Mapping[str, Any], setup: Setup) -> Grid | None:

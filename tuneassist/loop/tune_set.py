@@ -125,21 +125,29 @@ def check_tunes(
     findings += limits_by_prediction(predicted)
     listed = [*rises, *tables]
     table = pd.concat(listed, ignore_index=True) if listed else pd.DataFrame()
-    checked = ["each grid against its limits", "that the standard one is all zeros"]
-    if compared := sum(len(one) > 0 for one in rises):
+    compared, has_limits = sum(len(one) > 0 for one in rises), any(found for found, _ in held)
+    checked = [*_checked_words(compared, len(by_prediction), has_limits), *between.checked]
+    doubts = [air_uncertainty(lower, upper, runs) for lower, upper in in_order]
+    doubts += [unread for _, unread in held]
+    unchecked = (
+        *(f.sentence.removeprefix("not checked: ") for f in missing),
+        *filter(None, doubts), *untold_words(predicted), *between.unchecked, NOT_LOOKED_AT,
+    )  # fmt: skip
+    return TunesReport(tuple(findings), table, tuple(checked), unchecked)
+
+
+def _checked_words(compared: int, predicted: int, has_limits: bool) -> Iterator[str]:
+    """Say what was checked of every set, and of the pairs and runs that this one has."""
+    yield "each grid against its limits"
+    yield "that the standard one is all zeros"
+    if compared:
         pairs = "one pair of tunes" if compared == 1 else f"{compared} pairs of tunes"
-        checked.append(f"that torque and power rise in order, for {pairs}")
-    if by_prediction:
-        pairs = "one pair" if len(by_prediction) == 1 else f"{len(by_prediction)} pairs"
-        checked.append(f"the same by prediction, for {pairs} of tunes of which one has no run")
-    if any(found for found, _ in held):
-        checked.append("each full-load run against its tune's limits, where it has their channels")
-    checked += between.checked
-    unchecked = [f.sentence.removeprefix("not checked: ") for f in missing]
-    air_notes = [air_uncertainty(lower, upper, runs) for lower, upper in in_order]
-    unchecked += [words for words in (*air_notes, *(unread for _, unread in held)) if words]
-    unchecked += [*untold_words(predicted), *between.unchecked]
-    return TunesReport(tuple(findings), table, tuple(checked), (*unchecked, NOT_LOOKED_AT))
+        yield f"that torque and power rise in order, for {pairs}"
+    if predicted:
+        pairs = "one pair" if predicted == 1 else f"{predicted} pairs"
+        yield f"the same by prediction, for {pairs} of tunes of which one has no run"
+    if has_limits:
+        yield "each full-load run against its tune's limits, where it has their channels"
 
 
 def _of_the_set(tunes: Sequence[Tune]) -> Iterator[Finding]:

@@ -216,27 +216,21 @@ def compare_runs(
     air = [mean_air([run.air for run in runs if run.side == side]) for side in SIDES]
     different_air = _different_air(runs, air, is_corrected, settings)
     tables = _tables(runs, is_corrected, settings, is_comparable=not different_air)
-    driven, uncovered = (
-        _driven(tables["curves"], settings) if not different_air else (pd.DataFrame(), ())
-    )
+    driven, uncovered = _driven(tables["curves"], settings, is_comparable=not different_air)
     limit_checks, unchecked = _check_limits(runs, limits, engine, settings)
     steps, unread = _tip_ins(before, after, runs, settings)
     effect = air_effect_pct(air[0], air[1])
-    feel = compare_feel(
-        runs, tables["curves"], steps, settings,
-        is_comparable=not different_air, air_effect_pct=effect,
-    )  # fmt: skip
-    found = _of_pulls(sides, steps)
+    feel = compare_feel(runs, tables["curves"], steps, settings, air_effect_pct=effect,
+                        is_comparable=not different_air)  # fmt: skip
+    refused = _of_pulls(sides, steps)
     outside = [r.correction.refusal for r in runs if r.correction.refusal is not None]
-    about_all = (
-        *uncorrected, *_air_notes(runs, air, is_corrected, settings),
-        *_coverage_notes(driven, settings), *_direction_notes(runs),
-    )  # fmt: skip
+    about_air = (*uncorrected, *_air_notes(runs, air, is_corrected, settings))
+    about_all = (*about_air, *_coverage_notes(driven, settings), *_direction_notes(runs))
     return RunsComparison(
         **tables, driven=driven, limit_checks=limit_checks, steps=steps,
         responses=_responses(steps, settings), feel=feel.table, feel_notes=feel.notes,
         standard=TITLES[settings.standard], is_corrected=is_corrected, air_effect_pct=effect,
-        refusals=(*found, *copies, *different_air, *outside, *uncovered, *unchecked, *unread),
+        refusals=(*refused, *copies, *different_air, *outside, *uncovered, *unchecked, *unread),
         notes=_all_notes(sides, about_all, len(before) + len(after)), settings=settings,
     )  # fmt: skip
 
@@ -325,9 +319,9 @@ def _check_limits(
 
 
 def _driven(
-    curves: pd.DataFrame, settings: RunSettings
+    curves: pd.DataFrame, settings: RunSettings, *, is_comparable: bool
 ) -> tuple[pd.DataFrame, tuple[Refusal, ...]]:
-    if curves["side"].nunique() < 2:
+    if not is_comparable or curves["side"].nunique() < 2:
         return pd.DataFrame(), ()
     found = driven_gain(curves, settings)
     return (pd.DataFrame(), (found,)) if isinstance(found, Refusal) else (found, ())

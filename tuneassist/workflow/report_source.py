@@ -94,15 +94,8 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
     for mark in state.rounds:
         verify_round(tune, mark)
     results = [read_result(tune.path / mark.name, known=dict(mark.files)) for mark in state.rounds]
-    rounds = tuple(
-        _round_of(tune, mark, result) for mark, result in zip(state.rounds, results, strict=True)
-    )
-    if rounds[-1].advice is not None:
-        advice = last_advice(state, rounds[-1].advice)
-        rounds = (*rounds[:-1], replace(rounds[-1], advice=advice))
     pooled = _pooled(tune)
-    if pooled is not None:
-        rounds = (*rounds[:-1], _with_readings(rounds[-1], pooled))
+    rounds = _rounds(tune, results, pooled)
     label = tune.setup.engine.label
     return replace(
         data,
@@ -127,6 +120,17 @@ def _of_tune(tune: TuneFolder, data: ReportData) -> ReportData:
             [log for mark in state.rounds if mark.is_evidence for log in tune.evidence(mark).logs]
         ),
     )
+
+
+def _rounds(
+    tune: TuneFolder, results: Sequence[ResultFolder], pooled: Evidence | None
+) -> tuple[ReportRound, ...]:
+    """Return the rounds, the last with the advice in force and the readings of all evidence."""
+    marks = tune.state.rounds
+    *earlier, last = (_round_of(tune, m, result) for m, result in zip(marks, results, strict=True))
+    if last.advice is not None:
+        last = replace(last, advice=last_advice(tune.state, last.advice))
+    return (*earlier, last if pooled is None else _with_readings(last, pooled))
 
 
 def _round_of(tune: TuneFolder, mark: RoundEntry, result: ResultFolder) -> ReportRound:
@@ -231,19 +235,7 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
         visits = [log.visits for log in reduced if log.visits is not None]
         traces = _traces(reduced)
         one = replace(one, coverage=_coverage(setup, one.cells, visits))
-    has_step = bool((one.cells["step_pct"] != 0).any())
-    steps: tuple[str, ...] = (
-        "Check step.csv against what you know of this engine; cells.csv gives each cell's reason.",
-        f"Load {result.path / 'grid.csv'} into the controller: it is the whole grid, not an "
-        "addition to the grid in force. Then log again.",
-    )
-    if result.fuel is not None:
-        steps = (*steps[: 1 + has_step], written_fuel(result.path, has_step=has_step))
-    elif not has_step:
-        steps = (
-            "No cell changes. If a doubt limits the steps, resolve it first. Otherwise log more "
-            "holds in cells without evidence, or finish.",
-        )
+    steps = _load_steps(result, has_step=bool((one.cells["step_pct"] != 0).any()))
     basis, label = basis_of_result(result), setup.engine.label
     if (verdict := decide(basis)).word == "STOP":
         steps = (verdict.action, *steps)
@@ -256,6 +248,23 @@ def _of_proposal(result: ResultFolder, logs: Sequence[Path], data: ReportData) -
         traces=traces,
         next_steps=steps,
         basis=basis,
+    )
+
+
+def _load_steps(result: ResultFolder, *, has_step: bool) -> tuple[str, ...]:
+    """Return what to do with a proposal outside a tune."""
+    steps = (
+        "Check step.csv against what you know of this engine; cells.csv gives each cell's reason.",
+        f"Load {result.path / 'grid.csv'} into the controller: it is the whole grid, not an "
+        "addition to the grid in force. Then log again.",
+    )
+    if result.fuel is not None:
+        return (*steps[: 1 + has_step], written_fuel(result.path, has_step=has_step))
+    if has_step:
+        return steps
+    return (
+        "No cell changes. If a doubt limits the steps, resolve it first. Otherwise log more "
+        "holds in cells without evidence, or finish.",
     )
 
 

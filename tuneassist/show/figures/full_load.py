@@ -99,18 +99,23 @@ def plot_full_load(
         if np.isfinite(value).any():
             top = int(np.nanargmax(value))
             peaks.append((float(rpm[top]), float(value[top])))
-    highest = max(peak for _, peak in peaks) if peaks else 0.0
-    for at, peak in peaks:  # the higher one above its curve, the other below, to avoid overlap
-        is_above = peak == highest
-        frame.annotate(f"{peak:.0f}", (at, peak), xytext=(0, 4 if is_above else -4), ha="center",
-                       va="bottom" if is_above else "top", textcoords="offset points", fontsize=8,
-                       color=INK)  # fmt: skip
+    _number_peaks(frame, peaks)
     label_axes(frame, "engine speed (rpm)", f"{quantity} ({unit})")
     frame.set_ylim(0, max(frame.get_ylim()[1], 0.0) * 1.08)
     band = "shade: 95 % interval of the mean" if mean["n"].max() > 1 else "one pull: no interval"
     legend_below(frame, rule=f"{'thin: single pulls; ' if curves is not None else ''}{band}.")
     set_title(frame, f"Full-load {quantity}", is_simulated=is_simulated)
     return frame
+
+
+def _number_peaks(frame: Frame, peaks: Sequence[tuple[float, float]]) -> None:
+    """Write each peak's value: the higher above its curve, the other below, to avoid overlap."""
+    highest = max((peak for _, peak in peaks), default=0.0)
+    for at, peak in peaks:
+        is_above = peak == highest
+        frame.annotate(f"{peak:.0f}", (at, peak), xytext=(0, 4 if is_above else -4), ha="center",
+                       va="bottom" if is_above else "top", textcoords="offset points", fontsize=8,
+                       color=INK)  # fmt: skip
 
 
 def _draw_pulls(
