@@ -55,7 +55,7 @@ def check(
     )
     found = workflow.tunes.check_tunes_folder(folder, settings=settings)
     if plot is not None:
-        workflow.pictures.draw_tunes(plot, found.tunes)
+        workflow.pictures.draw_tunes(plot, found)
     if json:
         console.write_json(show.tunes.tunes_record(found.tunes, found.report))
     else:

@@ -9,7 +9,7 @@ theirs.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -62,12 +62,16 @@ class TunesReport:
         lower_torque_nm, upper_torque_nm, rise_pct``.
     checked, unchecked
         What was checked and what was not, in words.
+    predicted
+        By name of a tune without a run that stands between two with one: its full load as
+        `predict_run` returns it.
     """
 
     findings: tuple[Finding, ...]
     rises: pd.DataFrame = field(default_factory=pd.DataFrame)
     checked: tuple[str, ...] = ()
     unchecked: tuple[str, ...] = ()
+    predicted: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
     @property
     def is_ok(self) -> bool:
@@ -133,7 +137,8 @@ def check_tunes(
         *(f.sentence.removeprefix("not checked: ") for f in missing),
         *filter(None, doubts), *untold_words(predicted), *between.unchecked, NOT_LOOKED_AT,
     )  # fmt: skip
-    return TunesReport(tuple(findings), table, tuple(checked), unchecked)
+    told = {one.tune.name: one.table for one in predicted.values()}
+    return TunesReport(tuple(findings), table, tuple(checked), unchecked, told)
 
 
 def _checked_words(compared: int, predicted: int, has_limits: bool) -> Iterator[str]:

@@ -315,7 +315,7 @@ def _held_words(row: Mapping[Any, Any], binding: pd.DataFrame | None) -> str:
     most = here.iloc[int(lost.to_numpy().argmax())]
     if most["rule"] == BARRED:
         return "a doubt about the logs"  # the verdict's own sentence or the notes say which
-    return _brief(str(most["words"]).removeprefix("held by "))
+    return _brief(str(most["words"]).removeprefix("held by ").partition(": ")[0])
 
 
 def _still_lean(basis: VerdictBasis) -> int:

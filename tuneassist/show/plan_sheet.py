@@ -186,13 +186,13 @@ def _map(frame: Frame, plan: Plan, axes: Axes) -> None:
 
 def _numbers(frame: Frame, holds: pd.DataFrame, x: Floats, y: Floats, axes: Axes) -> None:
     """Write each hold's number at its place, or a dot where another number is too near."""
-    across, up = _step_points(frame, axes)
-    size = float(np.clip(min(across, up) / 2.0 / _circle(2), *NUMBER_SIZES))
+    across, down = _step_points(frame, axes)
+    size = float(np.clip(min(across, down) / 2.0 / _circle(2), *NUMBER_SIZES))
     written: list[tuple[float, float, float]] = []
     for number, band, u, v in zip(holds["number"], holds["band"], x, y, strict=True):
         fill, wide = BAND_FILLS[band], _circle(len(str(number))) * size
         if any(
-            max(abs(u - a) * across, abs(v - b) * up) < 0.5 * (wide + other)
+            max(abs(u - a) * across, abs(v - b) * down) < 0.5 * (wide + other)
             for a, b, other in written
         ):
             frame.plot(u, v, "o", color=fill, markeredgecolor="black", markersize=3, zorder=2.5)
@@ -217,34 +217,33 @@ def _listed(plan: Plan) -> pd.DataFrame:
 def _step_points(frame: Frame, axes: Axes) -> tuple[float, float]:
     """Return the size of a cell on paper, along and across. [pt]"""
     box, (width, height) = frame.get_position(), _page_points()
-    return box.width * width / len(axes.rpm), box.height * height / len(axes.load)
+    return box.width * width / len(axes.load), box.height * height / len(axes.rpm)
 
 
 def _at(rows: pd.DataFrame, axes: Axes) -> tuple[Floats, Floats]:
-    """Positions on the drawing: breakpoints at equal distances."""
+    """Positions on the drawing, load across and rpm down: breakpoints at equal distances."""
     rpm, load = (rows[name].to_numpy(dtype=float) for name in ("rpm", "load"))
-    x = np.interp(rpm, axes.rpm, np.arange(len(axes.rpm)))
-    y = np.interp(load, axes.load, np.arange(len(axes.load)))
+    x = np.interp(load, axes.load, np.arange(len(axes.load)))
+    y = np.interp(rpm, axes.rpm, np.arange(len(axes.rpm)))
     return np.asarray(x), np.asarray(y)
 
 
 def _scales(frame: Frame, axes: Axes) -> None:
-    across, up = (
+    across, down = (
         int(np.ceil(room / step))
         for room, step in zip(TICK_ROOM, _step_points(frame, axes), strict=True)
     )
+    loads, speeds = axes.load[::across], axes.rpm[::down]
     frame.set_xticks(
-        range(0, len(axes.rpm), across), [f"{rpm:.0f}" for rpm in axes.rpm[::across]], fontsize=7
+        range(0, len(axes.load), across), [f"{load:.4g}" for load in loads], fontsize=7
     )
-    frame.set_yticks(
-        range(0, len(axes.load), up), [f"{load:.4g}" for load in axes.load[::up]], fontsize=7
-    )
-    frame.set_xlim(-0.5, len(axes.rpm) - 0.5)
-    frame.set_ylim(-0.5, len(axes.load) - 0.5)
-    frame.set_xlabel("engine speed (rpm)", fontsize=8)
-    room = frame.get_position().height * _page_points()[1]
+    frame.set_yticks(range(0, len(axes.rpm), down), [f"{rpm:.0f}" for rpm in speeds], fontsize=7)
+    frame.set_xlim(-0.5, len(axes.load) - 0.5)
+    frame.set_ylim(len(axes.rpm) - 0.5, -0.5)
+    frame.set_ylabel("engine speed (rpm)", fontsize=8)
+    room = frame.get_position().width * _page_points()[0]
     words = _fitted(plain(f"{axes.load_name} ({axes.load_unit})"), room, 8)
-    frame.set_ylabel(escape_math(words), fontsize=8)
+    frame.set_xlabel(escape_math(words), fontsize=8)
     frame.grid(color="#d9d9d9", linewidth=0.4)
     frame.set_axisbelow(True)
 

@@ -63,8 +63,8 @@ def deviation_map(caption: str, cells: pd.DataFrame, setup: Setup) -> CellMap:
 
 def _step_map(one: ReportRound, setup: Setup) -> CellMap:
     note = (
-        f"{HELD} held back by a limit; {MARKS.no_evidence} no evidence, no change. Orange: "
-        f"{_unsafe_step(setup)}, the unsafe way. Blue: the safe way."
+        f"{HELD} held back by a limit; {MARKS.no_evidence} no evidence, no change. "
+        f"{correction_colours(setup)}"
     )
     picture = step_picture(one.cells, one.binding, setup)
     return picture_map(f"Step of {one.name}, {step_means(setup)}", picture, note=note)
@@ -121,9 +121,17 @@ def _grid_map(caption: str, values: Iterable[float], setup: Setup) -> CellMap:
     return picture_map(caption, grid_picture(values, setup))
 
 
-def _unsafe_step(setup: Setup) -> str:
+def correction_colours(setup: Setup) -> str:
+    """Say what the colours of a map of corrections mean.
+
+    Parameters
+    ----------
+    setup
+        Ignition, and what the grid corrects.
+    """
     quantity = "fuel" if setup.correction.acts_on == "fuel" else "air"
-    return f"{'more' if unsafe_step_sign(setup) > 0 else 'less'} {quantity}"
+    way = "more" if unsafe_step_sign(setup) > 0 else "less"
+    return f"Orange with a corner: {way} {quantity}, the unsafe way. Blue: the safe way."
 
 
 def change_facts(data: ReportData, setup: Setup) -> tuple[tuple[str, str], ...]:

@@ -10,6 +10,7 @@ from tuneassist.grid import Grid
 from tuneassist.settings import Setup
 from tuneassist.show.cell_picture import grid_picture
 from tuneassist.show.report_blocks import CellMap, picture_map
+from tuneassist.show.report_cells import correction_colours
 from tuneassist.show.report_data import ReportData
 from tuneassist.show.report_verdict import verdict_of
 
@@ -31,6 +32,8 @@ class GridPart:
         Whether it waits while a danger holds that it does not end by itself.
     table
         The grid as a map.
+    colours
+        What its colours mean; empty where it has none.
     link, file_name
         The grid file as a link that holds it, and the name to save it by.
     """
@@ -39,6 +42,7 @@ class GridPart:
     note: str
     waits: bool
     table: CellMap
+    colours: str
     link: str
     file_name: str
     must_wait: bool = False
@@ -86,6 +90,7 @@ def _part(title: str, note: str, name: str, grid: Grid, setup: Setup) -> GridPar
         note=note,
         waits=note == WHOLE,
         table=replace(table, corner=f"rpm \\ {setup.axes.load_unit}"),
+        colours=correction_colours(setup) if grid.flat().any() else "",
         link=f"data:text/csv;charset=utf-8,{quote(text)}",
         file_name=f"{stem}-grid.csv",
     )

@@ -281,7 +281,9 @@ def _tunes_picture(part: TunesPart, data: ReportData) -> Picture:
     from tuneassist.show.plots import plot_tunes
 
     unit = part.units.torque
-    frame = plot_tunes(part.tunes, unit=unit, is_simulated=data.is_simulated)
+    frame = plot_tunes(
+        part.tunes, unit=unit, predicted=part.report.predicted, is_simulated=data.is_simulated
+    )
     tops = [
         f"{plain(tune.name)} up to "
         f"{part.units.shown(run_torque(tune.run)['torque_nm'].max(), 'N.m'):.0f} {unit}"

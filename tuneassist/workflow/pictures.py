@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -33,12 +32,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from tuneassist.loop.plan import Plan
-    from tuneassist.loop.tune_set import Tune
     from tuneassist.runs import Equivalence
     from tuneassist.workflow.coverage import Coverage
     from tuneassist.workflow.plan import PlanStart
     from tuneassist.workflow.proposal import WrittenProposal
     from tuneassist.workflow.runs import FullLoad
+    from tuneassist.workflow.tunes import CheckedTunes
 
 
 def require_picture(path: Path, *, overwrite: bool) -> None:
@@ -177,20 +176,24 @@ def draw_spots(path: Path, spots: pd.DataFrame, done: WrittenProposal) -> None:
     _write(path, figure)
 
 
-def draw_tunes(path: Path, tunes: Sequence[Tune]) -> None:
+def draw_tunes(path: Path, found: CheckedTunes) -> None:
     """Draw a set of tunes on one sheet.
 
     Parameters
     ----------
     path
         The file.
-    tunes
-        From least to most power.
+    found
+        The set, and the predictions of its check.
     """
+    tunes, predicted = found.tunes, found.report.predicted
     own = units_of_set(tunes)
     units = OutputUnits(torque=own.torque, temperature=own.temperature)
     simulated = is_simulated([], tunes[0].setup if tunes else None)
-    _write(path, tunes_figure(tunes, units=units, date=_today(), is_simulated=simulated))
+    figure = tunes_figure(
+        tunes, units=units, predicted=predicted, date=_today(), is_simulated=simulated
+    )
+    _write(path, figure)
 
 
 def _today() -> str:

@@ -113,7 +113,7 @@ def _number_peaks(frame: Frame, peaks: Sequence[tuple[float, float]]) -> None:
     highest = max((peak for _, peak in peaks), default=0.0)
     for at, peak in peaks:
         is_above = peak == highest
-        frame.annotate(f"{peak:.0f}", (at, peak), xytext=(0, 4 if is_above else -4), ha="center",
+        frame.annotate(f"{peak:.1f}", (at, peak), xytext=(0, 4 if is_above else -4), ha="center",
                        va="bottom" if is_above else "top", textcoords="offset points", fontsize=8,
                        color=INK)  # fmt: skip
 
@@ -321,6 +321,7 @@ def plot_tunes(
     least = max(float(np.ptp(frame.dataLim.intervaly)), 0.0) if frame.lines else 1.0
     if frame.lines:
         _widen_scale(frame, least, [limit.value for limit in limits])
+        frame.set_ylim(0.0, frame.get_ylim()[1])  # so that a gain looks as large as it is
     draw_limits(frame, limits)
     without = f" Without a run: {', '.join(missing)}." if missing else ""
     is_predicted = any(tune.run is None and tune.name not in missing for tune in tunes)
