@@ -301,6 +301,17 @@ def _read_1(
     return _read(record, holds, None, peaks, visits)
 
 
+def _read_2(
+    files: RoundFiles,
+    record: Mapping[str, Any],
+    holds: pd.DataFrame,
+    peaks: pd.DataFrame,
+    visits: Grid,
+) -> StoredEvidence:
+    blocks = _with_columns(files, "blocks.csv", BLOCK_COLUMNS)
+    return _read(record, holds, blocks, peaks, visits)
+
+
 def _read_3(
     files: RoundFiles,
     record: Mapping[str, Any],
@@ -309,25 +320,10 @@ def _read_3(
     visits: Grid,
 ) -> StoredEvidence:
     """Read what is written now: samples over time as well, and where a value found by hand is."""
-    trace = _frame(files, "trace.csv")
-    if lacking := [name for name in ("log", *TRACE_COLUMNS) if name not in trace]:
-        raise ValueError(f"trace.csv has no column {', '.join(lacking)}")
+    trace = _with_columns(files, "trace.csv", TRACE_COLUMNS)
     stored = _read_2(files, record, holds, peaks, visits)
     logs = (replace(log, trace=_own_rows(trace, log.name, TRACE_COLUMNS)) for log in stored.logs)
     return replace(stored, logs=tuple(logs))
-
-
-def _read_2(
-    files: RoundFiles,
-    record: Mapping[str, Any],
-    holds: pd.DataFrame,
-    peaks: pd.DataFrame,
-    visits: Grid,
-) -> StoredEvidence:
-    blocks = _frame(files, "blocks.csv")
-    if lacking := [name for name in ("log", *BLOCK_COLUMNS) if name not in blocks]:
-        raise ValueError(f"blocks.csv has no column {', '.join(lacking)}")
-    return _read(record, holds, blocks, peaks, visits)
 
 
 def _read(
@@ -350,6 +346,14 @@ def _read(
 
 READERS: Mapping[int, Callable[..., StoredEvidence]] = {1: _read_1, 2: _read_2, 3: _read_3}
 """One reader per format that was ever written."""
+
+
+def _with_columns(files: RoundFiles, name: str, columns: Sequence[str]) -> pd.DataFrame:
+    """Read a table that has to have these columns."""
+    table = _frame(files, name)
+    if lacking := [column for column in columns if column not in table]:
+        raise ValueError(f"{name} has no column {', '.join(lacking)}")
+    return table
 
 
 def _frame(files: RoundFiles, name: str) -> pd.DataFrame:

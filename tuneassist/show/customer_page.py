@@ -41,7 +41,7 @@ from tuneassist.show.report_blocks import Picture
 from tuneassist.show.report_data import FullLoadPart, ReportData
 from tuneassist.show.report_runs import curve_pictures
 from tuneassist.show.report_shop import policy
-from tuneassist.show.report_svg import inline_svg
+from tuneassist.show.report_svg import svg_markup
 from tuneassist.show.report_verdict import verdict_of as report_verdict
 from tuneassist.show.run_units import OutputUnits
 from tuneassist.show.runs import air_words
@@ -206,7 +206,7 @@ def _sheet(data: ReportData, pictures: tuple[Picture, ...]) -> dict[str, Any]:
     return {
         "tiles": tiles,
         "measured": NO_POWER if part is None else _measured(part),
-        "curves": [_drawn(one) for one in pictures],
+        "curves": [svg_markup(one) for one in pictures],
         "rows": rows,
         "unsaid": [] if part is None else _beside_rows(rows, part.found),
         "standing": standing_words(data, report_verdict(data)),
@@ -222,13 +222,6 @@ def _ignition(data: ReportData) -> Ignition:
         return data.setup.engine.ignition
     is_diesel = data.full_load is not None and data.full_load.ignition == "compression"
     return "compression" if is_diesel else "spark"
-
-
-def _drawn(picture: Picture) -> Any:
-    from markupsafe import Markup
-
-    svg = inline_svg(picture.figure, name=picture.name, title=picture.title, alt=picture.alt)
-    return Markup(svg)  # built by us; its text is escaped by ElementTree
 
 
 def tiles_of(found: RunsComparison, units: OutputUnits) -> list[Tile]:

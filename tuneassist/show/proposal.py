@@ -208,11 +208,6 @@ def unsafe_notes(held: Sequence[UnsafeHeld], setup: Setup) -> tuple[str, ...]:
     return (words,) if words else ()
 
 
-def short_caution_section(setup: Setup) -> RenderableType:
-    """Return the safe way, and where to find all cautions."""
-    return Group(Text(), bullets((caution_of(setup),), mark="!"))
-
-
 def caution_of(setup: Setup) -> str:
     """Return the safe way in a sentence, and where to find all cautions."""
     return short_caution(setup.engine.ignition, setup.correction.acts_on)

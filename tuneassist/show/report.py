@@ -147,17 +147,14 @@ def _sheet(data: ReportData) -> Markup:
 
 def _environment(data: ReportData) -> Environment:
     """Return the template's environment: everything is escaped that we have not built."""
-    from markupsafe import Markup
-
     from tuneassist.show.plots import stand_alone
-    from tuneassist.show.report_svg import inline_svg
+    from tuneassist.show.report_svg import svg_markup
 
     label = _label(data)
 
     def svg(picture: Any) -> Markup:
         stand_alone(picture.figure, car=label, date=data.made_at, is_simulated=data.is_simulated)
-        drawn = inline_svg(picture.figure, name=picture.name, title=picture.title, alt=picture.alt)
-        return Markup(drawn)  # built by us; its text is escaped by ElementTree
+        return svg_markup(picture)
 
     page = page_templates("a report")
     page.globals["svg"] = svg

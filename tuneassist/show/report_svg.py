@@ -11,7 +11,10 @@ from tuneassist.inert import inert
 from tuneassist.show.figures.drawing import clean_text, text_stays_text
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
     from matplotlib.figure import Figure
+
+    from tuneassist.show.report_blocks import Picture
 
 _SVG, _XLINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}"
 _NO_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
@@ -35,6 +38,20 @@ def svg_bytes(figure: Figure, *, name: str) -> bytes:
     with mpl.rc_context(text_stays_text(name)):
         figure.savefig(buffer, format="svg", metadata=_NO_METADATA)
     return buffer.getvalue()
+
+
+def svg_markup(picture: Picture) -> Markup:
+    """Return a picture as markup for a template.
+
+    Parameters
+    ----------
+    picture
+        The figure with its name, title and description.
+    """
+    from markupsafe import Markup
+
+    drawn = inline_svg(picture.figure, name=picture.name, title=picture.title, alt=picture.alt)
+    return Markup(drawn)  # built by us; its text is escaped by ElementTree
 
 
 def inline_svg(figure: Figure, *, name: str, title: str, alt: str) -> str:
