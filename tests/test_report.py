@@ -230,6 +230,18 @@ def test_the_maps_hold_the_numbers_of_cells_csv(folder: Path, pages: dict[str, s
     assert set(np.array(words)[~known]) <= {"·", "╳"}
 
 
+def test_a_touched_cell_shows_what_cells_csv_holds_and_not_a_rounded_copy(
+    folder: Path, pages: dict[str, str]
+) -> None:
+    # 1.951 kept as 1.95 would be shown as 1.9 beside the table's 2.0
+    found = re.search(r'id="page-data">(.*?)</script>', pages["tune"], re.DOTALL)
+    assert found is not None
+    sent = [one["dev"] for one in json.loads(found[1])["cells"]]
+    last = sorted((folder / "tune").glob("round-*"))[-1]
+    kept = pd.read_csv(last / "cells.csv")["deviation_pct"]
+    assert [one for one in sent if one is not None] == kept.dropna().tolist()
+
+
 def test_what_a_step_should_lead_to_is_lambda_over_one_plus_step(folder: Path) -> None:
     from tuneassist.workflow.report_source import expected_cells
 

@@ -366,6 +366,7 @@ def _whole(values: pd.Series, factor: int) -> list[int | None]:
     return [round(value) if math.isfinite(value) else None for value in numbers]
 
 
-def _number(value: Any, digits: int = 2) -> float | None:
+def _number(value: Any, digits: int = 4) -> float | None:
+    """Round as ``cells.csv`` does; the page rounds once, as its tables do."""
     number = float(value)
     return round(number, digits) if math.isfinite(number) else None
